@@ -1,0 +1,312 @@
+"""What a tree is, once read: frozen, with its procedures already inlined.
+
+A walk, a rule, a diagram or a reckoning sees one flat graph of steps; where a step came
+from stands beside it (:attr:`Step.use`, :attr:`Step.where`), never in its way.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field
+from functools import cached_property
+from typing import Any, Literal
+
+__all__ = [
+    "Accepted",
+    "Access",
+    "Caution",
+    "Confirm",
+    "Evidence",
+    "Fault",
+    "Instrument",
+    "Kind",
+    "Rating",
+    "Step",
+    "Stop",
+    "Symptom",
+    "Tree",
+    "Use",
+    "Where",
+]
+
+Kind = Literal["ask", "measure", "do", "use"]
+"""What a step wants: an answer, a reading, a deed. ``use`` is left only where a procedure
+could not be inlined, which a tree fit to be walked never has."""
+
+Node = Literal["step", "use", "fault", "stop", "unknown"]
+
+EMPTY: Mapping[str, Any] = {}
+
+
+@dataclass(frozen=True, slots=True)
+class Where:
+    """Which document a thing was read from, and the keys that lead to it there.
+
+    ``document`` is ``tree`` or ``procedure:<name>``; ``keys`` are mapping keys and list
+    positions from the document's root.
+    """
+
+    document: str
+    keys: tuple[str | int, ...]
+
+    def under(self, *keys: str | int) -> Where:
+        """The place of something inside this one."""
+        return Where(self.document, (*self.keys, *keys))
+
+
+@dataclass(frozen=True, slots=True)
+class Caution:
+    """One caution, by name: its ISO 3864-2 signal word, what it says, the hazards it covers."""
+
+    id: str
+    signal: Literal["DANGER", "WARNING", "CAUTION"]
+    text: str
+    covers: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Instrument:
+    """A kind of test gear: what it measures, and the hazards it brings with it."""
+
+    id: str
+    title: str
+    measures: tuple[str, ...] = ()
+    brings: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Access:
+    """A state of the unit that steps need: entered once, paid once.
+
+    States of one ``group`` exclude each other, and entering again costs again.
+    """
+
+    id: str
+    minutes: float = 0.0
+    how: str = ""
+    group: str | None = None
+    cautions: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Symptom:
+    """What an owner says, and under which conditions it shows (cold, warm, loaded)."""
+
+    text: str
+    conditions: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Rating:
+    """A value that differs by model: its unit, how to ask for it, and the models known."""
+
+    id: str
+    unit: str
+    ask: str = ""
+    models: Mapping[str, str] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
+class Step:
+    """One thing to ask, measure or do, with where each outcome leads.
+
+    Attributes:
+        id: its name in paths and answers; inside a procedure ``<use step>.<step>``.
+        kind: what it wants.
+        text: the question, what to measure, or what to do.
+        targets: outcome → the id of the step, fault or stop that comes next. A ``do``
+            has the one outcome ``done``; a ``measure`` without limits ``taken``.
+            ``outside`` is already spread over ``low`` and ``high``.
+        limits: the plain mapping of the file, any ``{part}`` filled; resolved by
+            :func:`faulttree.reading.resolve_limits` when it is judged.
+        minutes: the tree's figure for the time it takes; None where it gives none.
+        cautions: names of the cautions that hold here: the step's own, then those of its
+            procedure and of the step that uses it; the tree's own are not repeated.
+        after: ids of steps (or uses) that must have been done first, and still hold.
+        wait: a pause in seconds that the runner times.
+        use: the innermost ``use`` step it was inlined from, if any.
+        leaves: outcome → the (use, exit) pairs that taking it brings about, innermost first.
+    """
+
+    id: str
+    kind: Kind
+    text: str
+    targets: Mapping[str, str]
+    how: str = ""
+    needs: tuple[str, ...] = ()
+    minutes: float | None = None
+    cautions: tuple[str, ...] = ()
+    access: tuple[str, ...] = ()
+    after: tuple[str, ...] = ()
+    live: bool = False
+    conditions: tuple[str, ...] = ()
+    wait: float | None = None
+    in_circuit: Literal["never", "allowed"] | None = None
+    limits: Mapping[str, Any] | None = None
+    unit: str | None = None
+    source: str = ""
+    use: str | None = None
+    leaves: Mapping[str, tuple[tuple[str, str], ...]] = field(default_factory=dict)
+    where: Where = Where("tree", ())
+
+    @property
+    def cost(self) -> float:
+        """Minutes as reckoned: a step that gives none counts as one minute."""
+        return 1.0 if self.minutes is None else self.minutes
+
+
+@dataclass(frozen=True, slots=True)
+class Use:
+    """A shared procedure at work in a tree.
+
+    ``exits`` maps each exit to the target it leads to. A closing procedure has no
+    targets: its first exit is the one that lets the unit go.
+    """
+
+    id: str
+    procedure: str
+    start: str
+    exits: Mapping[str, str]
+    steps: tuple[str, ...]
+    title: str = ""
+    given: Mapping[str, str] = field(default_factory=dict)
+    parent: str | None = None
+    where: Where = Where("tree", ())
+
+
+@dataclass(frozen=True, slots=True)
+class Evidence:
+    """Why a fault is in the tree: who said so, or where it was seen."""
+
+    kind: Literal["reported", "documented", "confirmed", "contradicted"]
+    source: str = ""
+    date: str | None = None
+    reason: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Confirm:
+    """What must be seen after the repair: this step giving this outcome."""
+
+    step: str
+    gives: str
+
+
+@dataclass(frozen=True, slots=True)
+class Fault:
+    """A cause with a remedy."""
+
+    id: str
+    title: str
+    remedy: str
+    part: str = ""
+    module: str | None = None
+    confirm: Confirm | None = None
+    weight: float | None = None
+    signs: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
+    part_cost: float | None = None
+    cautions: tuple[str, ...] = ()
+    evidence: tuple[Evidence, ...] = ()
+    where: Where = Where("tree", ())
+
+
+@dataclass(frozen=True, slots=True)
+class Stop:
+    """An honest end without a fault. ``see`` names the tree of another complaint."""
+
+    id: str
+    title: str
+    reason: str
+    see: str | None = None
+    where: Where = Where("tree", ())
+
+
+@dataclass(frozen=True, slots=True)
+class Accepted:
+    """A finding the author has looked at and lets stand, with the reason."""
+
+    rule: str
+    reason: str
+    at: str = ""
+
+
+@dataclass(frozen=True)
+class Tree:
+    """One family and complaint, ready to be walked.
+
+    Attributes:
+        id: ``<family>/<complaint>``.
+        start: id of the first step, inside a procedure if the tree starts with one.
+        steps: every step by id, those of procedures and of the closing included.
+        uses: every use by id, the closing ones as ``closing.<procedure>``.
+        closing: ids of the uses to run after a confirmed repair, in order.
+        known_cautions, known_instruments: what the library says of the names used here;
+            a name that it does not know is missing.
+        bundle: the plain data this tree was built from (``id``, ``tree``, ``procedures``,
+            ``cautions``, ``instruments``): enough to build the very same tree again.
+    """
+
+    id: str
+    title: str
+    family: str
+    start: str
+    steps: Mapping[str, Step]
+    faults: Mapping[str, Fault]
+    stops: Mapping[str, Stop]
+    uses: Mapping[str, Use] = field(default_factory=dict)
+    closing: tuple[str, ...] = ()
+    modules: tuple[str, ...] = ()
+    symptoms: tuple[Symptom, ...] = ()
+    cautions: tuple[str, ...] = ()
+    access: Mapping[str, Access] = field(default_factory=dict)
+    ratings: Mapping[str, Rating] = field(default_factory=dict)
+    accepted: tuple[Accepted, ...] = ()
+    known_cautions: Mapping[str, Caution] = field(default_factory=dict)
+    known_instruments: Mapping[str, Instrument] = field(default_factory=dict)
+    bundle: Mapping[str, Any] = field(default_factory=dict, repr=False, compare=False)
+
+    @cached_property
+    def hash(self) -> str:
+        """SHA-256 of the bundle in canonical JSON: names this very text of the tree."""
+        import hashlib
+
+        return hashlib.sha256(self.text.encode()).hexdigest()
+
+    @cached_property
+    def text(self) -> str:
+        """The bundle as canonical JSON, as the record keeps it."""
+        import json
+
+        return json.dumps(self.bundle, sort_keys=True, ensure_ascii=False, separators=(",", ":"))
+
+    def node(self, target: str) -> Node:
+        """Which kind of thing an id names."""
+        if target in self.steps:
+            return "step"
+        if target in self.uses:
+            return "use"
+        if target in self.faults:
+            return "fault"
+        return "stop" if target in self.stops else "unknown"
+
+    def identity(self, fault: str) -> tuple[str, str]:
+        """What makes a fault the same cause in every tree: (module or family, id)."""
+        return (self.faults[fault].module or self.family, fault)
+
+    def edges(self) -> Iterator[tuple[str, str, str]]:
+        """Every (step, outcome, target) outside the closing."""
+        for step in self.steps.values():
+            if not step.id.startswith("closing."):
+                for outcome, target in step.targets.items():
+                    yield step.id, outcome, target
+
+    @cached_property
+    def diagnostic(self) -> tuple[str, ...]:
+        """Ids of the steps that look for a fault: all but those of the closing."""
+        return tuple(step for step in self.steps if not step.startswith("closing."))
+
+    @cached_property
+    def loose(self) -> tuple[str, ...]:
+        """Faults that no step leads to: allowed, and never forgotten."""
+        led_to = {target for _, _, target in self.edges()}
+        return tuple(fault for fault in self.faults if fault not in led_to)

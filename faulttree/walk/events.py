@@ -1,0 +1,283 @@
+"""What can happen in a walk. Events are only ever added; nothing is rewritten.
+
+Each carries the outcome *as it was decided*: the fold never judges again, so a newer
+program or bench file changes no past.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field, fields
+from typing import Any, ClassVar
+
+from faulttree.errors import RecordError
+
+__all__ = [
+    "Answered",
+    "CautionRead",
+    "Closed",
+    "Confirmed",
+    "Declined",
+    "Event",
+    "Jumped",
+    "MinutesSet",
+    "NotConfirmed",
+    "Noted",
+    "Opened",
+    "PhotoAdded",
+    "Reopened",
+    "RepairTried",
+    "Skipped",
+    "Stopped",
+    "WentBack",
+    "from_dict",
+]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Event:
+    """One thing that happened. ``at`` is UTC, ISO 8601, told by the caller."""
+
+    kind: ClassVar[str] = ""
+    at: str = ""
+
+    def to_dict(self) -> dict[str, Any]:
+        """Plain data for JSON; :func:`from_dict` gives the same event back."""
+        values = {f.name: getattr(self, f.name) for f in fields(self)}
+        kept = {name: value for name, value in values.items() if value not in (None, "", (), {})}
+        return {"kind": self.kind, **kept}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Opened(Event):
+    """The case begins.
+
+    ``priors`` are the probabilities of the faults as they stood on that day, so that a
+    replay gives the same figures; ``linked`` names the case whose stop led here.
+    """
+
+    kind: ClassVar[str] = "opened"
+    tree: str
+    tree_hash: str
+    unit: Mapping[str, Any] = field(default_factory=dict)
+    complaint: str = ""
+    owner_words: str = ""
+    who: str = ""
+    priors: Mapping[str, float] = field(default_factory=dict)
+    ratings: Mapping[str, str] = field(default_factory=dict)
+    scripted: bool = False
+    linked: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CautionRead(Event):
+    """Somebody acknowledged a caution, before the step that needs it."""
+
+    kind: ClassVar[str] = "caution-read"
+    caution: str
+    step: str = ""
+    scripted: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Answered(Event):
+    """A step was answered, measured or done, and this is its outcome.
+
+    ``reading`` is what the meter showed, as plain data (``value`` in the base unit,
+    ``unit``, ``text``, ``over_range``); ``verdict`` the judgement as plain data, with
+    ``likelihoods`` by outcome where the reading is soft evidence. The outcome
+    ``undecided`` tells nothing.
+    """
+
+    kind: ClassVar[str] = "answered"
+    step: str
+    outcome: str
+    reading: Mapping[str, Any] | None = None
+    verdict: Mapping[str, Any] | None = None
+    instrument: str = ""
+    in_circuit: bool | None = None
+    note: str = ""
+    seconds: float | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Skipped(Event):
+    """A step could not be done now; what it would have told stays open."""
+
+    kind: ClassVar[str] = "skipped"
+    step: str
+    reason: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Jumped(Event):
+    """The technician chose another step than the tree's."""
+
+    kind: ClassVar[str] = "jumped"
+    step: str
+    reason: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WentBack(Event):
+    """The last ``steps`` answers or skips count as not given; they stay on record."""
+
+    kind: ClassVar[str] = "went-back"
+    steps: int = 1
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Noted(Event):
+    """A remark, at the step the walk stood at."""
+
+    kind: ClassVar[str] = "noted"
+    text: str
+    step: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PhotoAdded(Event):
+    """A photo, by path and content hash."""
+
+    kind: ClassVar[str] = "photo-added"
+    path: str
+    sha256: str = ""
+    step: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RepairTried(Event):
+    """Something was repaired; a new round of readings begins."""
+
+    kind: ClassVar[str] = "repair-tried"
+    fault: str
+    what: str = ""
+    parts: tuple[str, ...] = ()
+    cost: float | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Confirmed(Event):
+    """The repair held: the confirming step gave what it must, or this was seen."""
+
+    kind: ClassVar[str] = "confirmed"
+    fault: str
+    step: str = ""
+    outcome: str = ""
+    reading: Mapping[str, Any] | None = None
+    verdict: Mapping[str, Any] | None = None
+    seen: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class NotConfirmed(Event):
+    """The repair did not cure it: the fault is excluded, the evidence kept."""
+
+    kind: ClassVar[str] = "not-confirmed"
+    fault: str
+    step: str = ""
+    outcome: str = ""
+    reading: Mapping[str, Any] | None = None
+    verdict: Mapping[str, Any] | None = None
+    seen: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Declined(Event):
+    """Shown the suspects still open, the technician left them untested, knowingly."""
+
+    kind: ClassVar[str] = "declined"
+    suspects: tuple[Mapping[str, Any], ...] = ()
+    reason: str = ""
+    scripted: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Stopped(Event):
+    """The walk was given up at this point, or found nothing more to ask."""
+
+    kind: ClassVar[str] = "stopped"
+    reason: str = ""
+    step: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Closed(Event):
+    """The case has a result, and the unit went somewhere.
+
+    ``became`` is one of returned, waiting, kept-for-parts, scrapped; ``kept`` names the
+    modules kept. A fault here that no walk of the tree found was found off the tree.
+    """
+
+    kind: ClassVar[str] = "closed"
+    result: str
+    fault: str = ""
+    became: str = ""
+    kept: tuple[str, ...] = ()
+    note: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Reopened(Event):
+    """A closed case takes new steps."""
+
+    kind: ClassVar[str] = "reopened"
+    reason: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MinutesSet(Event):
+    """The time a step really took, set right by hand."""
+
+    kind: ClassVar[str] = "minutes-set"
+    step: str
+    minutes: float
+
+
+KINDS: dict[str, type[Event]] = {
+    event.kind: event
+    for event in (
+        Opened,
+        CautionRead,
+        Answered,
+        Skipped,
+        Jumped,
+        WentBack,
+        Noted,
+        PhotoAdded,
+        RepairTried,
+        Confirmed,
+        NotConfirmed,
+        Declined,
+        Stopped,
+        Closed,
+        Reopened,
+        MinutesSet,
+    )
+}
+TUPLES = frozenset({"parts", "suspects", "kept"})
+
+
+def from_dict(data: Mapping[str, Any]) -> Event:
+    """The event that :meth:`Event.to_dict` wrote.
+
+    Raises:
+        RecordError: the kind or a key is unknown, or a needed key is missing.
+    """
+    kind = data.get("kind")
+    cls = KINDS.get(str(kind))
+    if cls is None:
+        raise RecordError(
+            f"unknown kind of event {kind!r}",
+            mend="The record may come from a newer faulttree; upgrade, then read it again.",
+        )
+    values = {
+        key: tuple(value) if key in TUPLES else value
+        for key, value in data.items()
+        if key != "kind"
+    }
+    make: Callable[..., Event] = cls
+    try:
+        return make(**values)
+    except TypeError as error:
+        raise RecordError(f"an event of kind {kind} does not fit: {error}") from None
