@@ -1,0 +1,5 @@
+"""``python -m faulttree`` is the same as ``faulttree``."""
+
+from faulttree.cli import main
+
+main()
