@@ -219,10 +219,11 @@ class Closed(Event):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Reopened(Event):
-    """A closed case takes new steps."""
+    """A closed case takes new steps, on a newer text of its tree where one is named."""
 
     kind: ClassVar[str] = "reopened"
     reason: str = ""
+    tree_hash: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

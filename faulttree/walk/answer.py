@@ -1,0 +1,242 @@
+"""From what somebody types at a step to the event that records it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+from faulttree import reading as rd
+from faulttree.errors import WalkError
+from faulttree.tree.model import Step
+from faulttree.walk.events import Answered, Event, Skipped
+
+if TYPE_CHECKING:
+    from faulttree.reading import Bench, Instrument, Limits, Quantity
+    from faulttree.walk.state import State
+
+__all__ = [
+    "Doubtful",
+    "Entry",
+    "answer",
+    "limits_of",
+    "match_outcome",
+    "ratings_of",
+    "readings_of",
+    "unknown_names",
+]
+
+
+class Doubtful(WalkError):
+    """A reading that may have been meant otherwise; ``question`` asks which."""
+
+    def __init__(self, question: str) -> None:
+        super().__init__(question, mend="Say that you are sure, or give the reading again.")
+        self.question = question
+
+
+@dataclass(frozen=True, slots=True)
+class Entry:
+    """What was typed at a step: an outcome or readings, and what was said beside them."""
+
+    typed: tuple[str, ...] = ()
+    outcome: str | None = None
+    instrument: str = ""
+    in_circuit: bool | None = None
+    note: str = ""
+    sure: bool = False
+    skip: str | None = None
+
+
+def match_outcome(step: Step, typed: str, *, loose: bool = False) -> str | None:
+    """The outcome of ``step`` that ``typed`` names, or None.
+
+    With ``loose`` the first letters or the number in the list will do, where they leave no
+    doubt; a number is never taken so at a step that wants a reading.
+    """
+    word = " ".join(typed.split()).casefold()
+    names = [*step.targets, "undecided"]
+    for name in names:
+        if name.casefold() == word:
+            return name
+    if step.kind == "do" and word in ("done", "d", "y", "yes", "") and loose:
+        return "done"
+    if not loose or not word:
+        return None
+    if step.kind == "ask" and word.isdecimal() and 1 <= int(word) <= len(step.targets):
+        return list(step.targets)[int(word) - 1]
+    begins = [name for name in dict.fromkeys(names) if name.casefold().startswith(word)]
+    return begins[0] if len(begins) == 1 else None
+
+
+def ratings_of(state: State) -> dict[str, Quantity]:
+    """The values that differ by model, for this unit: given at the opening, or by its model."""
+    opened = state.opened
+    model = str(opened.unit.get("model", "")) if opened else ""
+    given = dict(opened.ratings) if opened else {}
+    found: dict[str, Quantity] = {}
+    for rating in state.tree.ratings.values():
+        text = given.get(rating.id, rating.models.get(model))
+        if text is not None:
+            found[rating.id] = rd.parse_quantity(str(text), rating.unit or None)
+    return found
+
+
+def readings_of(state: State) -> dict[str, Quantity]:
+    """The readings of this round by step, the last of each."""
+    found: dict[str, Quantity] = {}
+    for visit in state.visits:
+        kept = visit.event.reading
+        if visit.round == state.round and kept and kept.get("value") is not None:
+            found[visit.step] = rd.parse_quantity(f"{kept['value']} {kept['unit']}")
+    return found
+
+
+def unknown_names(state: State, step: Step) -> tuple[str, ...]:
+    """Readings and ratings that the step's limits need and the walk does not have."""
+    if step.limits is None:
+        return ()
+    known = readings_of(state).keys() | ratings_of(state).keys()
+    wanted = rd.formula_names(step.limits).values()
+    return tuple(dict.fromkeys(name for name in wanted if name not in known))
+
+
+def limits_of(state: State, step: Step) -> Limits | None:
+    """The limits of a ``measure`` step as they stand for this unit and walk.
+
+    None where the step has none, or where a value they are worked out from is not known.
+
+    Raises:
+        ReadingError: the limits cannot be understood.
+    """
+    if step.limits is None or unknown_names(state, step):
+        return None
+    return rd.resolve_limits(
+        step.limits, unit=step.unit, readings=readings_of(state), ratings=ratings_of(state)
+    )
+
+
+def answer(
+    state: State, step: Step, entry: Entry, *, at: str = "", bench: Bench | None = None
+) -> Event:
+    """The event that an entry at a step makes.
+
+    Args:
+        at: the time, UTC, ISO 8601.
+        bench: the instruments on this bench, for the uncertainty of the reading.
+
+    Raises:
+        Doubtful: the reading looks a prefix off its limits and nobody said to be sure.
+        WalkError: the entry does not fit the step.
+        ReadingError: a reading or limit cannot be understood.
+    """
+    if entry.skip is not None:
+        return Skipped(at=at, step=step.id, reason=entry.skip)
+    named = entry.outcome
+    if named is None and len(entry.typed) == 1:
+        named = match_outcome(step, entry.typed[0])
+    elif named is not None:
+        named = match_outcome(step, named)
+        if named is None:
+            raise _no_such_outcome(step, entry.outcome or "")
+    if step.kind != "measure" or (named is not None and not _is_reading(step, entry)):
+        if named is None:
+            raise _no_such_outcome(step, " ".join(entry.typed))
+        return Answered(
+            at=at, step=step.id, outcome=named, note=entry.note, in_circuit=entry.in_circuit
+        )
+    return _measured(state, step, entry, at, bench)
+
+
+def _is_reading(step: Step, entry: Entry) -> bool:
+    """``open`` and ``short`` are readings too: an outcome of that name goes first."""
+    return entry.outcome is None and len(entry.typed) > 1
+
+
+def _no_such_outcome(step: Step, typed: str) -> WalkError:
+    choices = ", ".join(step.targets)
+    return WalkError(
+        f"step '{step.id}' has no outcome '{typed}'" if typed else f"step '{step.id}' needs one",
+        mend=f"Answer one of: {choices}.",
+    )
+
+
+def _measured(
+    state: State, step: Step, entry: Entry, at: str, bench: Bench | None
+) -> Answered:
+    if not entry.typed:
+        raise WalkError(f"step '{step.id}' wants a reading", mend="Give a number with its unit.")
+    limits = limits_of(state, step)
+    unit = limits.unit if limits is not None else _unit_of(step)
+    quantities = [rd.parse_quantity(text, unit) for text in entry.typed]
+    instrument = _instrument(bench, entry.instrument)
+    outcome, verdict = _decide(state, step, entry, quantities, limits, instrument)
+    return Answered(
+        at=at,
+        step=step.id,
+        outcome=outcome,
+        reading=_kept(quantities, verdict),
+        verdict=verdict,
+        instrument=entry.instrument,
+        in_circuit=entry.in_circuit,
+        note=entry.note,
+    )
+
+
+def _unit_of(step: Step) -> str | None:
+    """The unit a step without resolved limits still expects."""
+    if step.unit is not None or step.limits is None:
+        return step.unit
+    named = step.limits.get("unit")
+    return str(named) if named is not None else None
+
+
+def _instrument(bench: Bench | None, name: str) -> Instrument | None:
+    return bench.get(name) if bench is not None and name else None
+
+
+def _decide(
+    state: State,
+    step: Step,
+    entry: Entry,
+    quantities: list[Quantity],
+    limits: Limits | None,
+    instrument: Instrument | None,
+) -> tuple[str, Mapping[str, Any] | None]:
+    if step.limits is None:
+        return "taken", None
+    if limits is None:
+        missing = ", ".join(unknown_names(state, step))
+        return "undecided", _untold(f"not judged: {missing} is not known in this walk")
+    if not entry.sure:
+        question = rd.doubt(quantities[0] if len(quantities) == 1 else quantities, limits)
+        if question is not None:
+            raise Doubtful(question)
+    if step.in_circuit == "never" and entry.in_circuit:
+        return "undecided", _untold("undecided: this reading only counts with the part isolated")
+    in_circuit = step.in_circuit == "allowed" and entry.in_circuit is not False
+    verdict = rd.judge(quantities, limits, instrument=instrument, in_circuit=in_circuit)
+    return verdict.outcome, verdict.as_dict()
+
+
+def _untold(text: str) -> dict[str, Any]:
+    return {"verdict": "undecided", "text": text}
+
+
+def _kept(quantities: list[Quantity], verdict: Mapping[str, Any] | None) -> dict[str, Any]:
+    """The reading as plain data; several are kept one by one, their mean as the value."""
+    first = quantities[0]
+    kept: dict[str, Any] = {
+        "value": None if first.value is None else float(first.value),
+        "unit": first.unit,
+        "text": first.text,
+        "over_range": first.over_range,
+    }
+    if len(quantities) > 1:
+        values = [None if one.value is None else float(one.value) for one in quantities]
+        known = [value for value in values if value is not None]
+        judged = verdict.get("value") if verdict else None
+        kept["value"] = judged if judged is not None else sum(known) / max(len(known), 1)
+        kept["text"] = ", ".join(one.text for one in quantities)
+        kept["readings"] = values
+    return kept

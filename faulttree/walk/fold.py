@@ -1,0 +1,416 @@
+"""The fold: events in, state out. Pure: no screen, no disk, no clock, no judging again."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass, field, replace
+from functools import singledispatchmethod
+
+from faulttree.tree.model import Step, Tree
+from faulttree.walk import events as ev
+from faulttree.walk.state import End, Phase, Purpose, Repair, State, Visit
+
+__all__ = ["fold"]
+
+
+def fold(tree: Tree, events: Iterable[ev.Event]) -> State:
+    """The state of a walk of ``tree`` after ``events``, oldest first.
+
+    Steps that the tree does not know (an older text of it did) stay on the path and lead
+    nowhere. Never raises for what stands in a record.
+    """
+    counted, withdrawn = _without_withdrawn(events)
+    folding = _Folding(tree, withdrawn=withdrawn)
+    for event in counted:
+        folding.take(event)
+    return folding.state()
+
+
+_BARRIERS = (ev.Opened, ev.RepairTried, ev.Confirmed, ev.NotConfirmed, ev.Closed, ev.Reopened)
+_MOVES = (ev.Answered, ev.Skipped)
+_LED_BY_MOVES = (*_MOVES, ev.Jumped, ev.Stopped)
+
+
+def _without_withdrawn(
+    events: Iterable[ev.Event],
+) -> tuple[list[ev.Event], tuple[ev.Answered, ...]]:
+    """The events that count, and the answers that were gone back on.
+
+    Going back never crosses a repair or a closing: those have happened to the unit.
+    """
+    counted: list[ev.Event] = []
+    withdrawn: list[ev.Answered] = []
+    for event in events:
+        if not isinstance(event, ev.WentBack):
+            counted.append(event)
+            continue
+        moves = [
+            at
+            for at in range(_last_barrier(counted) + 1, len(counted))
+            if isinstance(counted[at], _MOVES)
+        ]
+        cut = moves[-min(event.steps, len(moves))] if moves and event.steps > 0 else len(counted)
+        undone = counted[cut:]
+        withdrawn += [move for move in undone if isinstance(move, ev.Answered)]
+        kept = [move for move in undone if not isinstance(move, _LED_BY_MOVES)]
+        counted = [*_up_again(counted[:cut]), *kept]
+    return counted, tuple(withdrawn)
+
+
+def _last_barrier(events: list[ev.Event]) -> int:
+    return next(
+        (at for at in reversed(range(len(events))) if isinstance(events[at], _BARRIERS)), -1
+    )
+
+
+def _up_again(events: list[ev.Event]) -> list[ev.Event]:
+    """Whoever goes back has taken the walk up again: a stop at the very end is lifted."""
+    while events and isinstance(events[-1], ev.Stopped):
+        events = events[:-1]
+    return events
+
+
+@dataclass(slots=True)
+class _Goal:
+    """A node the walk heads for; ``until`` names the prerequisite it serves, if any."""
+
+    node: str
+    until: str | None = None
+
+
+@dataclass(slots=True)
+class _Folding:
+    tree: Tree
+    opened: ev.Opened | None = None
+    closed: ev.Closed | None = None
+    given_up: ev.Stopped | None = None
+    phase: Phase = "finding"
+    goals: list[_Goal] = field(default_factory=list)
+    withdrawn: tuple[ev.Answered, ...] = ()
+    round: int = 0
+    index: int = 0
+    last_live: int = -1
+    round_began: int = -1
+    visits: list[Visit] = field(default_factory=list)
+    skips: dict[str, int] = field(default_factory=dict)
+    set_aside: set[str] = field(default_factory=set)
+    excluded: set[str] = field(default_factory=set)
+    repairs: list[Repair] = field(default_factory=list)
+    closing: dict[str, str] = field(default_factory=dict)
+    cautions_read: set[str] = field(default_factory=set)
+    declined: bool = False
+
+    def __post_init__(self) -> None:
+        self.goals = [_Goal(self.tree.start)]
+
+    # -- events ---------------------------------------------------------------------------
+
+    @singledispatchmethod
+    def take(self, event: ev.Event) -> None:
+        """An event that moves nothing: a note, a photo, minutes set right."""
+
+    @take.register
+    def _(self, event: ev.Opened) -> None:
+        self.opened = event
+
+    @take.register
+    def _(self, event: ev.CautionRead) -> None:
+        self.cautions_read.add(event.caution)
+
+    @take.register
+    def _(self, event: ev.Answered) -> None:
+        self.given_up = None
+        self.index += 1
+        purpose: Purpose = "finding"
+        if self.phase in ("confirming", "closing"):
+            purpose = "confirming" if self.phase == "confirming" else "closing"
+        self.visits.append(Visit(event, self.round, self.index, purpose))
+        step = self.tree.steps.get(event.step)
+        if step is None:
+            self.goals = []
+            return
+        if step.live:
+            self.last_live = self.index
+        self.skips.pop(event.step, None)
+        self.set_aside.discard(event.step)
+        self._settle()
+        if not self.goals or self.goals[-1].node != event.step:
+            self.goals = [_Goal(event.step)]
+        self._leave(step, event.outcome)
+
+    @take.register
+    def _(self, event: ev.Skipped) -> None:
+        self.given_up = None
+        self._skip(event.step)
+
+    @take.register
+    def _(self, event: ev.Jumped) -> None:
+        self.given_up = None
+        self._ask_again(event.step)
+        self.goals = [_Goal(self._entry(event.step))]
+
+    @take.register
+    def _(self, event: ev.RepairTried) -> None:
+        self._new_round()
+        self.repairs.append(Repair(event.fault, self.round, what=event.what))
+        self.phase = "confirming"
+        fault = self.tree.faults.get(event.fault)
+        confirm = fault.confirm if fault else None
+        self.goals = [_Goal(self._entry(confirm.step), confirm.step)] if confirm else []
+
+    @take.register
+    def _(self, event: ev.Confirmed) -> None:
+        self._conclude(event, held=True)
+        self.phase = "closing" if self.tree.closing else "ended"
+        self.goals = []
+        self._next_closing()
+
+    @take.register
+    def _(self, event: ev.NotConfirmed) -> None:
+        self._conclude(event, held=False)
+        self.excluded.add(event.fault)
+        self.phase = "finding"
+        self.goals = [_Goal(self._after_failed_repair(event))]
+
+    @take.register
+    def _(self, event: ev.Declined) -> None:
+        self.declined = True
+
+    @take.register
+    def _(self, event: ev.Stopped) -> None:
+        self.given_up = event
+
+    @take.register
+    def _(self, event: ev.Closed) -> None:
+        self.closed = event
+
+    @take.register
+    def _(self, event: ev.Reopened) -> None:
+        self.closed = None
+        self.declined = False
+        self.given_up = None
+        end = self._end()
+        if self.phase == "finding" and end is not None and end.kind == "stop":
+            self.goals = []
+
+    # -- moving ---------------------------------------------------------------------------
+
+    def _skip(self, step: str) -> None:
+        self.skips[step] = self.skips.get(step, 0) + 1
+        self.set_aside.add(step)
+
+    def _ask_again(self, name: str) -> None:
+        """A step chosen anew is asked, and so is what must come before it."""
+        self.set_aside.discard(name)
+        step = self.tree.steps.get(name)
+        for before in step.after if step else ():
+            if before in self.set_aside:
+                self._ask_again(before)
+
+    def _new_round(self) -> None:
+        self.given_up = None
+        self.round += 1
+        # The unit was powered to see whether the repair held: what was made safe no longer is.
+        self.round_began = self.index
+        self.skips.clear()
+        self.set_aside.clear()
+
+    def _conclude(self, event: ev.Confirmed | ev.NotConfirmed, *, held: bool) -> None:
+        if not self.repairs or self.repairs[-1].held is not None:
+            self._new_round()
+            self.repairs.append(Repair(event.fault, self.round))
+        self.repairs[-1] = replace(
+            self.repairs[-1],
+            held=held,
+            step=event.step,
+            outcome=event.outcome,
+            reading=event.reading,
+            verdict=event.verdict,
+            seen=event.seen,
+        )
+
+    def _after_failed_repair(self, event: ev.NotConfirmed) -> str:
+        """Go on from what the confirming step showed; without one, from the start."""
+        if event.step in self.tree.uses:
+            return self.tree.uses[event.step].exits.get(event.outcome, self.tree.start)
+        step = self.tree.steps.get(event.step)
+        return step.targets.get(event.outcome, self.tree.start) if step else self.tree.start
+
+    def _entry(self, node: str) -> str:
+        use = self.tree.uses.get(node)
+        return use.start if use else node
+
+    def _leave(self, step: Step, outcome: str) -> None:
+        """Go from an answered step where its outcome leads."""
+        goal = self.goals[-1]
+        if outcome == "undecided" and "undecided" not in step.targets:
+            # Nothing was learned. While confirming, the step is simply asked again.
+            if self.phase != "confirming":
+                self._skip(step.id)
+            return
+        exits = step.leaves.get(outcome, ())
+        if goal.until is not None and (goal.until == step.id or goal.until in dict(exits)):
+            self.goals.pop()
+            return
+        for use, exit_ in exits:
+            if use in self.tree.closing:
+                self._leave_closing(use, exit_)
+                return
+        if outcome in step.targets:
+            goal.node = step.targets[outcome]
+        else:
+            self.goals = []
+
+    def _leave_closing(self, use: str, exit_: str) -> None:
+        self.closing[use] = exit_
+        self.goals = []
+        self._next_closing()
+
+    def _next_closing(self) -> None:
+        """The next closing procedure, unless one was failed: then the unit must not go."""
+        for use in self.tree.closing:
+            if self.closing.get(use) is None:
+                self.goals = [_Goal(self.tree.uses[use].start)]
+                return
+            if self.closing[use] != next(iter(self.tree.uses[use].exits), ""):
+                break
+        if self.phase == "closing":
+            self.phase = "ended"
+
+    def _is_live(self, step: str) -> bool:
+        return step in self.tree.steps and self.tree.steps[step].live
+
+    def _settle(self) -> str | None:
+        """Move on over what is known already and down to what must come first.
+
+        Returns the id of the step that cannot be asked, where the way is blocked there.
+        """
+        seen: set[str] = set()
+        while self.goals:
+            goal = self.goals[-1]
+            step = self.tree.steps.get(goal.node)
+            if step is None:
+                return None
+            if goal.node in seen:
+                return step.id
+            known = self._known(step) if goal.until is None else None
+            if known is not None:
+                seen.add(goal.node)
+                goal.node = step.targets[known]
+                continue
+            if step.id in self.set_aside:
+                return step.id
+            missing = self._missing(step)
+            if missing is None:
+                return None
+            if missing in {other.until for other in self.goals}:
+                return step.id
+            self.goals.append(_Goal(self._entry(missing), missing))
+        return None
+
+    def _known(self, step: Step) -> str | None:
+        """The outcome a step gave in this round, where it need not be asked again."""
+        if self.phase not in ("finding", "found"):
+            return None
+        for visit in reversed(self.visits):
+            if visit.round == self.round and visit.step == step.id:
+                stale = step.kind == "do" and visit.index < self.last_live
+                leads = visit.outcome in step.targets and visit.outcome != "undecided"
+                return visit.outcome if leads and not stale else None
+        return None
+
+    def _missing(self, step: Step) -> str | None:
+        """The first prerequisite of a step that was not done, or no longer holds."""
+        return next((name for name in step.after if not self._holds(name)), None)
+
+    def _holds(self, prerequisite: str) -> bool:
+        for visit in reversed(self.visits):
+            if visit.index <= self.round_began or visit.index < self.last_live:
+                return False
+            if visit.outcome == "undecided":
+                continue
+            if visit.step == prerequisite:
+                return True
+            step = self.tree.steps.get(visit.step)
+            if step and prerequisite in dict(step.leaves.get(visit.outcome, ())):
+                return True
+        return False
+
+    # -- the state ------------------------------------------------------------------------
+
+    def _end(self) -> End | None:
+        if self.phase in ("confirming", "closing"):
+            return None
+        if self.given_up is not None:
+            return End("stop", "", self.given_up.reason or "given up")
+        node = self.goals[-1].node if self.goals else ""
+        if node in self.tree.faults and node not in self.excluded:
+            return End("fault", node)
+        if node in self.tree.stops:
+            return End("stop", node, self.tree.stops[node].reason)
+        return None
+
+    def _found(self) -> End | None:
+        held = next((repair for repair in reversed(self.repairs) if repair.held), None)
+        return End("fault", held.fault) if held and self.phase != "finding" else None
+
+    def state(self) -> State:
+        """Freeze what the events came to."""
+        blocked = self._settle()
+        end = self._found() or self._end()
+        phase = self._phase(end)
+        node = self.goals[-1].node if self.goals else ""
+        asking = blocked is None and phase in ("finding", "confirming", "closing")
+        ask = self.tree.steps.get(node) if asking else None
+        entered, minutes = self._walk_access()
+        return State(
+            tree=self.tree,
+            phase=phase,
+            opened=self.opened,
+            closed=self.closed,
+            ask=ask,
+            pending=self.goals[-2].node if ask and len(self.goals) > 1 else None,
+            end=end,
+            round=self.round,
+            visits=tuple(self.visits),
+            withdrawn=self.withdrawn,
+            skipped=dict(self.skips),
+            blocked=blocked,
+            excluded=frozenset(self.excluded),
+            repairs=tuple(self.repairs),
+            closing=dict(self.closing),
+            cautions_read=frozenset(self.cautions_read),
+            declined=self.declined,
+            access=frozenset(entered),
+            minutes=minutes,
+        )
+
+    def _phase(self, end: End | None) -> Phase:
+        if self.closed is not None:
+            return "closed"
+        if self.phase == "finding" and end is not None:
+            return "found" if end.kind == "fault" else "ended"
+        if self.given_up is not None:
+            return "ended"
+        return self.phase
+
+    def _walk_access(self) -> tuple[set[str], float]:
+        """The states the unit is in, and all minutes so far: entered once, paid once."""
+        entered: set[str] = set()
+        minutes = 0.0
+        for visit in self.visits:
+            step = self.tree.steps.get(visit.step)
+            if step is None:
+                continue
+            minutes += step.cost
+            for name in step.access:
+                state = self.tree.access.get(name)
+                if state is None or name in entered:
+                    continue
+                if state.group is not None:
+                    entered -= {
+                        other for other in entered if self.tree.access[other].group == state.group
+                    }
+                entered.add(name)
+                minutes += state.minutes
+        return entered, minutes

@@ -1,0 +1,165 @@
+"""Where a walk stands: what the fold makes of the events so far."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any, Literal
+
+if TYPE_CHECKING:
+    from faulttree.tree.model import Step, Tree
+    from faulttree.walk.events import Answered, Closed, Opened
+
+__all__ = ["HARD_STOPS", "End", "Phase", "Purpose", "Repair", "State", "Visit"]
+
+Phase = Literal["finding", "found", "confirming", "closing", "ended", "closed"]
+"""finding a fault; found one, repair open; repaired, confirming step open; confirmed, the
+closing procedures open; ended (at a stop, given up, or all done); closed with a result."""
+
+Purpose = Literal["finding", "confirming", "closing"]
+
+HARD_STOPS = frozenset({"licensed", "unsafe"})
+"""Reasons after which nobody is sent back into the unit, whatever was skipped."""
+
+
+@dataclass(frozen=True, slots=True)
+class End:
+    """How the finding ended: at a fault or stop of the tree, or given up (``id`` empty)."""
+
+    kind: Literal["fault", "stop"]
+    id: str
+    reason: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Visit:
+    """One answered step on the path, in the round it was answered in."""
+
+    event: Answered
+    round: int
+    index: int
+    purpose: Purpose = "finding"
+
+    @property
+    def step(self) -> str:
+        """The step's id."""
+        return self.event.step
+
+    @property
+    def outcome(self) -> str:
+        """The outcome as it was decided."""
+        return self.event.outcome
+
+
+@dataclass(frozen=True, slots=True)
+class Repair:
+    """A repair tried: which round it began, and whether it held (None: not yet known)."""
+
+    fault: str
+    round: int
+    held: bool | None = None
+    what: str = ""
+    step: str = ""
+    outcome: str = ""
+    reading: Mapping[str, Any] | None = None
+    verdict: Mapping[str, Any] | None = None
+    seen: str = ""
+
+
+@dataclass(frozen=True)
+class State:
+    """A walk after all its events. Made only by :func:`faulttree.walk.fold`.
+
+    Attributes:
+        ask: the step to put to the technician now, or None.
+        pending: the step that ``ask`` must come before, where it is a prerequisite.
+        end: how the finding ended, if it did.
+        visits: the answers that count, in order; those gone back on are left out.
+        withdrawn: the answers gone back on.
+        skipped: step still unanswered → how often it was skipped in this round.
+        blocked: the set-aside step that bars the way, where one does.
+        closing: closing use → the exit it gave.
+        excluded: faults whose repair did not confirm.
+        access: the access states the unit is in.
+        minutes: by the tree's own figures, access included.
+    """
+
+    tree: Tree
+    phase: Phase = "finding"
+    opened: Opened | None = None
+    closed: Closed | None = None
+    ask: Step | None = None
+    pending: str | None = None
+    end: End | None = None
+    round: int = 0
+    visits: tuple[Visit, ...] = ()
+    withdrawn: tuple[Answered, ...] = ()
+    skipped: Mapping[str, int] = field(default_factory=dict)
+    blocked: str | None = None
+    excluded: frozenset[str] = frozenset()
+    repairs: tuple[Repair, ...] = ()
+    closing: Mapping[str, str] = field(default_factory=dict)
+    access: frozenset[str] = frozenset()
+    cautions_read: frozenset[str] = frozenset()
+    declined: bool = False
+    minutes: float = 0.0
+
+    @property
+    def path(self) -> tuple[Visit, ...]:
+        """The visits that looked for the fault, in order."""
+        return tuple(visit for visit in self.visits if visit.purpose == "finding")
+
+    @property
+    def stuck(self) -> bool:
+        """Nothing to ask and no end: a skip, a block or an excluded fault stands in the way."""
+        return self.phase == "finding" and self.ask is None and self.end is None
+
+    @property
+    def may_go_on(self) -> bool:
+        """Whether the walk may be led elsewhere: stuck, or at a soft stop with skips open."""
+        if self.stuck:
+            return True
+        if self.phase != "ended" or self.end is None or self.end.kind != "stop":
+            return False
+        return bool(self.skipped) and self.end.id != "" and self.end.reason not in HARD_STOPS
+
+    def outcome(self, step: str) -> str | None:
+        """What a step, or the exit a ``use``, gave last in this round."""
+        for visit in reversed(self.visits):
+            if visit.round != self.round:
+                continue
+            if visit.step == step:
+                return visit.outcome
+            taken = self.tree.steps.get(visit.step)
+            for use, exit_ in taken.leaves.get(visit.outcome, ()) if taken else ():
+                if use == step:
+                    return exit_
+        return None
+
+    @property
+    def confirming(self) -> Repair | None:
+        """The repair whose confirmation is open."""
+        last = self.repairs[-1] if self.repairs else None
+        return last if last is not None and last.held is None else None
+
+    @property
+    def unfit(self) -> str | None:
+        """The closing use that the unit failed, or None."""
+        for use, taken in self.closing.items():
+            if taken != next(iter(self.tree.uses[use].exits), ""):
+                return use
+        return None
+
+    @property
+    def closing_open(self) -> tuple[str, ...]:
+        """The closing uses not yet passed or failed."""
+        return tuple(use for use in self.tree.closing if use not in self.closing)
+
+    @property
+    def access_minutes(self) -> float:
+        """Minutes to open what the step to be asked still needs opened."""
+        if self.ask is None:
+            return 0.0
+        states = self.tree.access
+        missing = (name for name in self.ask.access if name not in self.access)
+        return sum(states[name].minutes for name in missing if name in states)
