@@ -1,0 +1,137 @@
+"""A connection to a record: SQLite durable and private, PostgreSQL as the server keeps it."""
+
+from __future__ import annotations
+
+import os
+import sqlite3
+from pathlib import Path
+from typing import Any
+
+from sqlalchemy import Connection, Engine, create_engine, event
+from sqlalchemy.exc import ArgumentError, NoSuchModuleError, SQLAlchemyError
+from sqlalchemy.pool import StaticPool
+
+from faulttree.cases.problems import explained
+from faulttree.cases.schema import bring_up
+from faulttree.cases.urls import server_url, shown, sqlite_path
+from faulttree.errors import RecordError
+
+__all__ = ["BUSY_SECONDS", "connect"]
+
+BUSY_SECONDS = 10.0
+CONNECT_SECONDS = 10
+
+
+def connect(url: str | None, *, read_only: bool = False) -> Engine:
+    """An engine for a record whose tables are of this program's version.
+
+    Raises:
+        RecordError: it cannot be opened.
+    """
+    if url is None:
+        return in_memory()
+    path = sqlite_path(url)
+    if path is not None and read_only and not path.exists():
+        return in_memory()
+    try:
+        engine = to_server(url) if path is None else to_file(path, read_only=read_only)
+        bring_up(engine, url, path)
+    except (SQLAlchemyError, sqlite3.Error) as error:
+        raise explained(error, url) from None
+    return engine
+
+
+def in_memory() -> Engine:
+    """An empty record that ends with the program."""
+    engine = create_engine(
+        "sqlite://",
+        poolclass=StaticPool,
+        connect_args={"isolation_level": None, "check_same_thread": False},
+    )
+    event.listen(engine, "begin", begin)
+    bring_up(engine, ":memory:")
+    return engine
+
+
+def to_file(path: Path, *, read_only: bool) -> Engine:
+    """An SQLite file, made with mode 0600 in a folder of mode 0700 where it is missing."""
+    if not read_only:
+        make_private(path)
+
+    def opened() -> sqlite3.Connection:
+        return open_file(path, read_only=read_only)
+
+    engine = create_engine("sqlite://", creator=opened, poolclass=StaticPool)
+    event.listen(engine, "begin", begin)
+    return engine
+
+
+def open_file(path: Path, *, read_only: bool) -> sqlite3.Connection:
+    """The file, in write-ahead mode with every commit synced to the disk."""
+    mode = "rw" if os.access(path, os.W_OK) else "ro"
+    place = f"{path.absolute().as_uri()}?mode={mode}"
+    connection = attach(place)
+    try:
+        if mode == "ro":
+            connection.execute("SELECT count(*) FROM sqlite_schema").fetchone()
+        else:
+            settle(connection, read_only=read_only)
+    except sqlite3.OperationalError:
+        connection.close()
+        if mode != "ro" or path.with_name(f"{path.name}-wal").exists():
+            raise
+        # On a read-only medium the log beside a cleanly closed file cannot even be made.
+        connection = attach(f"{place}&immutable=1")
+    return connection
+
+
+def attach(place: str) -> sqlite3.Connection:
+    """One connection by URI; transactions are begun by :func:`begin` alone."""
+    return sqlite3.connect(
+        place, uri=True, timeout=BUSY_SECONDS, isolation_level=None, check_same_thread=False
+    )
+
+
+def settle(connection: sqlite3.Connection, *, read_only: bool) -> None:
+    """What makes a commit durable, in one batch."""
+    connection.execute("PRAGMA journal_mode = WAL")
+    connection.execute("PRAGMA synchronous = FULL")
+    if read_only:
+        connection.execute("PRAGMA query_only = ON")
+
+
+def begin(connection: Connection) -> None:
+    """A writer takes the lock at once, so that what it read cannot change before it writes."""
+    writing = connection.get_execution_options().get("writing", False)
+    connection.exec_driver_sql("BEGIN IMMEDIATE" if writing else "BEGIN")
+
+
+def make_private(path: Path) -> None:
+    """Make folder and file for their owner alone; existing ones stay as they are."""
+    try:
+        path.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
+        if not path.exists():
+            os.close(os.open(path, os.O_CREAT | os.O_RDWR, 0o600))
+    except OSError as error:
+        raise RecordError(
+            f"the record cannot be made: {error.strerror or error}",
+            path=path,
+            mend="See that the folder may be written in, or name another --record.",
+        ) from None
+
+
+def to_server(url: str) -> Engine:
+    """A PostgreSQL server, through psycopg."""
+    args: dict[str, Any] = {"connect_timeout": CONNECT_SECONDS, "application_name": "faulttree"}
+    try:
+        return create_engine(server_url(url), connect_args=args, pool_size=1, max_overflow=4)
+    except (ArgumentError, NoSuchModuleError, ValueError):
+        raise RecordError(
+            f"the record {shown(url)} is no URL of a server",
+            mend="Write postgresql+psycopg://user@server/name.",
+        ) from None
+    except ModuleNotFoundError:
+        raise RecordError(
+            "a record on a server needs the package psycopg",
+            mend="Install it: pip install 'faulttree[postgres]'.",
+        ) from None

@@ -1,0 +1,145 @@
+"""The tables' versions: made when new, brought up with a backup first, never down."""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Callable, Mapping
+from pathlib import Path
+
+from sqlalchemy import Connection, Engine, text
+
+from faulttree.cases.problems import NewerRecord
+from faulttree.cases.tables import METADATA, RECORD
+from faulttree.cases.urls import shown
+from faulttree.errors import RecordError
+
+__all__ = ["MIGRATIONS", "VERSION", "Migration", "bring_up", "version_of"]
+
+Migration = Callable[[Connection], None]
+
+LOCK = 0x6661756C
+"""The advisory lock that keeps two benches from making the tables at once."""
+
+
+def make_tables(connection: Connection) -> None:
+    """Version 1: the tables, and what keeps events and trees from being changed."""
+    METADATA.create_all(connection)
+    guard = guards_of_sqlite if connection.dialect.name == "sqlite" else guards_of_postgres
+    for statement in guard():
+        connection.execute(text(statement))
+
+
+def guards_of_sqlite() -> list[str]:
+    """Triggers that make events and tree texts append-only."""
+    return [
+        f"CREATE TRIGGER {table}_{verb.lower()}_never BEFORE {verb} ON {table} "
+        f"BEGIN SELECT RAISE(ABORT, '{table} are only ever added'); END"
+        for table in ("events", "trees")
+        for verb in ("UPDATE", "DELETE")
+    ]
+
+
+def guards_of_postgres() -> list[str]:
+    """The same for a server, and words compared byte by byte so that prefixes can be looked up."""
+    body = "BEGIN RAISE EXCEPTION '% are only ever added', TG_TABLE_NAME; END"
+    never = (
+        f"CREATE OR REPLACE FUNCTION never_change() RETURNS trigger LANGUAGE plpgsql AS $${body}$$"
+    )
+    triggers = [
+        f"CREATE TRIGGER {table}_never BEFORE UPDATE OR DELETE OR TRUNCATE ON {table} "
+        "FOR EACH STATEMENT EXECUTE FUNCTION never_change()"
+        for table in ("events", "trees")
+    ]
+    return [never, *triggers, 'ALTER TABLE words ALTER COLUMN word TYPE text COLLATE "C"']
+
+
+MIGRATIONS: Mapping[int, Migration] = {1: make_tables}
+"""Version → what brings a record there from the version before."""
+
+VERSION = max(MIGRATIONS)
+
+
+def version_of(connection: Connection) -> int:
+    """The version of a record's tables; 0 for an empty one."""
+    if connection.dialect.name == "sqlite":
+        return int(connection.exec_driver_sql("PRAGMA user_version").scalar_one())
+    there = connection.exec_driver_sql("SELECT to_regclass('record')").scalar_one()
+    if there is None:
+        return 0
+    return int(
+        connection.exec_driver_sql("SELECT value FROM record WHERE key = 'schema'").scalar_one()
+    )
+
+
+def bring_up(
+    engine: Engine,
+    url: str,
+    path: Path | None = None,
+    *,
+    migrations: Mapping[int, Migration] = MIGRATIONS,
+) -> None:
+    """Bring a record up to the newest version, in one transaction, a backup first.
+
+    Args:
+        engine: a connection to the record that may write.
+        url: the record, for messages.
+        path: its file, where it is one; it is copied before anything changes.
+
+    Raises:
+        NewerRecord: the record is newer than this program.
+    """
+    newest = max(migrations)
+    with engine.connect() as connection:
+        stands = version_of(connection)
+    if stands == newest:
+        return
+    refuse_newer(stands, newest, url)
+    if stands and path is not None:
+        back_up(path, stands)
+    with engine.begin() as connection:
+        if connection.dialect.name != "sqlite":
+            connection.execute(text("SELECT pg_advisory_xact_lock(:lock)"), {"lock": LOCK})
+        # Another bench may have been faster.
+        stands = version_of(connection)
+        for version in range(stands + 1, newest + 1):
+            migrations[version](connection)
+        stamp(connection, newest)
+
+
+def stamp(connection: Connection, version: int) -> None:
+    """Note the version the tables have now."""
+    connection.execute(RECORD.delete().where(RECORD.c.key == "schema"))
+    connection.execute(RECORD.insert().values(key="schema", value=str(version)))
+    if connection.dialect.name == "sqlite":
+        connection.exec_driver_sql(f"PRAGMA user_version = {version:d}")
+
+
+def refuse_newer(stands: int, newest: int, url: str) -> None:
+    """Say that a newer program wrote this."""
+    if stands > newest:
+        raise NewerRecord(
+            f"the record {shown(url)} was written by a newer faulttree "
+            f"(tables of version {stands}, this program knows {newest})",
+            mend="Upgrade faulttree on this bench; nothing was changed.",
+        )
+
+
+def back_up(path: Path, version: int) -> Path:
+    """A sound copy of the file beside it, mode 0600; an existing copy of that version stays."""
+    copy = path.with_name(f"{path.name}.before-version-{version + 1}")
+    if copy.exists():
+        return copy
+    try:
+        copy.touch(mode=0o600)
+        with sqlite3.connect(path) as source, sqlite3.connect(copy) as target:
+            source.backup(target)
+        source.close()
+        target.close()
+    except (OSError, sqlite3.Error) as error:
+        copy.unlink(missing_ok=True)
+        raise RecordError(
+            f"the record must be brought up to date, but no backup could be made: {error}",
+            path=path,
+            mend=f"Make room for {copy.name} beside it, then try again; nothing was changed.",
+        ) from None
+    return copy
