@@ -6,7 +6,7 @@ import json
 import re
 import unicodedata
 from collections.abc import Iterable, Mapping
-from dataclasses import asdict
+from dataclasses import fields
 from typing import Any
 
 from faulttree.cases.case import Case
@@ -14,8 +14,9 @@ from faulttree.cases.summary import Taken
 from faulttree.errors import RecordError
 from faulttree.walk.events import Event, from_dict
 
-__all__ = ["as_json", "case", "event", "flat", "step", "taken", "words_in", "words_of"]
+__all__ = ["as_json", "case", "event", "flat", "flattened", "step", "taken", "words_in", "words_of"]
 
+STEP_FIELDS = tuple(field.name for field in fields(Taken))
 LISTS = ("modules", "kept")
 UNSTORABLE = re.compile("[\x00\ud800-\udfff]")
 LONGEST_WORD = 40
@@ -78,7 +79,10 @@ def case(row: Any) -> Case:
 
 def step(number: int, taken: Taken) -> dict[str, Any]:
     """One step as the table takes it."""
-    return {"number": number} | {key: flattened(value) for key, value in asdict(taken).items()}
+    values: dict[str, Any] = {"number": number}
+    for name in STEP_FIELDS:
+        values[name] = flattened(getattr(taken, name))
+    return values
 
 
 def taken(row: Any) -> Taken:

@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import builtins
 import hashlib
 import secrets
 from collections import OrderedDict
 from collections.abc import Callable, Sequence
 from typing import Any, TypeVar
 
-from sqlalchemy import Connection, Engine, select, update
+from sqlalchemy import Connection, Engine, select
 from sqlalchemy.exc import IntegrityError, SQLAlchemyError
 
 from faulttree.cases import rows
@@ -23,16 +22,17 @@ from faulttree.cases.problems import (
     SequenceTaken,
     explained,
 )
-from faulttree.cases.summary import Summary, Taken, summarise
+from faulttree.cases.summary import Taken, Tally
 from faulttree.cases.tables import CASES, EVENTS, STEPS, TREES
 from faulttree.cases.urls import shown
 from faulttree.cases.writing import (
     add_case,
+    add_event,
     add_events,
-    add_ignoring,
-    add_steps,
+    add_tree,
     add_words,
-    change_steps,
+    apply,
+    put_steps,
 )
 from faulttree.errors import RecordError
 from faulttree.walk.events import Event, Opened
@@ -72,7 +72,7 @@ class Store:
         self.engine = engine
         self.writer = secrets.token_hex(4)
         self.writing = engine.execution_options(writing=True)
-        self.remembered: OrderedDict[str, tuple[int, builtins.list[Event], Summary]] = OrderedDict()
+        self.remembered: OrderedDict[str, tuple[int, Tally]] = OrderedDict()
         self.wait: Callable[[RecordError, int], bool] | None = None
 
     def __enter__(self) -> Store:
@@ -104,19 +104,20 @@ class Store:
             raise RecordError("a case must begin with its opening")
         opened = events[0]
         name = case or new_id(opened.at)
-        summary = summarise(events)
+        tally = Tally(events)
+        texts = [rows.as_json(event.to_dict()) for event in events]
 
         def work(connection: Connection) -> int:
             if tree_text is not None:
-                self._keep_tree(connection, opened.tree_hash, tree_text)
-            number = add_case(connection, name, summary)
-            add_events(connection, number, 0, events, self.writer)
-            add_steps(connection, number, summary.steps)
+                add_tree(connection, opened.tree_hash, sound(opened.tree_hash, tree_text))
+            number = add_case(connection, name, tally.row)
+            add_events(connection, number, 0, texts, self.writer)
+            put_steps(connection, number, tally.steps)
             add_words(connection, number, rows.words_of(events))
             return number
 
         number = self._write(work)
-        self._remember(name, number, list(events), summary)
+        self._remember(name, number, tally)
         return name
 
     def append(self, case: str, sequence: int, event: Event) -> None:
@@ -132,34 +133,32 @@ class Store:
             NoSuchCase: the record has no such case.
             RecordError: it cannot be written, or events before it are missing.
         """
-        number, before, summary = self._upto(case, sequence)
-        after = summarise([*before, event])
-        try:
-            self._write(lambda connection: self._add(connection, number, event, summary, after))
-        except IntegrityError:
-            self._told_apart(case, sequence, event)
-        before.append(event)
-        self._remember(case, number, before, after)
+        number, tally = self._upto(case, sequence)
+        text = rows.as_json(event.to_dict())
+        # Until the event is written the tally is ahead of the record.
+        del self.remembered[case]
+        change = tally.add(event)
 
-    def _told_apart(self, case: str, sequence: int, event: Event) -> None:
+        def work(connection: Connection) -> None:
+            add_event(connection, number, sequence, text, self.writer)
+            apply(connection, number, change)
+            add_words(connection, number, rows.words_of([event]))
+
+        try:
+            self._write(work)
+        except IntegrityError:
+            self._told_apart(case, sequence, text)
+        self._remember(case, number, tally)
+
+    def _told_apart(self, case: str, sequence: int, text: str) -> None:
         """Somebody wrote there: another bench, or we ourselves and the server's yes was lost."""
         number = self._number(case)
         wanted = select(EVENTS.c.writer, EVENTS.c.event).where(
             EVENTS.c.number == number, EVENTS.c.sequence == sequence
         )
         there = self._read(lambda c: c.execute(wanted).one())
-        if there.writer == self.writer and there.event == rows.as_json(event.to_dict()):
-            return
-        raise SequenceTaken(case, sequence, self._fresh(case)[sequence:])
-
-    def _add(
-        self, connection: Connection, number: int, event: Event, before: Summary, after: Summary
-    ) -> None:
-        add_events(connection, number, before.row["events"], [event], self.writer)
-        changed = {key: value for key, value in after.row.items() if value != before.row.get(key)}
-        connection.execute(update(CASES).where(CASES.c.number == number).values(rows.flat(changed)))
-        change_steps(connection, number, before.steps, after.steps)
-        add_words(connection, number, rows.words_of([event]))
+        if (there.writer, there.event) != (self.writer, text):
+            raise SequenceTaken(case, sequence, self.events(case)[sequence:])
 
     def keep_tree(self, tree_hash: str, text: str) -> None:
         """Keep the text of a tree under its SHA-256; a text already kept stays as it is.
@@ -167,12 +166,7 @@ class Store:
         Raises:
             RecordError: the hash is not that of the text.
         """
-        self._write(lambda connection: self._keep_tree(connection, tree_hash, text))
-
-    def _keep_tree(self, connection: Connection, tree_hash: str, text: str) -> None:
-        if hashlib.sha256(text.encode()).hexdigest() != tree_hash:
-            raise RecordError(f"the text of the tree does not have the hash {tree_hash[:12]}…")
-        add_ignoring(connection, TREES, [{"hash": tree_hash, "text": text}])
+        self._write(lambda connection: add_tree(connection, tree_hash, sound(tree_hash, text)))
 
     # Reading ---------------------------------------------------------------------------
 
@@ -182,7 +176,13 @@ class Store:
         Raises:
             NoSuchCase: the record has no such case.
         """
-        return tuple(self._fresh(case))
+        number = self._number(case)
+        wanted = select(EVENTS.c.event).where(EVENTS.c.number == number).order_by(EVENTS.c.sequence)
+        events = [
+            rows.event(text) for text in self._read(lambda c: c.execute(wanted).scalars().all())
+        ]
+        self._remember(case, number, Tally(events))
+        return tuple(events)
 
     def tree_text(self, tree_hash: str) -> str:
         """The text kept under a hash.
@@ -277,19 +277,10 @@ class Store:
             raise self._no_such(case)
         return int(found)
 
-    def _fresh(self, case: str) -> builtins.list[Event]:
-        """Read the events again: another bench may have added some."""
-        number = self._number(case)
-        wanted = select(EVENTS.c.event).where(EVENTS.c.number == number).order_by(EVENTS.c.sequence)
-        texts = self._read(lambda c: c.execute(wanted).scalars().all())
-        events = [rows.event(text) for text in texts]
-        self._remember(case, number, events, summarise(events))
-        return events
-
-    def _upto(self, case: str, sequence: int) -> tuple[int, builtins.list[Event], Summary]:
-        """The first ``sequence`` events of a case, which no one can have changed."""
-        if case not in self.remembered or len(self.remembered[case][1]) != sequence:
-            events = self._fresh(case)
+    def _upto(self, case: str, sequence: int) -> tuple[int, Tally]:
+        """The case as it stands after ``sequence`` events, which no one can have changed."""
+        if case not in self.remembered or self.remembered[case][1].events != sequence:
+            events = self.events(case)
             if len(events) > sequence:
                 raise SequenceTaken(case, sequence, events[sequence:])
             if len(events) < sequence:
@@ -299,10 +290,8 @@ class Store:
                 )
         return self.remembered[case]
 
-    def _remember(
-        self, case: str, number: int, events: builtins.list[Event], summary: Summary
-    ) -> None:
-        self.remembered[case] = (number, events, summary)
+    def _remember(self, case: str, number: int, tally: Tally) -> None:
+        self.remembered[case] = (number, tally)
         self.remembered.move_to_end(case)
         while len(self.remembered) > REMEMBERED:
             self.remembered.popitem(last=False)
@@ -342,3 +331,13 @@ class Store:
                 raise problem from None
             if not self.wait(problem, attempt):
                 raise problem
+
+
+def sound(tree_hash: str, text: str) -> str:
+    """The text, if the hash is its own."""
+    if hashlib.sha256(text.encode()).hexdigest() != tree_hash:
+        raise RecordError(
+            f"the text of the tree does not have the hash {tree_hash[:12]}…",
+            mend="Keep the text that the hash was made from (Tree.text and Tree.hash).",
+        )
+    return text

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any
 
@@ -18,7 +18,7 @@ from faulttree.walk.events import (
     WentBack,
 )
 
-__all__ = ["Summary", "Taken", "summarise", "took"]
+__all__ = ["Change", "Summary", "Taken", "Tally", "summarise"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,37 +54,91 @@ class Summary:
     steps: tuple[Taken, ...] = ()
 
 
-def summarise(events: Sequence[Event]) -> Summary:
-    """What the events of one case amount to, in order.
+@dataclass(frozen=True, slots=True)
+class Change:
+    """What one event changes: columns, steps that are new, earlier steps that are not as before."""
 
-    An opening later in the case (a copy by mistake) changes nothing.
-    """
-    row: dict[str, Any] = {}
-    steps: list[Taken] = []
-    standing: list[int] = []
-    turn = 1
-    for sequence, event in enumerate(events):
-        if isinstance(event, Opened) and not row:
-            row = opening(event)
-        elif isinstance(event, Answered | Skipped):
-            standing.append(len(steps))
-            steps.append(took(sequence, event, turn))
+    row: Mapping[str, Any]
+    new: tuple[Taken, ...] = ()
+    altered: tuple[Taken, ...] = ()
+
+
+class Tally:
+    """A summary that grows event by event, as a case does."""
+
+    def __init__(self, events: Iterable[Event] = ()) -> None:
+        self.row: dict[str, Any] = {}
+        self.steps: list[Taken] = []
+        self.standing: list[int] = []
+        self.round = 1
+        self.events = 0
+        for event in events:
+            self.add(event)
+
+    def add(self, event: Event) -> Change:
+        """Count one more event in; tells what it changed.
+
+        A second opening (a copy by mistake) changes nothing.
+        """
+        before = len(self.steps)
+        row: dict[str, Any] = {}
+        altered: tuple[int, ...] = ()
+        if isinstance(event, Answered | Skipped):
+            self.standing.append(before)
+            self.steps.append(took(self.events, event, self.round))
+            row = self.progress()
         elif isinstance(event, WentBack):
-            for _ in range(min(max(event.steps, 0), len(standing))):
-                index = standing.pop()
-                steps[index] = replace(steps[index], standing=False)
+            altered = self.go_back(event.steps)
+            row = self.progress()
         elif isinstance(event, MinutesSet):
-            set_minutes(steps, event)
+            altered = self.set_minutes(event)
+            row = self.progress()
+        elif isinstance(event, Opened) and not self.row:
+            row = opening(event) | self.progress()
         elif isinstance(event, RepairTried):
-            turn += 1
-        ending(row, event)
-        row["updated"] = max(row.get("updated", ""), event.at)
-    row["events"] = len(events)
-    row["minutes"] = sum(taken.minutes or 0.0 for taken in steps)
-    answered = [steps[index] for index in standing if not steps[index].skipped]
-    row["steps"] = len(answered)
-    row["step"] = answered[-1].step if answered else ""
-    return Summary(row, tuple(steps))
+            self.round += 1
+        else:
+            row = ending(event)
+        self.events += 1
+        row["events"] = self.events
+        row["updated"] = max(self.row.get("updated", ""), event.at)
+        self.row |= row
+        return Change(row, tuple(self.steps[before:]), tuple(self.steps[at] for at in altered))
+
+    def go_back(self, steps: int) -> tuple[int, ...]:
+        """The last answers or skips no longer stand; gives where they are."""
+        gone = tuple(self.standing[len(self.standing) - max(min(steps, len(self.standing)), 0) :])
+        del self.standing[len(self.standing) - len(gone) :]
+        for index in gone:
+            self.steps[index] = replace(self.steps[index], standing=False)
+        return gone
+
+    def set_minutes(self, event: MinutesSet) -> tuple[int, ...]:
+        """Time set by hand goes to the last time the step was taken."""
+        for index in reversed(range(len(self.steps))):
+            if self.steps[index].step == event.step and not self.steps[index].skipped:
+                self.steps[index] = replace(self.steps[index], minutes=event.minutes)
+                return (index,)
+        return ()
+
+    def progress(self) -> dict[str, Any]:
+        """The columns that a step changes."""
+        answered = [index for index in self.standing if not self.steps[index].skipped]
+        return {
+            "minutes": sum(taken.minutes or 0.0 for taken in self.steps),
+            "steps": len(answered),
+            "step": self.steps[answered[-1]].step if answered else "",
+        }
+
+    @property
+    def summary(self) -> Summary:
+        """The summary as it stands."""
+        return Summary(dict(self.row), tuple(self.steps))
+
+
+def summarise(events: Iterable[Event]) -> Summary:
+    """What the events of one case amount to, in order."""
+    return Tally(events).summary
 
 
 def opening(event: Opened) -> dict[str, Any]:
@@ -115,10 +169,10 @@ def opening(event: Opened) -> dict[str, Any]:
     }
 
 
-def ending(row: dict[str, Any], event: Event) -> None:
-    """How closing and reopening change the columns."""
+def ending(event: Event) -> dict[str, Any]:
+    """The columns that closing and reopening change."""
     if isinstance(event, Closed):
-        row |= {
+        return {
             "state": "closed",
             "closed": event.at,
             "result": event.result,
@@ -126,9 +180,10 @@ def ending(row: dict[str, Any], event: Event) -> None:
             "became": event.became,
             "kept": tuple(event.kept),
         }
-    elif isinstance(event, Reopened):
+    if isinstance(event, Reopened):
         # What became of the unit still holds: it stands on the shelf until a new closing.
-        row |= {"state": "open", "closed": None, "result": "", "fault": ""}
+        return {"state": "open", "closed": None, "result": "", "fault": ""}
+    return {}
 
 
 def took(sequence: int, event: Answered | Skipped, turn: int) -> Taken:
@@ -147,14 +202,6 @@ def took(sequence: int, event: Answered | Skipped, turn: int) -> Taken:
         unit=word(reading.get("unit")),
         instrument=event.instrument,
     )
-
-
-def set_minutes(steps: list[Taken], event: MinutesSet) -> None:
-    """Time set by hand goes to the last time the step was taken."""
-    for index in reversed(range(len(steps))):
-        if steps[index].step == event.step and not steps[index].skipped:
-            steps[index] = replace(steps[index], minutes=event.minutes)
-            return
 
 
 def number(value: object) -> float | None:

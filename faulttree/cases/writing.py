@@ -2,92 +2,128 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
-from sqlalchemy import Connection, Table, bindparam, insert, update
-from sqlalchemy.sql import Executable
+from sqlalchemy import Connection, Insert, Table, Update, bindparam, insert, update
 
 from faulttree.cases import rows
-from faulttree.cases.summary import Summary, Taken
-from faulttree.cases.tables import CASES, EVENTS, STEPS, WORDS
-from faulttree.walk.events import Event
+from faulttree.cases.summary import Change, Taken
+from faulttree.cases.tables import CASES, EVENTS, STEPS, TREES, WORDS
 
-__all__ = ["add_case", "add_events", "add_ignoring", "add_steps", "add_words", "change_steps"]
+__all__ = ["add_case", "add_event", "add_events", "add_tree", "add_words", "apply", "put_steps"]
 
-CHANGE_STEP = (
+
+class Prepared:
+    """A statement put into a driver's words once: a third of the cost of doing so each time."""
+
+    def __init__(self, statement: Insert | Update, *, ignoring: bool = False) -> None:
+        self.statement = statement
+        self.ignoring = ignoring
+        self.worded: dict[str, tuple[str, Sequence[str] | None]] = {}
+
+    def run(self, connection: Connection, values: Sequence[Mapping[str, Any]]) -> None:
+        """Execute it for each of the rows."""
+        if not values:
+            return
+        sql, names = self.worded.get(connection.dialect.name) or self.word(connection)
+        if names is None:
+            connection.exec_driver_sql(sql, [dict(row) for row in values])
+        else:
+            many = [tuple(row[name] for name in names) for row in values]
+            connection.exec_driver_sql(sql, many[0] if len(many) == 1 else many)
+
+    def word(self, connection: Connection) -> tuple[str, Sequence[str] | None]:
+        """The text of the statement, and the order of its values where they have no names."""
+        compiled = self.statement.compile(dialect=connection.dialect)
+        sql = str(compiled)
+        if self.ignoring:
+            sql += " ON CONFLICT DO NOTHING"
+        names = getattr(compiled, "positiontup", None)
+        self.worded[connection.dialect.name] = (sql, names)
+        return sql, names
+
+
+def all_of(table: Table, *, ignoring: bool = False) -> Prepared:
+    """An insertion of whole rows."""
+    columns: dict[str, Any] = {column.name: bindparam(column.name) for column in table.columns}
+    return Prepared(insert(table).values(columns), ignoring=ignoring)
+
+
+ADD_EVENT = all_of(EVENTS)
+ADD_STEP = all_of(STEPS)
+ADD_WORD = all_of(WORDS, ignoring=True)
+ADD_TREE = all_of(TREES, ignoring=True)
+PROGRESS = ("minutes", "steps", "step", "events", "updated")
+GO_ON = Prepared(
+    update(CASES)
+    .where(CASES.c.number == bindparam("in_case"))
+    .values({name: bindparam(f"now_{name}") for name in PROGRESS})
+)
+ALTER_STEP = Prepared(
     update(STEPS)
     .where(STEPS.c.number == bindparam("in_case"), STEPS.c.sequence == bindparam("at_sequence"))
     .values(standing=bindparam("now_standing"), minutes=bindparam("now_minutes"))
 )
 
 
-def add_case(connection: Connection, name: str, summary: Summary) -> int:
+def add_case(connection: Connection, name: str, row: Mapping[str, Any]) -> int:
     """A new case; gives its number."""
-    done = connection.execute(insert(CASES).values(id=name, **rows.flat(summary.row)))
+    done = connection.execute(insert(CASES).values(id=name, **rows.flat(row)))
     key = done.inserted_primary_key
     assert key is not None
     return int(key[0])
 
 
+def add_event(connection: Connection, number: int, sequence: int, text: str, writer: str) -> None:
+    """One event, as the JSON it is kept as."""
+    row = {"number": number, "sequence": sequence, "writer": writer, "event": text}
+    ADD_EVENT.run(connection, [row])
+
+
 def add_events(
-    connection: Connection, number: int, first: int, events: Sequence[Event], writer: str
+    connection: Connection, number: int, first: int, texts: Iterable[str], writer: str
 ) -> None:
     """The events from a position on."""
-    connection.execute(
-        insert(EVENTS),
-        [
-            {
-                "number": number,
-                "sequence": sequence,
-                "writer": writer,
-                "event": rows.as_json(event.to_dict()),
-            }
-            for sequence, event in enumerate(events, first)
-        ],
-    )
+    values = [
+        {"number": number, "sequence": sequence, "writer": writer, "event": text}
+        for sequence, text in enumerate(texts, first)
+    ]
+    ADD_EVENT.run(connection, values)
 
 
-def add_steps(connection: Connection, number: int, steps: Sequence[Taken]) -> None:
-    """Steps that are new."""
-    if steps:
-        connection.execute(insert(STEPS), [rows.step(number, taken) for taken in steps])
-
-
-def change_steps(
-    connection: Connection, number: int, before: Sequence[Taken], after: Sequence[Taken]
-) -> None:
-    """What an event changed about the steps: a new one, or earlier ones gone back over."""
-    changed = [
+def apply(connection: Connection, number: int, change: Change) -> None:
+    """What one more event changes in the tables drawn from the events."""
+    if set(change.row) <= set(PROGRESS) and len(change.row) == len(PROGRESS):
+        row = {f"now_{name}": rows.flattened(value) for name, value in change.row.items()}
+        GO_ON.run(connection, [row | {"in_case": number}])
+    else:
+        connection.execute(
+            update(CASES).where(CASES.c.number == number).values(rows.flat(change.row))
+        )
+    put_steps(connection, number, change.new)
+    altered = [
         {
             "in_case": number,
-            "at_sequence": now.sequence,
-            "now_standing": now.standing,
-            "now_minutes": now.minutes,
+            "at_sequence": taken.sequence,
+            "now_standing": taken.standing,
+            "now_minutes": taken.minutes,
         }
-        for was, now in zip(before, after, strict=False)
-        if was is not now and was != now
+        for taken in change.altered
     ]
-    if changed:
-        connection.execute(CHANGE_STEP, changed)
-    add_steps(connection, number, after[len(before) :])
+    ALTER_STEP.run(connection, altered)
+
+
+def put_steps(connection: Connection, number: int, steps: Sequence[Taken]) -> None:
+    """Steps that are new."""
+    ADD_STEP.run(connection, [rows.step(number, taken) for taken in steps])
 
 
 def add_words(connection: Connection, number: int, words: Iterable[str]) -> None:
     """Words the case can be found by; those it has already stay."""
-    add_ignoring(connection, WORDS, [{"word": word, "number": number} for word in sorted(words)])
+    ADD_WORD.run(connection, [{"word": word, "number": number} for word in sorted(words)])
 
 
-def add_ignoring(connection: Connection, table: Table, values: Sequence[dict[str, Any]]) -> None:
-    """Insert what is not there yet."""
-    if values:
-        connection.execute(insert_ignoring(connection, table), values)
-
-
-def insert_ignoring(connection: Connection, table: Table) -> Executable:
-    """``INSERT … ON CONFLICT DO NOTHING`` in the words of either kind of store."""
-    if connection.dialect.name == "sqlite":
-        return insert(table).prefix_with("OR IGNORE")
-    from sqlalchemy.dialects.postgresql import insert as insert_there
-
-    return insert_there(table).on_conflict_do_nothing()
+def add_tree(connection: Connection, tree_hash: str, text: str) -> None:
+    """The text of a tree; one already kept stays as it is."""
+    ADD_TREE.run(connection, [{"hash": tree_hash, "text": text}])
