@@ -1,0 +1,40 @@
+"""What is still possible and what to test next."""
+
+from faulttree.odds.beliefs import (
+    ERROR_RATES,
+    NONE_PRIOR,
+    PSEUDO_COUNT,
+    Beliefs,
+    Pair,
+    Posterior,
+    Seen,
+    pairs,
+    posterior,
+    priors,
+)
+from faulttree.odds.ranking import Ranked, Suspect, rank_tests, untested, would_settle
+from faulttree.odds.table import Deed, FaultTable, TableError, make_table
+from faulttree.odds.tree_table import table_from_tree
+
+__all__ = [
+    "ERROR_RATES",
+    "NONE_PRIOR",
+    "PSEUDO_COUNT",
+    "Beliefs",
+    "Deed",
+    "FaultTable",
+    "Pair",
+    "Posterior",
+    "Ranked",
+    "Seen",
+    "Suspect",
+    "TableError",
+    "make_table",
+    "pairs",
+    "posterior",
+    "priors",
+    "rank_tests",
+    "table_from_tree",
+    "untested",
+    "would_settle",
+]

@@ -1,0 +1,203 @@
+"""A fault table laid out for planning: outcomes as bit masks, and what must come first.
+
+While planning, outcomes are taken as certain: a fault shows one of the outcomes its entry
+allows, each equally likely. A plan goes on until no test that is left could rule out any
+fault that is still possible.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+from numpy.typing import NDArray
+
+from faulttree.odds.table import FaultTable
+
+__all__ = ["Problem", "Readied", "Readying"]
+
+
+@dataclass(frozen=True, slots=True)
+class Readied:
+    """What it takes to get to one test: minutes, the state it leaves, what is done on the way.
+
+    ``items`` names access states, deeds and tests that cannot tell anything here, in order.
+    """
+
+    minutes: float
+    state: int
+    items: tuple[str, ...]
+
+
+class Readying:
+    """Access states, deeds and prerequisite tests, as bits of one whole number.
+
+    An access state is entered once and leaves with another of its group. A deed or a test
+    that others come after holds until something live is done. A prerequisite test has a
+    second bit that says it was done at all: done again, it costs but tells nothing.
+    """
+
+    def __init__(self, table: FaultTable) -> None:
+        self.table = table
+        waited = {name for names in table.after for name in names}
+        waited.update(name for deed in table.deeds.values() for name in deed.after)
+        holds = [*table.states, *table.deeds, *(t for t in table.tests if t in waited)]
+        self.bit = {name: 1 << at for at, name in enumerate(holds)}
+        self.done = {
+            test: 1 << (len(holds) + at)
+            for at, test in enumerate(t for t in table.tests if t in waited)
+        }
+        self.nothing = not any(table.access) and not any(table.after)
+        self._voided = ~sum(bit for name, bit in self.bit.items() if name not in table.states)
+        self._rivals = {
+            name: ~sum(
+                self.bit[other]
+                for other, rival in table.states.items()
+                if other != name and state.group is not None and rival.group == state.group
+            )
+            for name, state in table.states.items()
+        }
+        self._known: dict[tuple[int, int, frozenset[str]], Readied | None] = {}
+
+    def start(
+        self, entered: frozenset[str] = frozenset(), done: frozenset[str] = frozenset()
+    ) -> int:
+        """The state in which these access states are entered and these things done."""
+        state = 0
+        for name in entered | done:
+            state |= self.bit.get(name, 0) | self.done.get(name, 0)
+        return state
+
+    @cached_property
+    def needed(self) -> tuple[frozenset[str], ...]:
+        """For each test, the tests that must come before it, however far back."""
+        after = dict(zip(self.table.tests, self.table.after, strict=True))
+        after.update({name: deed.after for name, deed in self.table.deeds.items()})
+        found: dict[str, frozenset[str]] = {}
+
+        def before(name: str) -> frozenset[str]:
+            if name not in found:
+                found[name] = frozenset(after[name]).union(*(before(a) for a in after[name]))
+            return found[name]
+
+        return tuple(before(test) & self.done.keys() for test in self.table.tests)
+
+    def ready(self, state: int, test: int, telling: frozenset[str]) -> Readied | None:
+        """What it takes to get to a test, or None where another test must come first.
+
+        Args:
+            state: what holds now.
+            test: its column.
+            telling: prerequisite tests that would tell something now: each of them is
+                done as a test of its own.
+        """
+        if self.nothing:
+            return Readied(0.0, state, ())
+        relevant = telling & self.needed[test]
+        key = (state, test, relevant)
+        if key not in self._known:
+            self._known[key] = self._ready(state, test, relevant)
+        return self._known[key]
+
+    def _ready(self, state: int, test: int, telling: frozenset[str]) -> Readied | None:
+        items: list[str] = []
+        minutes, state = self._prepare(self.table.tests[test], state, telling, items)
+        if state < 0:
+            return None
+        return Readied(minutes, self._leave(self.table.tests[test], state), tuple(items))
+
+    def _prepare(
+        self, name: str, state: int, telling: frozenset[str], items: list[str]
+    ) -> tuple[float, int]:
+        """Minutes and state just before ``name``; a state of −1 where it is blocked."""
+        minutes = 0.0
+        for earlier in self._after(name):
+            if state & self.bit[earlier]:
+                continue
+            if earlier in self.done and not state & self.done[earlier] and earlier in telling:
+                return 0.0, -1
+            spent, state = self._prepare(earlier, state, telling, items)
+            if state < 0:
+                return 0.0, -1
+            minutes += spent + self._cost(earlier)
+            state = self._leave(earlier, state)
+            items.append(earlier)
+        for access in self._access(name):
+            if not state & self.bit[access]:
+                minutes += self.table.states[access].minutes
+                state = state & self._rivals[access] | self.bit[access]
+                items.append(access)
+        return minutes, state
+
+    def _leave(self, name: str, state: int) -> int:
+        deed = self.table.deeds.get(name)
+        if deed.live if deed is not None else name in self.table.live:
+            state &= self._voided | sum(self.done.values())
+        return state | self.bit.get(name, 0) | self.done.get(name, 0)
+
+    def _after(self, name: str) -> tuple[str, ...]:
+        deed = self.table.deeds.get(name)
+        return deed.after if deed is not None else self.table.after[self.table.test_index[name]]
+
+    def _access(self, name: str) -> tuple[str, ...]:
+        deed = self.table.deeds.get(name)
+        return deed.access if deed is not None else self.table.access[self.table.test_index[name]]
+
+    def _cost(self, name: str) -> float:
+        deed = self.table.deeds.get(name)
+        if deed is not None:
+            return deed.minutes
+        return self.table.minutes[self.table.test_index[name]]
+
+
+class Problem:
+    """A table for planning, with its weights scaled to add up to 1.
+
+    Attributes:
+        n, m: faults, tests.
+        weights: (n,) probabilities.
+        minutes: (m,) cost of each test by itself.
+        masks: for each test and outcome, the faults that may show it, fault i as bit i.
+        vague: for each test, the faults that may show more than one outcome.
+        chance: (n, c) P(outcome | fault) over the c outcomes of all tests.
+        first: for each test its first column of ``chance``; c at the end.
+        readying: what must come before each test.
+    """
+
+    def __init__(self, table: FaultTable, weights: Mapping[str, float] | None = None) -> None:
+        self.table = table
+        self.n, self.m = len(table.faults), len(table.tests)
+        given = table.weights if weights is None else [weights[f] for f in table.faults]
+        raw = np.asarray(given, dtype=float)
+        self.weights: NDArray[np.float64] = raw / raw.sum()
+        self.minutes = np.asarray(table.minutes, dtype=float)
+        columns = table.columns
+        self.first = columns.first
+        self.count = columns.count
+        self.allowed = columns.allowed
+        sizes = np.diff(self.first)
+        per_column = np.repeat(np.maximum(self.count, 1), sizes, axis=1)
+        self.chance: NDArray[np.float64] = self.allowed / per_column
+        self.masks = [
+            [_mask(self.allowed[:, c]) for c in range(int(self.first[t]), int(self.first[t + 1]))]
+            for t in range(self.m)
+        ]
+        self.vague = [_mask(self.count[:, t] > 1) for t in range(self.m)]
+        self.readying = Readying(table)
+
+    @cached_property
+    def sharp(self) -> bool:
+        """Whether every fault shows exactly one outcome at every test."""
+        return not any(self.vague)
+
+    @cached_property
+    def plain(self) -> bool:
+        """Whether a set of possible faults says all there is to know of a place in a plan."""
+        return self.sharp and self.readying.nothing
+
+
+def _mask(rows: NDArray[np.bool_]) -> int:
+    """A column of truth values as a whole number, row i as bit i."""
+    return int.from_bytes(np.packbits(rows, bitorder="little").tobytes(), "little")

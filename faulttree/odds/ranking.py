@@ -1,0 +1,316 @@
+"""Which test next, and which suspects are still open."""
+
+from __future__ import annotations
+
+import heapq
+from collections.abc import Collection, Iterable, Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from faulttree.odds.beliefs import ERROR_RATES, Posterior, Seen, chances
+from faulttree.odds.greedy import Places, expand, finish, survey
+from faulttree.odds.problem import Problem, Readying
+from faulttree.odds.table import FaultTable
+from faulttree.tree.model import Tree
+
+__all__ = ["Ranked", "Suspect", "rank_tests", "untested", "would_settle"]
+
+NEGLIGIBLE = 1e-4
+"""Faults less likely than this, next to the likeliest, are left out when looking ahead."""
+
+
+@dataclass(frozen=True, slots=True)
+class Ranked:
+    """A test that could come next.
+
+    Attributes:
+        test: its id.
+        minutes: its own and those of what must come first and does not hold yet.
+        minutes_to_go: expected minutes until nothing more can be told apart, this test
+            included, going on from there by information per minute.
+        bits: mutual information of its outcome with the fault, "none of these" included.
+        first: access states and deeds it needs first, in order.
+    """
+
+    test: str
+    minutes: float
+    minutes_to_go: float
+    bits: float
+    first: tuple[str, ...] = ()
+
+    @property
+    def bits_per_minute(self) -> float:
+        """Information per minute; infinite for a test that takes no time."""
+        if self.minutes > 0:
+            return self.bits / self.minutes
+        return float("inf") if self.bits > 0 else 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class Suspect:
+    """A fault that nothing seen speaks against, and what would settle it.
+
+    Attributes:
+        fault: its id.
+        probability: as believed now.
+        minutes: for ``tests`` with what they need first; 0 where no test is known.
+        tests: steps still open on the quickest way to it; empty for a loose suspect that
+            no test is known for.
+        gear: the instruments those need.
+    """
+
+    fault: str
+    probability: float
+    minutes: float
+    tests: tuple[str, ...] = ()
+    gear: tuple[str, ...] = ()
+
+
+def rank_tests(
+    table: FaultTable,
+    posterior: Posterior,
+    *,
+    available: Collection[str] | None = None,
+    entered: Iterable[str] = (),
+    done: Iterable[str] = (),
+    errors: Mapping[str, float] | None = None,
+) -> tuple[Ranked, ...]:
+    """Tests that would still tell something, the one with the fewest minutes to go first.
+
+    Args:
+        table: the fault table.
+        posterior: beliefs so far; tests it has seen answered are left out.
+        available: tests that may be taken; all by default.
+        entered: access states that the unit is in.
+        done: deeds and tests that were done and still hold.
+        errors: kind of test → error rate, over :data:`~faulttree.odds.beliefs.ERROR_RATES`.
+
+    Ties go to more information, then to the table's order. Tests whose ``after`` includes
+    a test that would itself still tell something wait for that one.
+    """
+    answered = {seen.test for seen in posterior.seen if _counts(seen)}
+    weights = _weights(table, posterior)
+    problem = Problem(table, weights)
+    # A fault that no test says anything of is in every place of every plan alike.
+    likely = problem.weights > NEGLIGIBLE * problem.weights.max()
+    rows = np.flatnonzero(likely & [any(row) for row in table.entries])
+    if not table.tests:
+        return ()
+    if not len(rows):
+        rows = np.arange(problem.n)
+    state = problem.readying.start(frozenset(entered), frozenset({*done, *answered}))
+    taken = [problem.table.test_index[test] for test in answered if test in table.test_index]
+    root = Places.root(problem, rows, None, state, taken)
+    fields = survey(problem, root)
+    tells = frozenset(
+        name for name in problem.readying.done if fields.telling[0, table.test_index[name]]
+    )
+    bits = _bits(table, posterior, {**ERROR_RATES, **(errors or {})})
+    found: list[tuple[int, float, tuple[str, ...]]] = []
+    for test, name in enumerate(table.tests):
+        if name in answered or (available is not None and name not in available):
+            continue
+        readied = problem.readying.ready(state, test, tells - {name})
+        if readied is not None and bits[test] > 1e-12:
+            found.append((test, table.minutes[test] + readied.minutes, readied.items))
+    to_go = _to_go(problem, root, [test for test, _, _ in found])
+    ranked = [
+        Ranked(table.tests[test], minutes, minutes + ahead, float(bits[test]), items)
+        for (test, minutes, items), ahead in zip(found, to_go, strict=True)
+    ]
+    return tuple(sorted(ranked, key=lambda r: (round(r.minutes_to_go, 9), -r.bits)))
+
+
+def _counts(seen: Seen) -> bool:
+    return seen.likelihoods is not None or seen.outcome not in (None, "undecided")
+
+
+def _weights(table: FaultTable, posterior: Posterior) -> dict[str, float]:
+    """Planning weights: beliefs in the faults that nothing seen contradicts, if there are any."""
+    open_now = {fault: p for fault, p in posterior.probabilities.items() if p > 0}
+    fitting = {f: p for f, p in open_now.items() if not _contradicted(table, f, posterior.seen)}
+    chosen = fitting or open_now or dict.fromkeys(table.faults, 1.0)
+    return {fault: chosen.get(fault, 0.0) for fault in table.faults}
+
+
+def _contradicted(table: FaultTable, fault: str, seen: Sequence[Seen]) -> bool:
+    for answer in seen:
+        if answer.test not in table.test_index or not _counts(answer):
+            continue
+        entry = table.entry(fault, answer.test)
+        if not entry:
+            continue
+        if answer.likelihoods is None:
+            if answer.outcome not in entry:
+                return True
+            continue
+        total = sum(answer.likelihoods.values())
+        if sum(answer.likelihoods.get(outcome, 0.0) for outcome in entry) < total / 2:
+            return True
+    return False
+
+
+def _bits(
+    table: FaultTable, posterior: Posterior, errors: Mapping[str, float]
+) -> np.ndarray[tuple[int], np.dtype[np.float64]]:
+    """(m,) mutual information of each test's outcome with the fault, in bits."""
+    belief = np.array([*posterior.probabilities.values(), posterior.none])
+    shown = chances(table, errors)
+    heads = table.columns.first[:-1]
+    marginal = belief @ shown
+    surprise = _plogp(shown)
+    return np.asarray(
+        np.maximum(0.0, np.add.reduceat(belief @ surprise - _plogp(marginal), heads)), dtype=float
+    )
+
+
+def _plogp(
+    p: np.ndarray[tuple[int, ...], np.dtype[np.float64]],
+) -> np.ndarray[tuple[int, ...], np.dtype[np.float64]]:
+    return np.asarray(p * np.log2(np.where(p > 0, p, 1.0)), dtype=float)
+
+
+def _to_go(problem: Problem, root: Places, tests: Sequence[int]) -> list[float]:
+    """Expected minutes after each of these tests, carried on by information per minute."""
+    if not tests or len(root.rows) < 2:
+        return [0.0] * len(tests)
+    copies = np.zeros(len(tests), dtype=np.int64)
+    start = root.select(copies, np.arange(len(tests)))
+    telling = survey(problem, start).telling
+    telling[np.arange(len(tests)), tests] = False
+    after = expand(problem, start, np.array(tests), telling)
+    spent = finish(problem, after, len(tests))
+    return [float(minutes) for minutes in spent / root.weights.sum()]
+
+
+def untested(
+    table: FaultTable,
+    posterior: Posterior,
+    seen: Sequence[Seen] = (),
+    *,
+    entered: Iterable[str] = (),
+    done: Iterable[str] = (),
+) -> tuple[Suspect, ...]:
+    """Suspects still open: the door before giving up.
+
+    A fault is open where nothing seen contradicts it, it was not ruled out, and a test that
+    says something of it is left, or no test of it is known at all. First come the cheap and
+    likely: by probability per minute, then the loose ones that no test is known for.
+
+    Args:
+        table: the fault table.
+        posterior: beliefs so far.
+        seen: answers so far; those the posterior rests on where left out.
+        entered: access states that the unit is in.
+        done: deeds and tests that were done and still hold.
+    """
+    answers = tuple(seen) or posterior.seen
+    given = {answer.test: answer for answer in answers if _counts(answer)}
+    readying = Readying(table)
+    state = readying.start(frozenset(entered), frozenset({*done, *given}))
+    suspects = []
+    for fault in table.faults:
+        probability = posterior.probabilities.get(fault, 0.0)
+        if fault in posterior.excluded or probability <= 0:
+            continue
+        if _contradicted(table, fault, answers):
+            continue
+        tests = _open_tests(table, fault, given)
+        if tests is not None:
+            suspects.append(_suspect(table, fault, probability, tests, readying, state))
+    # Half a minute is added so that a free test does not outrank any likelihood.
+    return tuple(sorted(suspects, key=lambda s: (not s.tests, -s.probability / (s.minutes + 0.5))))
+
+
+def _open_tests(table: FaultTable, fault: str, given: Mapping[str, Seen]) -> tuple[str, ...] | None:
+    """Open tests on the quickest way to a fault; () where no test is known, None where all
+    of them were taken.
+    """
+    telling = [
+        t for t, e in zip(table.tests, table.entries[table.fault_index[fault]], strict=True) if e
+    ]
+    if not telling:
+        return ()
+    left = [test for test in telling if test not in given]
+    if table.source is not None:
+        way = _way_to(table.source, fault, given)
+        if way is not None:
+            on_way = tuple(step for step in way if step in table.test_index and step not in given)
+            return on_way or (None if not left else (_cheapest(table, left),))
+    return (_cheapest(table, left),) if left else None
+
+
+def _cheapest(table: FaultTable, tests: Sequence[str]) -> str:
+    return min(tests, key=lambda test: table.minutes[table.test_index[test]])
+
+
+def _way_to(tree: Tree, fault: str, given: Mapping[str, Seen]) -> list[str] | None:
+    """The quickest way to a fault that goes by what was seen, steps seen taking no time."""
+    heap: list[tuple[float, int, str, list[str]]] = [(0.0, 0, tree.start, [])]
+    settled: set[str] = set()
+    turn = 0
+    while heap:
+        spent, _, name, way = heapq.heappop(heap)
+        if name == fault:
+            return way
+        if name in settled or name not in tree.steps:
+            continue
+        settled.add(name)
+        step = tree.steps[name]
+        answer = given.get(name)
+        for outcome, target in step.targets.items():
+            if answer is not None and answer.outcome not in (None, "undecided", outcome):
+                continue
+            turn += 1
+            cost = 0.0 if answer is not None else step.cost
+            heapq.heappush(heap, (spent + cost, turn, target, [*way, name]))
+    return None
+
+
+def _suspect(
+    table: FaultTable,
+    fault: str,
+    probability: float,
+    tests: Sequence[str],
+    readying: Readying,
+    state: int,
+) -> Suspect:
+    minutes = 0.0
+    for test in tests:
+        column = table.test_index[test]
+        readied = readying.ready(state, column, frozenset())
+        assert readied is not None
+        minutes += table.minutes[column] + readied.minutes
+        state = readied.state
+    gear = [name for test in tests if table.gear for name in table.gear[table.test_index[test]]]
+    return Suspect(fault, probability, minutes, tuple(tests), tuple(dict.fromkeys(gear)))
+
+
+def would_settle(suspects: Sequence[Suspect], minutes: float | None = None) -> str:
+    """One sentence on what a few minutes would settle, or an empty text without suspects.
+
+    Args:
+        suspects: as :func:`untested` gives them.
+        minutes: how long one is willing to spend; by default what the first suspect takes.
+
+    A suspect whose steps are all among those of a suspect before it is settled with it.
+    Otherwise steps that suspects share are reckoned for each, so that the sentence never
+    promises too much.
+    """
+    tested = [suspect for suspect in suspects if suspect.tests]
+    total = sum(suspect.probability for suspect in suspects)
+    if not tested or total <= 0:
+        return ""
+    budget = tested[0].minutes if minutes is None else minutes
+    spent = 0.0
+    taken: set[str] = set()
+    for suspect in tested:
+        if not taken.issuperset(suspect.tests) and spent + suspect.minutes <= budget + 1e-9:
+            spent += suspect.minutes
+            taken.update(suspect.tests)
+    settled = sum(s.probability for s in tested if taken.issuperset(s.tests))
+    if not settled:
+        return ""
+    unit = "minute" if spent == 1 else "minutes"
+    return f"{spent:.3g} {unit} would settle {100 * settled / total:.0f} % of what is left."

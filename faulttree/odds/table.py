@@ -1,0 +1,266 @@
+"""A fault table: which outcome each fault would show at each test, and what each test costs.
+
+The one model that beliefs, the ranking of tests and the planner share. It comes from a
+CSV file (:mod:`faulttree.odds.csv_table`) or from a tree (:mod:`faulttree.odds.tree_table`).
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+from functools import cached_property
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from faulttree.errors import FaulttreeError
+from faulttree.tree.model import Access, Tree
+
+__all__ = ["Columns", "Deed", "FaultTable", "TableError", "make_table"]
+
+Entry = tuple[str, ...]
+"""The outcomes a fault may show at a test; empty where the table says nothing."""
+
+
+class TableError(FaulttreeError):
+    """A fault table that cannot be understood."""
+
+
+@dataclass(frozen=True, slots=True)
+class Deed:
+    """Something done that tests rest on: it tells nothing by itself and costs its minutes.
+
+    ``after`` and ``access`` are what the deed itself needs first; a ``live`` deed voids
+    the deeds done before it.
+    """
+
+    minutes: float = 1.0
+    access: tuple[str, ...] = ()
+    after: tuple[str, ...] = ()
+    live: bool = False
+
+
+@dataclass(frozen=True)
+class FaultTable:
+    """Faults × tests, with n faults and m tests.
+
+    Attributes:
+        faults: n ids.
+        weights: n relative prior weights, each above 0.
+        tests: m ids.
+        minutes: m costs in minutes, each 0 or more, without what the test needs first.
+        outcomes: for each test the names of its outcomes.
+        entries: n rows of m entries; an entry names the outcomes the fault may show, all
+            equally likely, and is empty where nothing is known (every outcome then is).
+        access: for each test the states of the unit it needs.
+        after: for each test the tests and deeds that must have been done first.
+        states: what each access state costs and which group it belongs to.
+        deeds: what is done rather than tested, by id.
+        kinds: for each test ``ask``, ``measure`` or ``use``; decides its error rate.
+        live: tests that void the deeds done before them.
+        gear: for each test the instruments it needs.
+        titles: the words for a fault, where it has any besides its id.
+        identities: fault → (module or family, id): the same pair is the same cause in
+            every tree.
+        name: what the table is called, for a title.
+        source: the tree it was drawn from, if any.
+    """
+
+    faults: tuple[str, ...]
+    weights: tuple[float, ...]
+    tests: tuple[str, ...]
+    minutes: tuple[float, ...]
+    outcomes: tuple[tuple[str, ...], ...]
+    entries: tuple[tuple[Entry, ...], ...]
+    access: tuple[tuple[str, ...], ...]
+    after: tuple[tuple[str, ...], ...]
+    states: Mapping[str, Access] = field(default_factory=dict)
+    deeds: Mapping[str, Deed] = field(default_factory=dict)
+    kinds: tuple[str, ...] = ()
+    live: frozenset[str] = frozenset()
+    gear: tuple[tuple[str, ...], ...] = ()
+    titles: Mapping[str, str] = field(default_factory=dict)
+    identities: Mapping[str, tuple[str, str]] = field(default_factory=dict)
+    name: str = "fault table"
+    source: Tree | None = field(default=None, repr=False, compare=False)
+
+    @cached_property
+    def fault_index(self) -> Mapping[str, int]:
+        """Fault → row."""
+        return {fault: row for row, fault in enumerate(self.faults)}
+
+    @cached_property
+    def test_index(self) -> Mapping[str, int]:
+        """Test → column."""
+        return {test: column for column, test in enumerate(self.tests)}
+
+    @cached_property
+    def columns(self) -> Columns:
+        """The entries as arrays, one column for each outcome of each test."""
+        return Columns.of(self)
+
+    def kind(self, test: int) -> str:
+        """``ask``, ``measure`` or ``use``; ``ask`` where nothing is said."""
+        return self.kinds[test] if self.kinds else "ask"
+
+    def entry(self, fault: str, test: str) -> Entry:
+        """What the fault may show at the test; empty where nothing is known."""
+        return self.entries[self.fault_index[fault]][self.test_index[test]]
+
+    def title(self, fault: str) -> str:
+        """The fault in words."""
+        return self.titles.get(fault, fault)
+
+
+@dataclass(frozen=True)
+class Columns:
+    """A table's entries as arrays over c columns, one for each outcome of each test.
+
+    Attributes:
+        allowed: (n, c) bool; whether the fault may show the outcome. All true where the
+            entry says nothing.
+        count: (n, m) int; how many outcomes the fault may show at the test.
+        first: for each test its first column; one more at the end, equal to c.
+        place: (test id, outcome) → column.
+    """
+
+    allowed: NDArray[np.bool_]
+    count: NDArray[np.int64]
+    first: NDArray[np.int64]
+    place: Mapping[tuple[str, str], int]
+
+    @classmethod
+    def of(cls, table: FaultTable) -> Columns:
+        """The arrays of a table."""
+        sizes = [len(outcomes) for outcomes in table.outcomes]
+        first = np.concatenate([[0], np.cumsum(sizes)]).astype(np.int64)
+        place = {
+            (test, outcome): int(first[column]) + position
+            for column, test in enumerate(table.tests)
+            for position, outcome in enumerate(table.outcomes[column])
+        }
+        allowed = np.zeros((len(table.faults), int(first[-1])), dtype=bool)
+        for row, entries in enumerate(table.entries):
+            said = [
+                place[table.tests[column], outcome]
+                for column, entry in enumerate(entries)
+                for outcome in entry
+            ]
+            allowed[row, said] = True
+        said_at = np.array([[bool(entry) for entry in row] for row in table.entries], dtype=bool)
+        said_at = said_at.reshape(len(table.faults), len(table.tests))
+        allowed |= np.repeat(~said_at, sizes, axis=1)
+        count = np.where(
+            said_at,
+            np.array([[len(entry) for entry in row] for row in table.entries], dtype=np.int64)
+            .reshape(said_at.shape),
+            np.array(sizes, dtype=np.int64),
+        )  # fmt: skip
+        return cls(allowed, count, first, place)
+
+
+def make_table(
+    faults: Mapping[str, float],
+    tests: Mapping[str, Sequence[str]],
+    entries: Mapping[tuple[str, str], Iterable[str]],
+    *,
+    minutes: Mapping[str, float] | None = None,
+    access: Mapping[str, Sequence[str]] | None = None,
+    after: Mapping[str, Sequence[str]] | None = None,
+    **more: Any,
+) -> FaultTable:
+    """A checked table from plain mappings.
+
+    Args:
+        faults: fault → weight.
+        tests: test → its outcomes.
+        entries: (fault, test) → the outcomes the fault may show; leave out, or give none
+            or all of them, where nothing is known.
+        minutes: test → minutes; 1 where left out.
+        access: test → states it needs.
+        after: test → tests and deeds that come first.
+        more: further fields of :class:`FaultTable`, as they are.
+
+    Raises:
+        TableError: a weight or cost that is no such number, an unknown name, or tests
+            that wait for one another.
+    """
+    minutes, access, after = minutes or {}, access or {}, after or {}
+    outcomes = {test: tuple(dict.fromkeys(names)) for test, names in tests.items()}
+    rows = tuple(
+        tuple(_entry(entries.get((fault, test), ()), outcomes[test], fault, test) for test in tests)
+        for fault in faults
+    )
+    table = FaultTable(
+        faults=tuple(faults),
+        weights=tuple(float(weight) for weight in faults.values()),
+        tests=tuple(tests),
+        minutes=tuple(float(minutes.get(test, 1.0)) for test in tests),
+        outcomes=tuple(outcomes.values()),
+        entries=rows,
+        access=tuple(tuple(access.get(test, ())) for test in tests),
+        after=tuple(tuple(after.get(test, ())) for test in tests),
+        **more,
+    )
+    _check(table)
+    return table
+
+
+def _entry(given: Iterable[str], outcomes: tuple[str, ...], fault: str, test: str) -> Entry:
+    said = set(given)
+    if unknown := said.difference(outcomes):
+        raise TableError(
+            f"{fault!r} shows {min(unknown)!r} at {test!r}, which has no such outcome",
+            mend=f"Use one of: {', '.join(outcomes)}.",
+        )
+    return () if len(said) == len(outcomes) else tuple(o for o in outcomes if o in said)
+
+
+def _check(table: FaultTable) -> None:
+    for fault, weight in zip(table.faults, table.weights, strict=True):
+        if not (weight > 0 and math.isfinite(weight)):
+            raise TableError(
+                f"the weight of {fault!r} is {weight:g}", mend="Give a number above 0."
+            )
+    costs = [*zip(table.tests, table.minutes, strict=True)]
+    costs += [(name, deed.minutes) for name, deed in table.deeds.items()]
+    costs += [(name, state.minutes) for name, state in table.states.items()]
+    for name, cost in costs:
+        if not (cost >= 0 and math.isfinite(cost)):
+            raise TableError(f"{name!r} takes {cost:g} minutes", mend="Give 0 or more minutes.")
+    for states in (*table.access, *(deed.access for deed in table.deeds.values())):
+        for state in states:
+            if state not in table.states:
+                raise TableError(
+                    f"no access state is called {state!r}", mend="Say what it costs to enter it."
+                )
+    check_order(table)
+
+
+def check_order(table: FaultTable) -> None:
+    """See to it that every ``after`` names something and that nothing waits for itself."""
+    waits = dict(zip(table.tests, table.after, strict=True))
+    waits.update({name: deed.after for name, deed in table.deeds.items()})
+    finished: set[str] = set()
+    for name in waits:
+        _descend(name, waits, finished, [])
+
+
+def _descend(
+    name: str, waits: Mapping[str, tuple[str, ...]], finished: set[str], trail: list[str]
+) -> None:
+    if name in finished:
+        return
+    if name in trail:
+        ring = " after ".join([*trail[trail.index(name) :], name])
+        raise TableError(f"these wait for one another: {ring}", mend="Take one of them out.")
+    for earlier in waits[name]:
+        if earlier not in waits:
+            raise TableError(
+                f"{name!r} comes after {earlier!r}, which the table does not have",
+                mend="Name a test of this table.",
+            )
+        _descend(earlier, waits, finished, [*trail, name])
+    finished.add(name)
