@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from decimal import Decimal
 from typing import TYPE_CHECKING, Any
 
 from faulttree import reading as rd
@@ -16,18 +17,17 @@ if TYPE_CHECKING:
     from faulttree.walk.state import State
 
 __all__ = [
-    "Doubtful",
+    "DoubtError",
     "Entry",
     "answer",
     "limits_of",
     "match_outcome",
     "ratings_of",
     "readings_of",
-    "unknown_names",
 ]
 
 
-class Doubtful(WalkError):
+class DoubtError(WalkError):
     """A reading that may have been meant otherwise; ``question`` asks which."""
 
     def __init__(self, question: str) -> None:
@@ -88,28 +88,21 @@ def readings_of(state: State) -> dict[str, Quantity]:
     for visit in state.visits:
         kept = visit.event.reading
         if visit.round == state.round and kept and kept.get("value") is not None:
-            found[visit.step] = rd.parse_quantity(f"{kept['value']} {kept['unit']}")
+            found[visit.step] = rd.Quantity(
+                Decimal(repr(kept["value"])), kept["unit"], kept.get("kind", "")
+            )
     return found
 
 
-def unknown_names(state: State, step: Step) -> tuple[str, ...]:
-    """Readings and ratings that the step's limits need and the walk does not have."""
-    if step.limits is None:
-        return ()
-    known = readings_of(state).keys() | ratings_of(state).keys()
-    wanted = rd.formula_names(step.limits).values()
-    return tuple(dict.fromkeys(name for name in wanted if name not in known))
-
-
 def limits_of(state: State, step: Step) -> Limits | None:
-    """The limits of a ``measure`` step as they stand for this unit and walk.
+    """The limits of a ``measure`` step as they stand for this unit and walk, or None.
 
-    None where the step has none, or where a value they are worked out from is not known.
+    Values that they are worked out from and the walk does not know are in ``missing``.
 
     Raises:
         ReadingError: the limits cannot be understood.
     """
-    if step.limits is None or unknown_names(state, step):
+    if step.limits is None:
         return None
     return rd.resolve_limits(
         step.limits, unit=step.unit, readings=readings_of(state), ratings=ratings_of(state)
@@ -126,31 +119,30 @@ def answer(
         bench: the instruments on this bench, for the uncertainty of the reading.
 
     Raises:
-        Doubtful: the reading looks a prefix off its limits and nobody said to be sure.
+        DoubtError: the reading looks a prefix off its limits and nobody said to be sure.
         WalkError: the entry does not fit the step.
         ReadingError: a reading or limit cannot be understood.
     """
     if entry.skip is not None:
         return Skipped(at=at, step=step.id, reason=entry.skip)
-    named = entry.outcome
-    if named is None and len(entry.typed) == 1:
-        named = match_outcome(step, entry.typed[0])
-    elif named is not None:
-        named = match_outcome(step, named)
-        if named is None:
-            raise _no_such_outcome(step, entry.outcome or "")
-    if step.kind != "measure" or (named is not None and not _is_reading(step, entry)):
-        if named is None:
-            raise _no_such_outcome(step, " ".join(entry.typed))
+    named = _named(step, entry)
+    if named is not None:
         return Answered(
             at=at, step=step.id, outcome=named, note=entry.note, in_circuit=entry.in_circuit
         )
+    if step.kind != "measure":
+        raise _no_such_outcome(step, " ".join(entry.typed))
     return _measured(state, step, entry, at, bench)
 
 
-def _is_reading(step: Step, entry: Entry) -> bool:
-    """``open`` and ``short`` are readings too: an outcome of that name goes first."""
-    return entry.outcome is None and len(entry.typed) > 1
+def _named(step: Step, entry: Entry) -> str | None:
+    """The outcome an entry names instead of a reading, which a ``measure`` takes too."""
+    if entry.outcome is None:
+        return match_outcome(step, entry.typed[0]) if len(entry.typed) == 1 else None
+    named = match_outcome(step, entry.outcome)
+    if named is None:
+        raise _no_such_outcome(step, entry.outcome)
+    return named
 
 
 def _no_such_outcome(step: Step, typed: str) -> WalkError:
@@ -161,16 +153,14 @@ def _no_such_outcome(step: Step, typed: str) -> WalkError:
     )
 
 
-def _measured(
-    state: State, step: Step, entry: Entry, at: str, bench: Bench | None
-) -> Answered:
+def _measured(state: State, step: Step, entry: Entry, at: str, bench: Bench | None) -> Answered:
     if not entry.typed:
         raise WalkError(f"step '{step.id}' wants a reading", mend="Give a number with its unit.")
     limits = limits_of(state, step)
-    unit = limits.unit if limits is not None else _unit_of(step)
+    unit = limits.place if limits is not None else step.unit
     quantities = [rd.parse_quantity(text, unit) for text in entry.typed]
     instrument = _instrument(bench, entry.instrument)
-    outcome, verdict = _decide(state, step, entry, quantities, limits, instrument)
+    outcome, verdict = _decide(step, entry, quantities, limits, instrument)
     return Answered(
         at=at,
         step=step.id,
@@ -183,35 +173,26 @@ def _measured(
     )
 
 
-def _unit_of(step: Step) -> str | None:
-    """The unit a step without resolved limits still expects."""
-    if step.unit is not None or step.limits is None:
-        return step.unit
-    named = step.limits.get("unit")
-    return str(named) if named is not None else None
-
-
 def _instrument(bench: Bench | None, name: str) -> Instrument | None:
     return bench.get(name) if bench is not None and name else None
 
 
 def _decide(
-    state: State,
     step: Step,
     entry: Entry,
     quantities: list[Quantity],
     limits: Limits | None,
     instrument: Instrument | None,
 ) -> tuple[str, Mapping[str, Any] | None]:
-    if step.limits is None:
-        return "taken", None
     if limits is None:
-        missing = ", ".join(unknown_names(state, step))
+        return "taken", None
+    if limits.missing:
+        missing = ", ".join(limits.missing)
         return "undecided", _untold(f"not judged: {missing} is not known in this walk")
     if not entry.sure:
         question = rd.doubt(quantities[0] if len(quantities) == 1 else quantities, limits)
         if question is not None:
-            raise Doubtful(question)
+            raise DoubtError(question)
     if step.in_circuit == "never" and entry.in_circuit:
         return "undecided", _untold("undecided: this reading only counts with the part isolated")
     in_circuit = step.in_circuit == "allowed" and entry.in_circuit is not False
@@ -229,6 +210,7 @@ def _kept(quantities: list[Quantity], verdict: Mapping[str, Any] | None) -> dict
     kept: dict[str, Any] = {
         "value": None if first.value is None else float(first.value),
         "unit": first.unit,
+        "kind": first.kind,
         "text": first.text,
         "over_range": first.over_range,
     }

@@ -1,0 +1,168 @@
+"""What a walk makes of the reckoning: what is still possible, untested, and best to do next."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import lru_cache
+from typing import TYPE_CHECKING
+
+from faulttree.walk.events import Answered, Jumped
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from faulttree.odds import FaultTable, Posterior, Ranked, Seen, Suspect
+    from faulttree.tree.model import Tree
+    from faulttree.walk.state import State
+
+__all__ = ["Better", "better", "choose", "evidence", "possible", "ranking", "untested"]
+
+WORTH_ASKING = 0.01
+"""Bits below which a step is not worth going to: common practice, no source."""
+
+WORTH_SAYING = 1.0
+"""Minutes a detour must save before it is offered: common practice, no source."""
+
+
+class _ByHash:
+    """A tree that can be a cache's key: two of one hash are the same text."""
+
+    __slots__ = ("tree",)
+
+    def __init__(self, tree: Tree) -> None:
+        self.tree = tree
+
+    def __hash__(self) -> int:
+        return hash(self.tree.hash)
+
+    def __eq__(self, other: object) -> bool:
+        return isinstance(other, _ByHash) and self.tree.hash == other.tree.hash
+
+
+@lru_cache(maxsize=16)
+def _table_of(key: _ByHash) -> FaultTable:
+    from faulttree.odds import table_from_tree
+
+    return table_from_tree(key.tree)
+
+
+def table_of(tree: Tree) -> FaultTable:
+    """The tree's fault table, reckoned once for each text."""
+    return _table_of(_ByHash(tree))
+
+
+def evidence(state: State, *, earlier: bool = False) -> tuple[Seen, ...]:
+    """What was seen in this round, or with ``earlier`` in the rounds before it."""
+    from faulttree.odds import Seen
+
+    table = table_of(state.tree)
+    seen: dict[str, Seen] = {}
+    for visit in state.visits:
+        if (visit.round < state.round) is not earlier or visit.step not in table.test_index:
+            continue
+        known = set(table.outcomes[table.test_index[visit.step]])
+        soft = _likelihoods(visit.event, known)
+        if soft is not None or visit.outcome in known:
+            # The last answer to a step is the one that counts.
+            seen[visit.step] = Seen(visit.step, visit.outcome, soft)
+    return tuple(seen.values())
+
+
+def _likelihoods(event: Answered, known: set[str]) -> Mapping[str, float] | None:
+    """The soft evidence of a reading near its limit, where there is any."""
+    soft = (event.verdict or {}).get("likelihoods")
+    if not soft or not set(soft) <= known:
+        return None
+    return {name: float(share) for name, share in soft.items()}
+
+
+def beliefs(state: State) -> Posterior:
+    """P(fault | what was seen in this round), with the priors of the day it was opened."""
+    from faulttree.odds import posterior
+
+    priors = dict(state.opened.priors) if state.opened else {}
+    known = {fault: share for fault, share in priors.items() if fault in state.tree.faults}
+    return posterior(
+        table_of(state.tree),
+        evidence(state),
+        priors=known or None,
+        excluded=state.excluded,
+    )
+
+
+def possible(state: State) -> dict[str, float]:
+    """Fault → probability, the likeliest first; a fault the walk found is certain."""
+    held = [repair.fault for repair in state.repairs if repair.held]
+    if held and state.phase != "finding":
+        return {held[-1]: 1.0}
+    return {fault: share for fault, share in beliefs(state).ranked if share > 0}
+
+
+def untested(state: State) -> tuple[Suspect, ...]:
+    """The suspects still open, the cheap and likely first."""
+    from faulttree.odds import untested as open_suspects
+
+    suspects = open_suspects(table_of(state.tree), beliefs(state), evidence(state))
+    return tuple(one for one in suspects if one.fault not in state.excluded)
+
+
+def ranking(state: State) -> tuple[Ranked, ...]:
+    """The tests that could be made now, the one with the fewest minutes to go first."""
+    from faulttree.odds import rank_tests
+
+    table = table_of(state.tree)
+    done = {visit.step for visit in state.visits if visit.round == state.round}
+    out = {step for step in table.tests if step in done or _barred(state, step)}
+    available = [step for step in table.tests if step not in out]
+    if not available:
+        return ()
+    return rank_tests(table, beliefs(state), available=available, entered=tuple(state.access))
+
+
+def _barred(state: State, step: str, seen: frozenset[str] = frozenset()) -> bool:
+    """Skipped, or resting on something that was."""
+    if step in state.skipped:
+        return True
+    known = state.tree.steps.get(step)
+    if known is None or step in seen:
+        return False
+    return any(_barred(state, before, seen | {step}) for before in known.after)
+
+
+def choose(state: State, *, at: str = "") -> Jumped | None:
+    """Where a walk goes on that was stopped by a skip or a fault already ruled out.
+
+    To the step with the most still to be learned; when no other is worth asking, back to
+    what was skipped, once. None when nothing is left.
+    """
+    if not state.may_go_on:
+        return None
+    for best in ranking(state):
+        if best.bits > WORTH_ASKING:
+            return Jumped(at=at, step=best.test, reason="most still to be learned here")
+    for step, times in state.skipped.items():
+        if times == 1 and step in state.tree.steps:
+            return Jumped(at=at, step=step, reason="skipped before")
+    return None
+
+
+@dataclass(frozen=True, slots=True)
+class Better:
+    """Another test than the tree's next, and the minutes it is expected to save."""
+
+    step: str
+    saves: float
+
+
+def better(state: State) -> Better | None:
+    """A test that would be better than the one the tree asks now, if there is one."""
+    if state.ask is None or state.phase != "finding" or state.pending is not None:
+        return None
+    ranked = ranking(state)
+    here = next((one for one in ranked if one.test == state.ask.id), None)
+    if here is None or not ranked:
+        return None
+    saves = here.minutes_to_go - ranked[0].minutes_to_go
+    if ranked[0].test == state.ask.id or saves < WORTH_SAYING:
+        return None
+    return Better(ranked[0].test, saves)

@@ -1,0 +1,68 @@
+"""After a repair: what the confirming step showed, and whether the fault is cured."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from faulttree.errors import WalkError
+from faulttree.walk.events import Confirmed, NotConfirmed
+
+if TYPE_CHECKING:
+    from faulttree.walk.state import State
+
+__all__ = ["conclude", "conclude_by_sight", "faults_to_repair"]
+
+
+def conclude(state: State, *, at: str = "") -> Confirmed | NotConfirmed | None:
+    """What the confirming step says of the repair; None while it has not said anything."""
+    repair = state.confirming
+    fault = state.tree.faults.get(repair.fault) if repair else None
+    if repair is None or fault is None or fault.confirm is None:
+        return None
+    outcome = state.outcome(fault.confirm.step)
+    if outcome is None or outcome == "undecided":
+        return None
+    last = state.visits[-1].event
+    kind = Confirmed if _gives(outcome, fault.confirm.gives) else NotConfirmed
+    return kind(
+        at=at,
+        fault=repair.fault,
+        step=fault.confirm.step,
+        outcome=outcome,
+        reading=last.reading,
+        verdict=last.verdict,
+    )
+
+
+def _gives(outcome: str, wanted: str) -> bool:
+    return outcome == wanted or (wanted == "outside" and outcome in ("low", "high"))
+
+
+def conclude_by_sight(
+    state: State, seen: str, *, held: bool, at: str = ""
+) -> Confirmed | NotConfirmed:
+    """For a fault without a confirming step: the technician says what was seen.
+
+    Raises:
+        WalkError: no repair is open, nothing was said, or the fault has a step to confirm by.
+    """
+    repair = state.confirming
+    if repair is None:
+        raise WalkError("no repair is open", mend="Say first what was repaired.")
+    fault = state.tree.faults.get(repair.fault)
+    if held and fault is not None and fault.confirm is not None:
+        raise WalkError(
+            f"the repair of '{repair.fault}' is confirmed by step '{fault.confirm.step}'",
+            mend=f"Take that step again: it must give '{fault.confirm.gives}'.",
+        )
+    if not seen.strip():
+        raise WalkError("nothing was said to be seen", mend="Say what shows that it works again.")
+    kind = Confirmed if held else NotConfirmed
+    return kind(at=at, fault=repair.fault, seen=seen.strip())
+
+
+def faults_to_repair(state: State) -> tuple[str, ...]:
+    """The faults a repair may be recorded for: the one found first, then the others."""
+    found = [state.end.id] if state.end and state.end.kind == "fault" else []
+    rest = [name for name in state.tree.faults if name not in found]
+    return (*found, *rest)

@@ -1,0 +1,83 @@
+"""A walk as one plain document, for ``--json`` and for whoever reads it next."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+from faulttree.walk.choose import possible, untested
+
+if TYPE_CHECKING:
+    from faulttree.walk.state import Repair, State, Visit
+
+__all__ = ["document"]
+
+
+def document(state: State, case: str) -> dict[str, Any]:
+    """The walk of ``case``: unit, path, end, what is possible and untested, minutes."""
+    opened = state.opened
+    return {
+        "case": case,
+        "tree": state.tree.id,
+        "tree_hash": state.tree.hash,
+        "unit": dict(opened.unit) if opened else {},
+        "complaint": opened.complaint if opened else "",
+        "path": [_visit(visit) for visit in state.path],
+        "end": _end(state),
+        "possible": [
+            {"fault": fault, "probability": share} for fault, share in possible(state).items()
+        ],
+        "untested": [
+            {
+                "fault": suspect.fault,
+                "probability": suspect.probability,
+                "minutes": suspect.minutes,
+                "steps": list(suspect.tests),
+            }
+            for suspect in untested(state)
+        ],
+        "minutes": state.minutes,
+        "round": state.round,
+        "skipped": sorted(state.skipped),
+        "withdrawn": [{"step": gone.step, "outcome": gone.outcome} for gone in state.withdrawn],
+        "repairs": [_repair(repair) for repair in state.repairs],
+        "closing": dict(state.closing),
+        "closing_open": list(state.closing_open),
+        "result": state.closed.result if state.closed else None,
+    }
+
+
+def _visit(visit: Visit) -> dict[str, Any]:
+    event = visit.event
+    return {
+        "step": event.step,
+        "outcome": event.outcome,
+        "reading": dict(event.reading) if event.reading else None,
+        "verdict": dict(event.verdict) if event.verdict else None,
+        "instrument": event.instrument or None,
+        "in_circuit": event.in_circuit,
+        "note": event.note or None,
+        "round": visit.round,
+    }
+
+
+def _end(state: State) -> dict[str, Any]:
+    if state.end is None:
+        return {"kind": "open", "id": state.ask.id if state.ask else None}
+    end: dict[str, Any] = {"kind": state.end.kind, "id": state.end.id or None}
+    if state.end.reason:
+        end["reason"] = state.end.reason
+    return end
+
+
+def _repair(repair: Repair) -> dict[str, Any]:
+    return {
+        "fault": repair.fault,
+        "round": repair.round,
+        "confirmed": repair.held,
+        "what": repair.what or None,
+        "step": repair.step or None,
+        "outcome": repair.outcome or None,
+        "reading": dict(repair.reading) if repair.reading else None,
+        "verdict": dict(repair.verdict) if repair.verdict else None,
+        "seen": repair.seen or None,
+    }

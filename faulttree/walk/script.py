@@ -1,0 +1,373 @@
+"""A walk played from an answers file, for scripts and tests."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any
+
+from faulttree.errors import FaulttreeError, WalkError
+from faulttree.walk import events as ev
+from faulttree.walk.answer import Entry, answer
+from faulttree.walk.choose import choose, untested
+from faulttree.walk.fold import fold
+from faulttree.walk.repair import conclude, conclude_by_sight
+
+if TYPE_CHECKING:
+    from faulttree.reading import Bench
+    from faulttree.tree.model import Step, Tree
+    from faulttree.walk.state import State
+
+__all__ = ["RESULTS", "Script", "play", "read_script"]
+
+RESULTS = ("fixed", "found", "unsolved", "referred", "no-fault-found")
+"""What a case may have come to."""
+
+Keys = tuple[str | int, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Script:
+    """An answers file as plain data; ``answers`` are single-key mappings, in order."""
+
+    unit: Mapping[str, Any] = field(default_factory=dict)
+    complaint: str = ""
+    owner_words: str = ""
+    who: str = ""
+    answers: tuple[Mapping[str, Any], ...] = ()
+    outcome: Mapping[str, Any] = field(default_factory=dict)
+    confirm: str | None = None
+
+
+def read_script(data: Mapping[str, Any]) -> Script:
+    """The script in the plain data of an answers file that fits its schema.
+
+    Raises:
+        WalkError: an entry of ``answers`` is not one key with its value; ``key`` leads to it.
+    """
+    entries = data.get("answers") or []
+    for at, entry in enumerate(entries):
+        if not isinstance(entry, Mapping) or len(entry) != 1:
+            raise WalkError(
+                "an entry is one step and its answer",
+                mend="Write it as '- step: answer'.",
+                key=("answers", at),
+            )
+    confirm = data.get("confirm")
+    return Script(
+        unit=dict(data.get("unit") or {}),
+        complaint=_text(data.get("complaint")),
+        owner_words=_text(data.get("owner_words")),
+        who=_text(data.get("who")),
+        answers=tuple(entries),
+        outcome=dict(data.get("outcome") or {}),
+        confirm=None if confirm is None else _text(confirm),
+    )
+
+
+def play(
+    tree: Tree,
+    script: Script,
+    *,
+    emit: Callable[[ev.Event], None],
+    clock: Callable[[], str],
+    bench: Bench | None = None,
+    priors: Mapping[str, float] | None = None,
+    linked: str = "",
+) -> tuple[State, tuple[str, ...]]:
+    """Play ``script`` on ``tree``; each event is handed to ``emit`` before the next is made.
+
+    Args:
+        emit: keeps an event; once it returns, the event is safe.
+        clock: tells the time, UTC, ISO 8601.
+
+    Returns:
+        The state at the end, and remarks for people (what could not be done as asked).
+
+    Raises:
+        FaulttreeError: an entry does not fit the step being asked; ``key`` leads to it.
+            What was answered before it has been emitted.
+    """
+    playing = _Playing(tree, emit, clock, bench)
+    playing.add(
+        ev.Opened(
+            at=clock(),
+            tree=tree.id,
+            tree_hash=tree.hash,
+            unit=script.unit,
+            complaint=script.complaint,
+            owner_words=script.owner_words,
+            who=script.who,
+            priors=dict(priors or {}),
+            ratings={k: _text(v) for k, v in (script.unit.get("ratings") or {}).items()},
+            scripted=True,
+            linked=linked,
+        )
+    )
+    for at, entry in enumerate(script.answers):
+        ((name, value),) = entry.items()
+        _placed(("answers", at, name), playing.enter, str(name), value)
+    if script.confirm is not None:
+        _placed(("confirm",), playing.confirm_found, script.confirm)
+    if script.outcome:
+        _placed(("outcome",), playing.finish, script.outcome)
+    return playing.state, tuple(playing.remarks)
+
+
+def _placed(keys: Keys, act: Callable[..., None], *values: Any) -> None:
+    """Run a part of the script; what goes wrong there is told with its place."""
+    try:
+        act(*values)
+    except FaulttreeError as error:
+        if error.path is None:
+            error.key = (*keys, *error.key)
+        raise
+
+
+class _Playing:
+    """The events so far and the state they fold to."""
+
+    def __init__(
+        self,
+        tree: Tree,
+        emit: Callable[[ev.Event], None],
+        clock: Callable[[], str],
+        bench: Bench | None,
+    ) -> None:
+        self.tree, self.emit, self.clock, self.bench = tree, emit, clock, bench
+        self.events: list[ev.Event] = []
+        self.remarks: list[str] = []
+        self.state: State = fold(tree, ())
+
+    def add(self, event: ev.Event) -> None:
+        """Keep an event, then fold it."""
+        self.emit(event)
+        self.events.append(event)
+        self.state = fold(self.tree, self.events)
+
+    def enter(self, name: str, value: Any) -> None:
+        """One entry of ``answers``."""
+        if name == "back":
+            self.add(ev.WentBack(at=self.clock(), steps=_count(value)))
+        elif name == "note":
+            step = self.state.ask.id if self.state.ask else ""
+            self.add(ev.Noted(at=self.clock(), text=_text(value), step=step))
+        elif name == "repair":
+            self.repair(value)
+        else:
+            self.answer(name, value)
+
+    def asked(self) -> Step | None:
+        """The step to be asked, after moving on where a skip stood in the way."""
+        if self.state.ask is None and self.state.may_go_on:
+            jump = choose(self.state, at=self.clock())
+            if jump is not None:
+                self.add(jump)
+        return self.state.ask
+
+    def answer(self, name: str, value: Any) -> None:
+        """Answer the step being asked, which must be the one that is named."""
+        step = self.asked()
+        if step is None:
+            raise WalkError(
+                f"'{name}' is answered, but nothing more is asked: {_where(self.state)}",
+                mend="Take the entry out, or mend the entries before it.",
+            )
+        if step.id != name:
+            before = f" (it must come before '{self.state.pending}')" if self.state.pending else ""
+            raise WalkError(
+                f"'{name}' is answered, but the step being asked is '{step.id}'{before}",
+                mend=f"Answer '{step.id}' here, or mend the entries before it.",
+            )
+        self.give(step, _entry(value))
+
+    def give(self, step: Step, entry: Entry) -> None:
+        """Read the step's cautions, then record the entry."""
+        event = answer(self.state, step, entry, at=self.clock(), bench=self.bench)
+        for caution in (*self.tree.cautions, *step.cautions):
+            if caution not in self.state.cautions_read:
+                self.add(
+                    ev.CautionRead(at=self.clock(), caution=caution, step=step.id, scripted=True)
+                )
+        self.add(event)
+        if entry.note and isinstance(event, ev.Skipped):
+            self.add(ev.Noted(at=self.clock(), text=entry.note, step=step.id))
+
+    def repair(self, value: Any) -> None:
+        """``repair: {fault: …, confirm: …}``."""
+        if not isinstance(value, Mapping) or "fault" not in value:
+            raise WalkError("a repair names its fault", mend="Write repair: {fault: ID}.")
+        fault = _text(value["fault"])
+        self.begin_repair(fault, _text(value.get("what")))
+        if value.get("confirm") is not None:
+            self.confirm(_text(value["confirm"]))
+
+    def begin_repair(self, fault: str, what: str = "") -> None:
+        """Record that a fault was repaired."""
+        if fault not in self.tree.faults:
+            raise WalkError(
+                f"the tree has no fault '{fault}'",
+                mend=f"Name one of: {', '.join(self.tree.faults)}.",
+            )
+        self.add(ev.RepairTried(at=self.clock(), fault=fault, what=what))
+
+    def confirm_found(self, reading: str) -> None:
+        """The confirming reading at the file's end: it repairs the fault the walk found."""
+        if self.state.confirming is None:
+            end = self.state.end
+            if self.state.phase != "found" or end is None:
+                raise WalkError(
+                    f"there is nothing to confirm: {_where(self.state)}",
+                    mend="Take 'confirm' out, or answer up to the fault.",
+                )
+            self.begin_repair(end.id)
+        self.confirm(reading)
+
+    def confirm(self, reading: str) -> None:
+        """Take the confirming step's reading, or what was seen where there is no such step."""
+        repair = self.state.confirming
+        assert repair is not None
+        fault = self.tree.faults[repair.fault]
+        if fault.confirm is None:
+            self.add(conclude_by_sight(self.state, reading, held=True, at=self.clock()))
+            return
+        name = fault.confirm.step
+        while (step := self.state.ask) is not None and step.id != name and step.kind == "do":
+            self.give(step, Entry(outcome="done"))
+        if step is None or step.id != name:
+            self.confirm_by_exit(name, reading)
+        else:
+            self.give(step, Entry(typed=(reading,)))
+            if (conclusion := conclude(self.state, at=self.clock())) is not None:
+                self.add(conclusion)
+        if self.state.confirming is None and not self.state.repairs[-1].held:
+            self.remarks.append(f"the repair of '{repair.fault}' is not confirmed by '{name}'")
+
+    def confirm_by_exit(self, name: str, typed: str) -> None:
+        """A confirming step that is a whole procedure: its exit is told."""
+        use, repair = self.tree.uses.get(name), self.state.confirming
+        assert repair is not None
+        if use is None or typed not in use.exits:
+            asked = self.state.ask.id if self.state.ask else "nothing"
+            raise WalkError(
+                f"'{typed}' does not confirm by '{name}'; the step being asked is '{asked}'",
+                mend=f"Give one of its exits: {', '.join(use.exits)}." if use else None,
+            )
+        confirm = self.tree.faults[repair.fault].confirm
+        held = confirm is not None and confirm.gives == typed
+        kind = ev.Confirmed if held else ev.NotConfirmed
+        self.add(kind(at=self.clock(), fault=repair.fault, step=name, outcome=typed))
+
+    def finish(self, outcome: Mapping[str, Any]) -> None:
+        """Close the case with the result that the file gives."""
+        result = _text(outcome.get("result"))
+        if result not in RESULTS:
+            raise WalkError(
+                f"there is no result '{result}'",
+                mend=f"Give one of: {', '.join(RESULTS)}.",
+                key=("result",),
+            )
+        fault = _text(outcome.get("fault")) or self.found()
+        if result == "fixed" and not self.may_be_fixed(fault, _text(outcome.get("seen"))):
+            return
+        if result not in ("fixed", "found"):
+            fault = _text(outcome.get("fault"))
+            self.give_up(result)
+        self.add(
+            ev.Closed(
+                at=self.clock(),
+                result=result,
+                fault=fault,
+                became=_text(outcome.get("became")),
+                kept=tuple(_text(part) for part in outcome.get("kept") or ()),
+                note=_text(outcome.get("note")),
+            )
+        )
+
+    def found(self) -> str:
+        """The fault the walk found, or an empty text."""
+        end = self.state.end
+        return end.id if end is not None and end.kind == "fault" else ""
+
+    def may_be_fixed(self, fault: str, seen: str) -> bool:
+        """Whether the case may be called fixed: only when its repair was confirmed."""
+        if any(repair.held and repair.fault == fault for repair in self.state.repairs):
+            return True
+        if self.state.repairs and self.state.repairs[-1].held is False:
+            self.remarks.append("the case stays open: its repair was not confirmed")
+            return False
+        known = self.tree.faults.get(fault)
+        if known is not None and known.confirm is not None:
+            raise WalkError(
+                f"'{fault}' cannot be called fixed: step '{known.confirm.step}' has not confirmed",
+                mend="Add 'confirm:' with that step's reading, or give the result 'found'.",
+                key=("result",),
+            )
+        if not seen:
+            raise WalkError(
+                f"'{fault}' has no confirming step" if known else "the fault is not in the tree",
+                mend="Add 'seen:' with what shows that the unit works again.",
+                key=("result",),
+            )
+        if known is not None:
+            if self.state.confirming is None:
+                self.begin_repair(fault)
+            self.add(conclude_by_sight(self.state, seen, held=True, at=self.clock()))
+        return True
+
+    def give_up(self, result: str) -> None:
+        """Pass the door before giving up; it is recorded as passed by a script."""
+        self.asked()
+        if self.found():
+            return
+        open_ = tuple(
+            {"fault": one.fault, "probability": one.probability} for one in untested(self.state)
+        )
+        self.add(ev.Declined(at=self.clock(), suspects=open_, reason=result, scripted=True))
+        if self.state.end is None:
+            step = self.state.ask.id if self.state.ask else ""
+            self.add(ev.Stopped(at=self.clock(), reason=result, step=step))
+
+
+def _where(state: State) -> str:
+    if state.end is not None:
+        name = f" '{state.end.id}'" if state.end.id else ""
+        return f"the walk has ended at the {state.end.kind}{name}"
+    return f"the walk stands at '{state.ask.id}'" if state.ask else "the walk has nothing to ask"
+
+
+def _count(value: Any) -> int:
+    if isinstance(value, bool) or not str(value).isdecimal() or int(value) < 1:
+        raise WalkError(f"'{value}' steps back", mend="Give a whole number from 1.")
+    return int(value)
+
+
+def _text(value: Any) -> str:
+    """A scalar of the file as the word it is."""
+    if value is None:
+        return ""
+    if isinstance(value, bool):
+        return "true" if value else "false"
+    return str(value)
+
+
+def _entry(value: Any) -> Entry:
+    """What stands behind a step's name in the file."""
+    if not isinstance(value, Mapping):
+        return Entry(typed=(_text(value),))
+    if "skip" in value:
+        return Entry(skip=_text(value["skip"]), note=_text(value.get("note")))
+    many = value.get("readings")
+    one = value.get("reading")
+    typed = tuple(_text(part) for part in many) if many else ()
+    if one is not None:
+        typed = (*typed, _text(one))
+    outcome = value.get("outcome")
+    return Entry(
+        typed=typed,
+        outcome=None if outcome is None else _text(outcome),
+        instrument=_text(value.get("instrument")),
+        in_circuit=value.get("in_circuit"),
+        note=_text(value.get("note")),
+        sure=value.get("sure") is True,
+    )
