@@ -9,8 +9,10 @@ from typing import Any
 from faulttree.walk.events import (
     Answered,
     Closed,
+    Confirmed,
     Event,
     MinutesSet,
+    NotConfirmed,
     Opened,
     Reopened,
     RepairTried,
@@ -20,6 +22,8 @@ from faulttree.walk.events import (
 
 __all__ = ["Change", "Summary", "Taken", "Tally", "summarise"]
 
+BARRIERS = (Opened, RepairTried, Confirmed, NotConfirmed, Closed, Reopened)
+
 
 @dataclass(frozen=True, slots=True)
 class Taken:
@@ -28,7 +32,7 @@ class Taken:
     Attributes:
         sequence: position of its event in the case.
         standing: False once somebody went back over it.
-        round: 1 before the first repair, 2 after it, and so on.
+        round: how many repairs had been tried before it.
         value: the reading in the base unit of ``unit``; None without one or over range.
         minutes: measured or set by hand; None where neither was.
     """
@@ -39,7 +43,7 @@ class Taken:
     at: str
     standing: bool = True
     skipped: bool = False
-    round: int = 1
+    round: int = 0
     minutes: float | None = None
     value: float | None = None
     unit: str = ""
@@ -69,8 +73,8 @@ class Tally:
     def __init__(self, events: Iterable[Event] = ()) -> None:
         self.row: dict[str, Any] = {}
         self.steps: list[Taken] = []
-        self.standing: list[int] = []
-        self.round = 1
+        self.returnable: list[int] = []
+        self.round = 0
         self.events = 0
         for event in events:
             self.add(event)
@@ -83,8 +87,10 @@ class Tally:
         before = len(self.steps)
         row: dict[str, Any] = {}
         altered: tuple[int, ...] = ()
+        if isinstance(event, BARRIERS):
+            self.returnable.clear()
         if isinstance(event, Answered | Skipped):
-            self.standing.append(before)
+            self.returnable.append(before)
             self.steps.append(took(self.events, event, self.round))
             row = self.progress()
         elif isinstance(event, WentBack):
@@ -106,9 +112,12 @@ class Tally:
         return Change(row, tuple(self.steps[before:]), tuple(self.steps[at] for at in altered))
 
     def go_back(self, steps: int) -> tuple[int, ...]:
-        """The last answers or skips no longer stand; gives where they are."""
-        gone = tuple(self.standing[len(self.standing) - max(min(steps, len(self.standing)), 0) :])
-        del self.standing[len(self.standing) - len(gone) :]
+        """The last answers or skips no longer stand; gives where they are.
+
+        Nobody goes back over a repair or a closing: those have happened to the unit.
+        """
+        many = max(min(steps, len(self.returnable)), 0)
+        gone = tuple(self.returnable.pop() for _ in range(many))
         for index in gone:
             self.steps[index] = replace(self.steps[index], standing=False)
         return gone
@@ -123,11 +132,11 @@ class Tally:
 
     def progress(self) -> dict[str, Any]:
         """The columns that a step changes."""
-        answered = [index for index in self.standing if not self.steps[index].skipped]
+        answered = [taken for taken in self.steps if taken.standing and not taken.skipped]
         return {
             "minutes": sum(taken.minutes or 0.0 for taken in self.steps),
             "steps": len(answered),
-            "step": self.steps[answered[-1]].step if answered else "",
+            "step": answered[-1].step if answered else "",
         }
 
     @property

@@ -1,0 +1,34 @@
+"""A case on the tree as it was when the case was opened."""
+
+from __future__ import annotations
+
+import json
+from typing import TYPE_CHECKING
+
+from faulttree.errors import FaulttreeError
+
+if TYPE_CHECKING:
+    from faulttree.cases.case import Case
+    from faulttree.cases.store import Store
+    from faulttree.tree.model import Tree
+    from faulttree.walk.state import State
+
+__all__ = ["state_of", "tree_of"]
+
+
+def tree_of(store: Store, tree_hash: str) -> Tree | None:
+    """The tree kept under a hash; None where it is missing or can no longer be read."""
+    from faulttree.tree.build import build
+
+    try:
+        return build(json.loads(store.tree_text(tree_hash)))
+    except (FaulttreeError, ValueError):
+        return None
+
+
+def state_of(store: Store, case: Case) -> State | None:
+    """Where the walk of a case stands; None without its tree."""
+    from faulttree.walk.fold import fold
+
+    tree = tree_of(store, case.tree_hash)
+    return fold(tree, store.events(case.id)) if tree else None

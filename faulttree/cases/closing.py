@@ -1,0 +1,141 @@
+"""Closing a case by hand: what must be known before, and what must not be forgotten."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+from faulttree.cases.as_it_was import state_of
+from faulttree.errors import RecordError
+from faulttree.walk.events import Closed, Confirmed, Declined, Event
+
+if TYPE_CHECKING:
+    from faulttree.cases.case import Case
+    from faulttree.cases.store import Store
+
+__all__ = ["Closing", "OpenSuspect", "close_case", "open_suspects"]
+
+KEBAB = re.compile(r"[a-z0-9]+(-[a-z0-9]+)*(\.[a-z0-9-]+)*")
+NEED_FAULT = ("fixed", "found")
+GIVEN_UP = ("scrapped", "kept-for-parts")
+
+
+@dataclass(frozen=True, slots=True)
+class Closing:
+    """How somebody says that a case ended; ``seen`` is what shows that the repair held."""
+
+    result: str
+    fault: str = ""
+    became: str = ""
+    kept: tuple[str, ...] = ()
+    note: str = ""
+    seen: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class OpenSuspect:
+    """A fault still possible whose test was not made."""
+
+    fault: str
+    title: str
+    probability: float
+    minutes: float | None
+
+    def __str__(self) -> str:
+        time = "" if self.minutes is None else f", {self.minutes:g} min to test"
+        return f"{self.title} ({100 * self.probability:.2g} %{time})"
+
+    def as_dict(self) -> dict[str, Any]:
+        """As an event keeps it."""
+        return {"fault": self.fault, "probability": self.probability, "minutes": self.minutes}
+
+
+def open_suspects(store: Store, case: Case, closing: Closing) -> tuple[OpenSuspect, ...]:
+    """What must be shown before the unit is given up; nothing where the fault is known.
+
+    Needs the tree as it was; without it nobody can tell, and nothing is held up.
+    """
+    if closing.result in NEED_FAULT or closing.result == "referred":
+        return ()
+    if closing.result == "no-fault-found" and closing.became not in GIVEN_UP:
+        return ()
+    return still_open(store, case)
+
+
+def still_open(store: Store, case: Case) -> tuple[OpenSuspect, ...]:
+    """Every suspect of the case that no test has told about."""
+    state = state_of(store, case)
+    if state is None:
+        return ()
+    from faulttree.walk.choose import untested
+
+    return tuple(
+        OpenSuspect(
+            suspect.fault,
+            state.tree.faults[suspect.fault].title,
+            suspect.probability,
+            suspect.minutes,
+        )
+        for suspect in untested(state)
+        if suspect.fault in state.tree.faults
+    )
+
+
+def close_case(
+    store: Store, case: Case, closing: Closing, at: str, *, declined: str | None = None
+) -> None:
+    """Close a case with the events that belong to it.
+
+    Args:
+        store: the record.
+        case: as it stands.
+        closing: how it ended.
+        at: when, UTC, ISO 8601.
+        declined: why the suspects still open are left untested.
+
+    Raises:
+        RecordError: it is closed already, or what the result needs is missing.
+    """
+    if case.state == "closed":
+        raise RecordError(
+            f"case {case.number} is closed already, as {case.result}",
+            mend=f"Reopen it first: faulttree cases reopen {case.number}.",
+        )
+    if closing.fault and not KEBAB.fullmatch(closing.fault):
+        raise RecordError(f"{closing.fault!r} is no id of a fault", mend="Ids are kebab-case.")
+    if closing.result in NEED_FAULT and not closing.fault:
+        raise RecordError(f"{closing.result} needs the fault", mend="Give --fault ID.")
+    events = [*shown_by(store, case, closing, at)]
+    suspects = still_open(store, case) if declined is not None else ()
+    if declined is not None and suspects:
+        told = tuple(suspect.as_dict() for suspect in suspects)
+        events.append(Declined(at=at, suspects=told, reason=declined))
+    events.append(
+        Closed(
+            at=at,
+            result=closing.result,
+            fault=closing.fault,
+            became=closing.became,
+            kept=closing.kept,
+            note=closing.note,
+        )
+    )
+    for sequence, event in enumerate(events, case.events):
+        store.append(case.id, sequence, event)
+
+
+def shown_by(store: Store, case: Case, closing: Closing, at: str) -> list[Event]:
+    """What shows that a repair held, where the case does not say so yet."""
+    if closing.result != "fixed":
+        return []
+    held = [event.fault for event in store.events(case.id) if isinstance(event, Confirmed)]
+    if closing.fault in held:
+        return []
+    if not closing.seen:
+        raise RecordError(
+            f"nothing in case {case.number} shows that the repair of {closing.fault} held",
+            mend="Go on with `faulttree diagnose --resume` to confirm it, or give --seen TEXT; "
+            "a fault that is known but not mended is `found`.",
+        )
+    return [Confirmed(at=at, fault=closing.fault, seen=closing.seen)]

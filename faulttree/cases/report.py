@@ -1,0 +1,239 @@
+"""One case as a report that a customer could be handed: plain data, then blocks to set."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from functools import singledispatchmethod
+from typing import TYPE_CHECKING, Any
+
+from faulttree.cases.summary import Taken, Tally
+from faulttree.walk import events as ev
+
+if TYPE_CHECKING:
+    from faulttree.cases.case import Case
+    from faulttree.tree.model import Tree
+
+__all__ = ["report"]
+
+BECAME = {
+    "returned": "returned to its owner",
+    "waiting": "waiting",
+    "kept-for-parts": "kept for parts",
+    "scrapped": "scrapped",
+}
+
+
+def report(case: Case, events: Sequence[ev.Event], tree: Tree | None = None) -> dict[str, Any]:
+    """What happened in a case, as plain data.
+
+    Args:
+        case: its row of the list.
+        events: everything that happened, oldest first.
+        tree: the tree as it was then, for titles; without it the ids stand.
+
+    Returns:
+        The case's own columns; ``story`` with one entry a step (outcome, reading, verdict,
+        notes, whether it still stands); ``repairs``, ``declined``, ``photos``, ``notes``,
+        ``cautions``; ``fault_title``, ``remedy``, ``part``; and ``path``, the steps that stand.
+    """
+    telling = Telling(Tally(events).steps, tree)
+    for sequence, event in enumerate(events):
+        telling.take(event, sequence)
+    document = case.as_dict() | telling.document()
+    fault = tree.faults.get(case.fault) if tree and case.fault else None
+    return document | {
+        "tree_title": tree.title if tree else case.tree,
+        "fault_title": fault.title if fault else case.fault,
+        "remedy": fault.remedy if fault else "",
+        "part": fault.part if fault else "",
+        "became_text": BECAME.get(case.became, case.became),
+    }
+
+
+class Telling:
+    """Gathers a report event by event."""
+
+    def __init__(self, steps: Sequence[Taken], tree: Tree | None) -> None:
+        self.taken = {taken.sequence: taken for taken in steps}
+        self.tree = tree
+        self.story: list[dict[str, Any]] = []
+        self.repairs: list[dict[str, Any]] = []
+        self.declined: list[dict[str, Any]] = []
+        self.photos: list[dict[str, Any]] = []
+        self.notes: list[dict[str, Any]] = []
+        self.cautions: list[str] = []
+        self.turns: list[dict[str, Any]] = []
+        self.declined_because = ""
+
+    def document(self) -> dict[str, Any]:
+        """What was gathered."""
+        for note in self.notes:
+            note["beside"] = self.beside(note)
+        told = ("step", "outcome", "reading", "verdict", "instrument", "in_circuit", "note")
+        return {
+            "story": self.story,
+            "path": [
+                {key: entry[key] for key in (*told, "round")}
+                for entry in self.story
+                if entry["stands"] and not entry["skipped"]
+            ],
+            "repairs": self.repairs,
+            "declined": self.declined,
+            "declined_because": self.declined_because,
+            "photos": self.photos,
+            "notes": self.notes,
+            "cautions": self.cautions,
+            "turns": self.turns,
+        }
+
+    def beside(self, note: Mapping[str, Any]) -> int | None:
+        """The answer a note belongs to: the next one of its step, else the last before it."""
+        same = [entry["sequence"] for entry in self.story if entry["step"] == note["step"]]
+        later = [sequence for sequence in same if sequence > note["sequence"]]
+        return min(later, default=max(same, default=None))
+
+    def title(self, step: str) -> str:
+        """What a step asks, or its id."""
+        known = self.tree.steps.get(step) if self.tree else None
+        return known.text if known else step
+
+    def fault_title(self, fault: str) -> str:
+        """What a fault is called, or its id."""
+        known = self.tree.faults.get(fault) if self.tree else None
+        return known.title if known else fault
+
+    @singledispatchmethod
+    def take(self, event: ev.Event, sequence: int) -> None:
+        """An event that a reader needs no line for."""
+
+    @take.register
+    def _(self, event: ev.Answered, sequence: int) -> None:
+        entry = self.entry(event.step, sequence, event.at)
+        self.story.append(
+            entry
+            | {
+                "outcome": event.outcome,
+                "reading": dict(event.reading) if event.reading else None,
+                "verdict": dict(event.verdict) if event.verdict else None,
+                "instrument": event.instrument or None,
+                "in_circuit": event.in_circuit,
+                "note": event.note or None,
+            }
+        )
+
+    @take.register
+    def _(self, event: ev.Skipped, sequence: int) -> None:
+        entry = self.entry(event.step, sequence, event.at)
+        self.story.append(entry | {"skipped": True, "reason": event.reason})
+
+    def entry(self, step: str, sequence: int, at: str) -> dict[str, Any]:
+        """The part that answers and skips have in common."""
+        taken = self.taken[sequence]
+        known = self.tree.steps.get(step) if self.tree else None
+        return {
+            "sequence": sequence,
+            "at": at,
+            "step": step,
+            "title": self.title(step),
+            "kind": known.kind if known else None,
+            "outcome": "",
+            "reading": None,
+            "verdict": None,
+            "instrument": None,
+            "in_circuit": None,
+            "note": None,
+            "skipped": False,
+            "stands": taken.standing,
+            "round": taken.round,
+            "minutes": taken.minutes,
+            "expected": expected(known.limits) if known and known.limits else None,
+        }
+
+    @take.register
+    def _(self, event: ev.CautionRead, sequence: int) -> None:
+        if event.caution not in self.cautions:
+            self.cautions.append(event.caution)
+
+    @take.register
+    def _(self, event: ev.Noted, sequence: int) -> None:
+        note = {"at": event.at, "text": event.text, "step": event.step, "sequence": sequence}
+        self.notes.append(note)
+
+    @take.register
+    def _(self, event: ev.PhotoAdded, sequence: int) -> None:
+        self.photos.append({"path": event.path, "sha256": event.sha256, "step": event.step})
+
+    @take.register
+    def _(self, event: ev.RepairTried, sequence: int) -> None:
+        self.repairs.append(
+            {
+                "at": event.at,
+                "fault": event.fault,
+                "title": self.fault_title(event.fault),
+                "what": event.what,
+                "parts": list(event.parts),
+                "cost": event.cost,
+                "confirmed": None,
+            }
+        )
+
+    @take.register
+    def _(self, event: ev.Confirmed, sequence: int) -> None:
+        self.conclude(event, held=True)
+
+    @take.register
+    def _(self, event: ev.NotConfirmed, sequence: int) -> None:
+        self.conclude(event, held=False)
+
+    def conclude(self, event: ev.Confirmed | ev.NotConfirmed, *, held: bool) -> None:
+        """How the last repair of this fault turned out."""
+        last = self.repairs[-1] if self.repairs else None
+        if last is None or last["confirmed"] is not None:
+            self.take(ev.RepairTried(at=event.at, fault=event.fault), 0)
+            last = self.repairs[-1]
+        last |= {
+            "confirmed": held,
+            "step": event.step,
+            "step_title": self.title(event.step) if event.step else "",
+            "outcome": event.outcome,
+            "reading": dict(event.reading) if event.reading else None,
+            "verdict": dict(event.verdict) if event.verdict else None,
+            "seen": event.seen,
+        }
+
+    @take.register
+    def _(self, event: ev.Declined, sequence: int) -> None:
+        self.declined_because = event.reason
+        self.declined = [
+            dict(suspect) | {"title": self.fault_title(str(suspect.get("fault", "")))}
+            for suspect in event.suspects
+        ]
+
+    @take.register
+    def _(self, event: ev.Stopped, sequence: int) -> None:
+        self.turns.append({"at": event.at, "kind": "stopped", "text": event.reason})
+
+    @take.register
+    def _(self, event: ev.Closed, sequence: int) -> None:
+        said = " ".join(filter(None, [event.result, event.fault, event.note]))
+        self.turns.append({"at": event.at, "kind": "closed", "text": said, "note": event.note})
+
+    @take.register
+    def _(self, event: ev.Reopened, sequence: int) -> None:
+        self.turns.append({"at": event.at, "kind": "reopened", "text": event.reason})
+
+
+def expected(limits: Mapping[str, Any]) -> str:
+    """What a step's limits want, as the file says it."""
+    said: Sequence[tuple[str, Callable[[Any], str]]] = (
+        ("nominal", str),
+        ("tolerance", lambda value: f"± {value}" if isinstance(value, str) else str(value)),
+        ("min", lambda value: f"at least {value}"),
+        ("max", lambda value: f"at most {value}"),
+    )
+    parts = [
+        word(limits[key])
+        for key, word in said
+        if key in limits and not isinstance(limits[key], Mapping)
+    ]
+    return " ".join(parts)

@@ -1,0 +1,301 @@
+"""``faulttree cases …``: the record of cases."""
+
+from __future__ import annotations
+
+import shutil
+import sys
+from collections.abc import Callable
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, TypeVar
+
+import click
+
+from faulttree.cli.options import (
+    json_option,
+    library_option,
+    now,
+    open_record,
+    record_option,
+    say,
+    say_json,
+)
+from faulttree.errors import RecordError
+
+if TYPE_CHECKING:
+    from faulttree.cases import Case, Store
+
+__all__ = ["command"]
+
+Command = TypeVar("Command", bound=Callable[..., Any])
+
+RESULTS = ("fixed", "found", "unsolved", "referred", "no-fault-found")
+BECAME = ("returned", "waiting", "kept-for-parts", "scrapped")
+SHOWN = 50
+
+
+def common(command: Command) -> Command:
+    """The options every command of the record takes."""
+    return record_option(library_option(json_option(command)))
+
+
+def width() -> int:
+    """Columns of the terminal, 100 where there is none."""
+    return shutil.get_terminal_size((100, 24)).columns
+
+
+@click.group(epilog="Example: faulttree cases list --result unsolved")
+def command() -> None:
+    """List, show, reopen, close, export and import the cases of the record."""
+
+
+@command.command("list", epilog="Example: faulttree cases list --family bench-supply hum")
+@click.argument("words", nargs=-1)
+@click.option("--family", help="Kind of unit.")
+@click.option("--model", help="Model of the unit.")
+@click.option("--serial", help="Serial or tag of the unit.")
+@click.option("--tag", help="The same: serial or tag.")
+@click.option("--module", help="A module inside the unit.")
+@click.option("--tree", help="Tree the case was walked on, as family/complaint.")
+@click.option("--state", type=click.Choice(["open", "closed"]), help="Open or closed.")
+@click.option("--open", "state", flag_value="open", help="Only cases still open.")
+@click.option("--result", type=click.Choice(RESULTS), help="How the case ended.")
+@click.option("--fault", help="Fault that was found.")
+@click.option("--became", type=click.Choice(BECAME), help="What became of the unit.")
+@click.option("--kept", help="A module kept from the unit.")
+@click.option("--who", help="Who took it in.")
+@click.option("--since", metavar="DATE", help="Opened on this day or later.")
+@click.option("--until", metavar="DATE", help="Opened on this day or earlier.")
+@click.option("--came-back", is_flag=True, default=None, help="Repairs that did not last.")
+@click.option("--limit", type=click.IntRange(0), help="At most so many; 0 for all.")
+@click.option("--oldest-first", is_flag=True, help="The other way round.")
+@common
+def list_cases(
+    words: tuple[str, ...],
+    limit: int | None,
+    record: str | None,
+    library: str | None,
+    as_json: bool,
+    **wanted: Any,
+) -> None:
+    """List cases, newest first, by any of these and by WORDS said anywhere in them."""
+    shown = limit if limit is not None or as_json else SHOWN
+    with open_record(record, read_only=True) as store:
+        many = shown + 1 if shown and not as_json else shown or None
+        found = store.list(words=" ".join(words), limit=many, **wanted)
+    if as_json:
+        say_json({"cases": [case.as_dict() for case in found]})
+        return
+    if not found:
+        say("No case like that in the record.", to_people=True)
+        return
+    cut = found[:shown] if shown else found
+    rows = [("case", "opened", "unit", "complaint", "stands at", "fault", "min")]
+    for line in table([*rows, *map(listed, cut)]):
+        say(line)
+    if len(cut) < len(found):
+        say(f"There are more: these are {len(cut)}; --limit 0 shows all.", to_people=True)
+
+
+def listed(case: Case) -> tuple[str, ...]:
+    """One line of the list."""
+    unit = " ".join(filter(None, [case.model or case.family, case.tag or case.serial]))
+    came = ", came back" if case.came_back else ""
+    stands = f"{case.result}{came}" if case.state == "closed" else f"open at {case.step or 'start'}"
+    time = f"{case.minutes:.0f}" if case.minutes else ""
+    said = (unit, case.complaint or case.tree, stands, case.fault, time)
+    return (str(case.number), case.opened[:10], *said)
+
+
+def table(rows: list[tuple[str, ...]]) -> list[str]:
+    """Lines of a list, as wide as the terminal; whole where output is no terminal."""
+    from faulttree.cases.pages import table as set_table
+
+    return set_table(rows, width() if sys.stdout.isatty() else 10_000)
+
+
+@command.command("show", epilog="Example: faulttree cases show 14 --as html -o case-14.html")
+@click.argument("case")
+@click.option(
+    "--as",
+    "form",
+    type=click.Choice(["text", "markdown", "html"]),
+    default="text",
+    help="Form of the report. [default: text]",
+)
+@click.option("-o", "--output", type=click.Path(dir_okay=False), help="File to write.")
+@common
+def show(
+    case: str,
+    form: str,
+    output: str | None,
+    record: str | None,
+    library: str | None,
+    as_json: bool,
+) -> None:
+    """Show CASE (number, id, tag or serial) as a report its owner could be handed."""
+    from faulttree.cases.pages import FORMS
+
+    with open_record(record, read_only=True) as store:
+        document = told(store, store.find(case), with_walk=as_json)
+    if as_json:
+        say_json(document)
+        return
+    text = FORMS[form](document, width() if sys.stdout.isatty() and not output else 80)
+    if output:
+        Path(output).write_text(text, encoding="utf-8")
+    else:
+        say(text.rstrip("\n"))
+
+
+def told(store: Store, case: Case, *, with_walk: bool) -> dict[str, Any]:
+    """The report of a case; with the walk's own document where its tree can still be read."""
+    from faulttree.cases.as_it_was import tree_of
+    from faulttree.cases.report import report
+
+    events = store.events(case.id)
+    tree = tree_of(store, case.tree_hash)
+    document = report(case, events, tree)
+    if not with_walk:
+        return document
+    document["events"] = [event.to_dict() for event in events]
+    if tree is None:
+        return document
+    from faulttree.walk.fold import fold
+    from faulttree.walk.report import document as walk_document
+
+    walk = walk_document(fold(tree, events), case.id)
+    kept = {key: value for key, value in walk.items() if key not in document or key == "path"}
+    return document | kept
+
+
+@command.command("reopen", epilog="Example: faulttree cases reopen 14 --reason 'a tip came'")
+@click.argument("case")
+@click.option("--reason", default="", help="Why it goes on.")
+@click.option("--module", help="The module kept from the unit that is tested now.")
+@common
+def reopen(
+    case: str,
+    reason: str,
+    module: str | None,
+    record: str | None,
+    library: str | None,
+    as_json: bool,
+) -> None:
+    """Let a closed CASE take new steps; the unit or the module kept from it."""
+    from faulttree.walk.events import Reopened
+
+    with open_record(record) as store:
+        found = store.find(case)
+        if found.state == "open":
+            raise RecordError(
+                f"case {found.number} is open", mend="Go on with `faulttree diagnose --resume`."
+            )
+        if module and module not in (*found.kept, *found.modules):
+            kept = ", ".join(found.kept) or "none"
+            raise RecordError(
+                f"no module {module!r} was kept from case {found.number}",
+                mend=f"Modules kept: {kept}.",
+            )
+        why = f"on the module {module}: {reason}" if module else reason
+        store.append(found.id, found.events, Reopened(at=now(), reason=why.rstrip(": ")))
+        answer(store.case(found.id), as_json, "is open again")
+
+
+def answer(case: Case, as_json: bool, done: str) -> None:
+    """Say how a case stands now."""
+    if as_json:
+        say_json(case.as_dict())
+    else:
+        say(f"Case {case.number} ({case.title}) {done}.", to_people=True)
+
+
+@command.command("close", epilog="Example: faulttree cases close 14 --result referred")
+@click.argument("case")
+@click.option("--result", type=click.Choice(RESULTS), required=True, help="How it ended.")
+@click.option("--fault", default="", help="The fault, by id; needed for fixed and found.")
+@click.option("--became", type=click.Choice(BECAME), default=None, help="Where the unit went.")
+@click.option("--kept", multiple=True, help="A module kept from it; may be given again.")
+@click.option("--seen", default="", help="For fixed: what was seen that shows it.")
+@click.option("--declined", metavar="REASON", help="Why suspects shown are left untested.")
+@click.option("--note", default="", help="A remark.")
+@common
+def close(
+    case: str,
+    declined: str | None,
+    record: str | None,
+    library: str | None,
+    as_json: bool,
+    **told: Any,
+) -> int:
+    """Close CASE with its result, and say what became of the unit.
+
+    Suspects still open are shown first when a unit is given up; --declined says why they
+    are left untested.
+    """
+    from faulttree.cases.closing import Closing, close_case, open_suspects
+
+    closing = Closing(**told | {"kept": tuple(told["kept"]), "became": told["became"] or ""})
+    with open_record(record) as store:
+        found = store.find(case)
+        suspects = open_suspects(store, found, closing) if declined is None else ()
+        if suspects:
+            say(f"Case {found.number} still has suspects that were not tested:", to_people=True)
+            for suspect in suspects:
+                say(f"  - {suspect}", to_people=True)
+            say("Test them, or give --declined REASON to leave them, knowingly.", to_people=True)
+            return 1
+        close_case(store, found, closing, now(), declined=declined)
+        answer(store.case(found.id), as_json, f"is closed as {closing.result}")
+    return 0
+
+
+@command.command("minutes", epilog="Example: faulttree cases minutes 14 reservoir-esr 5")
+@click.argument("case")
+@click.argument("step")
+@click.argument("minutes", type=click.FloatRange(0, 100_000))
+@common
+def set_minutes(
+    case: str,
+    step: str,
+    minutes: float,
+    record: str | None,
+    library: str | None,
+    as_json: bool,
+) -> None:
+    """Set right how many MINUTES a STEP of CASE really took."""
+    from faulttree.walk.events import MinutesSet
+
+    with open_record(record) as store:
+        found = store.find(case)
+        taken = {one.step for one in store.steps(found.id) if not one.skipped}
+        if step not in taken:
+            raise RecordError(
+                f"case {found.number} never took the step {step!r}",
+                mend=f"It took {', '.join(sorted(taken)) or 'none yet'}.",
+            )
+        store.append(found.id, found.events, MinutesSet(at=now(), step=step, minutes=minutes))
+        answer(store.case(found.id), as_json, f"took {minutes:g} min for {step}")
+
+
+@command.command("parts", epilog="Example: faulttree cases parts")
+@common
+def parts(record: str | None, library: str | None, as_json: bool) -> None:
+    """Show the shopping list: parts that open and waiting cases need."""
+    from faulttree.cases.parts import shopping_list
+
+    with open_record(record, read_only=True) as store:
+        wanted = shopping_list(store)
+    if as_json:
+        costs = [part.cost for part in wanted if part.cost is not None]
+        say_json({"parts": [part.as_dict() for part in wanted], "cost": sum(costs)})
+        return
+    if not wanted:
+        say("No open case needs a part.", to_people=True)
+        return
+    head = ("part", "for", "fault", "case", "cost")
+    lines = [
+        (part.part, part.unit, part.title, str(part.number), f"{part.cost:g}" if part.cost else "")
+        for part in wanted
+    ]
+    for line in table([head, *lines]):
+        say(line)
