@@ -267,17 +267,21 @@ class Tree:
 
     @cached_property
     def hash(self) -> str:
-        """SHA-256 of the bundle in canonical JSON: names this very text of the tree."""
+        """SHA-256 of :attr:`text`: names this very text of the tree."""
         import hashlib
 
         return hashlib.sha256(self.text.encode()).hexdigest()
 
     @cached_property
     def text(self) -> str:
-        """The bundle as canonical JSON, as the record keeps it."""
+        """The bundle as compact JSON, as the record keeps it.
+
+        Keys keep the file's order: it is the order in which answers are offered and
+        steps are listed, also when a case is resumed on the tree as it was.
+        """
         import json
 
-        return json.dumps(self.bundle, sort_keys=True, ensure_ascii=False, separators=(",", ":"))
+        return json.dumps(self.bundle, ensure_ascii=False, separators=(",", ":"))
 
     def node(self, target: str) -> Node:
         """Which kind of thing an id names."""

@@ -1,0 +1,853 @@
+"""From plain data to the frozen model: procedures inlined, names resolved, nothing guessed.
+
+Two doors: :func:`build` for a bundle that must be right, :func:`assemble` for one that may
+not be and where everything wrong is wanted at once.
+
+How a ``use`` becomes steps, beyond what the model says:
+
+- Steps of a procedure are ``<use>.<step>``; a target that names the use leads to the
+  procedure's first step; an exit leads on to where the use says, and the step that takes it
+  records the (use, exit) pairs in :attr:`Step.leaves`, innermost first.
+- What a ``use`` step says of ``access``, ``cautions``, ``after``, ``needs``, ``live``,
+  ``conditions`` and ``in_circuit`` holds at every step inside. Its ``how``, ``wait`` and
+  ``minutes`` belong to the first step inside: ``how`` is put before that step's own, the
+  other two count where that step gives none.
+- ``after``, ``confirm`` and ``signs`` may name a use; they keep the use's id, whose outcome
+  is the exit.
+- A closing procedure is ``closing.<procedure>``; its exits lead to the pseudo-targets
+  ``closing.<procedure>:<exit>``, which name no step, fault or stop.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+from faulttree.tree.document import Document, shown
+from faulttree.tree.model import (
+    Accepted,
+    Access,
+    Caution,
+    Confirm,
+    Evidence,
+    Fault,
+    Instrument,
+    Kind,
+    Rating,
+    Step,
+    Stop,
+    Symptom,
+    Tree,
+    Use,
+    Where,
+)
+from faulttree.tree.problems import Level, Problem, near
+from faulttree.tree.schema import FileKind, findings
+
+__all__ = ["MAX_STEPS", "assemble", "build"]
+
+MAX_STEPS = 20_000
+"""Steps of a tree once its procedures are inlined."""
+
+KINDS: tuple[Kind, ...] = ("ask", "measure", "do", "use")
+BRACES = re.compile(r"\{([a-z0-9]+(?:-[a-z0-9]+)*)\}")
+UNFILLED = frozenset(
+    ("answers", "results", "then", "exits", "use", "access", "cautions", "needs", "after")
+)
+CLOSING = "closing"
+
+
+def build(bundle: Mapping[str, Any], *, schema: bool = True) -> Tree:
+    """The model from plain data; how a stored tree text comes back.
+
+    Args:
+        bundle: ``id``, ``tree``, ``procedures`` (name → plain data), ``cautions`` and
+            ``instruments`` (name → plain data), as :attr:`Tree.bundle` holds them.
+        schema: whether to hold the data against today's schema first. A tree from the
+            record was held against the schema of its day and needs no other.
+
+    Raises:
+        TreeError: at the first thing wrong; its ``key`` names the place in the document.
+    """
+    tree, problems = assemble(bundle, schema=schema)
+    for problem in problems:
+        if problem.level == "error":
+            raise problem.error()
+    assert tree is not None
+    return tree
+
+
+def assemble(
+    bundle: Mapping[str, Any],
+    documents: Mapping[str, Document] | None = None,
+    *,
+    schema: bool = True,
+    known_procedures: Callable[[], Sequence[str]] | None = None,
+) -> tuple[Tree | None, tuple[Problem, ...]]:
+    """The model wherever it can be built, and everything wrong on the way.
+
+    Args:
+        bundle: as for :func:`build`.
+        documents: the files behind it by name (``tree``, ``procedure:<name>``), so that
+            problems know their line and column.
+        schema: whether to hold the data against the schemas.
+        known_procedures: names the names the library has, asked only when one is unknown.
+
+    Returns:
+        The tree, None only where there is no mapping to build it from, and the problems.
+    """
+    finder = _Finder(documents or {})
+    data = bundle.get("tree")
+    if schema:
+        finder.check(data, "tree", "tree")
+        for name, procedure in _mapping(bundle.get("procedures")).items():
+            finder.check(procedure, "procedure", f"procedure:{name}")
+    if not isinstance(data, Mapping):
+        return None, tuple(finder.problems.values())
+    builder = _Builder(bundle, data, finder)
+    if known_procedures is not None:
+        builder.known_procedures = known_procedures
+    tree = builder.tree()
+    return tree, tuple(finder.problems.values())
+
+
+class _Finder:
+    """Collects problems, each once, and finds their places."""
+
+    def __init__(self, documents: Mapping[str, Document]) -> None:
+        self.documents = documents
+        self.problems: dict[tuple[str, str, Where], Problem] = {}
+
+    def add(
+        self,
+        rule: str,
+        message: str,
+        mend: str,
+        where: Where,
+        *,
+        of_key: bool = False,
+        level: Level = "error",
+    ) -> None:
+        document = self.documents.get(where.document)
+        path = document.path if document else None
+        line, column = document.place(where.keys, of_key) if document else (None, None)
+        problem = Problem(rule, level, message, path, line, column, mend, where)
+        self.problems.setdefault((rule, message, where), problem)
+
+    def check(self, data: Any, kind: FileKind, name: str) -> None:
+        """Hold a document against its schema."""
+        for rule, message, mend, keys, of_key in findings(data, kind):
+            self.add(rule, message, mend, Where(name, keys), of_key=of_key)
+
+
+def _mapping(value: Any) -> Mapping[str, Any]:
+    return value if isinstance(value, Mapping) else {}
+
+
+def _inner(value: Any) -> Iterator[tuple[str, Mapping[str, Any]]]:
+    """The entries of a mapping of mappings."""
+    return ((key, item) for key, item in _mapping(value).items() if isinstance(item, Mapping))
+
+
+def _text(value: Any, default: str = "") -> str:
+    if isinstance(value, str):
+        return value
+    return default if value is None or isinstance(value, (Mapping, list)) else str(value)
+
+
+def _texts(value: Any) -> tuple[str, ...]:
+    if isinstance(value, str):
+        return (value,)
+    return tuple(item for item in value if isinstance(item, str)) if isinstance(value, list) else ()
+
+
+def _words(value: Any) -> dict[str, str]:
+    return {key: item for key, item in _mapping(value).items() if isinstance(item, str)}
+
+
+def _number(value: Any) -> float | None:
+    return value if isinstance(value, (int, float)) and not isinstance(value, bool) else None
+
+
+def _joined(*groups: Sequence[str]) -> tuple[str, ...]:
+    return tuple(dict.fromkeys(name for group in groups for name in group))
+
+
+@dataclass(slots=True)
+class _Holds:
+    """What a use says of every step inside it."""
+
+    access: tuple[str, ...] = ()
+    cautions: tuple[str, ...] = ()
+    after: tuple[str, ...] = ()
+    needs: tuple[str, ...] = ()
+    conditions: tuple[str, ...] = ()
+    live: bool = False
+    in_circuit: Any = None
+
+
+@dataclass(slots=True)
+class _Entry:
+    """What a use says of the first step inside it."""
+
+    how: str = ""
+    wait: float | None = None
+    minutes: float | None = None
+
+
+@dataclass(slots=True)
+class _Scope:
+    """One document at work: the tree itself, or a procedure for one use."""
+
+    document: str
+    steps: Mapping[str, Mapping[str, Any]]
+    start: str = ""
+    prefix: str = ""
+    use: str | None = None
+    procedure: str = ""
+    exits: tuple[str, ...] = ()
+    targets: Mapping[str, str] = field(default_factory=dict)
+    given: Mapping[str, Any] = field(default_factory=dict)
+    parent: _Scope | None = None
+    where: Where = field(default_factory=lambda: Where("tree", ()))
+    cautions: tuple[str, ...] = ()
+    holds: _Holds = field(default_factory=_Holds)
+    entry: _Entry = field(default_factory=_Entry)
+    uses: dict[str, _Scope] = field(default_factory=dict)
+
+    def chain(self) -> list[str]:
+        """The procedures at work here, outermost first."""
+        above = self.parent.chain() if self.parent else []
+        return [*above, self.procedure] if self.procedure else above
+
+
+class _Builder:
+    def __init__(self, bundle: Mapping[str, Any], data: Mapping[str, Any], finder: _Finder) -> None:
+        self.bundle, self.data, self.finder = bundle, data, finder
+        self.procedures = dict(_inner(bundle.get("procedures")))
+        self.known_procedures: Callable[[], Sequence[str]] = lambda: tuple(self.procedures)
+        self.steps: dict[str, Step] = {}
+        self.uses: dict[str, Use] = {}
+        self.ends = {**_mapping(data.get("faults")), **_mapping(data.get("stops"))}
+        self.states: dict[str, Access] = {}
+        self.count = 0
+
+    # -- the whole ---------------------------------------------------------------------
+
+    def tree(self) -> Tree:
+        data = self.data
+        top = _Scope("tree", dict(_inner(data.get("steps"))), _text(data.get("start")))
+        self.ids()
+        self.expand(top)
+        closing = self.closing(top)
+        self.collect_access()
+        for scope in (top, *closing):
+            self.emit(scope)
+        self.references(top)
+        cautions, instruments = self.known()
+        return Tree(
+            id=_text(self.bundle.get("id")),
+            title=_text(data.get("title")),
+            family=_text(data.get("family")),
+            start=self.start(top),
+            steps=self.steps,
+            faults=dict(self.faults()),
+            stops=dict(self.stops()),
+            uses=self.uses,
+            closing=tuple(scope.use for scope in closing if scope.use),
+            modules=_texts(data.get("modules")),
+            symptoms=tuple(_symptoms(data.get("symptoms"))),
+            cautions=_texts(data.get("cautions")),
+            access=self.states,
+            ratings=dict(_ratings(data.get("ratings"))),
+            accepted=tuple(self.accepted()),
+            known_cautions=cautions,
+            known_instruments=instruments,
+            bundle=self.bundle,
+        )
+
+    def ids(self) -> None:
+        """Steps, faults and stops share one namespace."""
+        seen: dict[str, str] = {}
+        for group in ("steps", "faults", "stops"):
+            for name in _mapping(self.data.get(group)):
+                if name in seen:
+                    message = f"`{shown(name)}` is in `{seen[name]}` already."
+                    mend = "Steps, faults and stops share one set of names; rename one."
+                    where = Where("tree", (group, name))
+                    self.finder.add("duplicate-id", message, mend, where, of_key=True)
+                seen.setdefault(name, group)
+
+    def start(self, top: _Scope) -> str:
+        if top.start in top.steps:
+            return self.resolve(top, top.start)[0]
+        if top.start:
+            mend = near(top.start, top.steps) or "Name one of the steps."
+            message = f"The start `{shown(top.start)}` is no step of this tree."
+            self.finder.add("unknown-target", message, mend, Where("tree", ("start",)))
+        return top.start
+
+    # -- uses --------------------------------------------------------------------------
+
+    def expand(self, scope: _Scope) -> None:
+        """Open the procedures that a scope uses, theirs too."""
+        self.count += len(scope.steps)
+        for name, raw in scope.steps.items():
+            if _kind(raw) == "use" and self.count <= MAX_STEPS:
+                where = Where(scope.document, ("steps", name))
+                child = self.open(scope, scope.prefix + name, raw, where)
+                if child is not None:
+                    scope.uses[name] = child
+                    self.expand(child)
+        if self.count > MAX_STEPS:
+            message = f"More than {MAX_STEPS} steps once procedures are inlined."
+            mend = "Look for procedures that use others several times over."
+            self.finder.add("too-large", message, mend, Where("tree", ("steps",)))
+
+    def open(self, scope: _Scope, use: str, raw: Mapping[str, Any], where: Where) -> _Scope | None:
+        """The scope of one use, or None where it cannot be inlined."""
+        name = _text(raw.get("use"))
+        chain = scope.chain()
+        if name in chain:
+            ring = " → ".join([*chain[chain.index(name) :], name])
+            message = f"Procedures use each other in a ring: {ring}."
+            mend = "Take one of these uses out."
+            self.finder.add("procedure-ring", message, mend, where.under("use"))
+            return None
+        data = self.procedures.get(name)
+        if data is None:
+            if name and name not in _mapping(self.bundle.get("procedures")):
+                mend = (
+                    near(name, self.known_procedures())
+                    or "Write it in shared/procedures, or use another."
+                )
+                message = f"There is no procedure `{shown(name)}`."
+                self.finder.add("unknown-procedure", message, mend, where.under("use"))
+            return None
+        child = _Scope(
+            document=f"procedure:{name}",
+            steps=dict(_inner(data.get("steps"))),
+            start=_text(data.get("start")),
+            prefix=f"{use}.",
+            use=use,
+            procedure=name,
+            exits=_texts(data.get("exits")),
+            targets=_words(raw.get("exits")),
+            parent=scope,
+            where=where,
+            cautions=_texts(data.get("cautions")),
+        )
+        child.given = self.given(scope, raw, data, where)
+        self.procedure_names(child)
+        if not child.steps or child.start not in child.steps:
+            return None
+        return child
+
+    def procedure_names(self, scope: _Scope) -> None:
+        """What is wrong with a procedure by itself."""
+        document = scope.document
+        for name in scope.exits:
+            if name in scope.steps:
+                message = f"`{shown(name)}` is a step and an exit."
+                mend = "A target is one word; rename one of them."
+                where = Where(document, ("steps", name))
+                self.finder.add("duplicate-id", message, mend, where, of_key=True)
+        if scope.start and scope.start not in scope.steps:
+            mend = near(scope.start, scope.steps) or "Name one of its steps."
+            message = f"The start `{shown(scope.start)}` is no step of this procedure."
+            self.finder.add("unknown-target", message, mend, Where(document, ("start",)))
+
+    def given(
+        self, scope: _Scope, raw: Mapping[str, Any], data: Mapping[str, Any], where: Where
+    ) -> dict[str, Any]:
+        """What fills the procedure's {names}, held against what it takes."""
+        part = {"part": raw["part"]} if "part" in raw else {}
+        given = {
+            name: self.filled(scope, value, where)
+            for name, value in {**part, **_mapping(raw.get("with"))}.items()
+        }
+        takes = _takes(data.get("takes"))
+        procedure = shown(_text(raw.get("use")))
+        for name in takes:
+            if name not in given:
+                key = "`part`" if name == "part" else f"`with: {{{name}: …}}`"
+                message = f"The procedure `{procedure}` takes `{name}`, which is not given."
+                self.finder.add("procedure-takes", message, f"Add {key}.", where, of_key=True)
+        for name in given:
+            if name not in takes:
+                at = where.under("part") if name == "part" else where.under("with", name)
+                message = f"The procedure `{procedure}` does not take `{shown(name)}`."
+                mend = near(name, takes) or "Take it out, or add it to the procedure's `takes`."
+                level: Level = "warning" if name == "part" else "error"
+                self.finder.add("procedure-takes", message, mend, at, of_key=True, level=level)
+        for name, unit in takes.items():
+            wrong = _unit_differs(given.get(name), unit) if name != "part" else ""
+            if wrong:
+                message = f"`{shown(name)}` must be given in {shown(unit)}: {wrong}"
+                mend = f"Write a figure with its unit, {shown(unit)} or a multiple."
+                self.finder.add("procedure-takes", message, mend, where.under("with", name))
+        return given
+
+    def closing(self, top: _Scope) -> list[_Scope]:
+        scopes: dict[str, _Scope] = {}
+        items = self.data.get("closing")
+        for position, item in enumerate(items if isinstance(items, list) else ()):
+            raw = {"use": item} if isinstance(item, str) else _mapping(item)
+            name = _text(raw.get("use"))
+            where = Where("tree", ("closing", position))
+            if name in scopes:
+                message = f"`{shown(name)}` stands twice in `closing`."
+                self.finder.add("duplicate-id", message, "Keep one of them.", where)
+                continue
+            scope = self.open(top, f"{CLOSING}.{name}", raw, where) if name else None
+            if scope is not None:
+                self.expand(scope)
+                scopes[name] = scope
+        return list(scopes.values())
+
+    # -- targets -----------------------------------------------------------------------
+
+    def resolve(self, scope: _Scope, name: str) -> tuple[str, tuple[tuple[str, str], ...]]:
+        """Where a target leads, and the exits taken on the way."""
+        leaves: list[tuple[str, str]] = []
+        while name not in scope.steps and scope.use is not None and name in scope.exits:
+            leaves.append((scope.use, name))
+            if scope.use.startswith(f"{CLOSING}.") and scope.parent and scope.parent.use is None:
+                return f"{scope.use}:{name}", tuple(leaves)
+            if name not in scope.targets or scope.parent is None:
+                return f"{scope.use}:{name}", tuple(leaves)
+            name, scope = scope.targets[name], scope.parent
+        while name in scope.uses:
+            scope = scope.uses[name]
+            name = scope.start
+        return (scope.prefix + name if name in scope.steps else name), tuple(leaves)
+
+    def target(self, scope: _Scope, name: str, where: Where) -> None:
+        """Report a target that names nothing here."""
+        known = [*scope.steps, *(scope.exits if scope.use is not None else self.ends)]
+        if name not in known:
+            kinds = "step or exit" if scope.use is not None else "step, fault or stop"
+            message = f"`{shown(name)}` is no {kinds} of this file."
+            mend = near(name, known) or "Look at the spelling, or write what is missing."
+            self.finder.add("unknown-target", message, mend, where)
+
+    def named(self, scope: _Scope, name: str, where: Where, of_key: bool = False) -> str:
+        """The full id of a step or use that a scope names."""
+        full = scope.prefix + name
+        if full not in self.steps and full not in self.uses and not self.pending(scope, name):
+            known = [*scope.steps, *self.steps, *self.uses]
+            mend = near(name, known) or "Name a step of this file."
+            message = f"`{shown(name)}` is no step here."
+            self.finder.add("unknown-step", message, mend, where, of_key=of_key)
+        return full
+
+    def pending(self, scope: _Scope, name: str) -> bool:
+        """Whether a step is named that is not emitted yet."""
+        head, _, rest = name.partition(".")
+        if rest:
+            return head in scope.uses and self.pending(scope.uses[head], rest)
+        return head in scope.steps
+
+    # -- steps -------------------------------------------------------------------------
+
+    def emit(self, scope: _Scope) -> None:
+        """Make the steps of a scope, uses opened where they stand."""
+        if scope.use is not None:
+            self.use(scope)
+        for name, raw in scope.steps.items():
+            where = Where(scope.document, ("steps", name))
+            if name in scope.uses:
+                child = scope.uses[name]
+                self.hold(scope, child, self.filled(scope, raw, where), name, where)
+                self.emit(child)
+                self.check_exits(scope, child, raw, where)
+            else:
+                self.steps[scope.prefix + name] = self.step(scope, name, raw, where)
+
+    def check_exits(
+        self, scope: _Scope, child: _Scope, raw: Mapping[str, Any], where: Where
+    ) -> None:
+        for exit_name, target in child.targets.items():
+            at = where.under("exits", exit_name)
+            if exit_name not in child.exits:
+                message = f"The procedure `{child.procedure}` has no exit `{shown(exit_name)}`."
+                mend = near(exit_name, child.exits) or f"It has {', '.join(child.exits)}."
+                self.finder.add("unknown-exit", message, mend, at, of_key=True)
+            self.target(scope, target, at)
+        for exit_name in child.exits:
+            if exit_name not in child.targets:
+                message = f"The exit `{exit_name}` of `{child.procedure}` leads nowhere."
+                mend = f"Add `{exit_name}: <target>` to `exits`."
+                self.finder.add(
+                    "exit-without-target", message, mend, where.under("exits"), of_key=True
+                )
+
+    def use(self, scope: _Scope) -> None:
+        assert scope.use is not None
+        inside = list(_all_steps(scope))
+        parent = scope.parent.use if scope.parent else None
+        self.uses[scope.use] = Use(
+            id=scope.use,
+            procedure=scope.procedure,
+            start=self.resolve(scope, scope.start)[0],
+            exits={name: self.resolve(scope, name)[0] for name in scope.exits},
+            steps=tuple(inside),
+            title=_text(self.procedures[scope.procedure].get("title")),
+            given={name: _text(value) for name, value in scope.given.items()},
+            parent=parent,
+            where=scope.where,
+        )
+
+    def hold(
+        self, scope: _Scope, child: _Scope, raw: Mapping[str, Any], name: str, where: Where
+    ) -> None:
+        """What a use, and all around it, says of the steps inside."""
+        above = scope.holds
+        after = self.after(scope, raw, where)
+        child.holds = _Holds(
+            access=_joined(_texts(raw.get("access")), above.access),
+            cautions=_joined(_texts(raw.get("cautions")), scope.cautions, above.cautions),
+            after=_joined(after, above.after),
+            needs=_joined(_texts(raw.get("needs")), above.needs),
+            conditions=_joined(_texts(raw.get("conditions")), above.conditions),
+            live=raw.get("live") is True or above.live,
+            in_circuit=raw.get("in_circuit") or above.in_circuit,
+        )
+        self.check_access(raw, where)
+        first = scope.entry if name == scope.start else _Entry()
+        own = _number(raw.get("minutes"))
+        wait = self.wait(raw, where)
+        child.entry = _Entry(
+            how="\n".join(text for text in (first.how, _text(raw.get("how"))) if text),
+            wait=first.wait if wait is None else wait,
+            minutes=first.minutes if own is None else own,
+        )
+
+    def after(self, scope: _Scope, raw: Mapping[str, Any], where: Where) -> tuple[str, ...]:
+        return tuple(
+            self.named(scope, name, where.under("after", position))
+            for position, name in enumerate(_texts(raw.get("after")))
+        )
+
+    def step(self, scope: _Scope, name: str, raw: Mapping[str, Any], where: Where) -> Step:
+        kind = _kind(raw)
+        raw = self.filled(scope, raw, where)
+        targets, leaves = self.targets(scope, kind, raw, where)
+        holds = scope.holds
+        entry = scope.entry if name == scope.start else _Entry()
+        minutes, wait = _number(raw.get("minutes")), self.wait(raw, where)
+        self.check_access(raw, where)
+        in_circuit = raw.get("in_circuit") or (holds.in_circuit if kind == "measure" else None)
+        limits = raw.get("limits")
+        return Step(
+            id=scope.prefix + name,
+            kind=kind,
+            text=_text(raw.get(kind)),
+            targets=targets,
+            how="\n".join(text for text in (entry.how, _text(raw.get("how"))) if text),
+            needs=_joined(_texts(raw.get("needs")), holds.needs),
+            minutes=entry.minutes if minutes is None else minutes,
+            cautions=_joined(_texts(raw.get("cautions")), scope.cautions, holds.cautions),
+            access=_joined(_texts(raw.get("access")), holds.access),
+            after=_joined(self.after(scope, raw, where), holds.after),
+            live=raw.get("live") is True or holds.live,
+            conditions=_joined(_texts(raw.get("conditions")), holds.conditions),
+            wait=entry.wait if wait is None else wait,
+            in_circuit=in_circuit if in_circuit in ("never", "allowed") else None,
+            limits=self.limits(scope, limits) if isinstance(limits, Mapping) else None,
+            unit=_text(raw.get("unit")) or None,
+            source=_text(raw.get("source")),
+            use=scope.use,
+            leaves=leaves,
+            where=where,
+        )
+
+    def targets(
+        self, scope: _Scope, kind: Kind, raw: Mapping[str, Any], where: Where
+    ) -> tuple[dict[str, str], dict[str, tuple[tuple[str, str], ...]]]:
+        """Outcome → where it leads, and the exits it takes."""
+        targets: dict[str, str] = {}
+        leaves: dict[str, tuple[tuple[str, str], ...]] = {}
+        for outcome, name, at in self.outcomes(kind, raw, where):
+            self.target(scope, name, at)
+            targets[outcome], taken = self.resolve(scope, name)
+            if taken:
+                leaves[outcome] = taken
+        return targets, leaves
+
+    def outcomes(
+        self, kind: Kind, raw: Mapping[str, Any], where: Where
+    ) -> Iterator[tuple[str, str, Where]]:
+        """Each outcome with the target as written, ``outside`` spread."""
+        key = {"ask": "answers", "measure": "results", "use": "exits"}.get(kind, "then")
+        if kind in ("do", "measure") and isinstance(raw.get("then"), str):
+            yield ("done" if kind == "do" else "taken"), raw["then"], where.under("then")
+        written = _words(raw.get(key))
+        limits = _mapping(raw.get("limits"))
+        for outcome, name in written.items():
+            at = where.under(key, outcome)
+            if outcome != "outside" or kind != "measure" or "bands" in limits:
+                yield outcome, name, at
+                continue
+            for side in _sides(limits):
+                if side in written:
+                    message = f"`outside` stands beside `{side}`, which it already means."
+                    mend = "Keep `outside`, or write `low` and `high` instead of it."
+                    self.finder.add("outside-beside", message, mend, at, of_key=True)
+                else:
+                    yield side, name, at
+
+    def limits(self, scope: _Scope, value: Any) -> Any:
+        """Limits with the steps of their formulas named in full."""
+        if isinstance(value, Mapping):
+            out = {key: self.limits(scope, item) for key, item in value.items()}
+            if "formula" in value and isinstance(value.get("from"), Mapping):
+                out["from"] = {
+                    name: scope.prefix + step
+                    if isinstance(step, str) and self.pending(scope, step)
+                    else step
+                    for name, step in value["from"].items()
+                }
+            return out
+        return [self.limits(scope, item) for item in value] if isinstance(value, list) else value
+
+    def filled(self, scope: _Scope, value: Any, where: Where) -> Any:
+        """A value of a procedure with every {name} put in; the tree's own are left alone."""
+        if scope.use is None:
+            return value
+        return _filled(value, where, scope.given, self.unfilled)
+
+    def unfilled(self, name: str, known: Sequence[str], where: Where) -> None:
+        message = f"`{{{shown(name)}}}` is nothing that this procedure takes."
+        mend = near(name, known) or f"Add `{shown(name)}` to `takes`."
+        self.finder.add("unfilled-name", message, mend, where)
+
+    def wait(self, raw: Mapping[str, Any], where: Where) -> float | None:
+        value = raw.get("wait")
+        if not isinstance(value, str):
+            return None
+        from faulttree.errors import ReadingError
+        from faulttree.reading.quantity import parse_duration
+
+        try:
+            return float(parse_duration(value))
+        except ReadingError as error:
+            mend = error.mend or "Write a number and s, min or h: `2 min`."
+            self.finder.add("bad-duration", error.message, mend, where.under("wait"))
+            return None
+
+    # -- the rest ----------------------------------------------------------------------
+
+    def collect_access(self) -> None:
+        """The tree's access states, and those of its procedures that it does not have."""
+        sources = [("tree", self.data)]
+        sources += [(f"procedure:{name}", data) for name, data in self.procedures.items()]
+        for _, data in sources:
+            for name, raw in _inner(data.get("access")):
+                if name not in self.states:
+                    self.states[name] = Access(
+                        id=name,
+                        minutes=_number(raw.get("minutes")) or 0.0,
+                        how=_text(raw.get("how")),
+                        group=_text(raw.get("group")) or None,
+                        cautions=_texts(raw.get("cautions")),
+                    )
+
+    def check_access(self, raw: Mapping[str, Any], where: Where) -> None:
+        for position, name in enumerate(_texts(raw.get("access"))):
+            if name not in self.states:
+                message = f"The state `{shown(name)}` is not among `access`."
+                mend = near(name, self.states) or f"Add `{shown(name)}` to the tree's `access`."
+                self.finder.add("unknown-access", message, mend, where.under("access", position))
+
+    def references(self, top: _Scope) -> None:
+        """Steps that faults name."""
+        for fault, raw in _inner(self.data.get("faults")):
+            where = Where("tree", ("faults", fault))
+            step = _mapping(raw.get("confirm")).get("step")
+            if isinstance(step, str):
+                self.named(top, step, where.under("confirm", "step"))
+            for name in _mapping(raw.get("signs")):
+                self.named(top, name, where.under("signs", name), of_key=True)
+
+    def faults(self) -> Iterator[tuple[str, Fault]]:
+        for name, raw in _inner(self.data.get("faults")):
+            confirm = _mapping(raw.get("confirm"))
+            yield (
+                name,
+                Fault(
+                    id=name,
+                    title=_text(raw.get("title")),
+                    remedy=_text(raw.get("remedy")),
+                    part=_text(raw.get("part")),
+                    module=_text(raw.get("module")) or None,
+                    confirm=Confirm(_text(confirm.get("step")), _text(confirm.get("gives")))
+                    if confirm
+                    else None,
+                    weight=_number(raw.get("weight")),
+                    signs={
+                        step: _texts(given) for step, given in _mapping(raw.get("signs")).items()
+                    },
+                    part_cost=_number(raw.get("part_cost")),
+                    cautions=_texts(raw.get("cautions")),
+                    evidence=tuple(_evidence(raw.get("evidence"))),
+                    where=Where("tree", ("faults", name)),
+                ),
+            )
+
+    def stops(self) -> Iterator[tuple[str, Stop]]:
+        for name, raw in _inner(self.data.get("stops")):
+            yield (
+                name,
+                Stop(
+                    id=name,
+                    title=_text(raw.get("title")),
+                    reason=_text(raw.get("reason")),
+                    see=_text(raw.get("see")) or None,
+                    where=Where("tree", ("stops", name)),
+                ),
+            )
+
+    def accepted(self) -> Iterator[Accepted]:
+        for data in (self.data, *self.procedures.values()):
+            items = data.get("accepted")
+            for raw in items if isinstance(items, list) else ():
+                raw = _mapping(raw)
+                yield Accepted(
+                    _text(raw.get("rule")), _text(raw.get("reason")), _text(raw.get("at"))
+                )
+
+    def known(self) -> tuple[dict[str, Caution], dict[str, Instrument]]:
+        cautions = {
+            name: Caution(
+                id=name,
+                signal=raw["signal"] if raw.get("signal") in SIGNALS else "WARNING",
+                text=_text(raw.get("text")),
+                covers=_texts(raw.get("covers")),
+            )
+            for name, raw in _inner(self.bundle.get("cautions"))
+        }
+        instruments = {
+            name: Instrument(
+                id=name,
+                title=_text(raw.get("title")),
+                measures=_texts(raw.get("measures")),
+                brings=_texts(raw.get("brings")),
+            )
+            for name, raw in _inner(self.bundle.get("instruments"))
+        }
+        return cautions, instruments
+
+
+SIGNALS = ("DANGER", "WARNING", "CAUTION")
+
+
+def _kind(raw: Mapping[str, Any]) -> Kind:
+    return next((kind for kind in KINDS if kind in raw), "ask")
+
+
+def _all_steps(scope: _Scope) -> Iterator[str]:
+    for name in scope.steps:
+        if name in scope.uses:
+            yield from _all_steps(scope.uses[name])
+        else:
+            yield scope.prefix + name
+
+
+def _filled(
+    value: Any,
+    where: Where,
+    given: Mapping[str, Any],
+    missing: Callable[[str, Sequence[str], Where], None],
+) -> Any:
+    if isinstance(value, str):
+        if "{" not in value:
+            return value
+
+        def put(match: re.Match[str]) -> str:
+            name = match.group(1)
+            if name in given:
+                return _text(given[name])
+            missing(name, list(given), where)
+            return match.group()
+
+        return BRACES.sub(put, value)
+    if isinstance(value, Mapping):
+        return {
+            key: item if key in UNFILLED else _filled(item, where.under(key), given, missing)
+            for key, item in value.items()
+        }
+    if isinstance(value, list):
+        return [_filled(item, where.under(i), given, missing) for i, item in enumerate(value)]
+    return value
+
+
+def _takes(value: Any) -> dict[str, str]:
+    """Names a procedure takes, each with its unit or an empty text."""
+    if isinstance(value, Mapping):
+        return {name: _text(unit) for name, unit in value.items()}
+    return dict.fromkeys(_texts(value), "")
+
+
+def _unit_differs(value: Any, unit: str) -> str:
+    """What is wrong with a value that must be given in a unit, or an empty text."""
+    if value is None or unit in ("", "text"):
+        return ""
+    from faulttree.errors import ReadingError
+    from faulttree.reading.quantity import parse_quantity
+    from faulttree.reading.units import parse_unit
+
+    text = _text(value)
+    try:
+        bare = parse_quantity(text, unit).bare
+        return f"`{shown(text)}` names no unit." if bare else ""
+    except ReadingError as error:
+        refused = error.message
+    try:
+        wanted, read = parse_unit(unit), parse_quantity(text)
+    except ReadingError as error:
+        return error.message
+    return "" if wanted.kind == "" and read.unit == wanted.unit else refused
+
+
+def _sides(limits: Mapping[str, Any]) -> tuple[str, ...]:
+    """The outcomes that ``outside`` stands for: those the limits can give."""
+    if "component" in limits or "nominal" in limits or ("min" in limits) == ("max" in limits):
+        return ("low", "high")
+    return ("low",) if "min" in limits else ("high",)
+
+
+def _symptoms(value: Any) -> Iterator[Symptom]:
+    for item in value if isinstance(value, list) else ():
+        if isinstance(item, Mapping):
+            yield Symptom(_text(item.get("text")), _texts(item.get("conditions")))
+        elif isinstance(item, str):
+            yield Symptom(item)
+
+
+def _ratings(value: Any) -> Iterator[tuple[str, Rating]]:
+    for name, raw in _inner(value):
+        yield (
+            name,
+            Rating(
+                id=name,
+                unit=_text(raw.get("unit")),
+                ask=_text(raw.get("ask")),
+                models={model: _text(item) for model, item in _mapping(raw.get("models")).items()},
+            ),
+        )
+
+
+def _evidence(value: Any) -> Iterator[Evidence]:
+    for raw in value if isinstance(value, list) else ():
+        raw = _mapping(raw)
+        kind = raw.get("kind")
+        if kind in ("reported", "documented", "confirmed", "contradicted"):
+            yield Evidence(
+                kind=kind,
+                source=_text(raw.get("source")),
+                date=_text(raw.get("date")) or None,
+                reason=_text(raw.get("reason")),
+            )

@@ -1,0 +1,496 @@
+"""The library folder: trees with what they share, the shipped one beneath a shop's own."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field
+from functools import cached_property
+from pathlib import Path
+from typing import Any
+
+from faulttree.errors import TreeError
+from faulttree.tree.build import assemble
+from faulttree.tree.document import Document, load_text, parse, shown
+from faulttree.tree.model import Tree, Where
+from faulttree.tree.problems import Problem, near
+from faulttree.tree.schema import FileKind, findings, shape_of
+
+__all__ = ["Examined", "Library", "examine", "find_library", "shipped_library"]
+
+ID = re.compile(r"[a-z0-9]+(?:-[a-z0-9]+)*", re.ASCII)
+TABLES: tuple[FileKind, ...] = ("cautions", "instruments", "families")
+VARIABLE = "FAULTTREE_LIBRARY"
+
+
+@dataclass(frozen=True)
+class Examined:
+    """A file looked at as a whole: what could be built of it, and all that is wrong.
+
+    Attributes:
+        kind: what kind of file it is.
+        tree: the tree, wherever one can be built; None for other files.
+        problems: what reader, schema and builder found, in the order of the files.
+        documents: the files behind it by name, the one examined first.
+        data: the plain data of the file examined.
+    """
+
+    kind: FileKind
+    tree: Tree | None
+    problems: tuple[Problem, ...]
+    documents: Mapping[str, Document] = field(default_factory=dict, repr=False)
+
+    @property
+    def data(self) -> Any:
+        """The plain data of the file examined; None where it could not be read."""
+        return next((document.data for document in self.documents.values()), None)
+
+    def place(
+        self, where: Where, of_key: bool = False
+    ) -> tuple[Path | None, int | None, int | None]:
+        """Path, line and column (from 1) of a place; None for what is not known."""
+        document = self.documents.get(where.document)
+        if document is None:
+            return None, None, None
+        return (document.path, *document.place(where.keys, of_key))
+
+
+def examine(bundle: Mapping[str, Any], *, schema: bool = True) -> Examined:
+    """Look at plain data leniently: everything wrong at once, without line and column.
+
+    Args:
+        bundle: as for :func:`faulttree.tree.build`.
+        schema: whether to hold the data against the schemas.
+    """
+    tree, problems = assemble(bundle, schema=schema)
+    return Examined("tree", tree, problems)
+
+
+class Library:
+    """A folder with ``trees/`` and ``shared/``; read as far as asked for, and once.
+
+    Nothing outside the folder is read through it: a symbolic link that leads out is
+    refused. What its ``shared/`` does not have is taken from the library that ships.
+
+    Args:
+        root: the folder.
+        beneath: the library to take shared things from that this one lacks; the shipped
+            one unless given.
+
+    Raises:
+        TreeError: where the folder is none or holds neither ``trees/`` nor ``shared/``.
+    """
+
+    def __init__(self, root: Path, *, beneath: Library | None = None) -> None:
+        self.root = root
+        try:
+            self._real = root.resolve(strict=True)
+            fit = (root / "trees").is_dir() or (root / "shared").is_dir()
+        except (OSError, ValueError, RuntimeError):
+            mend = "Look at the spelling."
+            raise TreeError("There is no such library folder.", path=root, mend=mend) from None
+        if not fit:
+            mend = "A library holds trees/<family>/<complaint>.yaml and, if need be, shared/."
+            raise TreeError("This folder is no library.", path=root, mend=mend)
+        self._beneath = beneath
+        self._documents: dict[str, tuple[Document, tuple[Problem, ...]] | None] = {}
+
+    @property
+    def beneath(self) -> Library | None:
+        """The library that gives what this one lacks; None for the shipped one."""
+        if self._beneath is None:
+            shipped = shipped_root()
+            if shipped.resolve() == self._real or not shipped.is_dir():
+                return None
+            self._beneath = Library(shipped)
+        return self._beneath
+
+    # -- what there is -----------------------------------------------------------------
+
+    def trees(self) -> tuple[str, ...]:
+        """Ids of the trees, sorted; no tree is read for it."""
+        return tuple(
+            f"{path.parent.name}/{path.stem}"
+            for path in self.tree_files()
+            if ID.fullmatch(path.stem) and ID.fullmatch(path.parent.name)
+        )
+
+    def tree_files(self) -> tuple[Path, ...]:
+        """The files under ``trees/``, sorted, whatever their names."""
+        return tuple(sorted(self._files("trees/*/*.yaml")))
+
+    def procedures(self) -> tuple[str, ...]:
+        """Names of the shared procedures, those of the library beneath included."""
+        own = {p.stem for p in self._files("shared/procedures/*.yaml") if ID.fullmatch(p.stem)}
+        return tuple(sorted(own.union(self.beneath.procedures() if self.beneath else ())))
+
+    def _files(self, pattern: str) -> Iterator[Path]:
+        return (path for path in self.root.glob(pattern) if self._inside(path))
+
+    def _inside(self, path: Path) -> bool:
+        try:
+            return path.resolve(strict=True).is_relative_to(self._real)
+        except (OSError, RuntimeError):
+            return False
+
+    @cached_property
+    def cautions(self) -> Mapping[str, Any]:
+        """Cautions by name, as plain data, over those of the library beneath.
+
+        Raises:
+            TreeError: where the file is broken.
+        """
+        return self._table("cautions")
+
+    @cached_property
+    def instruments(self) -> Mapping[str, Any]:
+        """Instruments by name, as plain data, over those of the library beneath.
+
+        Raises:
+            TreeError: where the file is broken.
+        """
+        return self._table("instruments")
+
+    @cached_property
+    def families(self) -> Mapping[str, Any]:
+        """Families by name, as plain data, over those of the library beneath.
+
+        Raises:
+            TreeError: where the file is broken.
+        """
+        return self._table("families")
+
+    def _table(self, kind: FileKind) -> Mapping[str, Any]:
+        found = self._shared(kind)
+        if found is not None:
+            for problem in found[1]:
+                raise problem.error()
+        below: Mapping[str, Any] = getattr(self.beneath, kind) if self.beneath else {}
+        return {**below, **(found[0].data if found else {})}
+
+    # -- reading -----------------------------------------------------------------------
+
+    def load(self, tree_id: str) -> Tree:
+        """A tree that is fit to be built, read with what it uses and nothing else.
+
+        Raises:
+            TreeError: where there is no such tree (naming ids that are near), or at the
+                first error in it.
+        """
+        examined = self.examine(tree_id)
+        for problem in examined.problems:
+            if problem.level == "error":
+                raise problem.error()
+        if examined.tree is None:
+            raise TreeError(f"`{shown(tree_id)}` is no tree.", mend="Name one of the trees.")
+        return examined.tree
+
+    def examine(self, what: Path | str) -> Examined:
+        """Look at one file as a whole, by a tree's id or by path.
+
+        Args:
+            what: an id (``<family>/<complaint>``) as a text, or a path to a tree, a
+                procedure or one of the shared tables.
+
+        Raises:
+            TreeError: where there is no such tree or file, or it cannot be opened. What
+                is wrong inside a file stands in the problems.
+        """
+        path = self.path_of(what) if isinstance(what, str) else what
+        try:
+            text = load_text(path)
+        except TreeError as error:
+            if error.line is None:
+                raise
+            return Examined("tree", None, (_problem(error),))
+        return self.examine_text(text, path)
+
+    def examine_text(self, text: str, path: Path | None = None) -> Examined:
+        """Look at a text as :meth:`examine` does at a file; ``path`` names it."""
+        kind = _kind_of(text, path)
+        if kind != "tree":
+            name = f"procedure:{path.stem}" if kind == "procedure" and path else kind
+            document, problems = _checked(
+                parse(text, path=path, shape=shape_of(kind), name=name), kind
+            )
+            if kind == "procedure":
+                return self._procedure(document, problems)
+            return Examined(kind, None, problems, {document.name: document})
+        document = parse(text, path=path, shape=shape_of("tree"), name="tree")
+        if not isinstance(document.data, dict):
+            problems = document.problems or tuple(_checked(document, "tree")[1])
+            return Examined("tree", None, problems, {"tree": document})
+        return self._tree(document)
+
+    def path_of(self, tree_id: str) -> Path:
+        """The file of a tree.
+
+        Raises:
+            TreeError: where there is none, naming ids that are near.
+        """
+        family, _, complaint = tree_id.partition("/")
+        path = self.root / "trees" / family / f"{complaint}.yaml"
+        named = ID.fullmatch(family) and ID.fullmatch(complaint)
+        if named and path.is_file():
+            if self._inside(path):
+                return path
+            mend = "Put the file itself into the library."
+            raise TreeError(
+                "The file is a link that leads out of the library.", path=path, mend=mend
+            )
+        known = self.trees()
+        mend = near(tree_id, known) or _near_part(tree_id, known)
+        raise TreeError(f"There is no tree `{shown(tree_id)}` in {self.root}.", mend=mend)
+
+    def _tree(self, document: Document) -> Examined:
+        documents = {"tree": document}
+        problems = list(document.problems)
+        used = self._used(document.data, documents, problems)
+        bundle: dict[str, Any] = {
+            "id": _tree_id(document),
+            "tree": document.data,
+            "procedures": used,
+            "cautions": _named("cautions", self.cautions, document.data, used),
+            "instruments": _named("needs", self.instruments, document.data, used),
+        }
+        tree, found = assemble(bundle, documents, known_procedures=self.procedures)
+        problems += found
+        problems += _wrong_folder(document, bundle["tree"].get("family"))
+        return Examined("tree", tree, tuple(problems), documents)
+
+    def _used(
+        self, tree: Mapping[str, Any], documents: dict[str, Document], problems: list[Problem]
+    ) -> dict[str, Any]:
+        """The procedures a tree uses, theirs too, by name."""
+        used: dict[str, Any] = {}
+        todo = list(_uses(tree))
+        while todo:
+            name = todo.pop()
+            if f"procedure:{name}" in documents:
+                continue
+            found = self.procedure(name)
+            if found is None:
+                continue
+            document, _ = found
+            documents[f"procedure:{name}"] = document
+            problems += document.problems
+            if isinstance(document.data, dict):
+                used[name] = document.data
+                todo += _uses(document.data)
+        return {name: used[name] for name in sorted(used)}
+
+    def procedure(self, name: str) -> tuple[Document, tuple[Problem, ...]] | None:
+        """A shared procedure with what is wrong with it alone; None where there is none."""
+        if not ID.fullmatch(name):
+            return None
+        found = self._shared("procedure", f"procedures/{name}.yaml", f"procedure:{name}")
+        if found is None and self.beneath is not None:
+            return self.beneath.procedure(name)
+        return found
+
+    def _shared(
+        self, kind: FileKind, file: str = "", name: str = ""
+    ) -> tuple[Document, tuple[Problem, ...]] | None:
+        file, name = file or f"{kind}.yaml", name or kind
+        if file not in self._documents:
+            path = self.root / "shared" / file
+            self._documents[file] = None
+            if path.exists() and self._inside(path):
+                self._documents[file] = _read(path, kind, name)
+        return self._documents[file]
+
+    def _procedure(self, document: Document, problems: tuple[Problem, ...]) -> Examined:
+        """A procedure looked at by itself: used once in a tree made for it alone."""
+        documents = {document.name: document}
+        data = document.data
+        if not isinstance(data, dict):
+            return Examined("procedure", None, problems, documents)
+        collected = list(problems)
+        used = self._used(data, documents, collected)
+        name = document.name.partition(":")[2]
+        used[name] = data
+        _, found = assemble(_bench(name, data, used), documents, known_procedures=self.procedures)
+        collected += [p for p in found if p.where and p.where.document != "tree"]
+        collected += _wrong_name(document, data.get("procedure"))
+        return Examined("procedure", None, tuple(dict.fromkeys(collected)), documents)
+
+
+def shipped_root() -> Path:
+    """The folder of the library that ships: in the installed package, or in the project."""
+    package = Path(__file__).resolve().parents[1]
+    installed = package / "_shipped"
+    return installed if installed.is_dir() else package.parent
+
+
+def shipped_library() -> Library:
+    """The library that ships.
+
+    Raises:
+        TreeError: where the installation is not whole.
+    """
+    return Library(shipped_root())
+
+
+def find_library(explicit: str | None, environ: Mapping[str, str], cwd: Path) -> Library:
+    """The library a command uses.
+
+    Args:
+        explicit: what the user named, a folder; it comes first.
+        environ: the environment; ``FAULTTREE_LIBRARY`` comes next.
+        cwd: the working directory; the nearest folder above it that holds ``trees/``
+            comes next, the library that ships last.
+
+    Raises:
+        TreeError: where the folder named is no library.
+    """
+    named = explicit if explicit is not None else environ.get(VARIABLE)
+    if named:
+        return Library(cwd / named)
+    for folder in (cwd, *cwd.parents):
+        if (folder / "trees").is_dir():
+            return Library(folder)
+    return shipped_library()
+
+
+def _read(path: Path, kind: FileKind, name: str) -> tuple[Document, tuple[Problem, ...]]:
+    try:
+        text = load_text(path)
+    except TreeError as error:
+        problem = _problem(error)
+        return Document(None, "", path, name, (problem,)), (problem,)
+    return _checked(parse(text, path=path, shape=shape_of(kind), name=name), kind)
+
+
+def _checked(document: Document, kind: FileKind) -> tuple[Document, tuple[Problem, ...]]:
+    """A document with what reader and schema find."""
+    problems = list(document.problems)
+    if document.data is not None or not problems:
+        for rule, message, mend, keys, of_key in findings(document.data, kind):
+            line, column = document.place(keys, of_key)
+            where = Where(document.name, keys)
+            problems.append(
+                Problem(rule, "error", message, document.path, line, column, mend, where)
+            )
+    return document, tuple(problems)
+
+
+def _problem(error: TreeError) -> Problem:
+    return Problem(
+        "unreadable",
+        "error",
+        error.message,
+        error.path,
+        error.line or 1,
+        error.column or 1,
+        error.mend or "",
+    )
+
+
+def _kind_of(text: str, path: Path | None) -> FileKind:
+    """What kind of file a text is, by its name and its first keys."""
+    if path is not None and path.parent.name == "shared":
+        for kind in TABLES:
+            if path.stem == kind:
+                return kind
+    if path is not None and path.parent.name == "procedures":
+        return "procedure"
+    return "procedure" if re.search(r"^procedure\s*:", text, re.MULTILINE) else "tree"
+
+
+def _tree_id(document: Document) -> str:
+    if document.path is not None:
+        return f"{document.path.absolute().parent.name}/{document.path.stem}"
+    family = document.data.get("family")
+    return f"{family if isinstance(family, str) else 'unknown'}/untitled"
+
+
+def _uses(data: Mapping[str, Any]) -> Iterator[str]:
+    """Procedures that a document names."""
+    steps = data.get("steps")
+    for step in steps.values() if isinstance(steps, dict) else ():
+        if isinstance(step, dict) and isinstance(step.get("use"), str):
+            yield step["use"]
+    closing = data.get("closing")
+    for item in closing if isinstance(closing, list) else ():
+        name = item.get("use") if isinstance(item, dict) else item
+        if isinstance(name, str):
+            yield name
+
+
+def _named(
+    key: str, known: Mapping[str, Any], tree: Mapping[str, Any], procedures: Mapping[str, Any]
+) -> dict[str, Any]:
+    """The entries of a table that a tree and its procedures name, wherever they do."""
+    names: set[str] = set()
+    todo: list[Any] = [tree, *procedures.values()]
+    while todo:
+        item = todo.pop()
+        if isinstance(item, dict):
+            listed = item.get(key)
+            if isinstance(listed, list):
+                names.update(name for name in listed if isinstance(name, str))
+            todo += [value for value in item.values() if isinstance(value, dict)]
+    return {name: known[name] for name in sorted(names) if name in known}
+
+
+def _wrong_folder(document: Document, family: Any) -> list[Problem]:
+    path = document.path
+    if path is None or not isinstance(family, str):
+        return []
+    absolute = path.absolute()
+    folder = absolute.parent
+    if folder.parent.name != "trees" or family == folder.name:
+        return []
+    line, column = document.place(("family",))
+    message = f"The family `{shown(family)}` is not the folder's name, `{shown(folder.name)}`."
+    mend = f"Write `family: {shown(folder.name)}`, or move the file."
+    where = Where("tree", ("family",))
+    return [Problem("family-folder", "error", message, path, line, column, mend, where)]
+
+
+def _wrong_name(document: Document, name: Any) -> list[Problem]:
+    path = document.path
+    if path is None or not isinstance(name, str) or name == path.stem:
+        return []
+    line, column = document.place(("procedure",))
+    message = f"The procedure `{shown(name)}` is not the file's name, `{shown(path.stem)}`."
+    mend = f"Write `procedure: {shown(path.stem)}`, or rename the file."
+    where = Where(document.name, ("procedure",))
+    return [Problem("family-folder", "error", message, path, line, column, mend, where)]
+
+
+def _bench(name: str, data: Mapping[str, Any], procedures: Mapping[str, Any]) -> dict[str, Any]:
+    """A bundle whose tree does nothing but use one procedure, with all that it takes."""
+    takes = data.get("takes")
+    names = list(takes) if isinstance(takes, (dict, list)) else []
+    exits = data.get("exits")
+    ends = [item for item in exits if isinstance(item, str)] if isinstance(exits, list) else []
+    use = {"use": name, "exits": dict.fromkeys(ends, "end")}
+    given = {item: f"{{{item}}}" for item in names if isinstance(item, str)}
+    tree = {
+        "title": name,
+        "family": "none",
+        "start": "use",
+        "access": {state: {} for state in _states(data)},
+        "steps": {"use": {**use, "with": given}},
+        "faults": {},
+        "stops": {"end": {"title": "End", "reason": "out-of-scope"}},
+    }
+    return {"id": f"none/{name}", "tree": tree, "procedures": procedures}
+
+
+def _states(data: Mapping[str, Any]) -> Iterator[str]:
+    steps = data.get("steps")
+    for step in steps.values() if isinstance(steps, dict) else ():
+        listed = step.get("access") if isinstance(step, dict) else None
+        if isinstance(listed, list):
+            yield from (state for state in listed if isinstance(state, str))
+
+
+def _near_part(tree_id: str, known: tuple[str, ...]) -> str:
+    """Ids whose family or complaint is the word given."""
+    parts = set(tree_id.strip("/").split("/"))
+    close = [name for name in known if parts & set(name.split("/"))][:3]
+    if close:
+        return f"Did you mean {' or '.join(f'`{name}`' for name in close)}?"
+    return "`faulttree find` lists the trees." if known else "The library holds no trees."

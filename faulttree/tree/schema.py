@@ -1,0 +1,368 @@
+"""The schemas of the library's files: what a file may say, and plain words where it does not.
+
+A compiled validator decides. Only where it refuses does `jsonschema` look for the reasons,
+which this module words for people. Both are imported when they are first needed.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from functools import cache
+from pathlib import Path
+from typing import Any, Literal
+
+from faulttree.tree.problems import near
+from faulttree.tree.shape import Shape, shape_from
+
+__all__ = ["KINDS", "FileKind", "Finding", "findings", "is_valid", "schema", "shape_of"]
+
+FileKind = Literal["tree", "procedure", "cautions", "instruments", "families", "answers", "bench"]
+
+KINDS: tuple[FileKind, ...] = (
+    "tree",
+    "procedure",
+    "cautions",
+    "instruments",
+    "families",
+    "answers",
+    "bench",
+)
+
+SHARED = "tree.schema.json"
+STEP_KINDS = ("ask", "measure", "do", "use")
+Keys = tuple[str | int, ...]
+Refusal = Any
+"""A ``jsonschema.ValidationError``; its stubs leave every attribute possibly unset."""
+
+Finding = tuple[str, str, str, Keys, bool]
+"""What a schema finds: rule, message, mend, the keys that lead there, whether the key is meant."""
+
+
+def folder() -> Path:
+    """Where the schemas are: inside the installed package, or in the project."""
+    package = Path(__file__).resolve().parents[1]
+    installed = package / "_shipped" / "schemas"
+    return installed if installed.is_dir() else package.parent / "schemas"
+
+
+@cache
+def schema(kind: FileKind) -> Mapping[str, Any]:
+    """One schema, complete in itself: what it takes from the tree's schema is put in."""
+    text = (folder() / f"{kind}.schema.json").read_text(encoding="utf-8")
+    if kind == "tree":
+        return dict(json.loads(text))
+    loaded: dict[str, Any] = json.loads(text.replace(f'"{SHARED}#/', '"#/'))
+    return {**loaded, "$defs": {**schema("tree")["$defs"], **loaded.get("$defs", {})}}
+
+
+@cache
+def shape_of(kind: FileKind) -> Shape:
+    """Where a file of this kind means texts."""
+    return shape_from(schema(kind))
+
+
+@cache
+def _decider(kind: FileKind) -> Callable[[Any], bool]:
+    import jsonschema_rs
+
+    return jsonschema_rs.Draft202012Validator(dict(schema(kind))).is_valid
+
+
+def is_valid(data: Any, kind: FileKind) -> bool:
+    """Whether plain data is what a file of this kind may say."""
+    try:
+        return _decider(kind)(data)
+    except ValueError:
+        return False
+
+
+def findings(data: Any, kind: FileKind) -> list[Finding]:
+    """Everything in plain data that its schema refuses, in the file's own order of keys."""
+    if is_valid(data, kind):
+        return []
+    from jsonschema import Draft202012Validator
+
+    found: dict[tuple[str, Keys, str], Finding] = {}
+    for error in Draft202012Validator(schema(kind)).iter_errors(data):
+        for finding in _worded(error):
+            found.setdefault((finding[0], finding[3], finding[1]), finding)
+    return list(found.values()) or [
+        ("bad-value", f"This is no {kind} file.", "Compare it with the documentation.", (), False)
+    ]
+
+
+def _worded(error: Refusal) -> Iterator[Finding]:
+    keys: Keys = tuple(error.absolute_path)
+    comment = error.schema.get("$comment") if isinstance(error.schema, Mapping) else None
+    if comment == "step-kind" and error.validator == "oneOf":
+        yield _step_kind(error, keys)
+    elif (
+        isinstance(comment, str)
+        and comment in FORMS
+        and error.validator in ("oneOf", "anyOf", "not", "propertyNames")
+    ):
+        if error.validator != "propertyNames":
+            yield (*FORMS[comment], keys, False)
+        else:
+            yield from _names(error, keys)
+    elif error.validator is None:
+        yield _out_of_place(error, keys)
+    else:
+        yield from WORDED.get(str(error.validator), _other)(error, keys)
+
+
+FORMS: Mapping[str, tuple[str, str, str]] = {
+    "limits-form": (
+        "limits-form",
+        "Limits take one of four forms, and only one.",
+        "Give `nominal` and `tolerance`, or `min` and `max` (one is enough), or `component` and "
+        "`quantity`, or `bands`.",
+    ),
+    "measure-form": (
+        "step-kind",
+        "A `measure` step needs `limits` with `results`, or `unit` with `then`.",
+        "Give `limits` and `results` to judge the reading, `unit` and `then` only to keep it.",
+    ),
+}
+
+
+def _step_kind(error: Refusal, keys: Keys) -> Finding:
+    given = [kind for kind in STEP_KINDS if kind in error.instance]
+    what = f"has {' and '.join(f'`{kind}`' for kind in given)}" if given else "has none of them"
+    return (
+        "step-kind",
+        f"A step has exactly one of `ask`, `measure`, `do`, `use`; this one {what}.",
+        "Split it into two steps." if given else "Add the one that says what the step wants.",
+        keys,
+        True,
+    )
+
+
+def _out_of_place(error: Refusal, keys: Keys) -> Finding:
+    """A key that belongs to another kind of step: its schema is ``false``."""
+    path = list(error.absolute_schema_path)
+    rule = next((path[i + 1] for i, part in enumerate(path) if part == "allOf"), 0)
+    kind = STEP_KINDS[rule] if isinstance(rule, int) and rule < len(STEP_KINDS) else "?"
+    return (
+        "step-kind",
+        f"`{keys[-1] if keys else '?'}` does not belong to a step of the kind `{kind}`.",
+        f"A step with `{kind}` takes {BELONGS.get(kind, 'other keys')}.",
+        keys,
+        True,
+    )
+
+
+BELONGS = {
+    "ask": "`answers`",
+    "measure": "`limits` and `results`, or `unit` and `then`",
+    "do": "`then`",
+    "use": "`exits`, `part` and `with`",
+}
+
+
+def _unknown_keys(error: Refusal, keys: Keys) -> Iterator[Finding]:
+    known = error.schema.get("properties", {})
+    for key in error.instance:
+        if key not in known:
+            yield _unknown(str(key), tuple(known), keys)
+
+
+def _unknown(key: str, known: Sequence[str], keys: Keys) -> Finding:
+    mend = near(key, known) or f"Known here: {', '.join(sorted(known))}."
+    return "unknown-key", f"The key `{_shown(key)}` means nothing here.", mend, (*keys, key), True
+
+
+def _missing_keys(error: Refusal, keys: Keys) -> Iterator[Finding]:
+    for key in error.validator_value:
+        if key not in error.instance:
+            what = f"`{keys[-1]}`" if keys else "The file"
+            wanted = error.schema.get("properties", {}).get(key)
+            says = wanted.get("description", "") if isinstance(wanted, Mapping) else ""
+            yield (
+                "missing-key",
+                f"{what} has no `{key}`.",
+                f"Add `{key}`: {says}" if says else f"Add `{key}`.",
+                keys,
+                bool(keys),
+            )
+
+
+def _names(error: Refusal, keys: Keys) -> Iterator[Finding]:
+    """A key whose name does not fit; jsonschema reports it at the mapping."""
+    name = str(error.instance)
+    if error.validator == "enum":
+        yield _unknown(name, list(error.validator_value), keys)
+    else:
+        yield _bad_id(name, (*keys, name), True)
+
+
+def _bad_id(name: str, keys: Keys, of_key: bool) -> Finding:
+    if name in RESERVED:
+        mend = "Choose another word; a walk needs this one for itself."
+    else:
+        mend = "Use small letters, digits and single hyphens: `reservoir-esr`."
+    return "bad-id", f"`{_shown(name)}` is no name that can be used here.", mend, keys, of_key
+
+
+RESERVED = ("back", "closing", "note", "repair", "skip")
+
+
+def _named_or_text(error: Refusal, keys: Keys) -> Iterator[Finding]:
+    """A pattern, length or reserved word that a text does not meet."""
+    if "propertyNames" in error.absolute_schema_path:
+        yield _bad_id(str(error.instance), (*keys, str(error.instance)), True)
+    elif not str(error.instance).strip():
+        yield "empty-text", "The text is empty.", "Say it, or take the key out.", keys, False
+    elif error.validator == "maxLength":
+        longest = error.validator_value
+        message = f"The text is longer than {longest} characters."
+        yield "bad-value", message, "Shorten it.", keys, False
+    else:
+        yield _bad_id(str(error.instance), keys, False)
+
+
+def _wrong_type(error: Refusal, keys: Keys) -> Iterator[Finding]:
+    if error.instance is None:
+        what = f"`{keys[-1]}`" if keys else "The file"
+        mend = "Give it, or take the key out."
+        yield "empty-text", f"{what} says nothing.", mend, keys, bool(keys)
+        return
+    wanted = error.validator_value
+    names = [wanted] if isinstance(wanted, str) else list(wanted)
+    meant = " or ".join(KINDS_OF_VALUE.get(name, name) for name in names)
+    is_now = KINDS_OF_VALUE[_kind_of(error.instance)]
+    what = f"`{keys[-1]}`" if keys and isinstance(keys[-1], str) else "This"
+    shown = "" if isinstance(error.instance, (dict, list)) else f" (`{_shown(error.instance)}`)"
+    yield "bad-value", f"{what} must be {meant}, and is {is_now}{shown}.", _as(names), keys, False
+
+
+KINDS_OF_VALUE = {
+    "string": "a text",
+    "number": "a number",
+    "integer": "a whole number",
+    "boolean": "true or false",
+    "object": "a mapping",
+    "array": "a list",
+    "null": "nothing",
+}
+
+
+def _kind_of(value: Any) -> str:
+    if isinstance(value, bool):
+        return "boolean"
+    kinds = {str: "string", int: "number", float: "number", dict: "object", list: "array"}
+    return kinds.get(type(value), "null")
+
+
+def _as(names: Sequence[str]) -> str:
+    shown = {
+        "string": "Write a text; one that begins with { or [ in quotes.",
+        "number": "Write plain digits, without a unit.",
+        "integer": "Write a whole number.",
+        "boolean": "Write true or false.",
+        "object": "Write `key: value` pairs.",
+        "array": "Write a list: [one, another].",
+    }
+    return shown.get(names[0], "Compare it with the documentation.")
+
+
+def _one_of_words(error: Refusal, keys: Keys) -> Iterator[Finding]:
+    known = [str(word) for word in error.validator_value]
+    if "propertyNames" in error.absolute_schema_path:
+        yield from _names(error, keys)
+        return
+    mend = near(str(error.instance), known) or f"Choose one of {', '.join(known)}."
+    yield (
+        "bad-value",
+        f"`{_shown(error.instance)}` is none of the words known here.",
+        mend,
+        keys,
+        False,
+    )
+
+
+def _best_branch(error: Refusal, keys: Keys) -> Iterator[Finding]:
+    """The reasons of the alternative that the value was most likely meant to be."""
+    kind = _kind_of(error.instance)
+    branches: dict[Any, list[Refusal]] = {}
+    for inner in error.context or ():
+        branches.setdefault(inner.relative_schema_path[0], []).append(inner)
+    fitting = [
+        inner
+        for inner in branches.values()
+        if not any(one.validator == "type" and not one.relative_path for one in inner)
+    ]
+    if not fitting or kind == "null":
+        names = [one.validator_value for inner in branches.values() for one in inner]
+        flat = [n for name in names for n in ([name] if isinstance(name, str) else name)]
+        error.validator_value = [name for name in flat if name in KINDS_OF_VALUE]
+        yield from _wrong_type(error, keys)
+        return
+    for one in min(fitting, key=len):
+        yield from _worded(one)
+
+
+def _bounds(error: Refusal, keys: Keys) -> Iterator[Finding]:
+    bound = error.validator_value
+    word = {"minimum": "at least", "maximum": "at most", "exclusiveMinimum": "more than"}
+    message = (
+        f"`{_shown(error.instance)}` must be {word.get(str(error.validator), 'near')} {bound}."
+    )
+    yield "bad-value", message, "Look at the figure.", keys, False
+
+
+def _too_few(error: Refusal, keys: Keys) -> Iterator[Finding]:
+    many = error.validator_value
+    message = f"At least {many} {'entry is' if many == 1 else 'entries are'} needed here."
+    yield "bad-value", message, "Add what is missing, or take the key out.", keys, False
+
+
+def _too_many(error: Refusal, keys: Keys) -> Iterator[Finding]:
+    message = f"At most {error.validator_value} may stand here."
+    yield "bad-value", message, "Split it.", keys, False
+
+
+def _repeated(error: Refusal, keys: Keys) -> Iterator[Finding]:
+    items = list(error.instance)
+    again = next((i for i, item in enumerate(items) if item in items[:i]), len(items) - 1)
+    message = f"`{_shown(items[again])}` stands twice in this list."
+    yield "bad-value", message, "Keep one of them.", (*keys, again), False
+
+
+def _other(error: Refusal, keys: Keys) -> Iterator[Finding]:
+    yield (
+        "bad-value",
+        "This is not what may stand here.",
+        "Compare it with the documentation.",
+        keys,
+        False,
+    )
+
+
+WORDED: Mapping[str, Callable[[Refusal, Keys], Iterator[Finding]]] = {
+    "additionalProperties": _unknown_keys,
+    "required": _missing_keys,
+    "pattern": _named_or_text,
+    "minLength": _named_or_text,
+    "maxLength": _named_or_text,
+    "not": _named_or_text,
+    "type": _wrong_type,
+    "enum": _one_of_words,
+    "anyOf": _best_branch,
+    "oneOf": _best_branch,
+    "minimum": _bounds,
+    "maximum": _bounds,
+    "exclusiveMinimum": _bounds,
+    "minItems": _too_few,
+    "minProperties": _too_few,
+    "maxItems": _too_many,
+    "maxProperties": _too_many,
+    "uniqueItems": _repeated,
+}
+
+
+def _shown(value: Any) -> str:
+    text = str(value)[:61]
+    safe = "".join(c if c.isprintable() else "\ufffd" for c in text)
+    return safe if len(safe) <= 60 else f"{safe[:60]}…"
