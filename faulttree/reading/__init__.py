@@ -1,0 +1,74 @@
+"""From what a meter shows to a verdict: quantities, limits, ratings, instruments, the rule.
+
+Usable on its own; knows no trees. Everything a user can get wrong raises
+:class:`~faulttree.errors.ReadingError`.
+"""
+
+from __future__ import annotations
+
+from importlib import import_module
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from faulttree.reading.asking import judge_text
+    from faulttree.reading.instruments import Bench, Instrument, read_bench
+    from faulttree.reading.limits import (
+        Limits,
+        formula_names,
+        limits_text,
+        outcomes_of,
+        resolve_limits,
+    )
+    from faulttree.reading.quantity import Quantity, parse_duration, parse_quantity, show
+    from faulttree.reading.ratings import RATINGS
+    from faulttree.reading.register import Parameter, Rating
+    from faulttree.reading.units import UNITS, parse_unit, unit_text
+    from faulttree.reading.verdicts import Rule, Verdict, ask_before, doubt, judge
+
+_HOMES = {
+    "asking": ("judge_text",),
+    "instruments": ("Bench", "Instrument", "read_bench"),
+    "limits": ("Limits", "formula_names", "limits_text", "outcomes_of", "resolve_limits"),
+    "quantity": ("Quantity", "parse_duration", "parse_quantity", "show"),
+    "ratings": ("RATINGS",),
+    "register": ("Parameter", "Rating"),
+    "units": ("UNITS", "parse_unit", "unit_text"),
+    "verdicts": ("Rule", "Verdict", "ask_before", "doubt", "judge"),
+}
+_HOME_OF = {name: home for home, names in _HOMES.items() for name in names}
+
+__all__ = [
+    "RATINGS",
+    "UNITS",
+    "Bench",
+    "Instrument",
+    "Limits",
+    "Parameter",
+    "Quantity",
+    "Rating",
+    "Rule",
+    "Verdict",
+    "ask_before",
+    "doubt",
+    "formula_names",
+    "judge",
+    "judge_text",
+    "limits_text",
+    "outcomes_of",
+    "parse_duration",
+    "parse_quantity",
+    "parse_unit",
+    "read_bench",
+    "resolve_limits",
+    "show",
+    "unit_text",
+]
+
+
+def __getattr__(name: str) -> object:
+    home = _HOME_OF.get(name)
+    if home is None:
+        raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
+    value = getattr(import_module(f"{__name__}.{home}"), name)
+    globals()[name] = value
+    return value

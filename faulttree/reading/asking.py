@@ -1,0 +1,238 @@
+"""Readings and limits as typed, judged without a tree: what ``faulttree judge`` does."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from faulttree.errors import ReadingError
+from faulttree.reading.instruments import Bench
+from faulttree.reading.limits import Limits, resolve_limits
+from faulttree.reading.quantity import Quantity, parse_quantity
+from faulttree.reading.register import Rating
+from faulttree.reading.units import unit_text
+from faulttree.reading.verdicts import Rule, Verdict, ask_before, doubt, judge
+
+__all__ = ["Judgement", "judge_text"]
+
+
+@dataclass(frozen=True, slots=True)
+class Judgement:
+    """What was judged in one go: one verdict for each quantity of the part.
+
+    Attributes:
+        verdicts: in the order the quantities were first named.
+        before: what would have been said before each reading, where the meter cannot
+            decide the limit.
+    """
+
+    verdicts: tuple[Verdict, ...]
+    before: tuple[str, ...] = ()
+
+    @property
+    def outcome(self) -> str:
+        """``inside`` when every verdict is; else the first that is not, a fault first."""
+        outcomes = [verdict.outcome for verdict in self.verdicts]
+        wrong = [outcome for outcome in outcomes if outcome not in {"inside", "undecided"}]
+        return next(iter([*wrong, *(o for o in outcomes if o == "undecided"), *outcomes]))
+
+    @property
+    def is_good(self) -> bool:
+        """Whether everything lies inside, or in a named band."""
+        return all(
+            verdict.outcome == "inside" or (verdict.limits.bands and verdict.outcome != "undecided")
+            for verdict in self.verdicts
+        )
+
+    @property
+    def sentence(self) -> str:
+        """Every verdict in words, a line each."""
+        return "\n".join(verdict.sentence for verdict in self.verdicts)
+
+    def as_dict(self) -> dict[str, Any]:
+        """Plain data for JSON: that verdict's; with several, also ``verdicts`` with all."""
+        leading = next(v for v in self.verdicts if v.outcome == self.outcome)
+        if len(self.verdicts) == 1:
+            return leading.as_dict()
+        parts = [{"quantity": v.limits.quantity, **v.as_dict()} for v in self.verdicts]
+        return {**leading.as_dict(), "text": self.sentence, "verdicts": parts}
+
+
+def judge_text(
+    readings: str | float | Sequence[str | float],
+    *,
+    nominal: str | float | None = None,
+    tolerance: str | Sequence[str] | None = None,
+    minimum: str | float | None = None,
+    maximum: str | float | None = None,
+    component: str | None = None,
+    quantity: str | None = None,
+    marking: str | None = None,
+    unit: str | None = None,
+    source: str | None = None,
+    bench: Bench | None = None,
+    instrument: str | None = None,
+    in_circuit: bool | None = None,
+    neighbours: Sequence[str] = (),
+    sure: bool = False,
+    confidence: float = 0.95,
+    **rating: Any,
+) -> Judgement:
+    """Judge readings as typed against limits as typed.
+
+    Args:
+        readings: one or several. With ``component`` each may name its quantity, as in
+            ``ESR=16 ohm``; else its unit tells. Several of one quantity count as repeats.
+        nominal, tolerance, minimum, maximum: limits, as in a tree.
+        component, quantity, rating: limits by the part's rating, as in a tree.
+        marking: limits by what is printed on a resistor or capacitor.
+        unit: of bare numbers.
+        source: where the figures come from.
+        bench, instrument: what it was read with, by id.
+        in_circuit, neighbours: as in :func:`~faulttree.reading.judge`.
+        sure: a reading that looks like a slip of prefix or sign is meant.
+        confidence: what a verdict needs where there is uncertainty.
+
+    Raises:
+        ReadingError: something cannot be understood, or a reading looks like a slip.
+    """
+    typed = [readings] if isinstance(readings, str | int | float) else list(readings)
+    if not typed:
+        raise ReadingError("there is no reading to judge", mend='Give one, such as "20 uF".')
+    written = {
+        "nominal": nominal,
+        "tolerance": tolerance,
+        "min": minimum,
+        "max": maximum,
+        "component": component,
+        "unit": unit,
+        "source": source,
+        **rating,
+    }
+    spec = {key: value for key, value in written.items() if value is not None}
+    if marking is not None:
+        spec = _by_marking(marking, spec)
+    held = None
+    if instrument is not None:
+        held = (bench or Bench()).instrument(instrument)
+    rule = Rule(confidence)
+    verdicts: list[Verdict] = []
+    before: list[str] = []
+    for limits, group in _groups(typed, spec, quantity):
+        _refuse_doubt(group, limits, sure=sure)
+        if held is not None and bench is not None:
+            warning = ask_before(limits, bench, using=held, rule=rule)
+            before += [warning] if warning else []
+        verdicts.append(
+            judge(
+                group,
+                limits,
+                instrument=held,
+                in_circuit=in_circuit,
+                neighbours=neighbours,
+                rule=rule,
+            )
+        )
+    return Judgement(tuple(verdicts), tuple(before))
+
+
+def _groups(
+    typed: Sequence[str | float], spec: Mapping[str, Any], quantity: str | None
+) -> list[tuple[Limits, list[Quantity]]]:
+    """Limits with the readings they judge: one entry for each quantity of a component."""
+    if "component" not in spec:
+        if quantity is not None:
+            raise ReadingError(
+                "a quantity is named without its component", mend="Name the component too."
+            )
+        limits = resolve_limits(spec)
+        return [(limits, [parse_quantity(text, limits.place) for text in typed])]
+    found: dict[str, tuple[Limits, list[Quantity]]] = {}
+    for text in typed:
+        name, plain = _named(text, spec, quantity)
+        if name not in found:
+            found[name] = (resolve_limits(_only_own({**spec, "quantity": name})), [])
+        limits, group = found[name]
+        group.append(parse_quantity(plain, limits.place))
+    return list(found.values())
+
+
+def _entries(component: str) -> list[Rating]:
+    from faulttree.reading.ratings import RATINGS, find_rating
+
+    entries = [entry for (name, _), entry in RATINGS.items() if name == component]
+    return entries or [find_rating({"component": component})]
+
+
+def _named(
+    text: str | float, spec: Mapping[str, Any], quantity: str | None
+) -> tuple[str, str | float]:
+    """Which quantity of the component a typed reading is of, and the reading itself."""
+    entries = _entries(str(spec["component"]))
+    names = {entry.quantity.lower(): entry.quantity for entry in entries}
+    if isinstance(text, str) and "=" in text:
+        name, _, plain = text.partition("=")
+        own = names.get(name.strip().lower())
+        if own is None:
+            raise ReadingError(
+                f"{spec['component']} has no quantity '{name.strip()[:40]}'",
+                mend=f"Known are {', '.join(names.values())}.",
+            )
+        return own, plain
+    if quantity is not None:
+        return names.get(quantity.lower(), quantity), text
+    if len(entries) == 1:
+        return entries[0].quantity, text
+    read = parse_quantity(text)
+    fitting = [entry.quantity for entry in entries if read.unit and entry.unit == read.unit]
+    if len(fitting) == 1:
+        return fitting[0], text
+    shown = unit_text(read.unit) or "a plain number"
+    raise ReadingError(
+        f"which quantity of the {spec['component']} '{str(text)[:40]}' is ({shown}) is not clear",
+        mend=f"Name it: {' or '.join(f'{q}={text}' for q in names.values())}.",
+    )
+
+
+def _only_own(spec: dict[str, Any]) -> dict[str, Any]:
+    """The parameters this quantity takes; the others belong to the part's other quantities."""
+    from faulttree.reading.ratings import find_rating
+
+    entry = find_rating(spec)
+    own = {parameter.name for parameter in entry.parameters}
+    known = {p.name for other in _entries(entry.component) for p in other.parameters}
+    if len(own) == len(known):
+        return spec
+    return {key: value for key, value in spec.items() if key in own or key not in known}
+
+
+def _by_marking(marking: str, spec: dict[str, Any]) -> dict[str, Any]:
+    from faulttree.reading.marking import decode_marking
+
+    decoded = decode_marking(marking)
+    if "nominal" in spec or "component" in spec:
+        raise ReadingError(
+            "the marking already says the nominal value", mend="Give one or the other."
+        )
+    made = {"source": f"marking {marking}", **spec}
+    made.setdefault("nominal", f"{decoded.value} {decoded.unit}")
+    if "tolerance" not in made:
+        if decoded.tolerance is None:
+            raise ReadingError(
+                f"the marking '{marking[:40]}' says no tolerance", mend="Give tolerance."
+            )
+        made["tolerance"] = decoded.tolerance_text
+    return made
+
+
+def _refuse_doubt(readings: Sequence[Quantity], limits: Limits, *, sure: bool) -> None:
+    if sure:
+        return
+    for reading in readings:
+        question = doubt(reading, limits)
+        if question:
+            raise ReadingError(
+                f"'{reading.text[:40]}' is not judged. {question}",
+                mend="Write it as meant, or say that you are sure.",
+            )

@@ -1,0 +1,79 @@
+"""What a reading taken in circuit proves, and what it does not. Common practice, no source.
+
+Other parts across the same two points lie in parallel. They make a resistance, an
+inductance or a junction's voltage read lower than the part alone would, never higher; and
+a capacitance read higher, never lower.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from decimal import Decimal
+
+from faulttree.reading.limits import Limits
+from faulttree.reading.quantity import Quantity
+
+__all__ = ["proves"]
+
+LIFT = "lift one lead and repeat"
+LOWERED = frozenset({"ohm", "H"})
+JUNCTION = frozenset({"junction"})
+LEAKAGE = frozenset({"leakage"})
+LOSS = frozenset({"tan-delta"})
+# A part that reads below a hundredth of its limit, or under an ohm, is called shorted.
+SHORT = Decimal("0.01")
+SHORT_OHM = Decimal(1)
+
+
+def proves(
+    reading: Quantity, limits: Limits, *, never: bool = False, neighbours: Sequence[str] = ()
+) -> str:
+    """What to do where an in-circuit reading proves nothing; empty where it stands.
+
+    Args:
+        reading: as taken.
+        limits: what it would be judged by.
+        never: no in-circuit reading counts at this step.
+        neighbours: parts across the same two points.
+    """
+    if limits.bands:
+        return f"{LIFT}: in circuit other parts add to the reading" if never else ""
+    side = _side(reading, limits)
+    if _is_lowered(limits):
+        if never or side < 0 or (side == 0 and limits.lower is None):
+            return _say_lowered(reading, limits, neighbours)
+        return ""
+    if limits.unit == "F":
+        if never or side > 0 or (side == 0 and limits.upper is None):
+            return f"{LIFT}: in circuit other capacitors add to the reading"
+        return ""
+    if limits.quantity in LEAKAGE and (never or side > 0):
+        return f"{LIFT}: in circuit the current may flow through a neighbour"
+    if never or limits.quantity in LOSS:
+        return f"{LIFT}: in circuit other parts add to the reading"
+    return ""
+
+
+def _is_lowered(limits: Limits) -> bool:
+    return limits.unit in LOWERED or limits.component in JUNCTION
+
+
+def _side(reading: Quantity, limits: Limits) -> int:
+    if reading.value is None:
+        return 1 if limits.upper is not None else 0
+    if limits.last_lower is not None and reading.value < limits.last_lower:
+        return -1
+    return 1 if limits.last_upper is not None and reading.value > limits.last_upper else 0
+
+
+def _say_lowered(reading: Quantity, limits: Limits, neighbours: Sequence[str]) -> str:
+    if not _is_short(reading, limits):
+        return f"{LIFT}: in circuit a parallel path can make it read low"
+    named = f" ({', '.join(neighbours)})" if neighbours else ""
+    return f"{LIFT}: the short may be in any part across the same two points{named}"
+
+
+def _is_short(reading: Quantity, limits: Limits) -> bool:
+    if reading.value is None or reading.unit != "ohm" or limits.lower is None:
+        return False
+    return reading.value <= max(limits.lower * SHORT, min(SHORT_OHM, limits.lower / 2))

@@ -1,0 +1,364 @@
+"""The instruments on a bench: what their data sheets promise, as standard uncertainty."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from decimal import Decimal
+from math import sqrt
+from typing import Any
+
+from faulttree.errors import ReadingError
+from faulttree.reading.quantity import Quantity, parse_quantity
+from faulttree.reading.units import parse_unit, unit_text
+
+__all__ = ["Accuracy", "Bench", "Instrument", "Range", "read_accuracy", "read_bench"]
+
+SQRT3 = sqrt(3.0)
+# A reading may lie a little above the end its range is named by.
+OVERLAP = Decimal("1.1")
+
+_PERCENT = re.compile(
+    r"([0-9.]+) ?(%|ppm)(?: ?(?:of )?(rdg|reading|range|rng|full scale|fs))?", re.IGNORECASE
+)
+_DIGITS = re.compile(r"([0-9.]+) ?(?:digits?|dgts?|dgt\.|d|counts?|lsd)?", re.IGNORECASE)
+
+
+@dataclass(frozen=True, slots=True)
+class Accuracy:
+    """A data sheet's accuracy: shares of reading and range, digits, and a fixed part."""
+
+    of_reading: float = 0.0
+    of_range: float = 0.0
+    digits: float = 0.0
+    fixed: float = 0.0
+
+    def half_width(self, value: float, full: float, resolution: float) -> float:
+        """The limits ±a it promises, in the unit of the value.
+
+        Args:
+            value: the reading.
+            full: the end of the range.
+            resolution: one digit on this range.
+        """
+        return (
+            self.of_reading * abs(value)
+            + self.of_range * full
+            + self.digits * resolution
+            + self.fixed
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class Range:
+    """One range of an instrument, in base units.
+
+    Attributes:
+        full: the end of the range.
+        start: where its accuracy begins to hold.
+        accuracy: as the data sheet prints it.
+        resolution: one digit; zero where not given.
+        written: the accuracy as written.
+    """
+
+    full: Decimal
+    accuracy: Accuracy
+    resolution: float = 0.0
+    start: Decimal = Decimal(0)
+    written: str = ""
+
+    def standard_uncertainty(self, value: float) -> float:
+        """Standard uncertainty [unit of the value] of one reading on this range.
+
+        The promised ±a is taken as rectangular, a/√3 (GUM 4.3.7). Where the accuracy counts
+        no digits, half a digit of resolution is added in quadrature (GUM F.2.2.1).
+        """
+        a = self.accuracy.half_width(value, float(self.full), self.resolution)
+        step = 0.0 if self.accuracy.digits else self.resolution / 2
+        return sqrt(a * a + step * step) / SQRT3
+
+
+@dataclass(frozen=True)
+class Instrument:
+    """One instrument on the bench.
+
+    Attributes:
+        id: its name in answers.
+        kind: its kind by ``instruments.yaml``, such as ``multimeter``.
+        title: what it is, for people.
+        ranges: unit with kind (``V dc``, ``ohm``) → its ranges, rising.
+        calibrated: date of the last calibration, ISO 8601, or empty.
+        due: date the next is due, or empty.
+    """
+
+    id: str
+    kind: str
+    title: str = ""
+    ranges: Mapping[str, tuple[Range, ...]] = field(default_factory=dict)
+    calibrated: str = ""
+    due: str = ""
+
+    def measures(self, unit: str, kind: str = "") -> bool:
+        """Whether it reads this unit; a kind nobody said is met by d.c., a.c. or r.m.s."""
+        return bool(self._rows(unit, kind))
+
+    def range_for(self, value: Decimal | float, unit: str, kind: str = "") -> Range | None:
+        """The smallest range that shows this value, or None."""
+        size = abs(Decimal(value))
+        for row in self._rows(unit, kind):
+            if size <= row.full * OVERLAP and size >= row.start:
+                return row
+        return None
+
+    def standard_uncertainty(
+        self, value: Decimal | float, unit: str, kind: str = ""
+    ) -> float | None:
+        """Standard uncertainty of a reading [its unit], or None where no range covers it."""
+        row = self.range_for(value, unit, kind)
+        return None if row is None else row.standard_uncertainty(float(value))
+
+    def taking(self, reading: Quantity) -> Quantity:
+        """The same reading with this instrument's standard uncertainty, for formulas."""
+        if reading.value is None:
+            return reading
+        from dataclasses import replace
+
+        found = self.standard_uncertainty(reading.value, reading.unit, reading.kind)
+        return replace(reading, uncertainty=found)
+
+    def overdue(self, today: str) -> bool:
+        """Whether calibration is due by this ISO 8601 date."""
+        return bool(self.due) and self.due < today
+
+    def _rows(self, unit: str, kind: str) -> tuple[Range, ...]:
+        if kind:
+            return self.ranges.get(f"{unit} {kind}") or self.ranges.get(unit, ())
+        for place in (unit, f"{unit} dc", f"{unit} ac", f"{unit} rms"):
+            if place in self.ranges:
+                return self.ranges[place]
+        return ()
+
+
+@dataclass(frozen=True)
+class Bench:
+    """A user's own bench.
+
+    Attributes:
+        instruments: by id.
+        labour_rate: money an hour, where given.
+        currency: of all money, three letters.
+        unit_values: family → what a working unit is worth.
+        record: URL of the record of cases, or empty.
+    """
+
+    instruments: Mapping[str, Instrument] = field(default_factory=dict)
+    labour_rate: float | None = None
+    currency: str = ""
+    unit_values: Mapping[str, float] = field(default_factory=dict)
+    record: str = ""
+
+    def instrument(self, name: str) -> Instrument:
+        """The instrument of this id, or the only one of this kind.
+
+        Raises:
+            ReadingError: there is none, or several of that kind.
+        """
+        if name in self.instruments:
+            return self.instruments[name]
+        of_kind = [item for item in self.instruments.values() if item.kind == name]
+        if len(of_kind) == 1:
+            return of_kind[0]
+        known = ", ".join(self.instruments) or "none"
+        why = "stands for several instruments" if of_kind else "is no instrument on this bench"
+        raise ReadingError(f"'{name[:40]}' {why}", mend=f"On the bench: {known}.")
+
+
+def read_accuracy(text: object, unit: str = "") -> Accuracy:
+    """Read an accuracy as data sheets print it.
+
+    Args:
+        text: terms joined by ``+``, with or without ``±`` and brackets: ``0.5 % + 3 digits``,
+            ``1 % + 0.2 pF``, ``14 ppm + 2 ppm of range``. A bare number counts digits.
+        unit: the unit of a fixed part, in which it is returned.
+
+    Raises:
+        ReadingError: a term cannot be understood.
+    """
+    plain = str(text).strip().removeprefix("±").removeprefix("+/-").strip()
+    if plain.startswith("(") and plain.endswith(")"):
+        plain = plain[1:-1]
+    total = {"of_reading": 0.0, "of_range": 0.0, "digits": 0.0, "fixed": 0.0}
+    for term in plain.split("+"):
+        name, size = _term(term.strip().removeprefix("±").strip(), unit, str(text))
+        total[name] += size
+    return Accuracy(**total)
+
+
+def _term(term: str, unit: str, whole: str) -> tuple[str, float]:
+    try:
+        share = _PERCENT.fullmatch(term)
+        if share is not None:
+            size = float(
+                Decimal(share[1]) * (Decimal("1E-2") if share[2] == "%" else Decimal("1E-6"))
+            )
+            of = (share[3] or "reading").lower()
+            return ("of_reading" if of in {"rdg", "reading"} else "of_range"), size
+        digits = _DIGITS.fullmatch(term)
+        if digits is not None:
+            return "digits", float(Decimal(digits[1]))
+        fixed = parse_quantity(term, unit)
+        if fixed.value is not None and fixed.value >= 0:
+            return "fixed", float(fixed.value)
+    except (ReadingError, ArithmeticError, ValueError):
+        pass
+    raise ReadingError(
+        f"the accuracy '{whole[:60]}' cannot be understood at '{term[:30]}'",
+        mend="Write it like 0.5 % + 3 digits, 1 % + 0.2 pF or 14 ppm + 2 ppm of range.",
+    )
+
+
+TOP = frozenset({"title", "instruments", "labour_rate", "currency", "unit_values", "record"})
+OF_INSTRUMENT = frozenset({"kind", "title", "calibrated", "due", "measures"})
+OF_RANGE = frozenset({"range", "from", "accuracy", "resolution"})
+
+
+def read_bench(mapping: Mapping[str, Any]) -> Bench:
+    """A bench from the plain data of ``bench.yaml``.
+
+    Args:
+        mapping: the document; an empty one is an empty bench.
+
+    Raises:
+        ReadingError: a key or figure cannot be understood; ``key`` leads to the spot.
+    """
+    if not isinstance(mapping, Mapping):
+        raise ReadingError("a bench file is a mapping", mend="Begin with instruments:.")
+    _known(mapping, TOP, ())
+    listed = mapping.get("instruments") or {}
+    if not isinstance(listed, Mapping):
+        raise ReadingError(
+            "instruments is a mapping by id", mend="Write instruments: {dmm: …}.",
+            key=("instruments",),
+        )  # fmt: skip
+    return Bench(
+        instruments={str(i): _instrument(str(i), item) for i, item in listed.items()},
+        labour_rate=_money(mapping.get("labour_rate"), ("labour_rate",)),
+        currency=str(mapping.get("currency") or ""),
+        unit_values=_values(mapping.get("unit_values") or {}),
+        record=str(mapping.get("record") or ""),
+    )
+
+
+def _values(listed: object) -> dict[str, float]:
+    if not isinstance(listed, Mapping):
+        raise ReadingError(
+            "unit_values is a mapping by family", mend="Write unit_values: {family: 100}.",
+            key=("unit_values",),
+        )  # fmt: skip
+    return {
+        str(family): _money(value, ("unit_values", str(family))) or 0.0
+        for family, value in listed.items()
+    }
+
+
+def _money(value: object, path: tuple[str | int, ...]) -> float | None:
+    if value is None:
+        return None
+    if isinstance(value, bool) or not isinstance(value, int | float) or not 0 <= value < 1e12:
+        raise ReadingError(f"{path[-1]} is no sum of money", mend="Write a plain number.", key=path)
+    return float(value)
+
+
+def _known(
+    mapping: Mapping[str, Any], allowed: frozenset[str], path: tuple[str | int, ...]
+) -> None:
+    for key in mapping:
+        if key not in allowed:
+            raise ReadingError(
+                f"'{key}' has no meaning here",
+                mend=f"Known here are {', '.join(sorted(allowed))}.",
+                key=(*path, str(key)),
+            )
+
+
+def _instrument(name: str, item: object) -> Instrument:
+    path = ("instruments", name)
+    if not isinstance(item, Mapping) or not item.get("kind"):
+        raise ReadingError(
+            f"the instrument '{name}' has no kind",
+            mend="Give kind: by instruments.yaml, such as multimeter.",
+            key=path,
+        )
+    _known(item, OF_INSTRUMENT, path)
+    ranges: dict[str, tuple[Range, ...]] = {}
+    for place, rows in (item.get("measures") or {}).items():
+        try:
+            unit = parse_unit(str(place))
+        except ReadingError as error:
+            raise ReadingError(
+                error.message, mend=error.mend, key=(*path, "measures", str(place))
+            ) from None
+        key = f"{unit.unit} {unit.kind}" if unit.kind else str(unit.unit)
+        ranges[key] = _ranges(rows, key, (*path, "measures", str(place)))
+    return Instrument(
+        id=name,
+        kind=str(item["kind"]),
+        title=str(item.get("title") or ""),
+        ranges=ranges,
+        calibrated=str(item.get("calibrated") or ""),
+        due=str(item.get("due") or ""),
+    )
+
+
+def _ranges(rows: object, place: str, path: tuple[str | int, ...]) -> tuple[Range, ...]:
+    if not isinstance(rows, Sequence) or isinstance(rows, str) or not rows:
+        raise ReadingError(
+            "the ranges are a list", mend="Write [{range: 6 V, accuracy: 0.5 % + 3 digits}].",
+            key=path,
+        )  # fmt: skip
+    made = [_range(row, place, (*path, at)) for at, row in enumerate(rows)]
+    return tuple(sorted(made, key=lambda row: row.full))
+
+
+def _range(row: object, place: str, path: tuple[str | int, ...]) -> Range:
+    if not isinstance(row, Mapping):
+        raise ReadingError("a range is a mapping", mend="Give range and accuracy.", key=path)
+    _known(row, OF_RANGE, path)
+    for key in ("range", "accuracy"):
+        if row.get(key) is None:
+            raise ReadingError(f"'{key}' is missing", mend=f"Give {key}.", key=path)
+    figures: dict[str, Decimal] = {}
+    for key in ("range", "from", "resolution"):
+        if row.get(key) is not None:
+            try:
+                value = parse_quantity(row[key], place).value
+                if value is None or value < 0 or (key == "range" and not value):
+                    raise ReadingError(f"'{key}' must be above zero", mend="Mend the figure.")
+            except ReadingError as error:
+                raise ReadingError(error.message, mend=error.mend, key=(*path, key)) from None
+            figures[key] = value
+    try:
+        accuracy = read_accuracy(row["accuracy"], place)
+        if accuracy.digits and "resolution" not in figures:
+            raise ReadingError(
+                "an accuracy in digits needs the resolution",
+                mend="Add resolution: what one digit is on this range.",
+            )
+    except ReadingError as error:
+        raise ReadingError(error.message, mend=error.mend, key=(*path, "accuracy")) from None
+    return Range(
+        full=figures["range"],
+        accuracy=accuracy,
+        resolution=float(figures.get("resolution", 0)),
+        start=figures.get("from", Decimal(0)),
+        written=str(row["accuracy"]),
+    )
+
+
+def instrument_text(instrument: Instrument, unit: str, kind: str = "") -> str:
+    """An instrument for people: its title, id and what it reads."""
+    return f"{instrument.title or instrument.kind} ({instrument.id}, {unit_text(unit, kind)})"
+
+
+__all__ += ["instrument_text"]

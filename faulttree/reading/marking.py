@@ -1,0 +1,257 @@
+"""What is printed on a resistor or capacitor, decoded; and colour bands both ways (IEC 60062)."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass
+from decimal import Decimal
+
+from faulttree.errors import ReadingError
+from faulttree.reading.quantity import EXACT, parse_quantity, show_exact
+from faulttree.reading.tolerances import LETTERS, Tolerance, read_tolerance
+
+__all__ = ["COLOURS", "Marking", "colour_bands", "decode_marking"]
+
+# IEC 60062, from memory: digit and power of ten.
+COLOURS: dict[str, int] = {
+    "black": 0,
+    "brown": 1,
+    "red": 2,
+    "orange": 3,
+    "yellow": 4,
+    "green": 5,
+    "blue": 6,
+    "violet": 7,
+    "grey": 8,
+    "white": 9,
+}
+POWERS: dict[str, int] = {**COLOURS, "gold": -1, "silver": -2, "pink": -3}
+# The same standard: tolerance in per cent. Grey is left out: editions differ.
+TOLERANCES: dict[str, str] = {
+    "brown": "1",
+    "red": "2",
+    "orange": "0.05",
+    "yellow": "0.02",
+    "green": "0.5",
+    "blue": "0.25",
+    "violet": "0.1",
+    "gold": "5",
+    "silver": "10",
+    "pink": "20",
+}
+# The same standard: temperature coefficient in ppm/K, the sixth band.
+COEFFICIENTS: dict[str, int] = {
+    "black": 250,
+    "brown": 100,
+    "red": 50,
+    "orange": 15,
+    "yellow": 25,
+    "green": 20,
+    "blue": 10,
+    "violet": 5,
+    "grey": 1,
+}
+SPELT = {"gray": "grey", "purple": "violet"}
+DISPUTED_GREY = "grey as tolerance means 0.05 % in one edition and 0.01 % in another"
+
+
+@dataclass(frozen=True, slots=True)
+class Marking:
+    """A decoded marking.
+
+    Attributes:
+        text: as printed.
+        value: in the base unit.
+        unit: ``ohm`` or ``F``.
+        tolerance: as marked, or None.
+        tolerance_text: the same as it would be written in a tree.
+        coefficient: temperature coefficient in ppm/K, or None.
+    """
+
+    text: str
+    value: Decimal
+    unit: str
+    tolerance: Tolerance | None = None
+    tolerance_text: str = ""
+    coefficient: int | None = None
+
+    @property
+    def sentence(self) -> str:
+        """The marking in words."""
+        said = f"{self.text}: {show_exact(self.value, self.unit)}"
+        if self.tolerance is not None:
+            said += f", tolerance {self.tolerance_text}"
+        if self.coefficient is not None:
+            said += f", {self.coefficient} ppm/K"
+        return said
+
+
+_LETTERS = "".join(LETTERS)
+_CODE = re.compile(
+    rf"(?P<code>[0-9]*[RKkMGTmuµnp][0-9]*)(?: ?(?P<letter>[{_LETTERS}]))?"
+    r"(?: ?±? ?(?P<percent>[0-9.]+ ?%))?"
+)
+_DIGITS = re.compile(rf"(?P<digits>[0-9]{{2,3}})(?P<power>[0-9])(?P<letter>[{_LETTERS}])?")
+_PLAIN = re.compile(rf"(?P<value>.*?(?:F|Ω|ohm)) ?(?P<letter>[{_LETTERS}])?")
+_SAME = str.maketrans({"μ": "µ", "\u2126": "Ω"})
+
+
+def decode_marking(text: str, unit: str | None = None) -> Marking:
+    """Decode what is printed on a part.
+
+    Args:
+        text: a letter code (``4K7``, ``R47J``, ``2n2K``), three digits with an optional
+            letter (``104K``, picofarads on a capacitor), or colour bands by name
+            (``yellow violet red gold``).
+        unit: ``ohm`` or ``F``, where the marking itself does not say: ``104`` is 100 nF on
+            a capacitor and 100 kΩ on a resistor.
+
+    Raises:
+        ReadingError: it is no marking known here, or it could be two.
+    """
+    plain = text.strip().translate(_SAME)
+    words = re.split(r"[\s,/-]+", plain.lower())
+    if len(words) > 2 and all(SPELT.get(w, w) in POWERS for w in words):
+        return _bands(text, [SPELT.get(word, word) for word in words])
+    code = _CODE.fullmatch(plain)
+    if code is not None and re.search("[0-9]", code["code"]):
+        return _letter_code(text, code, unit)
+    digits = _DIGITS.fullmatch(plain)
+    if digits is not None:
+        return _digit_code(text, digits, unit)
+    written = _PLAIN.fullmatch(plain)
+    if written is not None:
+        read = parse_quantity(written["value"], unit)
+        if read.value is not None and read.unit in {"ohm", "F"}:
+            return _with_letter(text, read.value, read.unit, written["letter"])
+    raise ReadingError(
+        f"'{text[:40]}' is no marking known here",
+        mend="Write it like 4K7, R47J, 2n2K, 104K, or yellow violet red gold.",
+    )
+
+
+def _letter_code(text: str, code: re.Match[str], unit: str | None) -> Marking:
+    from rkm_codes import IEC60062_MAPS, from_rkm, set_prefs
+
+    set_prefs(rkm_maps=IEC60062_MAPS)
+    try:
+        peer = from_rkm(code["code"])
+    finally:
+        set_prefs(rkm_maps=None)
+    own = {"Ω": "ohm", "F": "F"}.get(str(getattr(peer, "units", "")))
+    letters = re.sub("[0-9]", "", code["code"])
+    if own is None or (unit is not None and unit != own and letters != "m"):
+        raise ReadingError(
+            f"'{text[:40]}' does not mark a part in {unit or 'ohm or F'}", mend="Check the part."
+        )
+    own = unit or own
+    value = parse_quantity(code["code"] if letters != "K" else code["code"].replace("K", "k"), own)
+    assert value.value is not None
+    if code["percent"]:
+        tolerance = read_tolerance(code["percent"], own, "", value.value)
+        return Marking(text, value.value, own, tolerance, code["percent"])
+    return _with_letter(text, value.value, own, code["letter"])
+
+
+def _digit_code(text: str, code: re.Match[str], unit: str | None) -> Marking:
+    if unit is None and not (code["letter"] and len(code["digits"]) == 2):
+        pico = EXACT.scaleb(Decimal(code["digits"]), Decimal(int(code["power"]) - 12))
+        ohms = EXACT.scaleb(Decimal(code["digits"]), Decimal(int(code["power"])))
+        raise ReadingError(
+            f"'{text[:40]}' could be {show_exact(pico, 'F')} or {show_exact(ohms, 'ohm')}",
+            mend="Say whether it is a capacitor (F) or a resistor (ohm).",
+        )
+    own = unit or "F"
+    power = int(code["power"]) - (12 if own == "F" else 0)
+    if own == "F" and code["power"] in "89":
+        power -= 10  # a third digit 8 or 9 means 0.01 or 0.1 pF; common practice, no source
+    value = EXACT.scaleb(Decimal(code["digits"]), Decimal(power))
+    return _with_letter(text, value, own, code["letter"])
+
+
+def _with_letter(text: str, value: Decimal, unit: str, letter: str | None) -> Marking:
+    if not letter:
+        return Marking(text, value, unit)
+    tolerance = read_tolerance(letter, unit, "", value)
+    return Marking(text, value, unit, tolerance, letter)
+
+
+def _bands(text: str, colours: Sequence[str]) -> Marking:
+    count = len(colours)
+    if not 3 <= count <= 6:
+        raise ReadingError(f"{count} bands are no resistor's", mend="Name three to six bands.")
+    figures = 2 if count < 5 else 3
+    number = ""
+    for colour in colours[:figures]:
+        if colour not in COLOURS:
+            raise ReadingError(f"{colour} is no digit", mend="Read the bands from the other end.")
+        number += str(COLOURS[colour])
+    value = EXACT.scaleb(Decimal(int(number)), Decimal(POWERS[colours[figures]]))
+    if count == 3:
+        return Marking(text, value, "ohm", Tolerance(Decimal("-0.2"), Decimal("0.2"), True), "20 %")
+    said = colours[figures + 1]
+    if said == "grey":
+        raise ReadingError(
+            DISPUTED_GREY, mend="Look the part up and write its tolerance as a figure."
+        )
+    if said not in TOLERANCES:
+        raise ReadingError(f"{said} is no tolerance", mend="Read the bands from the other end.")
+    percent = f"{TOLERANCES[said]} %"
+    return Marking(
+        text,
+        value,
+        "ohm",
+        read_tolerance(percent, "ohm", "", value),
+        percent,
+        _coefficient(colours[5]) if count == 6 else None,
+    )
+
+
+def _coefficient(colour: str) -> int:
+    if colour not in COEFFICIENTS:
+        raise ReadingError(
+            f"{colour} is no temperature coefficient", mend="Read the bands from the other end."
+        )
+    return COEFFICIENTS[colour]
+
+
+def colour_bands(value: Decimal, tolerance: str, bands: int | None = None) -> tuple[str, ...]:
+    """The colour bands of a resistor.
+
+    Args:
+        value: [Ω], of two digits (four bands) or three (five bands).
+        tolerance: as ``5 %`` or a letter.
+        bands: four or five; None takes four where two digits and a tolerance of 2 % or
+            wider allow it.
+
+    Raises:
+        ReadingError: the value has too many digits, or there is no such tolerance band.
+    """
+    size = read_tolerance(tolerance, "ohm", "", value)
+    percent = EXACT.multiply(size.high, Decimal(100))
+    named = {Decimal(text): colour for colour, text in TOLERANCES.items()}
+    if percent not in named or size.low != -size.high:
+        raise ReadingError(
+            f"there is no band for a tolerance of {tolerance}",
+            mend=f"Bands stand for {', '.join(sorted(TOLERANCES.values(), key=Decimal))} %.",
+        )
+    if value <= 0:
+        raise ReadingError("only a resistance above zero has bands", mend="Mend the value.")
+    digits = "".join(str(d) for d in value.normalize(EXACT).as_tuple().digits)
+    count = bands or (4 if len(digits) <= 2 and percent >= 2 else 5)
+    figures = count - 2
+    if count not in {4, 5} or len(digits) > figures:
+        raise ReadingError(
+            f"{show_exact(value, 'ohm')} does not fit {count} bands",
+            mend="Four bands carry two digits, five carry three.",
+        )
+    power = value.adjusted() - figures + 1
+    colour_of = {power: colour for colour, power in POWERS.items()}
+    if power not in colour_of:
+        raise ReadingError(
+            f"{show_exact(value, 'ohm')} is outside what bands can say", mend="Mark it in print."
+        )
+    names = list(COLOURS)
+    padded = digits.ljust(figures, "0")
+    return (*(names[int(d)] for d in padded), colour_of[power], named[percent])

@@ -1,0 +1,443 @@
+"""From the text of a reading to an exact value in base units, or a refusal that says why.
+
+General notations are read by general libraries well enough, but those give binary floats
+and take ``16R`` for 16e27, ``4k7`` for 4 of a unit "k7" and ``12,5 V`` for 125 V. A verdict
+that hangs on such a slip is worse than none, so the notation is read here, exactly, and
+the libraries are the peers that the tests compare with.
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass, replace
+from decimal import ROUND_HALF_UP, Context, Decimal
+from typing import Any
+
+from faulttree.errors import ReadingError
+from faulttree.reading.units import (
+    KIND_WORDS,
+    UNITS,
+    Kind,
+    Written,
+    find_suffix,
+    parse_unit,
+    unit_text,
+)
+
+__all__ = [
+    "EXACT",
+    "Quantity",
+    "parse_duration",
+    "parse_quantity",
+    "show",
+    "show_exact",
+]
+
+# Wide enough that no product of two readings of 28 digits is ever rounded.
+EXACT = Context(prec=60, Emin=-9999, Emax=9999)
+MAX_TEXT = 80
+MAX_DIGITS = 28
+MAX_EXPONENT = 30
+ZERO_CELSIUS = Decimal("273.15")
+
+
+@dataclass(frozen=True, slots=True)
+class Quantity:
+    """A reading or a figure, exact, in base units.
+
+    Attributes:
+        value: in the base unit; None where the meter showed over range.
+        unit: ``V``, ``ohm``, ``F``, ``degC``, …; empty for a plain number.
+        kind: ``ac``, ``dc``, ``pp``, ``pk``, ``rms``, or empty where nobody said.
+        over_range: the meter could not show it: above every limit.
+        text: what was typed.
+        prefix: the SI prefix it was typed with, ``µ`` for micro.
+        bare: a number alone was typed, without unit or prefix.
+        signed: a sign was typed.
+        uncertainty: standard uncertainty in the base unit, where an instrument gave one.
+    """
+
+    value: Decimal | None
+    unit: str
+    kind: Kind = ""
+    over_range: bool = False
+    text: str = ""
+    prefix: str = ""
+    bare: bool = False
+    signed: bool = False
+    uncertainty: float | None = None
+
+    @property
+    def place(self) -> str:
+        """The unit with its kind, as :func:`parse_quantity` takes it for ``unit``."""
+        return f"{self.unit} {self.kind}" if self.kind else self.unit
+
+    def __str__(self) -> str:
+        return "over range" if self.value is None else show(self.value, self.unit, self.kind)
+
+    def as_dict(self) -> dict[str, Any]:
+        """Plain data for JSON: value in the base unit, unit, kind, over_range, text."""
+        return {
+            "value": None if self.value is None else float(self.value),
+            "unit": self.unit,
+            "kind": self.kind,
+            "over_range": self.over_range,
+            "text": self.text,
+        }
+
+
+_SAME = str.maketrans(
+    {
+        "μ": "µ",  # U+03BC, U+00B5
+        "\u2126": "Ω",
+        "−": "-", "\u2010": "-", "\u2011": "-", "\u2012": "-", "–": "-", "\ufe63": "-",
+        "\uff0d": "-", "\uff0b": "+",
+        "\u00a0": " ", "\u2002": " ", "\u2003": " ", "\u2004": " ", "\u2005": " ",
+        "\u2006": " ", "\u2007": " ", "\u2008": " ", "\u2009": " ", "\u200a": " ",
+        "\u202f": " ", "\t": " ",
+    }
+)  # fmt: skip
+
+# ISO 80000-1 groups digits in threes by a thin space; an ordinary one may be a slip.
+_THIN_GROUPS = re.compile(r"^([+\-−]?)(\d{1,3}(?:[\u2009\u202f]\d{3})+)(?![\d\u2009\u202f])")
+_NUMBER = re.compile(
+    r"(?P<sign>[+-]?) ?(?P<number>(?:[0-9]+(?:[.,][0-9]*)?|[.,][0-9]+))"
+    r"(?P<exponent>[eE][+-]?[0-9]{1,3}(?![0-9]))? *(?P<rest>.*)",
+    re.DOTALL,
+)
+_CODE = re.compile(
+    r"(?P<sign>[+-]?)(?:(?P<whole>[0-9]+)(?P<letter>[RrVkKMGTmuµnp])|(?P<lead>[Rruµnp]))"
+    r"(?P<part>[0-9]+) *(?P<rest>.*)",
+    re.DOTALL,
+)
+_THOUSANDS = re.compile(r"[1-9][0-9]{0,2},[0-9]{3}")
+
+_OVER = frozenset(
+    {"ol", "o.l", "o.l.", "ol.", ".ol", "0l", "0.l", "0l.", "o l", "∞", "inf", "infinity",
+     "infinite", "over", "over range", "overrange", "over-range", "overload"}
+)  # fmt: skip
+_OPEN = frozenset({"open", "open circuit", "open-circuit"})
+_SHORT = frozenset({"short", "shorted", "short circuit", "short-circuit"})
+
+
+def parse_quantity(text: str | int | float | Decimal, unit: str | None = None) -> Quantity:
+    """Read a quantity as people at a bench write it.
+
+    Args:
+        text: such as ``20 µF``, ``16R``, ``4k7``, ``12,5 V``, ``3 mVpp``, ``OL``; or a number.
+        unit: the unit the place expects. A bare number takes it, with its prefix if it has
+            one; another unit is refused with both named. None expects nothing.
+
+    Raises:
+        ReadingError: it cannot be read, has two readings, or is of another unit.
+    """
+    expected = None if unit is None else parse_unit(unit)
+    plain = _plain(text)
+    said = plain.lower()
+    word = _word(said, str(text), expected)
+    if word is not None:
+        return word
+    sign, number, written, signed = _take_apart(plain, str(text), expected)
+    bare = written.unit is None and not written.prefix
+    written = _settle(written, expected, str(text), bare=bare)
+    value = _scaled(sign + number, written, str(text))
+    symbol = written.unit or ""
+    if symbol == "degF":
+        value, symbol = _from_fahrenheit(value), "degC"
+    value, symbol = _to_scale(value, symbol, expected)
+    return Quantity(
+        value=value,
+        unit=symbol,
+        kind=written.kind,
+        text=str(text),
+        prefix="" if bare else written.prefix,
+        bare=bare,
+        signed=signed,
+    )
+
+
+def parse_duration(text: str | int | float) -> float:
+    """Seconds of a duration such as ``2 min``, ``90 s`` or ``1.5 h``; a bare number is seconds.
+
+    Raises:
+        ReadingError: it is no duration, or a negative one.
+    """
+    read = parse_quantity(text, "s")
+    if read.value is None or read.value < 0:
+        raise ReadingError(
+            f"'{_short(str(text))}' is no duration", mend="Write it like 90 s, 2 min or 1 h."
+        )
+    return float(read.value)
+
+
+def show(value: Decimal | float, unit: str = "", kind: str = "", digits: int = 3) -> str:
+    """A value for people: three significant digits, engineering prefix, unit.
+
+    Args:
+        value: in the base unit.
+        unit, kind: as in :class:`Quantity`.
+        digits: significant digits; the last is rounded half up, as on paper.
+    """
+    rounded = _rounded(value if isinstance(value, Decimal) else Decimal(repr(value)), digits)
+    tail = f" {KIND_WORDS[kind]}" if kind in KIND_WORDS and kind else ""
+    shown = unit_text(unit)
+    if not _takes_prefix(unit):
+        plain = format(rounded, "f")
+        return f"{plain} {shown}{tail}" if shown else plain
+    from quantiphy import Quantity as Engineering
+
+    text: str = Engineering(float(rounded), shown).render(prec="full", form="si")
+    return text.replace(" u", " µ") + tail
+
+
+def show_exact(value: Decimal, unit: str = "", kind: str = "") -> str:
+    """A value for people with all its digits."""
+    digits = max(3, len(value.normalize(EXACT).as_tuple().digits))
+    return show(value, unit, kind, digits)
+
+
+def _takes_prefix(unit: str) -> bool:
+    known = UNITS.get(unit)
+    return known is not None and bool(known.prefixes)
+
+
+def _rounded(value: Decimal, digits: int) -> Decimal:
+    if not value.is_finite() or value.is_zero():
+        return Decimal(0) if value.is_zero() else value
+    step = Decimal(1).scaleb(value.adjusted() - digits + 1)
+    rounded = value.quantize(step, ROUND_HALF_UP, EXACT).normalize(EXACT)
+    return rounded if abs(rounded.adjusted()) < MAX_EXPONENT else value
+
+
+def _short(text: str) -> str:
+    return text if len(text) <= 40 else text[:39] + "…"
+
+
+def _refuse(text: str, why: str, mend: str) -> ReadingError:
+    return ReadingError(f"'{_short(text)}' {why}", mend=mend)
+
+
+def _plain(text: object) -> str:
+    """The text with one code point for each sign, or a number's shortest text."""
+    if isinstance(text, bool) or not isinstance(text, str | int | float | Decimal):
+        raise ReadingError(f"{_short(repr(text))} is no reading", mend="Write a number and a unit.")
+    if isinstance(text, float) and text != text:
+        raise ReadingError("a reading that is not a number says nothing", mend="Measure again.")
+    if isinstance(text, int) and abs(text) >= 10**MAX_EXPONENT:
+        raise ReadingError("the number is too large to be a reading", mend="Check the number.")
+    said = str(text)
+    if len(said) > MAX_TEXT:
+        raise _refuse(said, "is too long to be a reading", "Write one number and one unit.")
+    said = _THIN_GROUPS.sub(lambda m: m[1] + re.sub(r"[\u2009\u202f]", "", m[2]), said.strip())
+    said = said.translate(_SAME).strip()
+    if not said:
+        raise ReadingError("nothing was typed", mend="Write a number and a unit, or OL.")
+    return said
+
+
+def _word(said: str, text: str, expected: Written | None) -> Quantity | None:
+    """Over range, open or short, alone or with a unit behind it; None where it is neither."""
+    if said[0] == "-" and said[1:].strip() in _OVER:
+        raise _refuse(
+            text, "is over range below zero", "Swap the leads or take a larger range, then repeat."
+        )
+    if said in _OPEN or said in _SHORT:
+        return _open_or_short(said in _OPEN, text, expected)
+    if said in _OVER or said.lstrip("+") in _OVER:
+        return _over(text, Written(None), expected)
+    for word in ("ol", "0l", "∞", "o.l", "0.l"):
+        if said.startswith(word):
+            tail = text.strip()[len(word) :].strip().translate(_SAME)
+            written = find_suffix(tail) if tail else None
+            if written is not None and written.unit is not None:
+                return _over(text, written, expected)
+    return None
+
+
+def _over(text: str, written: Written, expected: Written | None) -> Quantity:
+    settled = _settle(written, expected, text, bare=written.unit is None)
+    symbol = "degC" if settled.unit == "degF" else settled.unit or ""
+    return Quantity(None, symbol, settled.kind, over_range=True, text=text)
+
+
+def _open_or_short(is_open: bool, text: str, expected: Written | None) -> Quantity:
+    if expected is not None and expected.unit != "ohm":
+        raise _refuse(
+            text,
+            f"says a resistance, and this place takes {expected.text or 'a plain number'}",
+            "Write what the meter shows, or OL for over range.",
+        )
+    if is_open:
+        return Quantity(None, "ohm", over_range=True, text=text)
+    return Quantity(Decimal(0), "ohm", text=text)
+
+
+def _take_apart(plain: str, text: str, expected: Written | None) -> tuple[str, str, Written, bool]:
+    """Sign, decimal number, what follows it, and whether a sign was typed."""
+    code = _CODE.fullmatch(plain)
+    if code is not None:
+        written = _code_unit(code, text)
+        number = f"{code['whole'] or '0'}.{code['part']}"
+        return code["sign"], number, written, bool(code["sign"])
+    match = _NUMBER.fullmatch(plain)
+    if match is None:
+        raise _refuse(text, "does not start with a number", "Write it like 4.7 kohm, 4k7 or OL.")
+    number, rest = match["number"], match["rest"].rstrip()
+    _check_comma(number, rest, text)
+    written = _suffix(rest, text, expected, spaced=match["rest"] != plain[match.end("number") :])
+    number = number.replace(",", ".").rstrip(".")
+    return match["sign"], number + (match["exponent"] or ""), written, bool(match["sign"])
+
+
+def _check_comma(number: str, rest: str, text: str) -> None:
+    if _THOUSANDS.fullmatch(number) and not rest[:1].isdigit():
+        decimal, thousands = number.replace(",", "."), number.replace(",", "")
+        raise _refuse(
+            text,
+            f"could be {decimal} or {thousands}",
+            "Write it with a point for the decimals and nothing between thousands.",
+        )
+    if number.endswith(","):
+        raise _refuse(text, "ends in a comma", "Write the decimals, or leave the comma out.")
+    if rest[:1] in {".", ","} or (rest[:1].isdigit()):
+        raise _refuse(
+            text,
+            "is more than one number, or has signs between thousands",
+            "Write one number, with nothing between thousands.",
+        )
+
+
+def _suffix(rest: str, text: str, expected: Written | None, *, spaced: bool) -> Written:
+    """What follows the number; the letters that may be unit or prefix are settled here."""
+    wants = None if expected is None else expected.unit
+    if rest == "C" and wants in {"degC", "K"}:
+        return Written("degC")
+    if rest == "C" and wants == "coulomb":
+        return Written("coulomb")
+    if rest == "m" and wants == "m":
+        raise _refuse(text, "could be metres or thousandths", "Write mm, cm or metre.")
+    if rest == "K":
+        return _kelvin_or_kilo(text, wants, spaced=spaced)
+    try:
+        written = find_suffix(rest)
+    except ReadingError as error:
+        raise _refuse(
+            text, f"ends in '{_short(rest)}', which is disputed", error.mend or ""
+        ) from None
+    if written is None:
+        raise _refuse(
+            text,
+            f"ends in '{_short(rest)}', which is no unit known here",
+            "Write one number and one unit, like 4.7 kohm, 20 uF or 3 mVpp.",
+        )
+    if (
+        written.unit is None
+        and written.prefix == "M"
+        and wants not in {None, "ohm", "Hz", "Pa", ""}
+    ):
+        shown = unit_text(wants or "")
+        raise _refuse(
+            text,
+            f"says mega, and mega{shown} is not met at a bench",
+            f"m is milli, u or µ is micro: write it with its unit, like m{shown}.",
+        )
+    return written
+
+
+def _kelvin_or_kilo(text: str, wants: str | None, *, spaced: bool) -> Written:
+    if wants in {"K", "degC"}:
+        return Written("K")
+    if wants == "ohm" or (wants is None and not spaced):
+        return Written(None, "k", 3)
+    raise _refuse(text, "could be kelvin or kilo", "Write k for kilo, or kelvin.")
+
+
+def _code_unit(code: re.Match[str], text: str) -> Written:
+    """Unit and prefix of a marking code such as 4k7, R47, 2n2F or 3V3 (IEC 60062)."""
+    letter, rest = code["letter"] or code["lead"], code["rest"].rstrip()
+    own = {"R": "ohm", "r": "ohm", "V": "V"}.get(letter)
+    prefix = Written(None) if own else find_suffix(letter)
+    tail = find_suffix(f"{own}{rest}" if own == "V" else rest)
+    if prefix is None or tail is None or tail.prefix or tail.factor != "1":
+        raise _refuse(
+            text,
+            f"ends in '{_short(rest)}', which does not fit a marking code",
+            "Write it like 4k7, 4k7 ohm or 2n2F.",
+        )
+    if own is not None and tail.unit not in {None, own}:
+        raise _refuse(text, f"says both {own} and {tail.text}", "Write one unit.")
+    return Written(own or tail.unit, prefix.prefix, prefix.exponent, "1", tail.kind)
+
+
+def _settle(written: Written, expected: Written | None, text: str, *, bare: bool) -> Written:
+    """The unit of the place where none was typed; a refusal where another was."""
+    if expected is None:
+        return written
+    if written.unit is None:
+        if bare:
+            return expected
+        return replace(written, unit=expected.unit, kind=expected.kind)
+    if not _same_dimension(written.unit, expected.unit):
+        raise _refuse(
+            text,
+            f"is in {written.text}, and this place takes {expected.text or 'a plain number'}",
+            "Check the meter's setting, or which quantity is asked for.",
+        )
+    kind = _common_kind(written.kind, expected.kind)
+    if kind is None:
+        raise _refuse(
+            text,
+            f"is in {written.text}, and this place takes {expected.text}",
+            "A.c., d.c., peak, peak-to-peak and r.m.s. values are different figures: "
+            "measure the one that is asked for.",
+        )
+    return replace(written, kind=kind)
+
+
+TEMPERATURES = frozenset({"degC", "degF", "K"})
+
+
+def _same_dimension(one: str | None, other: str | None) -> bool:
+    return one == other or (one in TEMPERATURES and other in TEMPERATURES)
+
+
+def _common_kind(read: Kind, expected: Kind) -> Kind | None:
+    """The kind both agree on. Unsaid takes what the other says, but a peak must be said:
+    plain volts are d.c. or r.m.s., and a peak-to-peak value is nearly three times that.
+    """
+    if read == expected or not read:
+        return expected
+    if not expected and read not in {"pp", "pk"}:
+        return read
+    return None
+
+
+def _scaled(number: str, written: Written, text: str) -> Decimal:
+    mantissa, _, exponent = number.lower().partition("e")
+    power = int(exponent or 0) + written.exponent
+    digits = mantissa.strip("+-").replace(".", "").lstrip("0")
+    if len(digits) > MAX_DIGITS:
+        raise _refuse(text, "has more digits than any meter shows", "Write fewer digits.")
+    value = Decimal(f"{mantissa}E{power}")
+    if value.is_zero():
+        return Decimal(0)
+    if abs(value.adjusted()) > MAX_EXPONENT:
+        raise _refuse(text, "is beyond anything a meter shows", "Check the exponent.")
+    if written.factor != "1":
+        value = EXACT.multiply(value, Decimal(written.factor))
+    return value
+
+
+def _from_fahrenheit(value: Decimal) -> Decimal:
+    ninth = EXACT.divide(EXACT.multiply(EXACT.subtract(value, Decimal(32)), Decimal(5)), Decimal(9))
+    return ninth.quantize(Decimal("1E-20"), context=EXACT).normalize(EXACT)
+
+
+def _to_scale(value: Decimal, symbol: str, expected: Written | None) -> tuple[Decimal, str]:
+    """A temperature in the scale the place expects."""
+    wants = None if expected is None else expected.unit
+    if symbol == "K" and wants in {"degC", "degF"}:
+        return EXACT.subtract(value, ZERO_CELSIUS), "degC"
+    if symbol == "degC" and wants == "K":
+        return EXACT.add(value, ZERO_CELSIUS), "K"
+    return value, symbol

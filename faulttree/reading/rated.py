@@ -1,0 +1,139 @@
+"""From a ``{component: …, quantity: …}`` mapping to limits, by the register."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import replace
+from typing import Any
+
+from faulttree.errors import ReadingError
+from faulttree.reading.limits import Limits
+from faulttree.reading.register import Parameter, Rating
+from faulttree.reading.tolerances import read_tolerance
+from faulttree.reading.units import parse_unit
+
+__all__ = ["resolve_rated"]
+
+Figure = Callable[[object, tuple[str | int, ...], str | None], Any]
+KEYS = frozenset({"component", "quantity", "source", "unit"})
+
+
+def resolve_rated(spec: Mapping[str, Any], entry: Rating, figure: Figure) -> Limits:
+    """The limits of one part by its rating.
+
+    Args:
+        spec: the mapping of the file.
+        entry: what the register says of its component and quantity.
+        figure: reads one figure, written or computed; its arguments are the value, the keys
+            that lead to it and the unit it must be of.
+
+    Raises:
+        ReadingError: a parameter is missing, unknown or outside the range of validity.
+    """
+    known = {parameter.name: parameter for parameter in entry.parameters}
+    for key in spec:
+        if key not in known and key not in KEYS:
+            raise ReadingError(
+                f"{entry.component} {entry.quantity} has no '{key}'",
+                mend=f"It takes {', '.join(known) or 'nothing else'}.",
+                key=(str(key),),
+            )
+    _check_unit(spec, entry)
+    given: dict[str, Any] = {}
+    missing: list[str] = []
+    for parameter in sorted(entry.parameters, key=lambda p: p.tolerance):
+        given[parameter.name] = _one(spec, parameter, entry, figure, given, missing)
+    source = str(spec.get("source") or entry.source)
+    empty = Limits(
+        None,
+        None,
+        entry.unit,
+        entry.kind,
+        entry.outcomes,
+        source=source,
+        missing=tuple(missing),
+        component=entry.component,
+        quantity=entry.quantity,
+        symbol=entry.symbol,
+    )
+    if missing:
+        return empty
+    figures = entry.function(**entry.fixed, **given)
+    return replace(
+        empty,
+        lower=figures.lower,
+        upper=figures.upper,
+        nominal=figures.nominal,
+        worn_lower=figures.worn_lower,
+        worn_upper=figures.worn_upper,
+        part=figures.part,
+        notes=figures.notes,
+        prefix=_prefix(spec, entry),
+    )
+
+
+def _prefix(spec: Mapping[str, Any], entry: Rating) -> str:
+    """The prefix a rating of the reading's own unit was written with."""
+    from faulttree.reading.quantity import parse_quantity
+
+    for parameter in entry.parameters:
+        if parameter.unit == entry.unit and isinstance(spec.get(parameter.name), str):
+            return parse_quantity(spec[parameter.name], parameter.unit).prefix
+    return ""
+
+
+def _check_unit(spec: Mapping[str, Any], entry: Rating) -> None:
+    if spec.get("unit") is None:
+        return
+    said = parse_unit(str(spec["unit"]))
+    if said.unit != entry.unit:
+        raise ReadingError(
+            f"{entry.component} {entry.quantity} is read in {entry.unit}, not in {said.text}",
+            mend="Leave unit out.",
+            key=("unit",),
+        )
+
+
+def _one(
+    spec: Mapping[str, Any],
+    parameter: Parameter,
+    entry: Rating,
+    figure: Figure,
+    given: Mapping[str, Any],
+    missing: list[str],
+) -> Any:
+    value = spec.get(parameter.name, parameter.default)
+    if value is None:
+        if parameter.required:
+            raise ReadingError(
+                f"{entry.component} {entry.quantity} needs {parameter.name}",
+                mend=f"Give {parameter.name}: {parameter.text}.",
+                key=(),
+            )
+        return None
+    if parameter.tolerance:
+        return read_tolerance(value, entry.unit, "", _rated_value(entry, given))
+    if parameter.unit is None:
+        return _word(value, parameter)
+    read = figure(value, (parameter.name,), parameter.unit)
+    missing += read.missing
+    return read.value
+
+
+def _rated_value(entry: Rating, given: Mapping[str, Any]) -> Any:
+    """The rated value the tolerance belongs to: the first parameter of the reading's unit."""
+    for parameter in entry.parameters:
+        if parameter.unit == entry.unit:
+            return given.get(parameter.name)
+    return None
+
+
+def _word(value: object, parameter: Parameter) -> str:
+    word = str(value).strip()
+    if parameter.choices and word not in parameter.choices:
+        raise ReadingError(
+            f"'{word[:40]}' is no {parameter.name} known here",
+            mend=f"Choose one of {', '.join(parameter.choices)}.",
+            key=(parameter.name,),
+        )
+    return word

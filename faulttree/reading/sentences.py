@@ -1,0 +1,202 @@
+"""A verdict in one sentence and on one small text scale."""
+
+from __future__ import annotations
+
+from decimal import Decimal
+from typing import TYPE_CHECKING
+
+from faulttree.reading.limits import Limits, limits_text
+from faulttree.reading.quantity import EXACT, show, show_exact
+from faulttree.reading.units import unit_text
+
+if TYPE_CHECKING:
+    from faulttree.reading.verdicts import Verdict
+
+__all__ = ["scale", "sentence"]
+
+HUNDRED = Decimal(100)
+WIDTH = 31
+
+
+def sentence(verdict: Verdict) -> str:
+    """One sentence: verdict, reading, how far off, by which rule and whose figures."""
+    parts = [f"{_headline(verdict)}: {_reading(verdict)}{_off(verdict)}"]
+    if verdict.advice:
+        parts.append(verdict.advice)
+    parts += _certainty(verdict)
+    if verdict.limits.source:
+        parts.append(f"figures: {verdict.limits.source}")
+    parts += verdict.limits.notes
+    return "; ".join(parts) + "."
+
+
+def _headline(verdict: Verdict) -> str:
+    if verdict.outcome != "undecided":
+        return "tired, not yet the fault" if verdict.tired else verdict.outcome
+    if verdict.rule == "conformance probability":
+        return "too close to call"
+    return "undecided"
+
+
+def _reading(verdict: Verdict) -> str:
+    if verdict.reading.value is None:
+        return "over range"
+    text = _exactly(verdict.reading.value, verdict.limits)
+    count = len(verdict.readings)
+    return f"{text} (mean of {count} readings)" if count > 1 else text
+
+
+def _exactly(value: Decimal, limits: Limits) -> str:
+    """Three digits, or as many as tell the value from the limits."""
+    edges = {limits.lower, limits.upper, limits.worn_lower, limits.worn_upper} - {None, value}
+    for digits in range(3, 12):
+        text = show(value, limits.unit, limits.kind, digits)
+        if all(
+            edge is None or show(edge, limits.unit, limits.kind, digits) != text for edge in edges
+        ):
+            return text
+    return show_exact(value, limits.unit, limits.kind)
+
+
+def _percent(share: Decimal, *, apart_from: Decimal | None = None) -> str:
+    """Two digits, or as many as tell it from the limit beside it."""
+    for digits in range(2, 12):
+        text = show(share * HUNDRED, digits=digits)
+        if apart_from is None or share == apart_from:
+            break
+        if text != show(apart_from * HUNDRED, digits=digits):
+            break
+    return f"{text} %"
+
+
+def _off(verdict: Verdict) -> str:
+    """How far the reading lies from its nominal or its limit, and what the limit is."""
+    limits, value = verdict.limits, verdict.reading.value
+    if limits.missing:
+        return ""
+    if limits.bands:
+        return f" ({limits_text(limits)})"
+    if value is None:
+        return f", limits {limits_text(limits)}"
+    if limits.nominal and limits.lower is not None and limits.upper is not None:
+        return _off_nominal(value, limits.nominal, limits)
+    return _off_limit(value, limits)
+
+
+def _off_nominal(value: Decimal, nominal: Decimal, limits: Limits) -> str:
+    assert limits.lower is not None
+    assert limits.upper is not None
+    change = EXACT.divide(EXACT.subtract(value, nominal), nominal)
+    inner, outer = sorted(
+        EXACT.divide(EXACT.subtract(edge, nominal), nominal)
+        for edge in (limits.lower, limits.upper)
+    )
+    side = inner.copy_abs() if change < 0 else outer
+    size = change.copy_abs()
+    limit = _percent(outer) if -inner == outer else f"{_percent(inner)} to +{_percent(outer)}"
+    meant = show(nominal, limits.unit, limits.kind)
+    if not change:
+        return f" for {meant}: at its value, limit {limit}"
+    where = f"{_percent(size, apart_from=side)} {'below' if change < 0 else 'above'} its value"
+    times = f", {show(size / side, digits=2)} times its tolerance" if side else ""
+    return f" for {meant}: {where}, limit {limit}{times}"
+
+
+def _off_limit(value: Decimal, limits: Limits) -> str:
+    what = f"{limits.symbol} of {limits.part}" if limits.part and limits.symbol else ""
+    beyond, edge = "", None
+    if limits.upper is not None and value > limits.upper:
+        beyond, edge = "above", limits.upper
+    elif limits.lower is not None and value < limits.lower:
+        beyond, edge = "below", limits.lower
+    if edge is None:
+        named = f" ({what})" if what else ""
+        return f", limits {limits_text(limits)}{named}"
+    if what and beyond == "above" and edge > 0:
+        ratio = show(EXACT.divide(value, edge), digits=2)
+        return f", {ratio} times {what}, {show(edge, limits.unit, limits.kind)}"
+    gap = EXACT.subtract(value, edge).copy_abs()
+    share = f", {_percent(abs(gap / edge))} of it" if edge else ""
+    edge_text = show(edge, limits.unit, limits.kind)
+    return f", {show(gap, limits.unit)} {beyond} the limit {edge_text}{share}"
+
+
+def _certainty(verdict: Verdict) -> list[str]:
+    said: list[str] = []
+    if verdict.rule in {"in circuit", "no limits", "over range"}:
+        return said
+    limits = verdict.limits
+    if verdict.uncertainty is None:
+        said.append("plain acceptance, no instrument declared")
+        return said
+    u = verdict.uncertainty
+    distance = _distance(verdict, u)
+    said.append(f"standard uncertainty {show(u, limits.unit, digits=2)}{distance}")
+    if verdict.probability_inside is not None:
+        said.append(
+            f"inside with probability {_probability(verdict.probability_inside)}, "
+            f"{show(verdict.confidence * 100)} % is asked for"
+        )
+    if not verdict.instrument:
+        said.append("no instrument declared, scatter only")
+    return said
+
+
+def _distance(verdict: Verdict, u: float) -> str:
+    limits, value = verdict.limits, verdict.reading.value
+    edges = [edge for edge in (limits.last_lower, limits.last_upper) if edge is not None]
+    if not edges or not u or value is None:
+        return ""
+    near = min(abs(float(edge) - float(value)) for edge in edges)
+    return f", {show(near / u, digits=2)} of them from the limit"
+
+
+def _probability(p: float) -> str:
+    if p > 0.9995:
+        return "over 99.9 %"
+    return "under 0.1 %" if p < 0.0005 else f"{p * 100:.1f} %"
+
+
+def scale(verdict: Verdict) -> str:
+    """One line: the limits in brackets, the reading as a star, their figures beside.
+
+    Plain ASCII between the figures, so that it can be read out and printed anywhere.
+    """
+    limits, value = verdict.limits, verdict.reading.value
+    edges = _edges(limits)
+    if not edges:
+        return ""
+    low, high = float(edges[0]), float(edges[-1])
+    room = (high - low) or abs(high) or 1.0
+    left, right = low - room / 2, high + room / 2
+    line = ["-"] * WIDTH
+    for at, edge in enumerate(edges):
+        line[_column(float(edge), left, right)] = "|" if limits.bands else _bracket(at, limits)
+    star = WIDTH - 1 if value is None else _column(float(value), left, right)
+    line[star] = "*"
+    if value is None or float(value) > right:
+        line[star] = ">"
+    elif float(value) < left:
+        line[star] = "<"
+    low_text = show(edges[0], limits.unit)
+    high_text = show(edges[-1], limits.unit)
+    text = low_text if len(edges) == 1 else f"{low_text} to {high_text}"
+    return f"{''.join(line)}  {text} {unit_text('', limits.kind)}".rstrip()
+
+
+def _edges(limits: Limits) -> list[Decimal]:
+    if limits.bands:
+        ends = [band.lower for band in limits.bands] + [limits.bands[-1].upper]
+        return [end for end in ends if end is not None]
+    return [edge for edge in (limits.lower, limits.upper) if edge is not None]
+
+
+def _bracket(at: int, limits: Limits) -> str:
+    if limits.lower is None:
+        return "]"
+    return "[" if at == 0 else "]"
+
+
+def _column(value: float, left: float, right: float) -> int:
+    share = (value - left) / (right - left)
+    return min(max(round(share * (WIDTH - 1)), 0), WIDTH - 1)
