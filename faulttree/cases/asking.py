@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from typing import Any
 
-from sqlalchemy import ColumnElement, and_, func, or_, select
+from sqlalchemy import ColumnElement, and_, false, func, or_, select
 
 from faulttree.cases.case import moment
 from faulttree.cases.rows import words_in
@@ -37,6 +37,8 @@ def holds(column: str) -> Callable[[str], Condition]:
 def saying(words: str | Iterable[str]) -> Condition:
     """Every one of these words begins a word of the case."""
     text = words if isinstance(words, str) else " ".join(words)
+    if not words_in(text):
+        return false()
     return and_(
         *(
             CASES.c.number.in_(

@@ -13,6 +13,8 @@ from faulttree.errors import RecordError
 
 __all__ = ["Case", "moment", "new_id"]
 
+EPOCH = dt.datetime(1970, 1, 1, tzinfo=dt.UTC)
+
 
 def moment(at: str) -> dt.datetime:
     """A time of an event, ISO 8601; without an offset it is UTC.
@@ -34,7 +36,7 @@ def new_id(at: str) -> str:
 
     48 bits of milliseconds since 1970 come first, so ids sort by time; the rest is random.
     """
-    milliseconds = int(moment(at).timestamp() * 1000) & (1 << 48) - 1
+    milliseconds = (moment(at) - EPOCH) // dt.timedelta(milliseconds=1) & (1 << 48) - 1
     value = milliseconds << 80 | 0x7 << 76 | secrets.randbits(12) << 64
     return str(uuid.UUID(int=value | 0b10 << 62 | secrets.randbits(62)))
 

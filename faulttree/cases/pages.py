@@ -256,7 +256,7 @@ def hanging(first: str, text: str, width: int, indent: int | None = None) -> lis
     return textwrap.wrap(text, width, initial_indent=first, subsequent_indent=rest) or [first]
 
 
-MARKUP = re.compile(r"([\\`*_\[\]<>|~&$]|^[#+=-]|(?<=^\d)[.)]|(?<=^\d\d)[.)])")
+MARKUP = re.compile(r"([\\`*_\[\]<>|~&$]|^[#+=-]|(?<=^\d)[.)](?=\s)|(?<=^\d\d)[.)](?=\s))")
 
 
 def as_markdown(report: Mapping[str, Any], width: int = 0) -> str:
