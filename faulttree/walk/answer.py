@@ -174,7 +174,10 @@ def _measured(state: State, step: Step, entry: Entry, at: str, bench: Bench | No
 
 
 def _instrument(bench: Bench | None, name: str) -> Instrument | None:
-    return bench.get(name) if bench is not None and name else None
+    """The instrument named; without any declared on the bench the verdict says it is plain."""
+    if bench is None or not bench.instruments or not name:
+        return None
+    return bench.instrument(name)
 
 
 def _decide(

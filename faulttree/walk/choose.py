@@ -102,7 +102,13 @@ def untested(state: State) -> tuple[Suspect, ...]:
     """The suspects still open, the cheap and likely first."""
     from faulttree.odds import untested as open_suspects
 
-    suspects = open_suspects(table_of(state.tree), beliefs(state), evidence(state))
+    suspects = open_suspects(
+        table_of(state.tree),
+        beliefs(state),
+        evidence(state),
+        entered=state.access,
+        done=state.holding,
+    )
     return tuple(one for one in suspects if one.fault not in state.excluded)
 
 
@@ -116,7 +122,9 @@ def ranking(state: State) -> tuple[Ranked, ...]:
     available = [step for step in table.tests if step not in out]
     if not available:
         return ()
-    return rank_tests(table, beliefs(state), available=available, entered=tuple(state.access))
+    return rank_tests(
+        table, beliefs(state), available=available, entered=state.access, done=state.holding
+    )
 
 
 def _barred(state: State, step: str, seen: frozenset[str] = frozenset()) -> bool:

@@ -321,20 +321,22 @@ class _Folding:
 
     def _missing(self, step: Step) -> str | None:
         """The first prerequisite of a step that was not done, or no longer holds."""
-        return next((name for name in step.after if not self._holds(name)), None)
+        held = self._holding() if step.after else set()
+        return next((name for name in step.after if name not in held), None)
 
-    def _holds(self, prerequisite: str) -> bool:
+    def _holding(self) -> set[str]:
+        """Steps and uses done that still hold: a repair or a later live step voids them."""
+        held: set[str] = set()
         for visit in reversed(self.visits):
             if visit.index <= self.round_began or visit.index < self.last_live:
-                return False
+                break
             if visit.outcome == "undecided":
                 continue
-            if visit.step == prerequisite:
-                return True
+            held.add(visit.step)
             step = self.tree.steps.get(visit.step)
-            if step and prerequisite in dict(step.leaves.get(visit.outcome, ())):
-                return True
-        return False
+            if step is not None:
+                held.update(use for use, _ in step.leaves.get(visit.outcome, ()))
+        return held
 
     # -- the state ------------------------------------------------------------------------
 
@@ -381,6 +383,7 @@ class _Folding:
             closing=dict(self.closing),
             cautions_read=frozenset(self.cautions_read),
             declined=self.declined,
+            holding=frozenset(self._holding()),
             access=frozenset(entered),
             minutes=minutes,
         )

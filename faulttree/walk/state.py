@@ -81,6 +81,7 @@ class State:
         closing: closing use → the exit it gave.
         excluded: faults whose repair did not confirm.
         access: the access states the unit is in.
+        holding: steps and uses done in this round that no live step has voided since.
         minutes: by the tree's own figures, access included.
     """
 
@@ -100,6 +101,7 @@ class State:
     repairs: tuple[Repair, ...] = ()
     closing: Mapping[str, str] = field(default_factory=dict)
     access: frozenset[str] = frozenset()
+    holding: frozenset[str] = frozenset()
     cautions_read: frozenset[str] = frozenset()
     declined: bool = False
     minutes: float = 0.0

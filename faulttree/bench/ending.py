@@ -1,0 +1,267 @@
+"""How a walk ends: the repair and its proof, the door before giving up, what became of the unit."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from faulttree.bench import views
+from faulttree.bench.sitting import Leaving, Sitting, complain, obey, yes
+from faulttree.bench.thinking import door_view
+from faulttree.bench.words import word_of
+from faulttree.errors import FaulttreeError
+from faulttree.walk import events as ev
+from faulttree.walk.choose import untested
+from faulttree.walk.repair import conclude, conclude_by_sight, faults_to_repair
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from faulttree.odds import Suspect
+    from faulttree.walk.state import State
+
+__all__ = ["begin_repair", "end_sitting", "give_up", "mend"]
+
+BECAME = {
+    "returned": "back to its owner or the shelf",
+    "waiting": "for a part, a tip or time",
+    "kept-for-parts": "its good modules are kept",
+    "scrapped": "gone for good",
+}
+UNSOLVED = {
+    "unsolved": "the cause was not found",
+    "referred": "somebody else goes on, licensed or better equipped",
+    "no-fault-found": "it works; the complaint was not seen",
+}
+
+
+# -- a fault was found ------------------------------------------------------------------------
+
+
+def mend(sitting: Sitting) -> None:
+    """From the fault to the proof that the repair held."""
+    state = sitting.state
+    if state.confirming is not None:
+        _prove(sitting)
+        return
+    assert state.end is not None
+    fault = state.tree.faults[state.end.id]
+    sitting.console.show(views.fault_view(state, fault, sitting.console.width))
+    while sitting.state.phase == "found":
+        text = sitting.prompt("What did you repair? ('pause' to do it later) › ")
+        word = word_of(text)
+        try:
+            if word is not None:
+                if obey(sitting, None, word):
+                    return
+            elif text:
+                _repair(sitting, fault.id, text)
+        except FaulttreeError as error:
+            complain(sitting, error)
+
+
+def begin_repair(sitting: Sitting, name: str) -> None:
+    """Record a repair of any fault of the tree, also one the walk has not come to."""
+    state = sitting.state
+    known = faults_to_repair(state)
+    fault = name or (state.end.id if state.end and state.end.kind == "fault" else "")
+    if fault not in known:
+        sitting.say(f"✗ name the fault: repaired FAULT. Known: {', '.join(known)}.", "bad")
+        return
+    what = sitting.console.ask("What was done? › ", (), sitting.status)
+    _repair(sitting, fault, what)
+
+
+def _repair(sitting: Sitting, fault: str, what: str) -> None:
+    sitting.journal.add(ev.RepairTried(at=sitting.now, fault=fault, what=what))
+    state = sitting.state
+    if state.ask is not None:
+        sitting.say(f"Now the proof: {state.ask.text}.", "title")
+
+
+def _prove(sitting: Sitting) -> None:
+    """The confirming step has spoken, or there is none, or it was skipped: conclude."""
+    state = sitting.state
+    conclusion = conclude(state, at=sitting.now)
+    if conclusion is None:
+        conclusion = _by_sight(sitting)
+    sitting.journal.add(conclusion)
+    fault = state.tree.faults.get(conclusion.fault)
+    title = fault.title if fault else conclusion.fault
+    if isinstance(conclusion, ev.Confirmed):
+        sitting.say(f"Confirmed: {title}.", "good")
+        if sitting.state.closing_open:
+            sitting.say("Before the unit goes back:", "title")
+    else:
+        sitting.say(
+            f"Not confirmed: '{title}' is mended or was never it, and something else is wrong "
+            "too. It is set aside, what was seen is kept, and the walk goes on.",
+            "bad",
+        )
+
+
+def _by_sight(sitting: Sitting) -> ev.Confirmed | ev.NotConfirmed:
+    state = sitting.state
+    repair = state.confirming
+    assert repair is not None
+    fault = state.tree.faults.get(repair.fault)
+    if fault is not None and fault.confirm is not None:
+        sitting.say(
+            f"The step that proves it, '{fault.confirm.step}', was not taken. Without it the case "
+            "cannot be called fixed.",
+            "warning",
+        )
+        if not yes(sitting, "Does the complaint still show?"):
+            raise Leaving
+        held = False
+    else:
+        held = yes(sitting, "Does the unit work again, tried as its owner uses it?")
+    while True:
+        seen = sitting.console.ask("What did you see? › ", (), sitting.status)
+        if seen:
+            return conclude_by_sight(state, seen, held=held, at=sitting.now)
+
+
+# -- the end of a walk ------------------------------------------------------------------------
+
+
+def end_sitting(sitting: Sitting) -> bool:
+    """Close a walk that has come to an end; True once the case is closed."""
+    state = sitting.state
+    if any(repair.held for repair in state.repairs) and state.phase != "finding":
+        return _close_fixed(sitting)
+    sitting.console.show(_end_lines(state, sitting.console.width))
+    return _pass_door(sitting)
+
+
+def _end_lines(state: State, width: int) -> list[list[tuple[str, str]]]:
+    lines = [list(line) for line in views.heading(state, "end", width)]
+    end = state.end
+    if end is not None and end.id:
+        stop = state.tree.stops[end.id]
+        text = f"{stop.title} ({stop.reason})"
+        lines += [list(line) for line in views.labelled("STOP", text, width, style="warning")]
+        if stop.see:
+            see = f"another complaint: faulttree diagnose {stop.see}"
+            lines += [list(line) for line in views.labelled("See", see, width)]
+    elif end is None:
+        text = "Nothing that the tree knows is left to ask."
+        lines += [list(line) for line in views.text_lines(text, width, style="warning")]
+    return lines
+
+
+def give_up(sitting: Sitting) -> None:
+    """Stop without a fault, by the door."""
+    _pass_door(sitting)
+
+
+def _pass_door(sitting: Sitting) -> bool:
+    """Show the suspects still open, once; then a test of one, or a result."""
+    state = sitting.state
+    hard = state.end is not None and state.end.reason in ("unsafe", "licensed")
+    suspects = () if hard or state.declined else untested(state)
+    if suspects:
+        sitting.console.show(door_view(state, suspects, sitting.console.width))
+        picked = _pick(sitting, suspects)
+        if picked is not None:
+            sitting.journal.add(
+                ev.Jumped(at=sitting.now, step=picked, reason="an open suspect, before giving up")
+            )
+            return False
+        _decline(sitting, suspects)
+    return _close_unsolved(sitting)
+
+
+def _pick(sitting: Sitting, suspects: Sequence[Suspect]) -> str | None:
+    """The step of the suspect that is to be tested after all, or None to leave."""
+    numbers = [str(n) for n, one in enumerate(suspects[: views_most()], 1) if one.tests]
+    first = numbers[0] if numbers else ""
+    hint = f"number to test it now (Enter: {first}), 'stop' to stop" if first else "'stop' to stop"
+    while True:
+        text = sitting.console.ask(f"{hint} › ", (*numbers, "stop"), sitting.status).casefold()
+        if text == "stop":
+            return None
+        chosen = text or first
+        if chosen in numbers:
+            return suspects[int(chosen) - 1].tests[0]
+        word = word_of(text)
+        if word is not None and word.word == "pause":
+            raise Leaving
+
+
+def views_most() -> int:
+    """How many suspects the door shows."""
+    from faulttree.bench.thinking import MOST
+
+    return MOST
+
+
+def _decline(sitting: Sitting, suspects: Sequence[Suspect]) -> None:
+    reason = sitting.console.ask("Why leave them untested? › ", (), sitting.status)
+    open_ = tuple({"fault": one.fault, "probability": one.probability} for one in suspects)
+    sitting.journal.add(ev.Declined(at=sitting.now, suspects=open_, reason=reason))
+
+
+def _close_unsolved(sitting: Sitting) -> bool:
+    state = sitting.state
+    if state.end is None:
+        step = state.ask.id if state.ask else ""
+        sitting.journal.add(ev.Stopped(at=sitting.now, reason="given up", step=step))
+    result = _choose(sitting, "What did it come to", UNSOLVED)
+    _close(sitting, result, "")
+    return True
+
+
+def _close_fixed(sitting: Sitting) -> bool:
+    state = sitting.state
+    fault = next(repair.fault for repair in reversed(state.repairs) if repair.held)
+    if state.unfit is not None:
+        use = state.tree.uses[state.unfit]
+        sitting.say(
+            f"The unit did not pass '{use.title or use.procedure}': it must not go back. "
+            "The repair stays on record; the unit waits.",
+            "bad",
+        )
+        _finish(sitting, "fixed", fault, "waiting", ())
+    elif state.closing_open:
+        names = ", ".join(state.tree.uses[use].procedure for use in state.closing_open)
+        sitting.say(f"Still open before the unit goes back: {names}. The unit waits.", "warning")
+        _finish(sitting, "fixed", fault, "waiting", ())
+    else:
+        _close(sitting, "fixed", fault)
+    return True
+
+
+def _choose(sitting: Sitting, question: str, choices: dict[str, str]) -> str:
+    names = list(choices)
+    for number, (name, means) in enumerate(choices.items(), 1):
+        label = f"{number} {name}"
+        sitting.console.show(
+            views.labelled(label, means, sitting.console.width)
+            if len(label) < 10
+            else [[("label", f"{label}: "), ("", means)]]
+        )
+    while True:
+        text = sitting.console.ask(f"{question}? › ", names, sitting.status).casefold()
+        if text.isdecimal() and 1 <= int(text) <= len(names):
+            return names[int(text) - 1]
+        begins = [name for name in names if text and name.startswith(text)]
+        if len(begins) == 1:
+            return begins[0]
+
+
+def _close(sitting: Sitting, result: str, fault: str) -> None:
+    became = _choose(sitting, "What becomes of the unit", BECAME)
+    kept: tuple[str, ...] = ()
+    if became == "kept-for-parts":
+        modules = ", ".join(sitting.journal.tree.modules) or "none are named by the tree"
+        text = sitting.console.ask(f"Which modules are kept? ({modules}) › ", (), sitting.status)
+        kept = tuple(part.strip() for part in text.split(",") if part.strip())
+    _finish(sitting, result, fault, became, kept)
+
+
+def _finish(sitting: Sitting, result: str, fault: str, became: str, kept: tuple[str, ...]) -> None:
+    sitting.journal.add(
+        ev.Closed(at=sitting.now, result=result, fault=fault, became=became, kept=kept)
+    )
+    spent = views.minutes_text(sitting.state.minutes)
+    sitting.say(f"{sitting.label} is closed: {result}, {became}; {spent} by the tree.", "title")

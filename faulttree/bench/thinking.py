@@ -1,0 +1,174 @@
+"""What the program reckons, put in words: why this step, who is still suspect."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from faulttree.bench import views
+from faulttree.errors import FaulttreeError
+from faulttree.walk.answer import limits_of
+from faulttree.walk.choose import better, possible, ranking, untested
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from faulttree.bench.console import Line
+    from faulttree.odds import Suspect
+    from faulttree.reading import Bench
+    from faulttree.tree.model import Step
+    from faulttree.walk.state import State
+
+__all__ = ["chosen_step", "door_view", "remark", "suspects_view", "why_view"]
+
+MOST = 8
+"""Suspects shown at once: more is not read at a bench."""
+
+
+def remark(state: State, bench: Bench | None, meter: str, width: int) -> list[Line]:
+    """Before a step: whether another test would be better, or no meter can decide it."""
+    lines: list[Line] = []
+    found = better(state)
+    if found is not None:
+        text = (
+            f"By the odds '{found.step}' would save {views.minutes_text(found.saves)} on average "
+            f"from here: 'go {found.step}'."
+        )
+        lines += views.labelled("Quicker", text, width, style="answer")
+    return lines + _meter_remark(state, bench, meter, width)
+
+
+def _meter_remark(state: State, bench: Bench | None, meter: str, width: int) -> list[Line]:
+    from faulttree.reading import ask_before
+
+    step = state.ask
+    if bench is None or not bench.instruments or step is None or step.kind != "measure":
+        return []
+    limits = limits_of(state, step)
+    if limits is None or limits.missing:
+        return []
+    chosen = [bench.instruments[meter]] if meter in bench.instruments else []
+    others = [item for name, item in bench.instruments.items() if name != meter]
+    try:
+        text = ask_before(limits, [*chosen, *others])
+    except FaulttreeError:
+        return []
+    return views.labelled("Meter", text, width, style="warning") if text else []
+
+
+def why_view(state: State, width: int) -> list[Line]:
+    """Why the tree asks this now: what it tells apart, and where its figures come from."""
+    step = state.ask
+    if step is None:
+        return suspects_view(state, width)
+    lines: list[Line] = [[("title", f"Why {step.id}")]]
+    if step.use:
+        use = state.tree.uses[step.use]
+        lines += views.labelled("From", f"procedure {use.procedure}: {use.title}", width)
+    for outcome in step.targets:
+        named = _speaking(state, step, outcome)
+        if named:
+            lines += views.labelled(f"{outcome}", f"would point to {named}", width)
+    ranked = {one.test: one for one in ranking(state)}
+    here = ranked.get(step.id)
+    if here is not None:
+        text = (
+            f"tells {here.bits:.2g} bit for {views.minutes_text(here.minutes)}; "
+            f"{views.minutes_text(here.minutes_to_go)} expected to the end from here"
+        )
+        lines += views.labelled("Worth", text, width)
+        for other in list(ranked.values())[:3]:
+            if other.test != step.id:
+                text = f"{views.minutes_text(other.minutes_to_go)} expected by '{other.test}'"
+                lines += views.labelled("Or", text, width)
+    elif step.kind == "do":
+        lines += views.labelled(
+            "Worth", "It tells nothing itself; what follows rests on it.", width
+        )
+    limits = limits_of(state, step) if step.kind == "measure" else None
+    source = (limits.source if limits else "") or step.source
+    if step.kind == "measure":
+        lines += views.labelled("Source", source or "the tree gives none", width)
+    return lines
+
+
+def _speaking(state: State, step: Step, outcome: str) -> str:
+    """The likeliest faults that would show this outcome here and not any other."""
+    from faulttree.walk.choose import table_of
+
+    table = table_of(state.tree)
+    if step.id not in table.test_index:
+        return ""
+    shares = possible(state)
+    shown = [
+        fault
+        for fault in shares
+        if fault in table.fault_index and table.entry(fault, step.id) == (outcome,)
+    ]
+    named = [f"{table.title(fault)} ({views.share_text(shares[fault])})" for fault in shown[:4]]
+    more = len(shown) - len(named)
+    return "; ".join(named) + (f"; and {more} more" if more > 0 else "")
+
+
+def suspects_view(state: State, width: int) -> list[Line]:
+    """What is still possible, the likeliest first."""
+    shares = possible(state)
+    tree = state.tree
+    lines: list[Line] = [[("title", "Still possible")]]
+    for fault, share in list(shares.items())[:MOST]:
+        loose = " (no step leads to it)" if fault in tree.loose else ""
+        title = tree.faults[fault].title if fault in tree.faults else fault
+        lines += views.labelled(f"{views.share_text(share):>9}", f"{title}{loose}", width)
+    rest = list(shares.values())[MOST:]
+    if rest:
+        text = f"{len(rest)} more together"
+        lines += views.labelled(f"{views.share_text(sum(rest)):>9}", text, width)
+    none = max(0.0, 1.0 - sum(shares.values()))
+    if none > 0.001:
+        lines += views.labelled(f"{views.share_text(none):>9}", "none of these", width)
+    for fault in sorted(state.excluded):
+        text = f"{tree.faults[fault].title if fault in tree.faults else fault}: repaired, not it"
+        lines += views.labelled("excluded", text, width)
+    return lines
+
+
+def door_view(state: State, suspects: Sequence[Suspect], width: int) -> list[Line]:
+    """Before giving up: who is still open, the cheap and likely first, once and briefly."""
+    from faulttree.odds import would_settle
+
+    lines: list[Line] = [[("", "")], [("title", "Before you stop: not tested yet")]]
+    sentence = would_settle(suspects)
+    if sentence:
+        lines += views.text_lines(sentence, width, style="answer")
+    for number, suspect in enumerate(suspects[:MOST], 1):
+        fault = state.tree.faults[suspect.fault]
+        lines += views.labelled(f"{number:>2} {views.share_text(suspect.probability)}",
+                                f"{fault.title}{_way(state, suspect)}", width)  # fmt: skip
+        said = "; ".join(f"{one.kind}: {one.source}" for one in fault.evidence)
+        if said:
+            lines += views.labelled("", said, width, style="dim")
+    if len(suspects) > MOST:
+        lines += views.text_lines(f"and {len(suspects) - MOST} less likely ones", width)
+    return lines
+
+
+def _way(state: State, suspect: Suspect) -> str:
+    if not suspect.tests:
+        return " - a loose suspect: no test of it is in the tree"
+    known = state.tree.known_instruments
+    gear = [known[name].title if name in known else name for name in suspect.gear]
+    with_gear = f", {', '.join(gear)}" if gear else ""
+    return f" - {views.minutes_text(suspect.minutes)} by {', '.join(suspect.tests)}{with_gear}"
+
+
+def chosen_step(state: State, typed: str) -> str | None:
+    """The step that was named, or the number of an open suspect's first step."""
+    name = typed.strip()
+    if name in state.tree.diagnostic:
+        return name
+    if name in state.tree.uses and name not in state.tree.closing:
+        return state.tree.uses[name].start
+    suspects = untested(state)
+    if name.isdecimal() and 1 <= int(name) <= len(suspects) and suspects[int(name) - 1].tests:
+        return suspects[int(name) - 1].tests[0]
+    near = [step for step in state.tree.diagnostic if name and step.startswith(name)]
+    return near[0] if len(near) == 1 else None

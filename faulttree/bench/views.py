@@ -1,0 +1,268 @@
+"""What a technician is shown: lines for a step, a fault, the suspects, the way so far."""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Iterable, Mapping
+from typing import TYPE_CHECKING, Any
+
+from faulttree.reading import limits_text
+from faulttree.texts import one_line
+from faulttree.walk.answer import limits_of
+
+if TYPE_CHECKING:
+    from faulttree.bench.console import Line
+    from faulttree.tree.model import Caution, Fault, Step
+    from faulttree.walk.state import State
+
+__all__ = [
+    "caution_view",
+    "fault_view",
+    "heading",
+    "labelled",
+    "minutes_text",
+    "path_view",
+    "share_text",
+    "step_view",
+    "text_lines",
+    "verdict_view",
+]
+
+VERBS = {"ask": "ASK", "measure": "MEASURE", "do": "DO", "use": "USE"}
+SIGNALS = {"DANGER": "danger", "WARNING": "warning", "CAUTION": "caution"}
+NARROW = 56
+"""Below so many columns a label stands on a line of its own."""
+
+
+def text_lines(text: str, width: int, *, style: str = "", indent: str = "") -> list[Line]:
+    """Text wrapped to the width, in one style; its own line ends are kept."""
+    lines: list[Line] = []
+    for part in text.splitlines() or [""]:
+        wrapped = textwrap.wrap(
+            part, max(width, 20), initial_indent=indent, subsequent_indent=indent
+        )
+        lines += [[(style, line)] for line in wrapped or [""]]
+    return lines
+
+
+def labelled(label: str, text: str, width: int, *, style: str = "") -> list[Line]:
+    """A label with its text beside it, or below it where the terminal is narrow."""
+    if width < NARROW:
+        return [[("label", label)], *text_lines(text, width, style=style, indent="  ")]
+    room = max(width - 10, 20)
+    first, *rest = textwrap.wrap(one_line(text), room) or [""]
+    lines: list[Line] = [[("label", f"{label:<10}"), (style, first)]]
+    return lines + [[("", " " * 10), (style, line)] for line in rest]
+
+
+def minutes_text(minutes: float) -> str:
+    """Minutes for people: ``4 min``, ``0.5 min``."""
+    return f"{minutes:.3g} min"
+
+
+def share_text(share: float) -> str:
+    """A probability for people, never rounded up to certainty."""
+    if 0 < share < 0.005:
+        return "under 1 %"
+    if 0.995 <= share < 1:
+        return "over 99 %"
+    return f"{share * 100:.0f} %"
+
+
+def heading(state: State, title: str, width: int) -> list[Line]:
+    """A rule with the place in the walk."""
+    opened = state.opened
+    unit = opened.unit if opened else {}
+    parts = [state.tree.id, *(str(unit[key]) for key in ("serial", "tag") if unit.get(key)), title]
+    text = one_line(" · ".join(part for part in parts if part))
+    if len(text) > width - 4:
+        return [[("", "")], *text_lines(text, width, style="title")]
+    return [[("", "")], [("title", f"── {text} " + "─" * max(0, width - len(text) - 4))]]
+
+
+def caution_view(caution: Caution | None, name: str, width: int) -> list[Line]:
+    """A caution: its signal word first, then what it says."""
+    if caution is None:
+        return text_lines(f"! {name}: ask what this caution means before you go on.", width)
+    style = SIGNALS[caution.signal]
+    word = f"{caution.signal}"
+    lines = textwrap.wrap(one_line(caution.text), max(width - 2, 20))
+    head: Line = [(style, f" ! {word} "), ("label", f" {caution.id}")]
+    return [head, *([("", f"  {line}")] for line in lines)]
+
+
+def step_view(
+    state: State, step: Step, width: int, *, meter: str = "", full: bool = False
+) -> list[Line]:
+    """A step as it is put to the technician: how, gear, what is expected, what follows."""
+    number = sum(visit.purpose == "finding" for visit in state.visits) + 1
+    spent = minutes_text(state.minutes)
+    lines = heading(state, f"step {number} · {step.id} · {spent} so far", width)
+    if state.pending is not None:
+        lines += text_lines(f"This must come before '{state.pending}'.", width, style="warning")
+    lines += _reminders(state, step, width, full=full)
+    lines += labelled(VERBS[step.kind], step.text, width, style="title")
+    lines += _opening(state, step, width)
+    if step.how:
+        lines += labelled("How", step.how, width)
+    lines += labelled("Takes", _cost_text(state, step), width)
+    gear = [_gear(state, name) for name in step.needs]
+    if gear or meter:
+        lines += labelled(
+            "Gear", ", ".join([*gear, *([f"in use: {meter}"] if meter else [])]), width
+        )
+    if step.conditions:
+        lines += labelled("While", ", ".join(step.conditions), width)
+    if step.kind == "measure":
+        lines += labelled("Expect", _expected(state, step), width)
+    return lines + _leads(state, step, width)
+
+
+def _reminders(state: State, step: Step, width: int, *, full: bool) -> list[Line]:
+    """Cautions already read, by name; in full when asked for."""
+    read = [name for name in cautions_of(state, step) if name in state.cautions_read]
+    if full:
+        known = state.tree.known_cautions
+        return [line for name in read for line in caution_view(known.get(name), name, width)]
+    if not read:
+        return []
+    words = [
+        f"{state.tree.known_cautions[name].signal} {name}"
+        for name in read
+        if name in state.tree.known_cautions
+    ]
+    return labelled("Caution", ", ".join(words), width, style="warning") if words else []
+
+
+def cautions_of(state: State, step: Step) -> tuple[str, ...]:
+    """The cautions that hold at a step: the tree's, the step's, those of what it opens."""
+    opens = [
+        name
+        for access in step.access
+        if access in state.tree.access
+        for name in state.tree.access[access].cautions
+    ]
+    return tuple(dict.fromkeys((*state.tree.cautions, *opens, *step.cautions)))
+
+
+def _opening(state: State, step: Step, width: int) -> list[Line]:
+    lines: list[Line] = []
+    for name in step.access:
+        access = state.tree.access.get(name)
+        if access is None or name in state.access:
+            continue
+        cost = f" ({minutes_text(access.minutes)})" if access.minutes else ""
+        lines += labelled("First", f"{name}{cost}: {access.how}".rstrip(": "), width)
+    return lines
+
+
+def _cost_text(state: State, step: Step) -> str:
+    opening = state.access_minutes if state.ask is step else 0.0
+    text = minutes_text(step.cost)
+    if step.minutes is None:
+        text += " (not stated, so reckoned)"
+    if opening:
+        text += f", and {minutes_text(opening)} to open it"
+    if step.wait:
+        from faulttree.bench.console import spell
+
+        text += f"; then wait {spell(step.wait)}"
+    return text
+
+
+def _gear(state: State, name: str) -> str:
+    known = state.tree.known_instruments.get(name)
+    return known.title if known else name
+
+
+def _expected(state: State, step: Step) -> str:
+    limits = limits_of(state, step)
+    if limits is None:
+        return f"a value in {step.unit}" if step.unit else "a value"
+    text = limits_text(limits)
+    if limits.missing:
+        text = f"not known: {', '.join(limits.missing)} is still missing"
+    source = limits.source or step.source
+    return f"{text}  [{source}]" if source else f"{text}  [no source given]"
+
+
+def _leads(state: State, step: Step, width: int) -> list[Line]:
+    """Where each outcome leads, in words."""
+    if step.kind == "do":
+        return []
+    lines: list[Line] = []
+    for number, (outcome, target) in enumerate(step.targets.items(), 1):
+        name = f"{number} {outcome}" if step.kind == "ask" else outcome
+        lines += labelled("If" if number == 1 else "", f"{name} → {_title(state, target)}", width)
+    return lines
+
+
+def _title(state: State, target: str) -> str:
+    tree = state.tree
+    if target in tree.faults:
+        return f"fault: {tree.faults[target].title}"
+    if target in tree.stops:
+        return f"stop: {tree.stops[target].title}"
+    if target in tree.steps:
+        return tree.steps[target].text
+    return "the end of this check"
+
+
+def verdict_view(verdict: Mapping[str, Any] | None, outcome: str, width: int) -> list[Line]:
+    """What a reading came to: the sentence, then the scale."""
+    if verdict is None:
+        return []
+    style = "good" if outcome == "inside" else "warning" if outcome == "undecided" else "bad"
+    lines: list[Line] = [[("label", "  = "), (style, outcome.upper())]]
+    lines += text_lines(str(verdict.get("text", "")), width - 4, indent="    ")
+    scale = str(verdict.get("scale") or "")
+    lines += [[("dim", f"    {row}")] for row in scale.splitlines() if len(row) <= width - 4]
+    return lines
+
+
+def fault_view(state: State, fault: Fault, width: int) -> list[Line]:
+    """A fault found: what it is, how to mend it, how to prove the repair, why it is known."""
+    lines = heading(state, "found", width)
+    lines += labelled("FAULT", fault.title, width, style="bad")
+    if fault.part or fault.module:
+        where = ", ".join(part for part in (fault.part, fault.module) if part)
+        lines += labelled("Part", where, width)
+    for name in fault.cautions:
+        lines += caution_view(state.tree.known_cautions.get(name), name, width)
+    lines += labelled("Remedy", fault.remedy, width)
+    if fault.part_cost is not None:
+        lines += labelled("Part cost", f"{fault.part_cost:g}", width)
+    if fault.confirm is not None:
+        step = state.tree.steps.get(fault.confirm.step)
+        what = step.text if step else f"procedure {fault.confirm.step}"
+        lines += labelled("Proof", f"{what}: must give '{fault.confirm.gives}'", width)
+    for evidence in fault.evidence:
+        said = " ".join(p for p in (evidence.source, evidence.date or "", evidence.reason) if p)
+        lines += labelled(evidence.kind.capitalize(), said, width)
+    lines += labelled("So far", minutes_text(state.minutes), width)
+    return lines
+
+
+def path_view(state: State, width: int) -> list[Line]:
+    """The way so far: each step with its reading and outcome."""
+    lines: list[Line] = [[("title", "So far")]]
+    for visit in state.visits:
+        kept = visit.event.reading
+        reading = f" {kept['text']}" if kept else ""
+        mark = f" (round {visit.round + 1})" if visit.round else ""
+        said = f"{visit.step}:{reading} {visit.outcome}{mark}"
+        lines += text_lines(f"· {said}", width)
+    lines += [[("dim", f"· {step}: skipped")] for step in state.skipped]
+    return lines if len(lines) > 1 else [[("", "Nothing yet.")]]
+
+
+def choices_of(step: Step) -> tuple[str, ...]:
+    """What can be typed as an answer, for completion."""
+    if step.kind == "do":
+        return ("done",)
+    return tuple(step.targets) if step.kind == "ask" else ()
+
+
+def joined(parts: Iterable[str]) -> str:
+    """Parts as a list in words."""
+    return ", ".join(parts)
