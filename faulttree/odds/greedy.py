@@ -14,19 +14,17 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from faulttree.odds.problem import Problem
 
-__all__ = ["Choice", "Fields", "Places", "choose", "expand", "finish"]
+__all__ = ["Options", "Places", "best_of", "expand", "finish", "survey"]
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
-
-TINY = 1e-300
+Bools = NDArray[np.bool_]
 
 
 @dataclass
@@ -46,7 +44,7 @@ class Places:
     weights: Floats
     starts: Ints
     states: list[int] | None
-    done: NDArray[np.bool_] | None
+    done: Bools | None
     owner: Ints
 
     @classmethod
@@ -54,26 +52,33 @@ class Places:
         cls,
         problem: Problem,
         rows: Ints | None = None,
-        weights: Floats | None = None,
         state: int = 0,
         done: Sequence[int] = (),
     ) -> Places:
         """One place where these faults are possible; all of them by default."""
         rows = np.arange(problem.n) if rows is None else rows
-        weights = problem.weights[rows] if weights is None else weights
         ticked = None
         if not problem.sharp:
             ticked = np.zeros((1, problem.m), dtype=bool)
             ticked[0, list(done)] = True
         states = None if problem.readying.nothing else [state]
-        return cls(
-            rows, weights, np.zeros(1, dtype=np.int64), states, ticked, np.zeros(1, np.int64)
-        )
+        start = np.zeros(1, dtype=np.int64)
+        return cls(rows, problem.weights[rows], start, states, ticked, start)
 
     @property
     def sizes(self) -> Ints:
         """(b,) rows of each place."""
         return np.diff(np.append(self.starts, len(self.rows)))
+
+    @property
+    def place(self) -> Ints:
+        """(r,) place of each row."""
+        return np.repeat(np.arange(len(self)), self.sizes)
+
+    @property
+    def mass(self) -> Floats:
+        """(b,) weight of each place."""
+        return _total(self.place, self.weights, len(self))
 
     def __len__(self) -> int:
         return len(self.starts)
@@ -94,150 +99,228 @@ class Places:
 
 
 @dataclass
-class Fields:
-    """What each test would do at each of b places.
+class Options:
+    """Every test that can be done and may rule out a fault, at every place: q pairs.
 
     Attributes:
-        mass: (b,) weight of the place.
-        telling: (b, m) whether the test can be done and may rule out a fault.
-        cost: (b, m) minutes, with what must come first.
-        gain: (b, m) information in nats times mass.
-        pairs: (b, m) weight products of the pairs of faults that it tells apart.
+        place, test: (q,) which; sorted by place, then test.
+        minutes: (q,) with what must come first.
+        gain: (q,) information in nats times the weight of the place.
+        apart: (q,) sum over the pairs of faults it tells apart of the product of their weights.
+        mass: (b,) weight of each place.
+        tells: for each place the prerequisite tests that tell something there.
     """
 
-    mass: Floats
-    telling: NDArray[np.bool_]
-    cost: Floats
+    place: Ints
+    test: Ints
+    minutes: Floats
     gain: Floats
-    pairs: Floats
+    apart: Floats
+    mass: Floats
+    tells: list[frozenset[str]]
+
+    @property
+    def rate(self) -> Floats:
+        """(q,) information per minute; infinite for what takes no time."""
+        with np.errstate(divide="ignore", invalid="ignore"):
+            return np.where(self.minutes > 0, self.gain / self.minutes, np.inf)
 
 
-Choice = Ints
-"""(b,) the test chosen at each place, −1 where none tells anything."""
-
-
-def survey(problem: Problem, places: Places, *, pairs: bool = False) -> Fields:
+def survey(problem: Problem, places: Places) -> Options:
     """Work out what every test would do at every place."""
-    heads = problem.first[:-1]
-    chance = problem.chance[places.rows]
-    weights = places.weights
-    mass = np.add.reduceat(weights, places.starts)
-    split = np.add.reduceat(chance * weights[:, None], places.starts, axis=0)
-    possible = np.add.reduceat(problem.allowed[places.rows], places.starts, axis=0, dtype=np.int32)
-    mixed = (possible > 0) & (possible < places.sizes[:, None])
-    telling = _by_test(np.logical_or, mixed, heads)
-    gain = (mass * np.log(np.maximum(mass, TINY)))[:, None] - _by_test(
-        np.add, split * np.log(np.maximum(split, TINY)), heads
+    place, test, gain, apart = (
+        _survey_sharp(problem, places) if problem.sharp else _survey_vague(problem, places)
     )
-    if not problem.sharp:
-        spread = np.log(np.maximum(problem.count, 1))[places.rows] * weights[:, None]
-        gain -= np.add.reduceat(spread, places.starts, axis=0)
-        assert places.done is not None
-        telling &= ~places.done
-    cost = np.broadcast_to(problem.minutes, telling.shape)
-    if places.states is not None:
-        cost, telling = _with_readying(problem, places.states, cost, telling)
-    apart = (mass[:, None] ** 2 - _by_test(np.add, split * split, heads)) / 2 if pairs else gain
-    return Fields(mass, telling, cost, np.maximum(gain, 0.0), apart)
+    options = Options(
+        place, test, problem.minutes[test], np.maximum(gain, 0.0), apart, places.mass, []
+    )
+    return options if places.states is None else _readied(problem, places.states, options)
 
 
-def _by_test(add: np.ufunc, columns: NDArray[Any], heads: Ints) -> NDArray[Any]:
-    """Gather the columns of each test; tests have at least one, as the table sees to."""
-    return np.asarray(add.reduceat(columns, heads, axis=1))
+def _survey_sharp(problem: Problem, places: Places) -> tuple[Ints, Ints, Floats, Floats]:
+    """By the odd outcomes only: those that are not the commonest of their test."""
+    b, (column_test, heads, odd) = len(places), problem.odd
+    counts = np.diff(heads)[places.rows]
+    index = np.repeat(heads[places.rows] - np.cumsum(counts) + counts, counts)
+    column = odd[index + np.arange(len(index))]
+    width = len(column_test)
+    key = np.repeat(places.place, counts) * width + column
+    shown = np.bincount(key, minlength=b * width)
+    cell = np.flatnonzero(shown)
+    weight = _total(key, np.repeat(places.weights, counts), b * width)[cell]
+    place, test = cell // width, column_test[cell % width]
+    mixed = shown[cell] < places.sizes[place]
+    place, test, weight = place[mixed], test[mixed], weight[mixed]
+    mass = places.mass
+    if problem.binary:
+        spread, squares, odds = _plogp(weight), weight * weight, weight
+    else:
+        first = np.flatnonzero(
+            np.append(True, (place[1:] != place[:-1]) | (test[1:] != test[:-1]))[: len(place)]
+        )
+        group = np.repeat(np.arange(len(first)), np.diff(np.append(first, len(place))))
+        spread = _total(group, _plogp(weight), len(first))
+        squares = _total(group, weight * weight, len(first))
+        odds = _total(group, weight, len(first))
+        place, test = place[first], test[first]
+    whole = mass[place]
+    rest = np.maximum(whole - odds, 0.0)
+    gain = _plogp(whole) - spread - _plogp(rest)
+    return place, test, gain, (whole * whole - squares - rest * rest) / 2
 
 
-def _with_readying(
-    problem: Problem, states: list[int], cost: Floats, telling: NDArray[np.bool_]
-) -> tuple[Floats, NDArray[np.bool_]]:
-    cost, open_now = cost.copy(), telling.copy()
+def _survey_vague(problem: Problem, places: Places) -> tuple[Ints, Ints, Floats, Floats]:
+    assert places.done is not None
+    heads, mass = problem.first[:-1], places.mass
+    weighed = problem.chance[places.rows] * places.weights[:, None]
+    split = np.add.reduceat(weighed, places.starts, axis=0)
+    possible = np.add.reduceat(problem.allowed[places.rows], places.starts, axis=0, dtype=np.int64)
+    mixed = (possible > 0) & (possible < places.sizes[:, None])
+    telling = np.logical_or.reduceat(mixed, heads, axis=1) & ~places.done
+    unsure = np.log(problem.count)[places.rows] * places.weights[:, None]
+    gain = (
+        _plogp(mass)[:, None]
+        - np.add.reduceat(_plogp(split), heads, axis=1)
+        - np.add.reduceat(unsure, places.starts, axis=0)
+    )
+    apart = (mass[:, None] ** 2 - np.add.reduceat(split * split, heads, axis=1)) / 2
+    place, test = np.nonzero(telling)
+    return place, test, gain[place, test], apart[place, test]
+
+
+def _total(group: Ints, values: Floats, groups: int) -> Floats:
+    """(groups,) sum of the values of each group."""
+    return np.asarray(np.bincount(group, values, groups), dtype=float)
+
+
+def _plogp(p: Floats) -> Floats:
+    return np.asarray(p * np.log(np.where(p > 0, p, 1.0)), dtype=float)
+
+
+def _readied(problem: Problem, states: list[int], options: Options) -> Options:
+    bounds = np.searchsorted(options.place, np.arange(len(states) + 1))
+    extra = np.empty(len(options.place))
     for at, state in enumerate(states):
-        tells = telling_names(problem, telling[at])
-        for test in np.flatnonzero(telling[at]):
-            readied = problem.readying.ready(state, int(test), tells)
-            if readied is None:
-                open_now[at, test] = False
-            else:
-                cost[at, test] += readied.minutes
-    return cost, open_now
+        here = slice(int(bounds[at]), int(bounds[at + 1]))
+        tells = problem.prerequisites(options.test[here])
+        options.tells.append(tells)
+        extra[here] = problem.ready_minutes(state, tells)[options.test[here]]
+    able = np.isfinite(extra)
+    return Options(
+        options.place[able],
+        options.test[able],
+        (options.minutes + extra)[able],
+        options.gain[able],
+        options.apart[able],
+        options.mass,
+        options.tells,
+    )
 
 
-def telling_names(problem: Problem, telling: NDArray[np.bool_]) -> frozenset[str]:
-    """The prerequisite tests among those that would tell something."""
-    index = problem.table.test_index
-    return frozenset(name for name in problem.readying.done if telling[index[name]])
+def best_of(options: Options, score: Floats) -> Ints:
+    """(b,) position of the best-scored option of each place, −1 where there is none."""
+    chosen = np.full(len(options.mass), -1, dtype=np.int64)
+    if len(options.place):
+        first = np.flatnonzero(np.append(True, options.place[1:] != options.place[:-1]))
+        top = np.maximum.reduceat(score, first)
+        winners = np.flatnonzero(score == np.repeat(top, np.diff(np.append(first, len(score)))))
+        # Written backwards, so that the first of equals stands.
+        chosen[options.place[winners[::-1]]] = winners[::-1]
+    return chosen
 
 
-def choose(fields: Fields) -> Choice:
-    """The test with the most information per minute at each place."""
-    with np.errstate(divide="ignore", invalid="ignore"):
-        rate = np.where(fields.telling, fields.gain / fields.cost, -1.0)
-    # A test that costs nothing and tells something comes before all others.
-    rate = np.where(fields.telling & (fields.cost <= 0), np.inf, rate)
-    best = rate.argmax(axis=1)
-    return np.where(fields.telling.any(axis=1), best, -1)
+def expand(problem: Problem, places: Places, options: Options, picks: Ints) -> Places:
+    """The places with more than one fault that the picked options lead to.
 
-
-def spend(fields: Fields, chosen: Choice) -> Floats:
-    """(b,) minutes times weight that the chosen tests cost; 0 where none is chosen."""
-    at = np.arange(len(chosen))
-    cost = fields.cost[at, np.maximum(chosen, 0)]
-    return np.where(chosen >= 0, cost * fields.mass, 0.0)
-
-
-def expand(problem: Problem, places: Places, chosen: Choice, telling: NDArray[np.bool_]) -> Places:
-    """The places that the chosen tests lead to, where more than one fault is possible."""
-    sizes = np.diff(problem.first)
-    test = np.repeat(chosen, places.sizes)
-    place = np.repeat(np.arange(len(places)), places.sizes)
-    picked = np.flatnonzero(test >= 0)
-    parts = []
-    for outcome in range(int(sizes[chosen[chosen >= 0]].max(initial=0))):
-        here = picked[outcome < sizes[test[picked]]]
-        column = problem.first[test[here]] + outcome
-        here = here[problem.allowed[places.rows[here], column]]
-        parts.append((here, np.full(len(here), outcome)))
-    if not parts:
-        return places.select(np.zeros(0, dtype=np.int64), np.zeros(0, dtype=np.int64))
-    row = np.concatenate([part[0] for part in parts])
-    outcome_of = np.concatenate([part[1] for part in parts])
-    key = place[row] * int(sizes.max()) + outcome_of
+    ``picks`` are positions in ``options``; a place may be picked for several times. Each
+    pick's places belong to the owner of the place that it was picked for.
+    """
+    source = options.place[picks]
+    copies = places.select(source, places.owner[source])
+    test = options.test[picks]
+    tests = np.repeat(test, copies.sizes)
+    row, outcome = _outcomes(problem, copies.rows, tests)
+    widest = int(np.diff(problem.first).max())
+    key = copies.place[row] * widest + outcome
     order = np.argsort(key, kind="stable")
-    row, key = row[order], key[order]
-    column = problem.first[test[row]] + outcome_of[order]
-    weights = places.weights[row] * problem.chance[places.rows[row], column]
-    starts = np.flatnonzero(np.concatenate([[True], key[1:] != key[:-1]])).astype(np.int64)
-    parent = place[row[starts]]
-    states, done = _moved(problem, places, chosen, telling, parent)
-    children = Places(places.rows[row], weights, starts, states, done, places.owner[parent])
+    row, key, outcome = row[order], key[order], outcome[order]
+    weights = copies.weights[row]
+    if not problem.sharp:
+        weights = weights * problem.chance[copies.rows[row], problem.first[tests[row]] + outcome]
+    starts = np.flatnonzero(np.append(True, key[1:] != key[:-1])[: len(key)])
+    parent = copies.place[row[starts]]
+    children = Places(
+        copies.rows[row],
+        weights,
+        starts,
+        _next_states(problem, copies, options, picks, parent),
+        _next_done(copies, test, parent),
+        copies.owner[parent],
+    )
     keep = np.flatnonzero(children.sizes > 1)
     return children.select(keep, children.owner[keep])
 
 
-def _moved(
-    problem: Problem, places: Places, chosen: Choice, telling: NDArray[np.bool_], parent: Ints
-) -> tuple[list[int] | None, NDArray[np.bool_] | None]:
-    states, done = None, None
-    if places.states is not None:
-        after = list(places.states)
-        for at in np.flatnonzero(chosen >= 0):
-            readied = problem.readying.ready(
-                after[at], int(chosen[at]), telling_names(problem, telling[at])
-            )
-            assert readied is not None
-            after[at] = readied.state
-        states = [after[at] for at in parent]
-    if places.done is not None:
-        done = places.done[parent]
-        done[np.arange(len(parent)), chosen[parent]] = True
-    return states, done
+def _outcomes(problem: Problem, faults: Ints, tests: Ints) -> tuple[Ints, Ints]:
+    """Which row shows which outcome; a row stands once for each outcome it may show."""
+    if problem.sharp:
+        return np.arange(len(faults)), problem.outcome[faults, tests]
+    rows, outcomes = [], []
+    sizes = np.diff(problem.first)[tests]
+    for outcome in range(int(sizes.max(initial=0))):
+        here = np.flatnonzero(outcome < sizes)
+        here = here[problem.allowed[faults[here], problem.first[tests[here]] + outcome]]
+        rows.append(here)
+        outcomes.append(np.full(len(here), outcome))
+    return np.concatenate([[], *rows]).astype(int), np.concatenate([[], *outcomes]).astype(int)
+
+
+def _next_states(
+    problem: Problem, copies: Places, options: Options, picks: Ints, parent: Ints
+) -> list[int] | None:
+    if copies.states is None:
+        return None
+    after = []
+    for state, pick in zip(copies.states, picks, strict=True):
+        tells = options.tells[int(options.place[pick])]
+        readied = problem.readying.ready(state, int(options.test[pick]), tells)
+        assert readied is not None
+        after.append(readied.state)
+    return [after[at] for at in parent]
+
+
+def _next_done(copies: Places, test: Ints, parent: Ints) -> Bools | None:
+    if copies.done is None:
+        return None
+    done = copies.done[parent]
+    done[np.arange(len(parent)), test[parent]] = True
+    return done
 
 
 def finish(problem: Problem, places: Places, owners: int) -> Floats:
     """(owners,) minutes times weight that greedy plans from these places cost in all."""
     spent = np.zeros(owners)
     while len(places):
-        fields = survey(problem, places)
-        chosen = choose(fields)
-        np.add.at(spent, places.owner, spend(fields, chosen))
-        places = expand(problem, places, chosen, fields.telling)
+        if problem.plain:
+            places = _finish_pairs(problem, places, spent)
+            if not len(places):
+                break
+        options = survey(problem, places)
+        chosen = best_of(options, options.rate)
+        picks = chosen[chosen >= 0]
+        at = options.place[picks]
+        spent += _total(places.owner[at], options.minutes[picks] * options.mass[at], len(spent))
+        places = expand(problem, places, options, picks)
     return spent
+
+
+def _finish_pairs(problem: Problem, places: Places, spent: Floats) -> Places:
+    """Settle places of two faults by the cheapest test between them; give the others."""
+    sizes = places.sizes
+    two = places.starts[sizes == 2]
+    if len(two):
+        between = problem.between[places.rows[two], places.rows[two + 1]]
+        cost = between * (places.weights[two] + places.weights[two + 1])
+        spent += _total(places.owner[sizes == 2], cost, len(spent))
+    keep = np.flatnonzero(sizes > 2)
+    return places.select(keep, places.owner[keep])

@@ -186,6 +186,7 @@ class Problem:
         ]
         self.vague = [_mask(self.count[:, t] > 1) for t in range(self.m)]
         self.readying = Readying(table)
+        self._ready_minutes: dict[tuple[int, frozenset[str]], NDArray[np.float64]] = {}
 
     @cached_property
     def sharp(self) -> bool:
@@ -193,9 +194,67 @@ class Problem:
         return not any(self.vague)
 
     @cached_property
+    def binary(self) -> bool:
+        """Whether no test has more than two outcomes."""
+        return bool((np.diff(self.first) <= 2).all())
+
+    @cached_property
     def plain(self) -> bool:
         """Whether a set of possible faults says all there is to know of a place in a plan."""
         return self.sharp and self.readying.nothing
+
+    @cached_property
+    def outcome(self) -> NDArray[np.int64]:
+        """(n, m) the first outcome each fault may show at each test."""
+        out = np.zeros((self.n, self.m), dtype=np.int64)
+        for test in range(self.m):
+            shown = self.allowed[:, self.first[test] : self.first[test + 1]]
+            out[:, test] = shown.argmax(axis=1)
+        return out
+
+    @cached_property
+    def odd(self) -> tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.int64]]:
+        """The outcomes that are not the commonest of their test, sparsely.
+
+        Returns:
+            The test of each odd column; for each fault the start of its odd columns (and
+            one end); the odd columns that each fault shows, fault after fault.
+        """
+        shown = self.allowed.sum(axis=0)
+        heads = self.first[:-1]
+        usual = np.zeros(len(shown), dtype=bool)
+        for test, head in enumerate(heads):
+            usual[head + shown[head : self.first[test + 1]].argmax()] = True
+        test_of = np.repeat(np.arange(self.m), np.diff(self.first))
+        fault, column = np.nonzero(self.allowed[:, ~usual])
+        starts = np.searchsorted(fault, np.arange(self.n + 1))
+        return test_of[~usual], starts.astype(np.int64), column.astype(np.int64)
+
+    @cached_property
+    def between(self) -> NDArray[np.float64]:
+        """(n, n) minutes of the cheapest test that surely tells two faults apart; 0 if none."""
+        out = np.full((self.n, self.n), -1.0)
+        for test in np.argsort(self.minutes, kind="stable"):
+            block = self.allowed[:, self.first[test] : self.first[test + 1]].astype(np.float32)
+            out[(block @ block.T == 0) & (out < 0)] = self.minutes[test]
+        return np.asarray(np.maximum(out, 0.0), dtype=float)
+
+    def prerequisites(self, tests: NDArray[np.int64]) -> frozenset[str]:
+        """Those of these tests that others come after."""
+        if not self.readying.done:
+            return frozenset()
+        names = self.table.tests
+        return frozenset(names[test] for test in tests) & self.readying.done.keys()
+
+    def ready_minutes(self, state: int, telling: frozenset[str]) -> NDArray[np.float64]:
+        """(m,) minutes of what must come before each test; infinite where it is blocked."""
+        key = (state, telling)
+        if key not in self._ready_minutes:
+            readied = [self.readying.ready(state, test, telling) for test in range(self.m)]
+            self._ready_minutes[key] = np.array(
+                [np.inf if one is None else one.minutes for one in readied]
+            )
+        return self._ready_minutes[key]
 
 
 def _mask(rows: NDArray[np.bool_]) -> int:

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import heapq
 from collections.abc import Collection, Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from faulttree.odds.beliefs import ERROR_RATES, Posterior, Seen, chances
-from faulttree.odds.greedy import Places, expand, finish, survey
+from faulttree.odds.greedy import Options, Places, expand, finish, survey
 from faulttree.odds.problem import Problem, Readying
 from faulttree.odds.table import FaultTable
 from faulttree.tree.model import Tree
@@ -95,17 +95,15 @@ def rank_tests(
     # A fault that no test says anything of is in every place of every plan alike.
     likely = problem.weights > NEGLIGIBLE * problem.weights.max()
     rows = np.flatnonzero(likely & [any(row) for row in table.entries])
-    if not table.tests:
+    if not table.tests or not table.faults:
         return ()
     if not len(rows):
         rows = np.arange(problem.n)
     state = problem.readying.start(frozenset(entered), frozenset({*done, *answered}))
     taken = [problem.table.test_index[test] for test in answered if test in table.test_index]
-    root = Places.root(problem, rows, None, state, taken)
-    fields = survey(problem, root)
-    tells = frozenset(
-        name for name in problem.readying.done if fields.telling[0, table.test_index[name]]
-    )
+    root = Places.root(problem, rows, state, taken)
+    options = survey(problem, root)
+    tells = problem.prerequisites(options.test)
     bits = _bits(table, posterior, {**ERROR_RATES, **(errors or {})})
     found: list[tuple[int, float, tuple[str, ...]]] = []
     for test, name in enumerate(table.tests):
@@ -114,10 +112,13 @@ def rank_tests(
         readied = problem.readying.ready(state, test, tells - {name})
         if readied is not None and bits[test] > 1e-12:
             found.append((test, table.minutes[test] + readied.minutes, readied.items))
-    to_go = _to_go(problem, root, [test for test, _, _ in found])
+    to_go = _to_go(problem, root, options)
+    base = float(finish(problem, root, 1)[0] / root.weights.sum())
     ranked = [
-        Ranked(table.tests[test], minutes, minutes + ahead, float(bits[test]), items)
-        for (test, minutes, items), ahead in zip(found, to_go, strict=True)
+        Ranked(
+            table.tests[test], minutes, minutes + to_go.get(test, base), float(bits[test]), items
+        )
+        for test, minutes, items in found
     ]
     return tuple(sorted(ranked, key=lambda r: (round(r.minutes_to_go, 9), -r.bits)))
 
@@ -171,17 +172,17 @@ def _plogp(
     return np.asarray(p * np.log2(np.where(p > 0, p, 1.0)), dtype=float)
 
 
-def _to_go(problem: Problem, root: Places, tests: Sequence[int]) -> list[float]:
-    """Expected minutes after each of these tests, carried on by information per minute."""
-    if not tests or len(root.rows) < 2:
-        return [0.0] * len(tests)
-    copies = np.zeros(len(tests), dtype=np.int64)
-    start = root.select(copies, np.arange(len(tests)))
-    telling = survey(problem, start).telling
-    telling[np.arange(len(tests)), tests] = False
-    after = expand(problem, start, np.array(tests), telling)
-    spent = finish(problem, after, len(tests))
-    return [float(minutes) for minutes in spent / root.weights.sum()]
+def _to_go(problem: Problem, root: Places, options: Options) -> dict[int, float]:
+    """Expected minutes after each test that tells the faults apart."""
+    each = np.arange(len(options.test))
+    if not len(each):
+        return {}
+    root = root.select(np.zeros(len(each), dtype=np.int64), each)
+    after = expand(
+        problem, root, replace(options, place=each, tells=options.tells * len(each)), each
+    )
+    spent = finish(problem, after, len(each)) / options.mass[0]
+    return dict(zip(options.test.tolist(), spent.tolist(), strict=True))
 
 
 def untested(
