@@ -1,6 +1,6 @@
 """What a tree is: the frozen model, YAML to model with positions, the library folder."""
 
-from faulttree.tree.build import assemble, build
+from faulttree.tree.builder import assemble, build
 from faulttree.tree.document import Document, read_document
 from faulttree.tree.library import Examined, Library, examine, find_library, shipped_library
 from faulttree.tree.model import (

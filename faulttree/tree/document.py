@@ -199,6 +199,7 @@ def position(text: str, index: int) -> tuple[int, int]:
 
 def parse(text: str, *, path: Path | None = None, shape: Shape = ANY, name: str = "") -> Document:
     """Read a YAML text leniently: what is wrong stands in :attr:`Document.problems`."""
+    text = text.removeprefix("\ufeff")
     reader = _Reader(text, path, name)
     root = reader.compose()
     data = reader.plain(root, shape) if root is not None else None

@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from faulttree.errors import TreeError
-from faulttree.tree.build import assemble
+from faulttree.tree.builder import assemble
 from faulttree.tree.document import Document, load_text, parse, shown
 from faulttree.tree.model import Tree, Where
 from faulttree.tree.problems import Problem, near
@@ -29,7 +29,8 @@ class Examined:
 
     Attributes:
         kind: what kind of file it is.
-        tree: the tree, wherever one can be built; None for other files.
+        tree: the tree, wherever one can be built. For a procedure a tree made only to use
+            it, as the step ``use`` whose exits all lead to the stop ``end``.
         problems: what reader, schema and builder found, in the order of the files.
         documents: the files behind it by name, the one examined first.
         data: the plain data of the file examined.
@@ -55,14 +56,13 @@ class Examined:
         return (document.path, *document.place(where.keys, of_key))
 
 
-def examine(bundle: Mapping[str, Any], *, schema: bool = True) -> Examined:
+def examine(bundle: Mapping[str, Any]) -> Examined:
     """Look at plain data leniently: everything wrong at once, without line and column.
 
     Args:
         bundle: as for :func:`faulttree.tree.build`.
-        schema: whether to hold the data against the schemas.
     """
-    tree, problems = assemble(bundle, schema=schema)
+    tree, problems = assemble(bundle)
     return Examined("tree", tree, problems)
 
 
@@ -112,26 +112,29 @@ class Library:
         return tuple(
             f"{path.parent.name}/{path.stem}"
             for path in self.tree_files()
-            if ID.fullmatch(path.stem) and ID.fullmatch(path.parent.name)
+            if ID.fullmatch(path.stem) and ID.fullmatch(path.parent.name) and self._inside(path)
         )
 
     def tree_files(self) -> tuple[Path, ...]:
-        """The files under ``trees/``, sorted, whatever their names."""
-        return tuple(sorted(self._files("trees/*/*.yaml")))
+        """The files under ``trees/``, sorted, whatever their names and wherever they lead."""
+        return tuple(sorted(self.root.glob("trees/*/*.yaml")))
 
     def procedures(self) -> tuple[str, ...]:
         """Names of the shared procedures, those of the library beneath included."""
-        own = {p.stem for p in self._files("shared/procedures/*.yaml") if ID.fullmatch(p.stem)}
+        files = self.root.glob("shared/procedures/*.yaml")
+        own = {path.stem for path in files if ID.fullmatch(path.stem) and self._inside(path)}
         return tuple(sorted(own.union(self.beneath.procedures() if self.beneath else ())))
-
-    def _files(self, pattern: str) -> Iterator[Path]:
-        return (path for path in self.root.glob(pattern) if self._inside(path))
 
     def _inside(self, path: Path) -> bool:
         try:
             return path.resolve(strict=True).is_relative_to(self._real)
         except (OSError, RuntimeError):
             return False
+
+    def _leads_out(self, path: Path) -> bool:
+        """Whether a path that lies in the library leads to a file outside of it."""
+        here = path.absolute().is_relative_to(self.root.absolute())
+        return here and path.exists() and not self._inside(path)
 
     @cached_property
     def cautions(self) -> Mapping[str, Any]:
@@ -161,12 +164,19 @@ class Library:
         return self._table("families")
 
     def _table(self, kind: FileKind) -> Mapping[str, Any]:
+        data, problems = self._merged(kind)
+        for problem in problems:
+            raise problem.error()
+        return data
+
+    def _merged(self, kind: FileKind) -> tuple[Mapping[str, Any], tuple[Problem, ...]]:
+        """A shared table over that of the library beneath, and what is wrong with both."""
+        below, problems = self.beneath._merged(kind) if self.beneath else ({}, ())
         found = self._shared(kind)
-        if found is not None:
-            for problem in found[1]:
-                raise problem.error()
-        below: Mapping[str, Any] = getattr(self.beneath, kind) if self.beneath else {}
-        return {**below, **(found[0].data if found else {})}
+        if found is None:
+            return below, problems
+        own = found[0].data if isinstance(found[0].data, dict) else {}
+        return {**below, **own}, problems + found[1]
 
     # -- reading -----------------------------------------------------------------------
 
@@ -197,6 +207,8 @@ class Library:
                 is wrong inside a file stands in the problems.
         """
         path = self.path_of(what) if isinstance(what, str) else what
+        if self._leads_out(path):
+            return Examined("tree", None, (_problem(_led_out(path)),))
         try:
             text = load_text(path)
         except TreeError as error:
@@ -209,7 +221,8 @@ class Library:
         """Look at a text as :meth:`examine` does at a file; ``path`` names it."""
         kind = _kind_of(text, path)
         if kind != "tree":
-            name = f"procedure:{path.stem}" if kind == "procedure" and path else kind
+            stem = path.stem if path is not None else "procedure"
+            name = f"procedure:{stem}" if kind == "procedure" else kind
             document, problems = _checked(
                 parse(text, path=path, shape=shape_of(kind), name=name), kind
             )
@@ -240,23 +253,28 @@ class Library:
             )
         known = self.trees()
         mend = near(tree_id, known) or _near_part(tree_id, known)
+        if named and path.with_suffix(".yml").is_file():
+            mend = f"The file ends in .yml; rename it to {complaint}.yaml."
         raise TreeError(f"There is no tree `{shown(tree_id)}` in {self.root}.", mend=mend)
 
     def _tree(self, document: Document) -> Examined:
         documents = {"tree": document}
         problems = list(document.problems)
         used = self._used(document.data, documents, problems)
+        cautions, wrong_cautions = self._merged("cautions")
+        instruments, wrong_instruments = self._merged("instruments")
         bundle: dict[str, Any] = {
             "id": _tree_id(document),
             "tree": document.data,
             "procedures": used,
-            "cautions": _named("cautions", self.cautions, document.data, used),
-            "instruments": _named("needs", self.instruments, document.data, used),
+            "cautions": _named("cautions", cautions, document.data, used),
+            "instruments": _named("needs", instruments, document.data, used),
         }
         tree, found = assemble(bundle, documents, known_procedures=self.procedures)
         problems += found
-        problems += _wrong_folder(document, bundle["tree"].get("family"))
-        return Examined("tree", tree, tuple(problems), documents)
+        problems += _wrong_folder(document, document.data.get("family"))
+        problems += wrong_cautions + wrong_instruments
+        return Examined("tree", tree, _sorted(problems, document), documents)
 
     def _used(
         self, tree: Mapping[str, Any], documents: dict[str, Document], problems: list[Problem]
@@ -274,8 +292,8 @@ class Library:
             document, _ = found
             documents[f"procedure:{name}"] = document
             problems += document.problems
+            used[name] = document.data
             if isinstance(document.data, dict):
-                used[name] = document.data
                 todo += _uses(document.data)
         return {name: used[name] for name in sorted(used)}
 
@@ -295,7 +313,10 @@ class Library:
         if file not in self._documents:
             path = self.root / "shared" / file
             self._documents[file] = None
-            if path.exists() and self._inside(path):
+            if self._leads_out(path):
+                problem = _problem(_led_out(path))
+                self._documents[file] = Document(None, "", path, name, (problem,)), (problem,)
+            elif path.exists():
                 self._documents[file] = _read(path, kind, name)
         return self._documents[file]
 
@@ -309,10 +330,16 @@ class Library:
         used = self._used(data, documents, collected)
         name = document.name.partition(":")[2]
         used[name] = data
-        _, found = assemble(_bench(name, data, used), documents, known_procedures=self.procedures)
+        bundle: dict[str, Any] = {
+            **_bench(name, data, used),
+            "cautions": _named("cautions", self._merged("cautions")[0], {}, used),
+            "instruments": _named("needs", self._merged("instruments")[0], {}, used),
+        }
+        tree, found = assemble(bundle, documents, known_procedures=self.procedures)
         collected += [p for p in found if p.where and p.where.document != "tree"]
         collected += _wrong_name(document, data.get("procedure"))
-        return Examined("procedure", None, tuple(dict.fromkeys(collected)), documents)
+        unique = list(dict.fromkeys(collected))
+        return Examined("procedure", tree, _sorted(unique, document), documents)
 
 
 def shipped_root() -> Path:
@@ -386,6 +413,24 @@ def _problem(error: TreeError) -> Problem:
     )
 
 
+def _led_out(path: Path) -> TreeError:
+    return TreeError(
+        "The file is a link that leads out of the library.",
+        path=path,
+        mend="Put the file itself into the library.",
+    )
+
+
+def _sorted(problems: list[Problem], first: Document) -> tuple[Problem, ...]:
+    """In the order of the lines, the file examined before the others."""
+
+    def order(problem: Problem) -> tuple[bool, str, int, int]:
+        other = problem.path != first.path
+        return other, str(problem.path), problem.line or 0, problem.column or 0
+
+    return tuple(sorted(problems, key=order))
+
+
 def _kind_of(text: str, path: Path | None) -> FileKind:
     """What kind of file a text is, by its name and its first keys."""
     if path is not None and path.parent.name == "shared":
@@ -422,14 +467,13 @@ def _named(
 ) -> dict[str, Any]:
     """The entries of a table that a tree and its procedures name, wherever they do."""
     names: set[str] = set()
-    todo: list[Any] = [tree, *procedures.values()]
-    while todo:
-        item = todo.pop()
-        if isinstance(item, dict):
-            listed = item.get(key)
+    for data in (tree, *procedures.values()):
+        groups = (data.get(group) for group in ("steps", "access", "faults"))
+        inner = (item for group in groups if isinstance(group, dict) for item in group.values())
+        for item in (data, *inner):
+            listed = item.get(key) if isinstance(item, dict) else None
             if isinstance(listed, list):
                 names.update(name for name in listed if isinstance(name, str))
-            todo += [value for value in item.values() if isinstance(value, dict)]
     return {name: known[name] for name in sorted(names) if name in known}
 
 

@@ -223,7 +223,11 @@ class Stop:
 
 @dataclass(frozen=True, slots=True)
 class Accepted:
-    """A finding the author has looked at and lets stand, with the reason."""
+    """A finding the author has looked at and lets stand, with the reason.
+
+    ``at`` is the step, fault or stop it is about; a use stands for all its steps, as it
+    does where a procedure accepts a finding for the whole of itself. Empty: anywhere.
+    """
 
     rule: str
     reason: str

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
-from difflib import get_close_matches
 from pathlib import Path
 from typing import Literal
 
@@ -77,5 +76,7 @@ class Problem:
 
 def near(word: str, known: Iterable[str]) -> str:
     """``Did you mean …?`` for a word that is close to known ones, or an empty text."""
+    from difflib import get_close_matches
+
     close = get_close_matches(word, sorted(set(known)), n=3, cutoff=0.6)
     return f"Did you mean {' or '.join(f'`{name}`' for name in close)}?" if close else ""

@@ -25,6 +25,7 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
+from faulttree.errors import ReadingError, TreeError
 from faulttree.tree.document import Document, shown
 from faulttree.tree.model import (
     Accepted,
@@ -51,6 +52,9 @@ __all__ = ["MAX_STEPS", "assemble", "build"]
 MAX_STEPS = 20_000
 """Steps of a tree once its procedures are inlined."""
 
+MAX_USES = 20
+"""Procedures inside each other."""
+
 KINDS: tuple[Kind, ...] = ("ask", "measure", "do", "use")
 BRACES = re.compile(r"\{([a-z0-9]+(?:-[a-z0-9]+)*)\}")
 UNFILLED = frozenset(
@@ -59,23 +63,26 @@ UNFILLED = frozenset(
 CLOSING = "closing"
 
 
-def build(bundle: Mapping[str, Any], *, schema: bool = True) -> Tree:
+def build(bundle: Mapping[str, Any], *, strict: bool = True) -> Tree:
     """The model from plain data; how a stored tree text comes back.
 
     Args:
         bundle: ``id``, ``tree``, ``procedures`` (name → plain data), ``cautions`` and
             ``instruments`` (name → plain data), as :attr:`Tree.bundle` holds them.
-        schema: whether to hold the data against today's schema first. A tree from the
-            record was held against the schema of its day and needs no other.
+        strict: refuse data with errors. A tree from the record is built with False: it
+            was walked as it is, and a newer program must not lock its case.
 
     Raises:
-        TreeError: at the first thing wrong; its ``key`` names the place in the document.
+        TreeError: at the first error, its ``key`` naming the place in the document; where
+            not strict, only for data that no tree can be built from at all.
     """
-    tree, problems = assemble(bundle, schema=schema)
-    for problem in problems:
-        if problem.level == "error":
-            raise problem.error()
-    assert tree is not None
+    tree, problems = assemble(bundle, schema=strict)
+    if tree is None:
+        raise TreeError("This is no tree.", mend="Give a mapping with title, start, steps.")
+    if strict:
+        for problem in problems:
+            if problem.level == "error":
+                raise problem.error()
     return tree
 
 
@@ -99,11 +106,12 @@ def assemble(
         The tree, None only where there is no mapping to build it from, and the problems.
     """
     finder = _Finder(documents or {})
-    data = bundle.get("tree")
-    if schema:
+    data = bundle.get("tree") if isinstance(bundle, Mapping) else None
+    if schema and isinstance(bundle, Mapping):
         finder.check(data, "tree", "tree")
         for name, procedure in _mapping(bundle.get("procedures")).items():
-            finder.check(procedure, "procedure", f"procedure:{name}")
+            if procedure is not None:
+                finder.check(procedure, "procedure", f"procedure:{name}")
     if not isinstance(data, Mapping):
         return None, tuple(finder.problems.values())
     builder = _Builder(bundle, data, finder)
@@ -291,20 +299,26 @@ class _Builder:
 
     # -- uses --------------------------------------------------------------------------
 
-    def expand(self, scope: _Scope) -> None:
+    def expand(self, scope: _Scope, depth: int = 0) -> None:
         """Open the procedures that a scope uses, theirs too."""
         self.count += len(scope.steps)
         for name, raw in scope.steps.items():
-            if _kind(raw) == "use" and self.count <= MAX_STEPS:
-                where = Where(scope.document, ("steps", name))
-                child = self.open(scope, scope.prefix + name, raw, where)
-                if child is not None:
-                    scope.uses[name] = child
-                    self.expand(child)
+            if _kind(raw) != "use" or self.count > MAX_STEPS:
+                continue
+            where = Where(scope.document, ("steps", name))
+            if depth >= MAX_USES:
+                self.too_large(f"Procedures are used inside each other more than {MAX_USES} deep.")
+                continue
+            child = self.open(scope, scope.prefix + name, raw, where)
+            if child is not None:
+                scope.uses[name] = child
+                self.expand(child, depth + 1)
         if self.count > MAX_STEPS:
-            message = f"More than {MAX_STEPS} steps once procedures are inlined."
-            mend = "Look for procedures that use others several times over."
-            self.finder.add("too-large", message, mend, Where("tree", ("steps",)))
+            self.too_large(f"More than {MAX_STEPS} steps once procedures are inlined.")
+
+    def too_large(self, message: str) -> None:
+        mend = "Look for procedures that use others several times over."
+        self.finder.add("too-large", message, mend, Where("tree", ("steps",)))
 
     def open(self, scope: _Scope, use: str, raw: Mapping[str, Any], where: Where) -> _Scope | None:
         """The scope of one use, or None where it cannot be inlined."""
@@ -628,7 +642,6 @@ class _Builder:
         value = raw.get("wait")
         if not isinstance(value, str):
             return None
-        from faulttree.errors import ReadingError
         from faulttree.reading.quantity import parse_duration
 
         try:
@@ -711,13 +724,10 @@ class _Builder:
             )
 
     def accepted(self) -> Iterator[Accepted]:
-        for data in (self.data, *self.procedures.values()):
-            items = data.get("accepted")
-            for raw in items if isinstance(items, list) else ():
-                raw = _mapping(raw)
-                yield Accepted(
-                    _text(raw.get("rule")), _text(raw.get("reason")), _text(raw.get("at"))
-                )
+        """The tree's own, then those of each procedure at each place it is used."""
+        yield from _accepted(self.data, "")
+        for use in self.uses.values():
+            yield from _accepted(self.procedures[use.procedure], use.id)
 
     def known(self) -> tuple[dict[str, Caution], dict[str, Instrument]]:
         cautions = {
@@ -793,13 +803,12 @@ def _takes(value: Any) -> dict[str, str]:
 
 def _unit_differs(value: Any, unit: str) -> str:
     """What is wrong with a value that must be given in a unit, or an empty text."""
-    if value is None or unit in ("", "text"):
+    text = _text(value)
+    if value is None or unit in ("", "text") or BRACES.search(text):
         return ""
-    from faulttree.errors import ReadingError
     from faulttree.reading.quantity import parse_quantity
     from faulttree.reading.units import parse_unit
 
-    text = _text(value)
     try:
         bare = parse_quantity(text, unit).bare
         return f"`{shown(text)}` names no unit." if bare else ""
@@ -838,6 +847,14 @@ def _ratings(value: Any) -> Iterator[tuple[str, Rating]]:
                 models={model: _text(item) for model, item in _mapping(raw.get("models")).items()},
             ),
         )
+
+
+def _accepted(data: Mapping[str, Any], use: str) -> Iterator[Accepted]:
+    items = data.get("accepted")
+    for raw in items if isinstance(items, list) else ():
+        entry = _mapping(raw)
+        at = ".".join(part for part in (use, _text(entry.get("at"))) if part)
+        yield Accepted(_text(entry.get("rule")), _text(entry.get("reason")), at)
 
 
 def _evidence(value: Any) -> Iterator[Evidence]:
