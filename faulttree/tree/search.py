@@ -6,7 +6,10 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
+from faulttree.errors import TreeError
+from faulttree.tree.document import read_document
 from faulttree.tree.library import Library
+from faulttree.tree.schema import shape_of
 
 __all__ = ["Match", "find"]
 
@@ -41,8 +44,8 @@ def find(words: str, library: Library, *, limit: int = 10) -> tuple[Match, ...]:
     families = library.families
     matches = []
     for tree_id in library.trees():
-        data = library.examine(tree_id).data
-        if not isinstance(data, Mapping):
+        data = _data(library, tree_id)
+        if data is None:
             continue
         texts = _texts(tree_id, data, families.get(str(data.get("family")), {}))
         score, by = _score(said, words, texts)
@@ -52,6 +55,15 @@ def find(words: str, library: Library, *, limit: int = 10) -> tuple[Match, ...]:
             matches.append(Match(tree_id, title, family, score, by, symptoms))
     matches.sort(key=lambda match: (-match.score, match.tree))
     return tuple(matches[:limit] if limit else matches)
+
+
+def _data(library: Library, tree_id: str) -> Mapping[str, Any] | None:
+    """A tree's plain data; a file that cannot be read is `check`'s matter, not a match."""
+    try:
+        data = read_document(library.path_of(tree_id), shape=shape_of("tree")).data
+    except TreeError:
+        return None
+    return data if isinstance(data, Mapping) else None
 
 
 def _symptoms(data: Mapping[str, Any]) -> Iterable[str]:

@@ -193,14 +193,27 @@ def _decide(
         missing = ", ".join(limits.missing)
         return "undecided", _untold(f"not judged: {missing} is not known in this walk")
     if not entry.sure:
-        question = rd.doubt(quantities[0] if len(quantities) == 1 else quantities, limits)
-        if question is not None:
-            raise DoubtError(question)
-    if step.in_circuit == "never" and entry.in_circuit:
-        return "undecided", _untold("undecided: this reading only counts with the part isolated")
-    in_circuit = step.in_circuit == "allowed" and entry.in_circuit is not False
-    verdict = rd.judge(quantities, limits, instrument=instrument, in_circuit=in_circuit)
+        for quantity in quantities:
+            question = rd.doubt(quantity, limits)
+            if question is not None:
+                raise DoubtError(question)
+    verdict = rd.judge(
+        quantities,
+        limits,
+        instrument=instrument,
+        in_circuit=_in_circuit(step, entry),
+        never_in_circuit=step.in_circuit == "never",
+    )
     return verdict.outcome, verdict.as_dict()
+
+
+def _in_circuit(step: Step, entry: Entry) -> bool | None:
+    """Whether the in-circuit rule applies: unless told otherwise it does where allowed."""
+    if step.in_circuit is None:
+        return None
+    if entry.in_circuit is None:
+        return step.in_circuit == "allowed"
+    return entry.in_circuit
 
 
 def _untold(text: str) -> dict[str, Any]:

@@ -52,13 +52,19 @@ def table_of(tree: Tree) -> FaultTable:
 
 
 def evidence(state: State, *, earlier: bool = False) -> tuple[Seen, ...]:
-    """What was seen in this round, or with ``earlier`` in the rounds before it."""
+    """What was seen in this round, or with ``earlier`` in the rounds before it.
+
+    Once a repair has held, the round that found the fault is the one that tells.
+    """
     from faulttree.odds import Seen
 
     table = table_of(state.tree)
+    held = state.phase != "finding" and any(repair.held for repair in state.repairs)
+    told_in = state.round - 1 if held else state.round
     seen: dict[str, Seen] = {}
     for visit in state.visits:
-        if (visit.round < state.round) is not earlier or visit.step not in table.test_index:
+        fits = visit.round < told_in if earlier else visit.round == told_in
+        if not fits or visit.step not in table.test_index:
             continue
         known = set(table.outcomes[table.test_index[visit.step]])
         soft = _likelihoods(visit.event, known)

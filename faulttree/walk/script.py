@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 
 __all__ = ["RESULTS", "Script", "play", "read_script"]
 
-RESULTS = ("fixed", "found", "unsolved", "referred", "no-fault-found")
+RESULTS = ("fixed", "found", "unsolved", "referred", "no-fault-found", "not-reproduced")
 """What a case may have come to."""
 
 Keys = tuple[str | int, ...]
@@ -36,7 +36,7 @@ class Script:
     who: str = ""
     answers: tuple[Mapping[str, Any], ...] = ()
     outcome: Mapping[str, Any] = field(default_factory=dict)
-    confirm: str | None = None
+    confirm: Any = None
 
 
 def read_script(data: Mapping[str, Any]) -> Script:
@@ -53,7 +53,6 @@ def read_script(data: Mapping[str, Any]) -> Script:
                 mend="Write it as '- step: answer'.",
                 key=("answers", at),
             )
-    confirm = data.get("confirm")
     return Script(
         unit=dict(data.get("unit") or {}),
         complaint=_text(data.get("complaint")),
@@ -61,7 +60,7 @@ def read_script(data: Mapping[str, Any]) -> Script:
         who=_text(data.get("who")),
         answers=tuple(entries),
         outcome=dict(data.get("outcome") or {}),
-        confirm=None if confirm is None else _text(confirm),
+        confirm=data.get("confirm"),
     )
 
 
@@ -200,7 +199,7 @@ class _Playing:
         fault = _text(value["fault"])
         self.begin_repair(fault, _text(value.get("what")))
         if value.get("confirm") is not None:
-            self.confirm(_text(value["confirm"]))
+            self.confirm(_entry(value["confirm"]))
 
     def begin_repair(self, fault: str, what: str = "") -> None:
         """Record that a fault was repaired."""
@@ -211,7 +210,7 @@ class _Playing:
             )
         self.add(ev.RepairTried(at=self.clock(), fault=fault, what=what))
 
-    def confirm_found(self, reading: str) -> None:
+    def confirm_found(self, value: Any) -> None:
         """The confirming reading at the file's end: it repairs the fault the walk found."""
         if self.state.confirming is None:
             end = self.state.end
@@ -221,23 +220,24 @@ class _Playing:
                     mend="Take 'confirm' out, or answer up to the fault.",
                 )
             self.begin_repair(end.id)
-        self.confirm(reading)
+        self.confirm(_entry(value))
 
-    def confirm(self, reading: str) -> None:
+    def confirm(self, entry: Entry) -> None:
         """Take the confirming step's reading, or what was seen where there is no such step."""
         repair = self.state.confirming
         assert repair is not None
         fault = self.tree.faults[repair.fault]
         if fault.confirm is None:
-            self.add(conclude_by_sight(self.state, reading, held=True, at=self.clock()))
+            seen = ", ".join(entry.typed) or entry.outcome or entry.note
+            self.add(conclude_by_sight(self.state, seen, held=True, at=self.clock()))
             return
         name = fault.confirm.step
         while (step := self.state.ask) is not None and step.id != name and step.kind == "do":
             self.give(step, Entry(outcome="done"))
         if step is None or step.id != name:
-            self.confirm_by_exit(name, reading)
+            self.confirm_by_exit(name, entry.outcome or " ".join(entry.typed))
         else:
-            self.give(step, Entry(typed=(reading,)))
+            self.give(step, entry)
             if (conclusion := conclude(self.state, at=self.clock())) is not None:
                 self.add(conclusion)
         if self.state.confirming is None and not self.state.repairs[-1].held:
@@ -362,6 +362,8 @@ def _entry(value: Any) -> Entry:
     typed = tuple(_text(part) for part in many) if many else ()
     if one is not None:
         typed = (*typed, _text(one))
+    if value.get("over_range") is True:
+        typed = ("OL",)
     outcome = value.get("outcome")
     return Entry(
         typed=typed,

@@ -1,0 +1,81 @@
+"""Taking a unit in: what is it, what is said to be wrong, which values differ by model."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+from faulttree.bench import views
+from faulttree.errors import FaulttreeError
+from faulttree.reading import parse_quantity
+
+if TYPE_CHECKING:
+    from faulttree.bench.console import Console
+    from faulttree.tree.model import Rating, Tree
+
+__all__ = ["take_in"]
+
+
+def take_in(console: Console, tree: Tree, given: dict[str, Any]) -> dict[str, Any]:
+    """Ask for what was not given; Enter leaves a question open.
+
+    Returns:
+        ``unit``, ``complaint``, ``owner_words``, ``who`` and ``ratings`` for the opening.
+
+    Raises:
+        AwayError: the technician left before a case was opened.
+    """
+    width = console.width
+    console.show(views.text_lines(tree.title, width, style="title"))
+    unit = {"family": tree.family, **given.get("unit", {})}
+    models = sorted({model for rating in tree.ratings.values() for model in rating.models})
+    if "serial" not in unit:
+        _put(unit, "serial", console.ask("Serial number or tag (Enter: none) › "))
+    if "model" not in unit:
+        known = f" (known: {', '.join(models)})" if models else ""
+        _put(unit, "model", console.ask(f"Model{known} (Enter: unknown) › ", models))
+    complaint = given.get("complaint") or _complaint(console, tree)
+    owner = console.ask("In the owner's words (Enter: as above) › ")
+    ratings = {
+        rating.id: value
+        for rating in tree.ratings.values()
+        if unit.get("model") not in rating.models and (value := _value(console, rating)) is not None
+    }
+    return {
+        "unit": unit,
+        "complaint": complaint,
+        "owner_words": owner,
+        "who": given.get("who", ""),
+        "ratings": ratings,
+    }
+
+
+def _put(unit: dict[str, str], key: str, value: str) -> None:
+    if value:
+        unit[key] = value
+
+
+def _complaint(console: Console, tree: Tree) -> str:
+    symptoms = [symptom.text for symptom in tree.symptoms]
+    for number, text in enumerate(symptoms, 1):
+        console.show([[("label", f"{number:>2} "), ("", text)]])
+    typed = console.ask("Complaint: number or words (Enter: 1) › ", symptoms)
+    if not typed:
+        return symptoms[0] if symptoms else ""
+    if typed.isdecimal() and 1 <= int(typed) <= len(symptoms):
+        return symptoms[int(typed) - 1]
+    return typed
+
+
+def _value(console: Console, rating: Rating) -> str | None:
+    """A value that differs by model and is not known for this one; Enter leaves it open."""
+    question = rating.ask or f"{rating.id} of this model"
+    while True:
+        typed = console.ask(f"{question} in {rating.unit} (Enter: not known) › ")
+        if not typed:
+            return None
+        try:
+            parse_quantity(typed, rating.unit)
+        except FaulttreeError as error:
+            console.show(views.text_lines(f"✗ {error.message}", console.width, style="bad"))
+        else:
+            return typed

@@ -1,0 +1,410 @@
+"""``faulttree diagnose``: walk a technician, or an answers file, through a tree."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Mapping
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from faulttree.cli.options import (
+    json_option,
+    library_option,
+    now,
+    open_library,
+    open_record,
+    record_option,
+    say,
+    say_json,
+)
+from faulttree.errors import FaulttreeError, TreeError, WalkError
+
+if TYPE_CHECKING:
+    from faulttree.bench.console import Console
+    from faulttree.bench.sitting import Sitting
+    from faulttree.cases import Store
+    from faulttree.reading import Bench
+    from faulttree.tree import Document, Library
+    from faulttree.tree.model import Tree
+    from faulttree.walk.events import Event
+    from faulttree.walk.state import State
+
+__all__ = ["command"]
+
+
+@click.command(
+    epilog="Example: faulttree diagnose bench-supply/no-output --serial 'tag 14'\n\n"
+    "Example: faulttree diagnose --resume 'tag 14'"
+)
+@click.argument("words", nargs=-1, metavar="[TREE]")
+@click.option("--answers", metavar="FILE", help="Play a walk from a YAML file.")
+@click.option(
+    "--resume",
+    is_flag=False,
+    flag_value="",
+    default=None,
+    metavar="[CASE]",
+    help="Go on with an open case, by tag, number or id. [default: the latest]",
+)
+@click.option("--model", help="Model of the unit.")
+@click.option("--serial", help="Serial number or tag of the unit.")
+@click.option("--complaint", help="What is wrong, in a few words.")
+@click.option("--who", help="Who works on it: bench or initials.")
+@click.option("--bench", metavar="FILE", help="The instruments here. [default: bench.yaml]")
+@click.option("--plain", is_flag=True, help="Plain lines: no colour, no cursor control.")
+@click.option("--even-unchecked", is_flag=True, help="Walk a tree that has errors.")
+@record_option
+@library_option
+@json_option
+def command(
+    words: tuple[str, ...],
+    answers: str | None,
+    resume: str | None,
+    model: str | None,
+    serial: str | None,
+    complaint: str | None,
+    who: str | None,
+    bench: str | None,
+    plain: bool,
+    even_unchecked: bool,
+    record: str | None,
+    library: str | None,
+    as_json: bool,
+) -> int:
+    """Walk through TREE, by its id, by its file, or by words of the complaint.
+
+    Every answer is on the disk before the next question is shown. Ctrl-C or the end of
+    input pauses; 'faulttree diagnose --resume' goes on.
+    """
+    found = open_library(library)
+    gear = read_bench_file(bench, found)
+    said = {"model": model, "serial": serial}
+    unit = {key: value for key, value in said.items() if value}
+    with open_record(record or (gear.record if gear else None) or None) as store:
+        if answers is not None:
+            tree = pick_tree(words, found, even_unchecked, None)
+            return _scripted(tree, answers, store, gear, unit, as_json=as_json)
+        console = _console(plain=plain, to_people=as_json)
+        if resume is not None:
+            sitting = _resumed(store, resume, console, gear)
+        else:
+            tree = pick_tree(words, found, even_unchecked, console)
+            opening = {"unit": unit, "complaint": complaint or "", "who": who or ""}
+            sitting = _opened(store, tree, console, gear, opening)
+        return _sat(sitting, as_json=as_json)
+
+
+# -- what it starts from ----------------------------------------------------------------------
+
+
+def read_bench_file(named: str | None, library: Library) -> Bench | None:
+    """The instruments declared in ``bench.yaml``: the file named, or the library's own.
+
+    Raises:
+        FaulttreeError: the file is missing though named, or says what cannot be understood.
+    """
+    path = Path(named) if named else library.root / "bench.yaml"
+    if not named and not path.is_file():
+        return None
+    from faulttree.reading import read_bench
+    from faulttree.tree import read_document
+
+    document = read_document(path, shape=_shape("bench"))
+    try:
+        return read_bench(document.data)
+    except FaulttreeError as error:
+        raise _placed(error, document) from None
+
+
+def _shape(kind: Any) -> Any:
+    from faulttree.tree import shape_of
+
+    return shape_of(kind)
+
+
+def _placed(error: FaulttreeError, document: Document) -> FaulttreeError:
+    """An error with the file, line and column that its keys lead to."""
+    if error.path is None:
+        error.path = document.path
+        error.line, error.column = document.place(error.key)
+    return error
+
+
+def pick_tree(
+    words: tuple[str, ...], library: Library, even_unchecked: bool, console: Console | None
+) -> Tree:
+    """The tree that is meant: by id, by file, by words, or by asking.
+
+    Raises:
+        TreeError: there is none, several fit and nobody can be asked, or it has errors.
+    """
+    said = " ".join(words)
+    if len(words) == 1 and said.endswith((".yaml", ".yml")):
+        return fit_tree(library, Path(said), even_unchecked)
+    if said in library.trees():
+        return fit_tree(library, said, even_unchecked)
+    from faulttree.tree.search import find
+
+    matches = find(said, library, limit=9) if words or console else ()
+    if len(matches) == 1 and words and "/" not in said:
+        return fit_tree(library, matches[0].tree, even_unchecked)
+    if console is None or "/" in said or not matches:
+        library.path_of(said or "?")  # says what is near
+        raise TreeError(f"there is no tree '{said}'", mend="'faulttree find' lists the trees.")
+    console.show([[("title", "Which of these?")]])
+    for number, match in enumerate(matches, 1):
+        console.show([[("label", f"{number:>2} "), ("", f"{match.title}  ({match.tree})")]])
+    while True:
+        typed = console.ask("number › ")
+        if typed.isdecimal() and 1 <= int(typed) <= len(matches):
+            return fit_tree(library, matches[int(typed) - 1].tree, even_unchecked)
+
+
+def fit_tree(library: Library, what: Path | str, even_unchecked: bool) -> Tree:
+    """The tree, once nothing in it could mislead, or whoever asks has said to go on.
+
+    Raises:
+        TreeError: the first error in it, or what cannot be read.
+    """
+    from faulttree.rules import fit_to_walk
+
+    examined = library.examine(what)
+    wrong = fit_to_walk(examined)
+    if examined.tree is None or (wrong and not even_unchecked):
+        first = wrong[0]
+        more = f" (and {len(wrong) - 1} more)" if len(wrong) > 1 else ""
+        raise TreeError(
+            f"this tree could mislead: {first.message}{more}",
+            path=first.path,
+            line=first.line,
+            column=first.column,
+            mend="'faulttree check' tells all; --even-unchecked walks it all the same.",
+        )
+    return examined.tree
+
+
+def priors_of(tree: Tree, store: Store) -> dict[str, float]:
+    """Probabilities of the faults by weight and by the confirmed cases of the record."""
+    from faulttree.cases.counts import confirmed
+    from faulttree.odds import priors
+    from faulttree.walk.choose import table_of
+
+    return priors(table_of(tree), confirmed(store))
+
+
+# -- a script ---------------------------------------------------------------------------------
+
+
+def _scripted(
+    tree: Tree,
+    answers: str,
+    store: Store,
+    gear: Bench | None,
+    unit: Mapping[str, str],
+    *,
+    as_json: bool,
+) -> int:
+    from faulttree.walk.report import document as walk_document
+    from faulttree.walk.script import play
+
+    document = _answers_document(Path(answers))
+    keeping = _Keeping(store, tree)
+    try:
+        script = _read_script(document, unit)
+        state, remarks = play(
+            tree,
+            script,
+            emit=keeping.keep,
+            clock=now,
+            bench=gear,
+            priors=priors_of(tree, store),
+        )
+    except FaulttreeError as error:
+        if keeping.case:
+            say(f"faulttree: what was answered before is kept as {keeping.label}", to_people=True)
+        raise _placed(error, document) from None
+    for remark in remarks:
+        say(f"faulttree: {remark}", to_people=True)
+    if as_json:
+        say_json(walk_document(state, keeping.case))
+    else:
+        _say_end(state, keeping.label)
+    return 0 if _ended(state) else 1
+
+
+def _ended(state: State) -> bool:
+    return state.end is not None or state.phase in ("ended", "closed")
+
+
+def _answers_document(path: Path) -> Document:
+    from faulttree.tree import read_document
+    from faulttree.tree.schema import findings
+
+    document = read_document(path, shape=_shape("answers"))
+    for _, message, mend, keys, of_key in findings(document.data, "answers"):
+        line, column = document.place(keys, of_key)
+        raise WalkError(message, path=path, line=line, column=column, mend=mend)
+    return document
+
+
+def _read_script(document: Document, unit: Mapping[str, str]) -> Any:
+    from dataclasses import replace
+
+    from faulttree.walk.script import read_script
+
+    script = read_script(document.data)
+    return replace(script, unit={**script.unit, **unit})
+
+
+class _Keeping:
+    """Keeps events as they come: the first opens the case."""
+
+    def __init__(self, store: Store, tree: Tree) -> None:
+        self.store, self.tree = store, tree
+        self.case, self.count = "", 0
+
+    @property
+    def label(self) -> str:
+        """The case for people: its number in this record."""
+        return f"case {self.store.case(self.case).number}" if self.case else "no case"
+
+    def keep(self, event: Event) -> None:
+        """Keep one event durably."""
+        if not self.case:
+            self.case = self.store.open_case([event], tree_text=self.tree.text)
+        else:
+            self.store.append(self.case, self.count, event)
+        self.count += 1
+
+
+def _say_end(state: State, label: str) -> None:
+    """The end of a scripted walk in a few lines."""
+    for visit in state.path:
+        kept = visit.event.reading
+        reading = f" {kept['text']}" if kept else ""
+        say(f"{visit.step}:{reading} {visit.outcome}")
+    for repair in state.repairs:
+        proof = "confirmed" if repair.held else "not confirmed"
+        say(f"repaired {repair.fault}: {proof}")
+    if state.end is None:
+        place = f" at '{state.ask.id}'" if state.ask else ""
+        say(f"{label} stays open{place}; {state.minutes:g} min")
+        return
+    title = ""
+    if state.end.kind == "fault":
+        title = f": {state.tree.faults[state.end.id].title}"
+    elif state.end.id:
+        title = f": {state.tree.stops[state.end.id].title}"
+    result = f", {state.closed.result}" if state.closed else ""
+    say(f"{label}: {state.end.kind} {state.end.id}{title}{result}; {state.minutes:g} min")
+
+
+# -- a sitting --------------------------------------------------------------------------------
+
+
+def _console(*, plain: bool, to_people: bool) -> Console:
+    from faulttree.bench.console import Plain, console_for
+
+    if to_people:
+        return Plain(sys.stdin, sys.stderr)
+    return console_for(plain=plain)
+
+
+def _opened(
+    store: Store, tree: Tree, console: Console, gear: Bench | None, opening: dict[str, Any]
+) -> Sitting:
+    """Open a case: what is still wanted of unit and complaint is asked."""
+    from faulttree.bench.intake import take_in
+    from faulttree.walk.events import Opened
+
+    asked = take_in(console, tree, opening)
+    event = Opened(
+        at=now(),
+        tree=tree.id,
+        tree_hash=tree.hash,
+        unit=asked["unit"],
+        complaint=asked["complaint"],
+        owner_words=asked["owner_words"],
+        who=asked["who"],
+        priors=priors_of(tree, store),
+        ratings=asked["ratings"],
+    )
+    case = store.open_case([event], tree_text=tree.text)
+    return _sitting(store, tree, case, [event], console, gear)
+
+
+def _resumed(store: Store, words: str, console: Console, gear: Bench | None) -> Sitting:
+    """Go on with an open case, on the text of the tree it was begun with."""
+    case = _latest_open(store) if not words.strip() else store.find(words)
+    if case.state == "closed":
+        raise WalkError(
+            f"{case.title} is closed", mend=f"'faulttree cases reopen {case.number}' opens it."
+        )
+    events = list(store.events(case.id))
+    tree = tree_of(store, events)
+    sitting = _sitting(store, tree, case.id, events, console, gear)
+    sitting.say(f"Going on with {case.title}.", "title")
+    return sitting
+
+
+def tree_of(store: Store, events: list[Event]) -> Tree:
+    """The tree of a case, as it was: by the hash its opening or reopening names."""
+    import json
+
+    from faulttree.tree import build
+    from faulttree.walk.events import Opened, Reopened
+
+    named = [
+        event.tree_hash
+        for event in events
+        if isinstance(event, Opened | Reopened) and event.tree_hash
+    ]
+    return build(json.loads(store.tree_text(named[-1])))
+
+
+def _latest_open(store: Store) -> Any:
+    cases = store.list(state="open", limit=1)
+    if not cases:
+        raise WalkError("no case is open", mend="'faulttree diagnose TREE' opens one.")
+    return cases[0]
+
+
+def _sitting(
+    store: Store,
+    tree: Tree,
+    case: str,
+    events: list[Event],
+    console: Console,
+    gear: Bench | None,
+) -> Sitting:
+    from hashlib import sha256
+    from time import monotonic
+
+    from faulttree.bench.sitting import Journal, Sitting
+
+    return Sitting(
+        journal=Journal(tree, case, events, store, now),
+        console=console,
+        bench=gear,
+        stopwatch=monotonic,
+        photo_hash=lambda path: sha256(path.read_bytes()).hexdigest(),
+        label=f"case {store.case(case).number}",
+    )
+
+
+def _sat(sitting: Sitting, *, as_json: bool) -> int:
+    """Sit until the end or a pause, then say how it stands."""
+    from faulttree.bench.console import AwayError
+    from faulttree.bench.sitting import Leaving, sit
+    from faulttree.walk.report import document as walk_document
+
+    try:
+        sit(sitting)
+    except (AwayError, Leaving):
+        number = sitting.label.removeprefix("case ")
+        sitting.say(f"Paused. Go on with: faulttree diagnose --resume {number}", "title")
+    if as_json:
+        say_json(walk_document(sitting.state, sitting.journal.case))
+    return 0 if _ended(sitting.state) else 1

@@ -1,0 +1,37 @@
+"""``faulttree find``: trees by complaint, family, module or model."""
+
+from __future__ import annotations
+
+from dataclasses import asdict
+
+import click
+
+from faulttree.cli.options import json_option, library_option, open_library, say, say_json
+
+__all__ = ["command"]
+
+
+@click.command(epilog="Example: faulttree find supply no output")
+@click.argument("words", nargs=-1)
+@click.option("--limit", type=click.IntRange(0), default=10, help="At most so many; 0 for all.")
+@library_option
+@json_option
+def command(words: tuple[str, ...], limit: int, library: str | None, as_json: bool) -> int:
+    """Find the trees that fit WORDS: a complaint, family, module or model; typos allowed.
+
+    Without words every tree is listed.
+    """
+    from faulttree.tree.search import find
+
+    found = find(" ".join(words), open_library(library), limit=limit if words else 0)
+    if as_json:
+        say_json({"matches": [asdict(match) for match in found]})
+    for match in () if as_json else found:
+        say(f"{match.tree}\n    {match.title}")
+        if match.symptoms:
+            say(f"    {', '.join(match.symptoms)}")
+    if not found:
+        said = " ".join(words)
+        what = f"no tree fits '{said}'" if said else "the library holds no tree"
+        say(f"faulttree: {what}\n  'faulttree find' lists them all.", to_people=True)
+    return 0 if found else 1
