@@ -147,6 +147,8 @@ def _groups(
                 "a quantity is named without its component", mend="Name the component too."
             )
         limits = resolve_limits(spec)
+        if not limits.unit and "unit" not in spec:
+            limits = resolve_limits(spec, unit=_unit_of(typed))
         return [(limits, [parse_quantity(text, limits.place) for text in typed])]
     found: dict[str, tuple[Limits, list[Quantity]]] = {}
     for text in typed:
@@ -156,6 +158,11 @@ def _groups(
         limits, group = found[name]
         group.append(parse_quantity(plain, limits.place))
     return list(found.values())
+
+
+def _unit_of(typed: Sequence[str | float]) -> str | None:
+    """The unit the readings name, for limits typed without one."""
+    return next((read.place for read in map(parse_quantity, typed) if read.unit), None)
 
 
 def _entries(component: str) -> list[Rating]:

@@ -8,14 +8,22 @@ from decimal import Decimal
 from typing import TYPE_CHECKING, Any
 
 from faulttree.errors import ReadingError
-from faulttree.reading.quantity import EXACT, Quantity, parse_quantity
+from faulttree.reading.quantity import Quantity, parse_quantity, show
 from faulttree.reading.units import UNITS, Kind, parse_unit, unit_text
 
 if TYPE_CHECKING:
     from faulttree.reading.formulas import Formula
     from faulttree.reading.register import Rating
 
-__all__ = ["Band", "Limits", "formula_names", "outcomes_of", "resolve_limits"]
+__all__ = [
+    "Band",
+    "Limits",
+    "digits_for",
+    "formula_names",
+    "limits_text",
+    "outcomes_of",
+    "resolve_limits",
+]
 
 NOMINAL = frozenset({"nominal", "tolerance"})
 RANGE = frozenset({"min", "max"})
@@ -523,31 +531,35 @@ def _meets(band: Band, before: Band | None, at: int) -> None:
         )
 
 
+def digits_for(limits: Limits) -> int:
+    """Significant digits that tell the limits apart: three, more where they lie close."""
+    low, high = limits.lower, limits.upper
+    if low is None or high is None or low == high:
+        return 3
+    size = max(low.copy_abs(), high.copy_abs())
+    close = (size / (high - low)).adjusted()
+    return min(3 + max(0, close - 1), 12)
+
+
 def limits_text(limits: Limits) -> str:
     """The limits for people, such as ``30.6 V to 37.4 V`` or ``at most 49.1 mΩ``."""
-    from faulttree.reading.quantity import show
-
-    low, high = limits.lower, limits.upper
+    low, high, unit, kind = limits.lower, limits.upper, limits.unit, limits.kind
     if limits.bands:
         return ", ".join(_band_text(band, limits) for band in limits.bands)
     if low is not None and high is not None:
-        return f"{show(low, limits.unit)} to {show(high, limits.unit, limits.kind)}"
+        digits = digits_for(limits)
+        return f"{show(low, unit, digits=digits)} to {show(high, unit, kind, digits)}"
     if low is not None:
-        return f"at least {show(low, limits.unit, limits.kind)}"
+        return f"at least {show(low, unit, kind)}"
     if high is not None:
-        return f"at most {show(high, limits.unit, limits.kind)}"
-    return f"not known yet ({unit_text(limits.unit, limits.kind)})"
+        return f"at most {show(high, unit, kind)}"
+    return f"not known yet ({unit_text(unit, kind)})"
 
 
 def _band_text(band: Band, limits: Limits) -> str:
-    from faulttree.reading.quantity import show
-
     if band.lower is None:
         assert band.upper is not None
         return f"{band.name} below {show(band.upper, limits.unit, limits.kind)}"
     if band.upper is None:
         return f"{band.name} from {show(band.lower, limits.unit, limits.kind)}"
     return f"{band.name} from {show(band.lower, limits.unit)} to {show(band.upper, limits.unit)}"
-
-
-__all__ += ["EXACT", "limits_text"]

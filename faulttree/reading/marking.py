@@ -81,10 +81,19 @@ class Marking:
         """The marking in words."""
         said = f"{self.text}: {show_exact(self.value, self.unit)}"
         if self.tolerance is not None:
-            said += f", tolerance {self.tolerance_text}"
+            said += f", tolerance {self._tolerance_said()}"
         if self.coefficient is not None:
             said += f", {self.coefficient} ppm/K"
         return said
+
+    def _tolerance_said(self) -> str:
+        assert self.tolerance is not None
+        low, high = self.tolerance.low, self.tolerance.high
+        if not self.tolerance.relative:
+            return f"±{show_exact(high, self.unit)}"
+        if low == -high:
+            return f"±{show_exact(high * 100)} %"
+        return f"{show_exact(low * 100)} % to +{show_exact(high * 100)} %"
 
 
 _LETTERS = "".join(LETTERS)
@@ -93,6 +102,8 @@ _CODE = re.compile(
     r"(?: ?±? ?(?P<percent>[0-9.]+ ?%))?"
 )
 _DIGITS = re.compile(rf"(?P<digits>[0-9]{{2,3}})(?P<power>[0-9])(?P<letter>[{_LETTERS}])?")
+# 104K: ten times 10⁴ pF within 10 %, or 104 thousand ohms.
+_THREE_AND_K = re.compile(r"[0-9]{3}[KM]")
 _PLAIN = re.compile(rf"(?P<value>.*?(?:F|Ω|ohm)) ?(?P<letter>[{_LETTERS}])?")
 _SAME = str.maketrans({"μ": "µ", "\u2126": "Ω"})
 
@@ -114,7 +125,8 @@ def decode_marking(text: str, unit: str | None = None) -> Marking:
     words = re.split(r"[\s,/-]+", plain.lower())
     if len(words) > 2 and all(SPELT.get(w, w) in POWERS for w in words):
         return _bands(text, [SPELT.get(word, word) for word in words])
-    code = _CODE.fullmatch(plain)
+    _refuse_two_ways(plain, text, unit)
+    code = None if unit == "F" and _THREE_AND_K.fullmatch(plain) else _CODE.fullmatch(plain)
     if code is not None and re.search("[0-9]", code["code"]):
         return _letter_code(text, code, unit)
     digits = _DIGITS.fullmatch(plain)
@@ -154,20 +166,38 @@ def _letter_code(text: str, code: re.Match[str], unit: str | None) -> Marking:
     return _with_letter(text, value.value, own, code["letter"])
 
 
+def _refuse_two_ways(plain: str, text: str, unit: str | None) -> None:
+    if unit is None and _THREE_AND_K.fullmatch(plain):
+        pico = _three_digits(plain[:2], plain[2], "F")
+        ohms = parse_quantity(plain.replace("K", "k"), "ohm").value
+        assert ohms is not None
+        raise _two_ways(text, pico, ohms)
+
+
+def _two_ways(text: str, farad: Decimal, ohm: Decimal) -> ReadingError:
+    return ReadingError(
+        f"'{text[:40]}' could be {show_exact(farad, 'F')} or {show_exact(ohm, 'ohm')}",
+        mend="Say whether it is a capacitor (F) or a resistor (ohm).",
+    )
+
+
+def _three_digits(digits: str, power: str, unit: str) -> Decimal:
+    """Figures and a power of ten; on a capacitor in pF, where 8 and 9 stand for -2 and -1
+    (common practice, no source).
+    """
+    exponent = int(power)
+    if unit == "F":
+        exponent = (exponent - 10 if power in "89" else exponent) - 12
+    return EXACT.scaleb(Decimal(digits), Decimal(exponent))
+
+
 def _digit_code(text: str, code: re.Match[str], unit: str | None) -> Marking:
-    if unit is None and not (code["letter"] and len(code["digits"]) == 2):
-        pico = EXACT.scaleb(Decimal(code["digits"]), Decimal(int(code["power"]) - 12))
-        ohms = EXACT.scaleb(Decimal(code["digits"]), Decimal(int(code["power"])))
-        raise ReadingError(
-            f"'{text[:40]}' could be {show_exact(pico, 'F')} or {show_exact(ohms, 'ohm')}",
-            mend="Say whether it is a capacitor (F) or a resistor (ohm).",
-        )
+    digits, power = code["digits"], code["power"]
+    if unit is None and not code["letter"]:
+        farad, ohm = (_three_digits(digits, power, own) for own in ("F", "ohm"))
+        raise _two_ways(text, farad, ohm)
     own = unit or "F"
-    power = int(code["power"]) - (12 if own == "F" else 0)
-    if own == "F" and code["power"] in "89":
-        power -= 10  # a third digit 8 or 9 means 0.01 or 0.1 pF; common practice, no source
-    value = EXACT.scaleb(Decimal(code["digits"]), Decimal(power))
-    return _with_letter(text, value, own, code["letter"])
+    return _with_letter(text, _three_digits(digits, power, own), own, code["letter"])
 
 
 def _with_letter(text: str, value: Decimal, unit: str, letter: str | None) -> Marking:

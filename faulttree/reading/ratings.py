@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from decimal import Decimal
 from typing import Any
 
 from faulttree.errors import ReadingError
-from faulttree.reading import capacitors
+from faulttree.reading import capacitors, parts, temperature
 from faulttree.reading.register import Parameter, Rating
 
 __all__ = ["RATINGS", "find_rating"]
 
+ATX = "desktop power supply design guide for the ATX form factor, from memory; editions differ"
 PRACTICE = "common practice, no source"
 
 
@@ -18,7 +20,11 @@ def _capacitance(text: str = "rated capacitance") -> Parameter:
     return Parameter("capacitance", "F", text)
 
 
-def _tolerance(default: str | None, of: str = "rated value") -> Parameter:
+def _resistance(text: str) -> Parameter:
+    return Parameter("resistance", "ohm", text)
+
+
+def _tolerance(default: str | list[str] | None, of: str = "rated value") -> Parameter:
     return Parameter(
         "tolerance", None, f"of the {of}, or its letter", default is None, default, tolerance=True
     )
@@ -27,6 +33,7 @@ def _tolerance(default: str | None, of: str = "rated value") -> Parameter:
 RATED_MAYBE = Parameter("rated", "V", "rated voltage", required=False)
 RATED = Parameter("rated", "V", "rated voltage")
 STATE = Parameter("state", None, "whether the part is used or new", False, "used", ("used", "new"))
+TEMPERATURE = Parameter("temperature", "degC", "temperature of the sensor")
 FREQUENCY = Parameter("frequency", "Hz", "at which the meter reads", False, "120 Hz")
 
 _ENTRIES: tuple[Rating, ...] = (
@@ -54,6 +61,151 @@ _ENTRIES: tuple[Rating, ...] = (
         "electrolytic", "leakage", "A", "max", capacitors.electrolytic_leakage,
         (_capacitance(), RATED), "up to 100 V, after 2 min at rated voltage", PRACTICE,
         "the largest leakage",
+    ),
+    *(
+        Rating(
+            component, "capacitance", "F", "both", capacitors.capacitance_limits,
+            (_capacitance(), _tolerance(default), RATED_MAYBE), validity,
+            f"marking code IEC 60062; {shown} where none is marked, {PRACTICE}",
+            "the capacitance",
+        )
+        for component, default, shown, validity in (
+            ("film-capacitor", "10 %", "10 %", "film capacitors, 20 °C"),
+            ("ceramic-capacitor", "20 %", "20 %",
+             "ceramic capacitors, 20 °C, no bias; class 2 loses with bias and age"),
+            ("run-capacitor", "10 %", "10 %", "motor run capacitors, 20 °C"),
+            ("start-capacitor", ["0 %", "+25 %"], "0 to +25 %",
+             "electrolytic motor start capacitors, 20 °C"),
+        )
+    ),
+    Rating(
+        "resistor", "resistance", "ohm", "both", parts.resistor,
+        (_resistance("marked resistance"), _tolerance("5 %")), "cold and unpowered",
+        f"marking code IEC 60062; 5 % where none is marked, {PRACTICE}", "the resistance",
+    ),
+    Rating(
+        "fuse", "resistance", "ohm", "max", parts.fuse_resistance,
+        (Parameter("rated", "A", "rated current"),
+         Parameter("drop", "V", "largest voltage drop at rated current", required=False)),
+        "miniature fuses, cold", "IEC 60127-2, from memory", "the largest resistance",
+    ),
+    Rating(
+        "junction", "forward-voltage", "V", "both", parts.junction_voltage,
+        (Parameter("type", None, "kind of junction", choices=tuple(parts.JUNCTIONS)),),
+        "a meter's diode range, about 1 mA, 20 °C", PRACTICE, "the forward voltage",
+    ),
+    Rating(
+        "inductor", "inductance", "H", "both", parts.inductor,
+        (Parameter("inductance", "H", "rated inductance"), _tolerance("20 %")),
+        "at the frequency and level of the data sheet", f"20 % where none is marked, {PRACTICE}",
+        "the inductance",
+    ),
+    Rating(
+        "winding", "resistance", "ohm", "both", parts.winding,
+        (_resistance("resistance of a good one, at the same temperature"), _tolerance("10 %")),
+        "at one temperature", PRACTICE, "the resistance",
+    ),
+    Rating(
+        "transformer", "secondary-voltage", "V", "both", parts.winding_voltage,
+        (Parameter("primary", "V ac", "voltage on the primary"),
+         Parameter("ratio", "", "secondary turns over primary turns"), _tolerance("10 %")),
+        "no load", PRACTICE, "the open-circuit voltage", "ac",
+    ),
+    *(
+        Rating(
+            f"pt{r0}", "resistance", "ohm", "both", temperature.platinum_limits,
+            (TEMPERATURE, Parameter("accuracy", None, "class", False, "B", ("A", "B"))),
+            "-199 to 845 °C", "IEC 60751, from memory", "the resistance",
+            fixed={"r0": Decimal(r0)},
+        )
+        for r0 in (100, 1000)
+    ),
+    Rating(
+        "ntc", "resistance", "ohm", "both", temperature.ntc_limits,
+        (_resistance("resistance at 25 °C"), Parameter("beta", "K", "B value"), TEMPERATURE,
+         _tolerance("5 %")),
+        "-55 to 155 °C; the further from 25 °C, the less exact", "beta equation",
+        "the resistance",
+    ),
+    Rating(
+        "thermocouple-k", "voltage", "V", "both", temperature.thermocouple_k_limits,
+        (TEMPERATURE,
+         Parameter("reference", "degC", "temperature of the cold junction", False, "0 degC"),
+         Parameter("accuracy", None, "class", False, "2", ("1", "2"))),
+        "-40 to 1000 °C (class 1), -40 to 1200 °C (class 2)",
+        "ITS-90 reference function; IEC 60584-1, from memory", "the voltage",
+    ),
+    Rating(
+        "battery", "voltage", "V", "both", parts.cell_voltage,
+        (Parameter("chemistry", None, "chemistry", choices=tuple(parts.CELLS)),
+         Parameter("cells", "", "cells in series", False, "1"),
+         Parameter("charge", None, "state of charge", False, "any",
+                   ("any", "nominal", "full", "half", "empty"))),
+        "at rest, 20 °C", PRACTICE, "the voltage",
+    ),
+    Rating(
+        "battery", "spread", "V", "max", parts.cell_spread,
+        (Parameter("spread", "V", "largest difference between cells", False, "0.1 V"),),
+        "li-ion packs at rest", PRACTICE, "the largest spread",
+    ),
+    Rating(
+        "supply-rail", "voltage", "V", "both", parts.supply_rail,
+        (Parameter("rail", "V", "nominal voltage"),
+         Parameter("tolerance", None, "of the rail; 5 %, and 10 % for -12 V", False,
+                   tolerance=True)),
+        "d.c. rails under load", ATX, "the voltage",
+    ),
+    Rating(
+        "supply-rail", "ripple", "V", "max", parts.ripple_limit,
+        (Parameter("rail", "V", "nominal voltage"),
+         Parameter("limit", "V pp", "a figure of your own instead of the usual one", required=False)),
+        "10 Hz to 20 MHz, 0.1 µF and 10 µF across the connector", ATX, "the largest ripple",
+        "pp",
+    ),
+    Rating(
+        "supply-rail", "power-good-delay", "s", "both", parts.power_good_delay,
+        (Parameter("edition", None, "of the design guide", False, "newer",
+                   tuple(parts.POWER_GOOD)),),
+        "desktop supplies", ATX, "the delay",
+    ),
+    Rating(
+        "usb-port", "voltage", "V", "both", parts.usb_voltage,
+        (Parameter("port", None, "kind of port", False, "high-power", tuple(parts.USB_PORTS)),),
+        "at the port", "USB 2.0 specification, from memory", "the voltage",
+    ),
+    Rating(
+        "mains", "voltage", "V", "both", parts.mains_voltage,
+        (Parameter("nominal", "V ac", "nominal voltage", False, "230 V"),),
+        "at the supply terminals", "IEC 60038", "the voltage", "ac",
+    ),
+    Rating(
+        "loudspeaker", "resistance", "ohm", "both", parts.loudspeaker_resistance,
+        (Parameter("impedance", "ohm", "rated impedance"),), "d.c., cone at rest", PRACTICE,
+        "the resistance",
+    ),
+    Rating(
+        "universal-motor", "field-coil", "ohm", "both", parts.matched,
+        (Parameter("other", "ohm", "resistance of the other coil"), _tolerance("10 %", "other")),
+        "at one temperature", PRACTICE, "the resistance",
+    ),
+    Rating(
+        "universal-motor", "commutator-bar", "ohm", "both", parts.commutator_bar,
+        (Parameter("mean", "ohm", "mean of neighbouring bars"), _tolerance("10 %", "mean")),
+        "at one temperature", PRACTICE, "the resistance",
+    ),
+    Rating(
+        "insulation", "resistance", "ohm", "min", parts.insulation,
+        (Parameter("protection", None, "class of protection", choices=("I", "II")),
+         Parameter("limit", "ohm", "a figure of your own instead of the usual one", required=False)),
+        "500 V d.c., switch on; heating elements have less",
+        f"{PRACTICE}; the local code decides", "the least insulation",
+    ),
+    Rating(
+        "protective-earth", "resistance", "ohm", "max", parts.earth_path,
+        (Parameter("lead", "ohm", "resistance of the lead's earth conductor", False, "0 ohm"),
+         Parameter("limit", "ohm", "a figure of your own instead of the usual one", False, "0.1 ohm")),
+        "appliances with a protective earth", f"{PRACTICE}; the local code decides",
+        "the largest resistance",
     ),
 )  # fmt: skip
 

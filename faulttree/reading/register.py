@@ -53,7 +53,7 @@ class Parameter:
     unit: str | None
     text: str
     required: bool = True
-    default: str | None = None
+    default: str | list[str] | None = None
     choices: tuple[str, ...] = ()
     tolerance: bool = False
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from decimal import Decimal
 from typing import TYPE_CHECKING
 
-from faulttree.reading.limits import Limits, limits_text
+from faulttree.reading.limits import Limits, digits_for, limits_text
 from faulttree.reading.quantity import EXACT, show, show_exact
 from faulttree.reading.units import unit_text
 
@@ -49,13 +49,17 @@ def _reading(verdict: Verdict) -> str:
 def _exactly(value: Decimal, limits: Limits) -> str:
     """Three digits, or as many as tell the value from the limits."""
     edges = {limits.lower, limits.upper, limits.worn_lower, limits.worn_upper} - {None, value}
-    for digits in range(3, 12):
+    for digits in range(digits_for(limits), 13):
         text = show(value, limits.unit, limits.kind, digits)
         if all(
             edge is None or show(edge, limits.unit, limits.kind, digits) != text for edge in edges
         ):
             return text
     return show_exact(value, limits.unit, limits.kind)
+
+
+def _limit_word(limits: Limits) -> str:
+    return "limits" if limits.lower is not None and limits.upper is not None else "limit"
 
 
 def _percent(share: Decimal, *, apart_from: Decimal | None = None) -> str:
@@ -77,7 +81,7 @@ def _off(verdict: Verdict) -> str:
     if limits.bands:
         return f" ({limits_text(limits)})"
     if value is None:
-        return f", limits {limits_text(limits)}"
+        return f", {_limit_word(limits)} {limits_text(limits)}"
     if limits.nominal and limits.lower is not None and limits.upper is not None:
         return _off_nominal(value, limits.nominal, limits)
     return _off_limit(value, limits)
@@ -94,7 +98,7 @@ def _off_nominal(value: Decimal, nominal: Decimal, limits: Limits) -> str:
     side = inner.copy_abs() if change < 0 else outer
     size = change.copy_abs()
     limit = _percent(outer) if -inner == outer else f"{_percent(inner)} to +{_percent(outer)}"
-    meant = show(nominal, limits.unit, limits.kind)
+    meant = show(nominal, limits.unit, limits.kind, digits_for(limits))
     if not change:
         return f" for {meant}: at its value, limit {limit}"
     where = f"{_percent(size, apart_from=side)} {'below' if change < 0 else 'above'} its value"
@@ -111,7 +115,7 @@ def _off_limit(value: Decimal, limits: Limits) -> str:
         beyond, edge = "below", limits.lower
     if edge is None:
         named = f" ({what})" if what else ""
-        return f", limits {limits_text(limits)}{named}"
+        return f", {_limit_word(limits)} {limits_text(limits)}{named}"
     if what and beyond == "above" and edge > 0:
         ratio = show(EXACT.divide(value, edge), digits=2)
         return f", {ratio} times {what}, {show(edge, limits.unit, limits.kind)}"
@@ -178,8 +182,8 @@ def scale(verdict: Verdict) -> str:
         line[star] = ">"
     elif float(value) < left:
         line[star] = "<"
-    low_text = show(edges[0], limits.unit)
-    high_text = show(edges[-1], limits.unit)
+    digits = digits_for(limits)
+    low_text, high_text = (show(edge, limits.unit, digits=digits) for edge in (edges[0], edges[-1]))
     text = low_text if len(edges) == 1 else f"{low_text} to {high_text}"
     return f"{''.join(line)}  {text} {unit_text('', limits.kind)}".rstrip()
 

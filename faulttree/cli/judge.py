@@ -1,0 +1,203 @@
+"""``faulttree judge``: a reading against a limit, without a tree."""
+
+from __future__ import annotations
+
+import re
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from faulttree.cli.options import json_option, library_option, open_library, say, say_json
+from faulttree.errors import ReadingError
+from faulttree.reading.ratings import RATINGS
+
+if TYPE_CHECKING:
+    from faulttree.reading import Bench
+    from faulttree.reading.asking import Judgement
+    from faulttree.reading.marking import Marking
+
+__all__ = ["command"]
+
+# Spelt out below because the four forms share them.
+COMMON = frozenset({"tolerance", "nominal"})
+NEGATIVE = re.compile(r"-(?=[0-9.,∞])")
+
+
+class Readings(click.Command):
+    """A command whose arguments may be below zero without being taken for options."""
+
+    def parse_args(self, ctx: click.Context, args: list[str]) -> list[str]:
+        """As click does, once a leading minus has become the typographic one."""
+        return super().parse_args(
+            ctx, [NEGATIVE.sub("−", arg, count=1) if NEGATIVE.match(arg) else arg for arg in args]
+        )
+
+
+def _with_rating_options(decorated: Any) -> Any:
+    """An option for every parameter of the register, with what it means to which part."""
+    texts: dict[str, dict[str, None]] = {}
+    users: dict[str, dict[str, None]] = {}
+    for entry in RATINGS.values():
+        for parameter in entry.parameters:
+            if parameter.name not in COMMON:
+                texts.setdefault(parameter.name, {})[parameter.text] = None
+                users.setdefault(parameter.name, {})[entry.component] = None
+    for name in sorted(texts, reverse=True):
+        said = " or ".join(texts[name])
+        option = f"--{name.replace('_', '-')}"
+        text = f"{said[0].upper()}{said[1:]} ({', '.join(users[name])})."
+        decorated = click.option(option, name, metavar="VALUE", help=text)(decorated)
+    return decorated
+
+
+@click.command(
+    cls=Readings,
+    epilog='Example: faulttree judge "20 uF" --nominal "47 uF" --tolerance "20 %"\n\n'
+    'Example: faulttree judge 20uF "16 ohm" leakage=5uA --component electrolytic '
+    "--capacitance 47u --rated 25V\n\n"
+    "Example: faulttree judge --marking 4K7J",
+)
+@click.argument("readings", nargs=-1, metavar="[READING]...")
+@click.option("--nominal", metavar="VALUE", help="The value meant.")
+@click.option("--tolerance", metavar="T", help="Round it: 10 %, ±2 V, '-20 %, +80 %', or a letter.")
+@click.option("--min", "minimum", metavar="VALUE", help="The least good value.")
+@click.option("--max", "maximum", metavar="VALUE", help="The largest good value.")
+@click.option(
+    "--component",
+    metavar="NAME",
+    help=f"Limits by a part's rating: {', '.join(dict.fromkeys(name for name, _ in RATINGS))}.",
+)
+@click.option("--quantity", metavar="NAME", help="Which of its quantities is read.")
+@click.option(
+    "--marking",
+    metavar="TEXT",
+    help="Decode a marking (4K7J, 'yellow violet red gold'); with a reading, judge by it.",
+)
+@click.option("--unit", metavar="UNIT", help="Unit of bare numbers.")
+@click.option("--instrument", metavar="ID", help="What it was read with, from bench.yaml.")
+@click.option("--bench", metavar="FILE", help="The instruments here. [default: bench.yaml]")
+@click.option(
+    "--confidence",
+    type=float,
+    default=0.95,
+    show_default=True,
+    help="What a verdict needs where there is uncertainty.",
+)
+@click.option("--in-circuit", is_flag=True, help="The part was measured in circuit.")
+@click.option(
+    "--neighbour",
+    "neighbours",
+    multiple=True,
+    metavar="PART",
+    help="A part across the same two points; may be repeated.",
+)
+@click.option("--sure", is_flag=True, help="A reading that looks like a slip is meant.")
+@_with_rating_options
+@library_option
+@json_option
+def command(
+    readings: tuple[str, ...],
+    marking: str | None,
+    unit: str | None,
+    tolerance: str | None,
+    instrument: str | None,
+    bench: str | None,
+    in_circuit: bool,
+    library: str | None,
+    as_json: bool,
+    **said: Any,
+) -> int:
+    """Judge READINGs of one part, or decode its marking.
+
+    Several readings of one quantity count as repeats. With --component each may be of
+    another quantity: its unit tells which, or its name in front, as in ESR=16ohm.
+    """
+    if marking is not None and not readings:
+        return _decode(marking, unit, as_json=as_json)
+    from faulttree.reading import judge_text
+
+    gear = _bench(bench, library) if instrument or bench else None
+    if instrument and gear is None:
+        raise ReadingError(
+            f"'{instrument}' is on no bench: there is no bench.yaml",
+            mend="Name the file with --bench.",
+        )
+    try:
+        judged = judge_text(
+            readings,
+            marking=marking,
+            unit=unit,
+            tolerance=_pair(tolerance),
+            bench=gear,
+            instrument=instrument,
+            in_circuit=in_circuit or None,
+            **{name: value for name, value in said.items() if value is not None},
+        )
+    except ReadingError as error:
+        raise _for_the_command_line(error) from None
+    return _print(judged, as_json=as_json)
+
+
+def _pair(tolerance: str | None) -> str | list[str] | None:
+    """``-20 %, +80 %`` as the pair it is; a decimal comma has no sign behind it."""
+    if tolerance is None:
+        return None
+    parts = re.split(r"\s*[,;/]\s*(?=[-+−])", tolerance.strip().strip("[]"))
+    return [part.strip() for part in parts] if len(parts) == 2 else tolerance
+
+
+def _bench(named: str | None, library: str | None) -> Bench | None:
+    from faulttree.cli.diagnose import read_bench_file
+
+    return read_bench_file(named, open_library(library))
+
+
+def _for_the_command_line(error: ReadingError) -> ReadingError:
+    """Name the option a parameter was given by, and the one that says to be sure."""
+    mend = (error.mend or "").replace("or say that you are sure", "or add --sure")
+    option = error.key[0] if error.key else None
+    message = error.message
+    if isinstance(option, str) and option not in message:
+        message = f"--{option.replace('_', '-')}: {message}"
+    return ReadingError(message, mend=mend or None, key=error.key)
+
+
+def _decode(marking: str, unit: str | None, *, as_json: bool) -> int:
+    from faulttree.reading.marking import decode_marking
+
+    decoded = decode_marking(marking, unit)
+    if as_json:
+        say_json(_decoded(decoded))
+    else:
+        say(decoded.sentence)
+    return 0
+
+
+def _decoded(decoded: Marking) -> dict[str, Any]:
+    tolerance = decoded.tolerance
+    ends = tolerance.around(decoded.value) if tolerance else (None, None)
+    lower, upper = (None if end is None else float(end) for end in ends)
+    return {
+        "marking": decoded.text,
+        "value": float(decoded.value),
+        "unit": decoded.unit,
+        "lower": lower,
+        "upper": upper,
+        "tolerance": decoded.tolerance_text or None,
+        "coefficient": decoded.coefficient,
+        "text": decoded.sentence,
+    }
+
+
+def _print(judged: Judgement, *, as_json: bool) -> int:
+    for warning in judged.before:
+        say(warning, to_people=True)
+    if as_json:
+        say_json(judged.as_dict())
+    else:
+        for verdict in judged.verdicts:
+            name = f"{verdict.limits.quantity}: " if len(judged.verdicts) > 1 else ""
+            say(f"{name}{verdict.sentence}")
+            if verdict.scale:
+                say(f"  {verdict.scale}")
+    return 0 if judged.is_good else 1

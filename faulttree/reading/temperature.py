@@ -1,0 +1,322 @@
+"""Temperature sensors: platinum resistors, thermistors, the type K thermocouple."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from decimal import Decimal
+from math import exp, log
+
+from faulttree.errors import ReadingError
+from faulttree.reading.quantity import Quantity, show
+from faulttree.reading.register import Figures
+from faulttree.reading.tolerances import Tolerance
+
+__all__ = [
+    "ntc_beta_resistance",
+    "ntc_beta_temperature",
+    "ntc_limits",
+    "ntc_temperature",
+    "platinum_limits",
+    "platinum_resistance",
+    "platinum_temperature",
+    "platinum_tolerance",
+    "thermocouple_k_limits",
+    "thermocouple_k_temperature",
+    "thermocouple_k_tolerance",
+    "thermocouple_k_voltage",
+]
+
+# IEC 60751, from memory: R(t) = R0 (1 + A t + B t² + C (t - 100) t³), C below 0 °C only.
+PT_A = 3.9083e-3
+PT_B = -5.775e-7
+PT_C = -4.183e-12
+PT_RANGE = (-200.0, 850.0)
+# IEC 60751, from memory: class → (fixed part [°C], share of the size of the temperature).
+PT_CLASSES = {"A": (0.15, 0.002), "B": (0.30, 0.005)}
+
+# ITS-90 reference function of type K, mV and °C; coefficients from memory, checked against
+# the published table in the tests.
+K_NEGATIVE = (
+    0.0, 0.394501280250e-1, 0.236223735980e-4, -0.328589067840e-6, -0.499048287770e-8,
+    -0.675090591730e-10, -0.574103274280e-12, -0.310888728940e-14, -0.104516093650e-16,
+    -0.198892668780e-19, -0.163226974860e-22,
+)  # fmt: skip
+K_POSITIVE = (
+    -0.176004136860e-1, 0.389212049750e-1, 0.185587700320e-4, -0.994575928740e-7,
+    0.318409457190e-9, -0.560728448890e-12, 0.560750590590e-15, -0.320207200030e-18,
+    0.971511471520e-22, -0.121047212750e-25,
+)  # fmt: skip
+K_BUMP = (0.118597600000, -0.118343200000e-3, 0.126968600000e3)
+K_RANGE = (-270.0, 1372.0)
+# The slope vanishes towards absolute zero; an instrument's own limit is -200 °C.
+K_INVERSE_RANGE = (-200.0, 1372.0)
+# IEC 60584-1, from memory: class → (fixed part [°C], share, from [°C], to [°C]).
+K_CLASSES = {"1": (1.5, 0.004, -40.0, 1000.0), "2": (2.5, 0.0075, -40.0, 1200.0)}
+
+ZERO_CELSIUS = 273.15
+REFERENCE = 25.0
+
+
+def _inside(value: float, ends: tuple[float, float], what: str, key: str) -> None:
+    if not ends[0] <= value <= ends[1]:
+        raise ReadingError(
+            f"{what} holds from {ends[0]:g} to {ends[1]:g} °C, and {value:g} °C is outside",
+            mend="Mend the temperature, or give min and max instead.",
+            key=(key,),
+        )
+
+
+def _solve(function: Callable[[float], float], wanted: float, low: float, high: float) -> float:
+    """Where a rising function takes a value, by halving; to the last bit of a double."""
+    for _ in range(200):
+        middle = (low + high) / 2
+        if middle in (low, high):
+            break
+        if function(middle) < wanted:
+            low = middle
+        else:
+            high = middle
+    return (low + high) / 2
+
+
+def platinum_resistance(temperature: float, r0: float = 100.0) -> float:
+    """Resistance [Ω] of an industrial platinum resistor (IEC 60751).
+
+    Args:
+        temperature: -200 to 850 [°C].
+        r0: resistance at 0 °C [Ω]; 100 for Pt100, 1000 for Pt1000.
+
+    Raises:
+        ReadingError: the temperature is outside the range.
+    """
+    _inside(temperature, PT_RANGE, "the platinum curve", "temperature")
+    t = temperature
+    below = PT_C * (t - 100.0) * t**3 if t < 0 else 0.0
+    return r0 * (1.0 + PT_A * t + PT_B * t * t + below)
+
+
+def platinum_temperature(resistance: float, r0: float = 100.0) -> float:
+    """Temperature [°C] of an industrial platinum resistor: the curve the other way round.
+
+    Args:
+        resistance: [Ω].
+        r0: resistance at 0 °C [Ω].
+
+    Raises:
+        ReadingError: the resistance is outside the curve.
+    """
+    ends = [platinum_resistance(t, r0) for t in PT_RANGE]
+    if not ends[0] <= resistance <= ends[1]:
+        raise ReadingError(
+            f"{show(resistance, 'ohm')} is outside the curve",
+            mend=f"It runs from {show(ends[0], 'ohm')} to {show(ends[1], 'ohm')}.",
+        )
+    return _solve(lambda t: platinum_resistance(t, r0), resistance, *PT_RANGE)
+
+
+def platinum_tolerance(temperature: float, accuracy: str = "B") -> float:
+    """Tolerance ±[°C] of a platinum resistor: A 0.15 + 0.002 |t|, B 0.30 + 0.005 |t| (IEC 60751).
+
+    Args:
+        temperature: [°C].
+        accuracy: class ``A`` or ``B``.
+    """
+    fixed, share = PT_CLASSES[accuracy]
+    return fixed + share * abs(temperature)
+
+
+def platinum_limits(temperature: Decimal, accuracy: str, r0: Decimal) -> Figures:
+    """Resistance [Ω] of a Pt100 or Pt1000 at a known temperature (IEC 60751).
+
+    Args:
+        temperature: of the sensor, -199 to 845 [°C].
+        accuracy: class ``A`` or ``B``.
+        r0: resistance at 0 °C [Ω].
+    """
+    t = float(temperature)
+    tolerance = platinum_tolerance(t, accuracy)
+    ends = [platinum_resistance(at, float(r0)) for at in (t - tolerance, t + tolerance)]
+    return Figures(
+        _milli(ends[0]),
+        _milli(ends[1]),
+        nominal=_milli(platinum_resistance(t, float(r0))),
+        part=f"a Pt{r0} of class {accuracy}",
+        notes=(f"holds at {show(temperature, 'degC')}",),
+    )
+
+
+def _milli(value: float) -> Decimal:
+    return Decimal(str(round(value, 6)))
+
+
+def ntc_beta_resistance(temperature: float, r25: float, beta: float) -> float:
+    """Resistance [Ω] of a thermistor by the beta equation, R25 exp(B (1/T - 1/298.15 K)).
+
+    Args:
+        temperature: [°C], above -273.15; good within some 50 °C of 25 °C.
+        r25: resistance at 25 °C [Ω].
+        beta: B between 25 °C and the second temperature of the data sheet [K].
+    """
+    return r25 * exp(beta * (1.0 / (temperature + ZERO_CELSIUS) - 1.0 / (REFERENCE + ZERO_CELSIUS)))
+
+
+def ntc_beta_temperature(resistance: float, r25: float, beta: float) -> float:
+    """Temperature [°C] of a thermistor by the beta equation.
+
+    Args:
+        resistance, r25: [Ω].
+        beta: [K].
+    """
+    return 1.0 / (log(resistance / r25) / beta + 1.0 / (REFERENCE + ZERO_CELSIUS)) - ZERO_CELSIUS
+
+
+def ntc_temperature(resistance: float, a: float, b: float, c: float) -> float:
+    """Temperature [°C] of a thermistor by three coefficients, 1/T = a + b ln R + c (ln R)³.
+
+    Args:
+        resistance: [Ω].
+        a, b, c: coefficients [1/K], for R in Ω.
+    """
+    size = log(resistance)
+    return 1.0 / (a + b * size + c * size**3) - ZERO_CELSIUS
+
+
+def ntc_resistance(temperature: float, a: float, b: float, c: float) -> float:
+    """Resistance [Ω] of a thermistor by three coefficients, found by halving.
+
+    Args:
+        temperature: [°C].
+        a, b, c: coefficients [1/K].
+    """
+    return exp(_solve(lambda size: -ntc_temperature(exp(size), a, b, c), -temperature, -5.0, 25.0))
+
+
+def ntc_limits(
+    resistance: Decimal,
+    beta: Decimal,
+    temperature: Decimal,
+    tolerance: Tolerance,
+) -> Figures:
+    """Resistance [Ω] of a thermistor at a known temperature, by the beta equation.
+
+    Args:
+        resistance: at 25 °C [Ω].
+        beta: [K].
+        temperature: of the sensor, -55 to 155 [°C].
+        tolerance: of the resistance at 25 °C; the spread of B is not counted.
+    """
+    _inside(float(temperature), (-55.0, 155.0), "the beta equation", "temperature")
+    if resistance <= 0 or beta <= 0:
+        raise ReadingError("resistance and beta must be above zero", mend="Mend them.")
+    nominal = Decimal(str(ntc_beta_resistance(float(temperature), float(resistance), float(beta))))
+    nominal = Decimal(f"{nominal:.9g}")
+    lower, upper = tolerance.around(nominal)
+    return Figures(
+        lower,
+        upper,
+        nominal=nominal,
+        part=f"a {show(resistance, 'ohm')} thermistor",
+        notes=(f"holds at {show(temperature, 'degC')}",),
+    )
+
+
+def thermocouple_k_voltage(temperature: float, reference: float = 0.0) -> float:
+    """Voltage [V] of a type K thermocouple (ITS-90 reference function).
+
+    Args:
+        temperature: of the hot junction, -270 to 1372 [°C].
+        reference: of the cold junction [°C].
+
+    Raises:
+        ReadingError: a temperature is outside the range.
+    """
+    return (_k_millivolt(temperature) - _k_millivolt(reference)) / 1000.0
+
+
+def _k_millivolt(t: float) -> float:
+    _inside(t, K_RANGE, "the type K reference function", "temperature")
+    row = K_POSITIVE if t >= 0 else K_NEGATIVE
+    total = 0.0
+    for coefficient in reversed(row):
+        total = total * t + coefficient
+    if t >= 0:
+        total += K_BUMP[0] * exp(K_BUMP[1] * (t - K_BUMP[2]) ** 2)
+    return total
+
+
+def thermocouple_k_temperature(voltage: float, reference: float = 0.0) -> float:
+    """Temperature [°C] of a type K thermocouple's hot junction, found by halving.
+
+    Args:
+        voltage: [V].
+        reference: of the cold junction [°C].
+
+    Raises:
+        ReadingError: the voltage is outside -200 to 1372 °C.
+    """
+    wanted = voltage * 1000.0 + _k_millivolt(reference)
+    ends = [_k_millivolt(t) for t in K_INVERSE_RANGE]
+    if not ends[0] <= wanted <= ends[1]:
+        raise ReadingError(
+            f"{show(voltage, 'V')} is outside type K",
+            mend="It runs from -5.89 mV at -200 °C to 54.9 mV at 1372 °C, cold junction at 0 °C.",
+        )
+    return _solve(_k_millivolt, wanted, *K_INVERSE_RANGE)
+
+
+def thermocouple_k_tolerance(temperature: float, accuracy: str = "2") -> float:
+    """Tolerance ±[°C] of a type K thermocouple (IEC 60584-1).
+
+    Class 1 is the greater of 1.5 °C and 0.004 |t| from -40 to 1000 °C; class 2 the greater
+    of 2.5 °C and 0.0075 |t| from -40 to 1200 °C.
+
+    Args:
+        temperature: [°C].
+        accuracy: class ``1`` or ``2``.
+
+    Raises:
+        ReadingError: the class does not reach this temperature.
+    """
+    fixed, share, low, high = K_CLASSES[accuracy]
+    _inside(temperature, (low, high), f"class {accuracy}", "temperature")
+    return max(fixed, share * abs(temperature))
+
+
+def thermocouple_k_limits(temperature: Decimal, reference: Decimal, accuracy: str) -> Figures:
+    """Voltage [V] of a type K thermocouple at a known temperature.
+
+    Args:
+        temperature: of the hot junction [°C].
+        reference: of the cold junction [°C].
+        accuracy: class ``1`` or ``2`` (IEC 60584-1).
+    """
+    t, cold = float(temperature), float(reference)
+    tolerance = thermocouple_k_tolerance(t, accuracy)
+    low, middle, high = (
+        Decimal(str(round(thermocouple_k_voltage(at, cold), 9)))
+        for at in (t - tolerance, t, t + tolerance)
+    )
+    return Figures(
+        low,
+        high,
+        nominal=middle,
+        part=f"a type K thermocouple of class {accuracy}",
+        notes=(f"holds at {t:g} °C with the cold junction at {cold:g} °C",),
+    )
+
+
+def temperature_of(reading: Quantity, sensor: str) -> float:
+    """Temperature [°C] that a reading of a ``pt100``, ``pt1000`` or ``thermocouple-k`` means.
+
+    Raises:
+        ReadingError: over range, or outside the curve.
+    """
+    if reading.value is None:
+        raise ReadingError("over range says no temperature", mend="Look for a broken wire.")
+    value = float(reading.value)
+    if sensor == "thermocouple-k":
+        return thermocouple_k_temperature(value)
+    return platinum_temperature(value, 1000.0 if sensor == "pt1000" else 100.0)
+
+
+__all__ += ["ntc_resistance", "temperature_of"]
