@@ -1,0 +1,378 @@
+"""A tree as boxes and links: what is to be drawn, before anybody asks where."""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass, field, replace
+
+from faulttree.diagram import words
+from faulttree.diagram.escape import plain
+from faulttree.tree.model import Fault, Step, Stop, Tree, Use
+
+__all__ = ["CLOSING", "START", "Box", "Chart", "Link", "chart_of", "fold_to", "owners"]
+
+START = "begin"
+CLOSING = "begin.closing"
+RETURNED = "end.closing"
+# An id is kebab-case, so neither a dot alone nor an @ can stand in one of the tree's.
+_AT = "@"
+
+
+@dataclass(frozen=True, slots=True)
+class Box:
+    """One symbol.
+
+    Attributes:
+        key: names it in the chart; of a step, fault or use its id.
+        kind: which symbol: ask, measure, do, use, more, fault, stop, start, connector,
+            family, module, tree.
+        text: what it says, in one line; the drawing breaks it.
+        head: its id and minutes, small, above.
+        facts: limits and expected values, part and evidence.
+        small: conditions, in small letters.
+        signals: cautions that hold here.
+        tip: the tooltip, many lines.
+        goal: the key that a click leads to, in this picture.
+        href: the file or address that a click leads to.
+        mark: a role of the palette laid over it (walked, new, gone, changed, …).
+        badge: a short word in the corner: the place in the path, a count.
+        told: what was read or answered here, under the facts.
+        shade: 0 to 1, how much of the fill shows.
+        faint: stands back behind what is marked.
+    """
+
+    key: str
+    kind: str
+    text: str
+    head: str = ""
+    facts: tuple[str, ...] = ()
+    small: str = ""
+    signals: tuple[words.Signal, ...] = ()
+    tip: str = ""
+    goal: str = ""
+    href: str = ""
+    mark: str = ""
+    badge: str = ""
+    told: tuple[str, ...] = ()
+    shade: float = 0.0
+    faint: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Link:
+    """An arrow, with the outcomes that take it."""
+
+    tail: str
+    head: str
+    outcomes: tuple[str, ...] = ()
+    mark: str = ""
+    badge: str = ""
+    share: float | None = None
+    faint: bool = False
+
+    @property
+    def label(self) -> tuple[str, ...]:
+        """The words beside the arrow."""
+        return (*self.outcomes, self.badge) if self.badge else self.outcomes
+
+
+@dataclass(frozen=True, slots=True)
+class Chart:
+    """Boxes and links with a title; ``loose`` are keys of boxes that nothing leads to."""
+
+    title: str
+    subtitle: str
+    boxes: Mapping[str, Box]
+    links: tuple[Link, ...]
+    loose: tuple[str, ...] = ()
+    warnings: tuple[tuple[str, str], ...] = ()
+    legend: tuple[str, ...] = ()
+    frames: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
+
+    def only(self, keys: Iterable[str]) -> Chart:
+        """The part of the chart with these boxes, and the links among them."""
+        kept = {key: self.boxes[key] for key in keys if key in self.boxes}
+        links = tuple(link for link in self.links if link.tail in kept and link.head in kept)
+        loose = tuple(key for key in self.loose if key in kept)
+        return replace(self, boxes=kept, links=links, loose=loose)
+
+
+def owners(tree: Tree, unfold: bool = False) -> dict[str, str]:
+    """Step → the box it is drawn in: itself, or the outermost procedure it belongs to."""
+    if unfold:
+        return {step: step for step in tree.steps}
+    outermost: dict[str, str] = {}
+    for name in tree.uses:
+        top = name
+        while (parent := tree.uses[top].parent) is not None and parent in tree.uses:
+            top = parent
+        outermost[name] = top
+    return {
+        step.id: outermost.get(step.use, step.id) if step.use else step.id
+        for step in tree.steps.values()
+    }
+
+
+def chart_of(tree: Tree, *, unfold: bool = False, depth: int | None = None) -> Chart:
+    """The chart of a tree.
+
+    Args:
+        tree: what to draw.
+        unfold: draw the steps of procedures instead of one box for each.
+        depth: fold whatever is more than this many steps from the start.
+    """
+    maker = _Maker(tree, unfold)
+    chart = maker.chart()
+    return chart if depth is None else fold_to(chart, depth)
+
+
+class _Maker:
+    def __init__(self, tree: Tree, unfold: bool) -> None:
+        self.tree = tree
+        self.unfold = unfold
+        self.owner = owners(tree, unfold)
+        self.boxes: dict[str, Box] = {}
+        self.outcomes: dict[tuple[str, str], list[str]] = {}
+
+    def chart(self) -> Chart:
+        tree = self.tree
+        self._add(Box(START, "start", self._complaint(), tip=plain(tree.title)))
+        self._link(START, self._seat(tree.start))
+        diagnostic = [tree.steps[name] for name in tree.diagnostic]
+        for step in diagnostic:
+            self._add_step(step)
+        for step in diagnostic:
+            self._link_step(step)
+        self._share_stops()
+        for fault in tree.faults.values():
+            self._add(fault_box(tree, fault))
+        self._add_closing()
+        return Chart(
+            title=plain(tree.title),
+            subtitle=plain(tree.id),
+            boxes=self.boxes,
+            links=tuple(Link(*pair, tuple(said)) for pair, said in self.outcomes.items()),
+            loose=tree.loose,
+            warnings=tuple(
+                (signal, f"{name}: {plain(known.text)}" if known else name)
+                for signal, name in words.signals(tree, tree.cautions)
+                for known in [tree.known_cautions.get(name)]
+            ),
+            frames=self._frames(),
+        )
+
+    def _complaint(self) -> str:
+        said = [plain(symptom.text) for symptom in self.tree.symptoms]
+        return "; ".join(said[:3]) or plain(self.tree.title)
+
+    def _frames(self) -> Mapping[str, tuple[str, ...]]:
+        if not self.unfold:
+            return {}
+        uses = self.tree.uses.values()
+        return {use.id: use.steps for use in uses if use.parent is None}
+
+    def _add(self, box: Box) -> None:
+        self.boxes[box.key] = box
+
+    def _seat(self, target: str) -> str:
+        return self.owner.get(target, target)
+
+    def _link(self, tail: str, head: str, outcome: str = "") -> None:
+        said = self.outcomes.setdefault((tail, head), [])
+        if outcome and outcome not in said:
+            said.append(plain(outcome))
+
+    def _add_step(self, step: Step) -> None:
+        seat = self.owner[step.id]
+        if seat in self.boxes:
+            return
+        if seat == step.id:
+            self._add(step_box(self.tree, step))
+        else:
+            self._add(use_box(self.tree, self.tree.uses[seat]))
+
+    def _link_step(self, step: Step) -> None:
+        tail = self.owner[step.id]
+        for outcome, target in step.targets.items():
+            head = self._seat(target)
+            if head == tail and tail != step.id:
+                continue
+            said = outcome if tail == step.id else self._exit(step, outcome, tail)
+            self._link(tail, head, said)
+
+    def _exit(self, step: Step, outcome: str, use: str) -> str:
+        """The exit by which an outcome inside a folded procedure leaves it."""
+        return dict(step.leaves.get(outcome, ())).get(use, outcome)
+
+    def _share_stops(self) -> None:
+        """A stop that many steps lead to is drawn beside each: no line has to cross for it."""
+        tails: dict[str, list[str]] = {}
+        for tail, head in self.outcomes:
+            if head not in self.boxes and head not in self.tree.faults:
+                tails.setdefault(head, []).append(tail)
+        for name, found in tails.items():
+            stop = self.tree.stops.get(name)
+            for at, tail in enumerate(found):
+                key = name if at == 0 else f"{name}{_AT}{tail}"
+                self._add(stop_box(stop, key) if stop else _unknown(name, key))
+        shared = {(tail, name) for name, found in tails.items() for tail in found[1:]}
+        self.outcomes = {
+            (tail, f"{head}{_AT}{tail}" if (tail, head) in shared else head): said
+            for (tail, head), said in self.outcomes.items()
+        }
+        for stop in self.tree.stops.values():
+            if stop.id not in self.boxes:
+                self._add(stop_box(stop, stop.id))
+        # A stop that nothing leads to still stands in the tree, and so in its picture.
+
+    def _add_closing(self) -> None:
+        tree = self.tree
+        if not tree.closing:
+            return
+        self._add(Box(CLOSING, "start", "After a confirmed repair"))
+        tail, outcome = CLOSING, ""
+        for name in tree.closing:
+            use = tree.uses[name]
+            self._link(tail, self._seat(use.start), outcome)
+            for inside in use.steps:
+                if inside in tree.steps:
+                    self._add_step(tree.steps[inside])
+            tail, outcome = self._link_closing(use)
+        self._add(Box(RETURNED, "start", "The unit may go back"))
+        self._link(tail, RETURNED, outcome)
+
+    def _link_closing(self, use: Use) -> tuple[str, str]:
+        """Link the steps or the one box of a closing procedure; who leads on, and by what."""
+        passed = next(iter(use.exits), "")
+        leads_on = (self._seat(use.start), passed)
+        failed = f"{use.id}{_AT}failed"
+        for name in use.steps:
+            step = self.tree.steps.get(name)
+            if step is None:
+                continue
+            tail = self._seat(name)
+            for outcome in dict.fromkeys((*step.targets, *step.leaves)):
+                left = dict(step.leaves.get(outcome, ())).get(use.id)
+                if left is None:
+                    if self._seat(step.targets[outcome]) != tail:
+                        self._link(tail, self._seat(step.targets[outcome]), outcome)
+                    continue
+                said = outcome if tail == name else left
+                if left == passed:
+                    leads_on = (tail, said)
+                else:
+                    self._link(tail, failed, said)
+        if any(head == failed for _, head in self.outcomes):
+            self._add(Box(failed, "stop", "The unit must not go back", facts=("mend it first",)))
+        return leads_on
+
+
+def step_box(tree: Tree, step: Step) -> Box:
+    """The box of one step."""
+    minutes = words.minute_words(step.minutes)
+    return Box(
+        key=step.id,
+        kind=step.kind,
+        text=plain(step.text),
+        head=f"{plain(step.id)} · {minutes}" if minutes else plain(step.id),
+        facts=words.step_facts(step),
+        small=words.step_conditions(step),
+        signals=words.signals(tree, step.cautions),
+        tip=words.step_tip(tree, step),
+    )
+
+
+def use_box(tree: Tree, use: Use) -> Box:
+    """The box of a folded procedure, with what holds inside it."""
+    inside = [tree.steps[name] for name in use.steps if name in tree.steps]
+    minutes = sum(step.minutes or 0 for step in inside)
+    names = dict.fromkeys(name for step in inside for name in step.cautions)
+    count = f"{len(inside)} steps" if len(inside) != 1 else "1 step"
+    given = ", ".join(f"{plain(value)}" for value in use.given.values())
+    return Box(
+        key=use.id,
+        kind="use",
+        text=plain(use.title or use.procedure),
+        head=plain(use.id),
+        facts=(given,) if given else (),
+        small=f"{count}, up to {minutes:g} min" if minutes else count,
+        signals=words.signals(tree, names),
+        tip=words.use_tip(tree, use, inside),
+    )
+
+
+def fault_box(tree: Tree, fault: Fault) -> Box:
+    """The box of a fault: what it is, where, and on whose word."""
+    return Box(
+        key=fault.id,
+        kind="fault",
+        text=plain(fault.title),
+        head=plain(fault.id),
+        facts=words.fault_facts(fault),
+        signals=words.signals(tree, fault.cautions),
+        tip=words.fault_tip(tree, fault),
+    )
+
+
+def stop_box(stop: Stop, key: str) -> Box:
+    """The box of an honest end without a fault."""
+    reason = words.REASONS.get(stop.reason, plain(stop.reason))
+    facts = (reason,) if reason.lower() != stop.title.lower() else ()
+    if stop.see:
+        facts = (*facts, f"see {plain(stop.see)}")
+    return Box(key, "stop", plain(stop.title), plain(stop.id), facts, tip=words.stop_tip(stop))
+
+
+def _unknown(name: str, key: str) -> Box:
+    return Box(key, "stop", plain(name), facts=("not in this tree",))
+
+
+def fold_to(chart: Chart, depth: int) -> Chart:
+    """The chart with all that lies deeper than ``depth`` steps folded into one box each."""
+    after: dict[str, list[str]] = {}
+    for link in chart.links:
+        after.setdefault(link.tail, []).append(link.head)
+    level = {key: 0 for key in (START, CLOSING) if key in chart.boxes}
+    queue = deque(level)
+    while queue:
+        key = queue.popleft()
+        for head in after.get(key, ()):
+            if head not in level:
+                level[head] = level[key] + 1
+                queue.append(head)
+    ends = {key for key in chart.boxes if not after.get(key)}
+    kept = {
+        key
+        for key in chart.boxes
+        if key not in level or level[key] <= depth or (key in ends and level[key] == depth + 1)
+    }
+    frontier = dict.fromkeys(
+        link.head for link in chart.links if link.tail in kept and link.head not in kept
+    )
+    boxes = {key: box for key, box in chart.boxes.items() if key in kept}
+    for key in frontier:
+        boxes[key] = _more(chart, key, set(_beyond(key, after)) - kept)
+    links = tuple(link for link in chart.links if link.tail in kept and link.head in boxes)
+    loose = tuple(key for key in chart.loose if key in boxes)
+    return replace(chart, boxes=boxes, links=links, loose=loose, frames={})
+
+
+def _beyond(key: str, after: Mapping[str, list[str]]) -> Iterator[str]:
+    seen = {key}
+    stack = [key]
+    while stack:
+        here = stack.pop()
+        yield here
+        for head in after.get(here, ()):
+            if head not in seen:
+                seen.add(head)
+                stack.append(head)
+
+
+def _more(chart: Chart, key: str, hidden: set[str]) -> Box:
+    faults = sum(chart.boxes[name].kind == "fault" for name in hidden)
+    steps = sum(chart.boxes[name].kind not in ("fault", "stop", "start") for name in hidden)
+    box = chart.boxes[key]
+    said = f"{steps} step{'s' * (steps != 1)} and {faults} fault{'s' * (faults != 1)} further on"
+    return replace(box, kind="more", facts=(said,), small="", signals=(), told=())

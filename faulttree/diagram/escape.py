@@ -1,0 +1,65 @@
+"""Texts made safe for each language a picture is written in: one function each.
+
+What comes in is data: a title may hold markup, an escape or a whole diagram of its own. It
+goes through :func:`plain` first, so that what a terminal or a reader's eye would obey is
+shown, and then through the function of the language it is written into.
+"""
+
+from __future__ import annotations
+
+import re
+
+from faulttree.texts import harmless, one_line
+
+__all__ = ["dot", "mermaid", "plain", "plain_lines", "xml"]
+
+LONGEST = 20_000
+_UNFIT_FOR_XML = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f\ud800-\udfff\ufffe\uffff]")
+_XML = str.maketrans({"&": "&amp;", "<": "&lt;", ">": "&gt;", '"': "&quot;", "'": "&#39;"})
+
+
+def plain(text: object) -> str:
+    """One line that a terminal does not obey and an eye cannot misread, not over-long."""
+    said = str(text)
+    if len(said) > LONGEST:
+        said = f"{said[:LONGEST]}…"
+    return one_line(said)
+
+
+def plain_lines(text: object) -> str:
+    """The same, line ends kept."""
+    said = str(text)
+    return harmless(said if len(said) <= LONGEST else f"{said[:LONGEST]}…")
+
+
+def xml(text: str) -> str:
+    """For the text of an element or a quoted attribute, in XML and in HTML alike.
+
+    Signs that XML 1.0 (2.2) cannot hold become the replacement character.
+    """
+    return _UNFIT_FOR_XML.sub("\ufffd", text).translate(_XML)
+
+
+def dot(text: str) -> str:
+    r"""For a quoted string of DOT: a backslash says nothing, and ``<…>`` is no markup.
+
+    The string is quoted here, quotes included, because DOT takes an unquoted ``<`` for the
+    beginning of a label in HTML. Line ends become ``\n``, the escape of the language.
+    """
+    said = text.replace("\\", "\\\\").replace('"', '\\"').replace("\0", "\ufffd")
+    # A character reference would be decoded inside a label: the ampersand is written as one.
+    return '"' + said.replace("&", "&amp;").replace("\r", "").replace("\n", "\\n") + '"'
+
+
+def mermaid(text: str) -> str:
+    """For a quoted label of Mermaid: whatever is not a letter, digit or space of its own
+    goes in as a numbered entity, ``#35;`` for ``#``; line ends become breaks.
+    """
+    lines = text.replace("\r", "").split("\n")
+    return "<br/>".join("".join(map(_mermaid_sign, line)) for line in lines)
+
+
+def _mermaid_sign(char: str) -> str:
+    if char.isalnum() or char in " .,:;?!()+-–—±°µΩ≤≥%…·/=":
+        return "#59;" if char == ";" else char
+    return f"#{ord(char)};"

