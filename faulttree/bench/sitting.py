@@ -140,8 +140,8 @@ def _put(sitting: Sitting, step: Step) -> None:
     show_step(sitting, step)
     if step.wait and step.kind != "do":
         sitting.console.pause(step.wait, step.id)
-    events = len(sitting.journal.events)
-    while len(sitting.journal.events) == events and sitting.state.phase == state.phase:
+    moves = _moves(sitting)
+    while _moves(sitting) == moves:
         text = sitting.prompt(_prompt_text(state, step), views.choices_of(step))
         if not text and step.kind != "do":
             continue
@@ -154,6 +154,12 @@ def _put(sitting: Sitting, step: Step) -> None:
                 _take(sitting, step, text)
         except FaulttreeError as error:
             complain(sitting, error)
+
+
+def _moves(sitting: Sitting) -> int:
+    """How many events have moved the walk: remarks and photos do not."""
+    still = ev.Noted | ev.PhotoAdded
+    return sum(not isinstance(event, still) for event in sitting.journal.events)
 
 
 def complain(sitting: Sitting, error: FaulttreeError) -> None:
@@ -289,10 +295,9 @@ def _measure_again(sitting: Sitting, step: Step, event: ev.Answered) -> bool:
 
 def obey(sitting: Sitting, step: Step | None, typed: Typed) -> bool:
     """Do what a word asks; True where the walk moved by it."""
-    events = len(sitting.journal.events)
+    moves = _moves(sitting)
     _DEEDS[typed.word](sitting, step, typed.rest)
-    moved = sitting.journal.events[events:]
-    return any(not isinstance(event, ev.Noted | ev.PhotoAdded) for event in moved)
+    return _moves(sitting) != moves
 
 
 def _help(sitting: Sitting, step: Step | None, rest: str) -> None:

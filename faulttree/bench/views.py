@@ -121,17 +121,15 @@ def step_view(
 def _reminders(state: State, step: Step, width: int, *, full: bool) -> list[Line]:
     """Cautions already read, by name; in full when asked for."""
     read = [name for name in cautions_of(state, step) if name in state.cautions_read]
+    book = state.tree.known_cautions
     if full:
-        known = state.tree.known_cautions
-        return [line for name in read for line in caution_view(known.get(name), name, width)]
+        return [line for name in read for line in caution_view(book.get(name), name, width)]
     if not read:
         return []
-    words = [
-        f"{state.tree.known_cautions[name].signal} {name}"
-        for name in read
-        if name in state.tree.known_cautions
-    ]
-    return labelled("Caution", ", ".join(words), width, style="warning") if words else []
+    known = [book[name] for name in read if name in book]
+    known.sort(key=lambda caution: list(SIGNALS).index(caution.signal))
+    words = ", ".join(f"{caution.signal} {caution.id}" for caution in known)
+    return labelled("Caution", words, width, style="warning") if words else []
 
 
 def cautions_of(state: State, step: Step) -> tuple[str, ...]:
@@ -187,17 +185,22 @@ def _expected(state: State, step: Step) -> str:
 
 
 def _leads(state: State, step: Step, width: int) -> list[Line]:
-    """Where each outcome leads, in words."""
+    """Where each outcome leads, in words; while a repair is proved, what must be seen."""
     if step.kind == "do":
         return []
+    repair = state.confirming
+    confirm = state.tree.faults[repair.fault].confirm if repair else None
+    if confirm is not None and confirm.step == step.id:
+        return labelled("Proof", f"must give '{confirm.gives}'", width, style="title")
     lines: list[Line] = []
     for number, (outcome, target) in enumerate(step.targets.items(), 1):
         name = f"{number} {outcome}" if step.kind == "ask" else outcome
-        lines += labelled("If" if number == 1 else "", f"{name} → {_title(state, target)}", width)
+        leads = _title(state, step, outcome, target)
+        lines += labelled("If" if number == 1 else "", f"{name} → {leads}", width)
     return lines
 
 
-def _title(state: State, target: str) -> str:
+def _title(state: State, step: Step, outcome: str, target: str) -> str:
     tree = state.tree
     if target in tree.faults:
         return f"fault: {tree.faults[target].title}"
@@ -205,7 +208,11 @@ def _title(state: State, target: str) -> str:
         return f"stop: {tree.stops[target].title}"
     if target in tree.steps:
         return tree.steps[target].text
-    return "the end of this check"
+    for use, exit_ in step.leaves.get(outcome, ()):
+        if use in tree.closing:
+            passed = exit_ == next(iter(tree.uses[use].exits), "")
+            return "passed" if passed else f"{exit_}: the unit must not go back"
+    return target
 
 
 def verdict_view(verdict: Mapping[str, Any] | None, outcome: str, width: int) -> list[Line]:
