@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import secrets
 import sqlite3
 from collections.abc import Callable, Mapping
 from pathlib import Path
@@ -27,6 +28,7 @@ def make_tables(connection: Connection) -> None:
     guard = guards_of_sqlite if connection.dialect.name == "sqlite" else guards_of_postgres
     for statement in guard():
         connection.execute(text(statement))
+    connection.execute(RECORD.insert().values(key="id", value=secrets.token_hex(16)))
 
 
 def guards_of_sqlite() -> list[str]:

@@ -6,6 +6,8 @@ import hashlib
 import secrets
 from collections import OrderedDict
 from collections.abc import Callable, Sequence
+from dataclasses import replace
+from pathlib import Path
 from typing import Any, TypeVar
 
 from sqlalchemy import Connection, Engine, select
@@ -14,7 +16,11 @@ from sqlalchemy.exc import IntegrityError, SQLAlchemyError
 from faulttree.cases import rows
 from faulttree.cases.asking import conditions, matching
 from faulttree.cases.case import Case, new_id
+from faulttree.cases.come_backs import mark
 from faulttree.cases.engines import connect
+from faulttree.cases.journal import Entry, TreeText, grouped
+from faulttree.cases.merging import Merged, merge, numbers_of
+from faulttree.cases.outbox import Outbox
 from faulttree.cases.problems import (
     AmbiguousCase,
     CutOff,
@@ -22,9 +28,10 @@ from faulttree.cases.problems import (
     SequenceTaken,
     explained,
 )
+from faulttree.cases.second_copy import SecondCopy, lost_at_the_end
 from faulttree.cases.summary import Taken, Tally
-from faulttree.cases.tables import CASES, EVENTS, STEPS, TREES
-from faulttree.cases.urls import shown
+from faulttree.cases.tables import CASES, EVENTS, RECORD, STEPS, TREES
+from faulttree.cases.urls import shown, sqlite_path
 from faulttree.cases.writing import (
     add_case,
     add_event,
@@ -35,9 +42,9 @@ from faulttree.cases.writing import (
     put_steps,
 )
 from faulttree.errors import RecordError
-from faulttree.walk.events import Event, Opened
+from faulttree.walk.events import Closed, Event, Opened
 
-__all__ = ["Store", "open_store"]
+__all__ = ["Store", "open_store", "told_of"]
 
 T = TypeVar("T")
 
@@ -45,18 +52,31 @@ REMEMBERED = 32
 """How many cases an open store keeps in memory; events never change, so it is never wrong."""
 
 
-def open_store(url: str | None, *, read_only: bool = False) -> Store:
+def open_store(
+    url: str | None, *, read_only: bool = False, folder: Path | str | None = None
+) -> Store:
     """Open a record; a missing one is made, or reads as empty where only read.
 
     Args:
         url: ``sqlite:///file``, a plain path, or ``postgresql://…``; None for a record in
             memory that ends with the store.
         read_only: never write, not even a missing file.
+        folder: where answers are kept while a server is away; without it they are refused.
 
     Raises:
         RecordError: it cannot be opened, or a newer program wrote it.
     """
-    return Store(url, connect(url, read_only=read_only), read_only=read_only)
+    store = Store(url, connect(url, read_only=read_only), read_only=read_only)
+    if read_only or url is None:
+        return store
+    path = sqlite_path(url)
+    if path is not None:
+        store.second_copy = SecondCopy(path, store.record_id)
+        store.bring_back()
+    elif folder is not None:
+        store.outbox = Outbox(Path(folder), url, store.writer)
+        store.send_left_behind()
+    return store
 
 
 class Store:
@@ -64,6 +84,12 @@ class Store:
 
     Nothing in it is ever changed or removed: a case begins with :meth:`open_case` and grows
     by :meth:`append`.
+
+    Attributes:
+        wait: called with the problem and how often it was tried when a server is away. It
+            tells the technician, pauses, and says whether to try again; where it does not
+            (or is None) the answer is kept in the outbox, if there is one, else refused.
+        brought_back: what the journal gave back at the opening, in words.
     """
 
     def __init__(self, url: str | None, engine: Engine, *, read_only: bool = False) -> None:
@@ -74,6 +100,9 @@ class Store:
         self.writing = engine.execution_options(writing=True)
         self.remembered: OrderedDict[str, tuple[int, Tally]] = OrderedDict()
         self.wait: Callable[[RecordError, int], bool] | None = None
+        self.second_copy: SecondCopy | None = None
+        self.outbox: Outbox | None = None
+        self.brought_back: tuple[str, ...] = ()
 
     def __enter__(self) -> Store:
         return self
@@ -82,8 +111,18 @@ class Store:
         self.close()
 
     def close(self) -> None:
-        """Let go of the record."""
+        """Let go of the record; what waits to be sent stays on this bench."""
+        if self.second_copy is not None:
+            self.second_copy.close()
+        if self.outbox is not None:
+            self.outbox.end()
         self.engine.dispose()
+
+    @property
+    def record_id(self) -> str:
+        """What tells this record from every other."""
+        wanted = select(RECORD.c.value).where(RECORD.c.key == "id")
+        return str(self.read(lambda c: c.execute(wanted).scalar()) or "")
 
     # Writing ---------------------------------------------------------------------------
 
@@ -109,14 +148,24 @@ class Store:
 
         def work(connection: Connection) -> int:
             if tree_text is not None:
-                add_tree(connection, opened.tree_hash, sound(opened.tree_hash, tree_text))
+                add_tree(connection, opened.tree_hash, tree_text)
             number = add_case(connection, name, tally.row)
             add_events(connection, number, 0, texts, self.writer)
             put_steps(connection, number, tally.steps)
             add_words(connection, number, rows.words_of(events))
+            mark(connection, [tally.row])
             return number
 
-        number = self._write(work)
+        items: list[Entry | TreeText] = [
+            Entry(name, sequence, text, self.writer) for sequence, text in enumerate(texts)
+        ]
+        if tree_text is not None:
+            items.insert(0, TreeText(opened.tree_hash, sound(opened.tree_hash, tree_text)))
+        try:
+            number = self._record(work, items, sync=True) or 0
+        except IntegrityError:
+            number = self._number(name)
+            self._told_apart(name, 0, texts[0])
         self._remember(name, number, tally)
         return name
 
@@ -133,19 +182,23 @@ class Store:
             NoSuchCase: the record has no such case.
             RecordError: it cannot be written, or events before it are missing.
         """
-        number, tally = self._upto(case, sequence)
+        tally = self._upto(case, sequence)
         text = rows.as_json(event.to_dict())
         # Until the event is written the tally is ahead of the record.
-        del self.remembered[case]
+        number = self.remembered.pop(case)[0]
         change = tally.add(event)
 
         def work(connection: Connection) -> None:
-            add_event(connection, number, sequence, text, self.writer)
-            apply(connection, number, change)
-            add_words(connection, number, rows.words_of([event]))
+            here = number or numbers_of(connection, [case])[case]
+            add_event(connection, here, sequence, text, self.writer)
+            apply(connection, here, change)
+            add_words(connection, here, rows.words_of([event]))
+            if "result" in change.row:
+                mark(connection, [tally.row])
 
+        entry = Entry(case, sequence, text, self.writer, number)
         try:
-            self._write(work)
+            self._record(work, [entry], sync=isinstance(event, Closed))
         except IntegrityError:
             self._told_apart(case, sequence, text)
         self._remember(case, number, tally)
@@ -156,7 +209,7 @@ class Store:
         wanted = select(EVENTS.c.writer, EVENTS.c.event).where(
             EVENTS.c.number == number, EVENTS.c.sequence == sequence
         )
-        there = self._read(lambda c: c.execute(wanted).one())
+        there = self.read(lambda c: c.execute(wanted).one())
         if (there.writer, there.event) != (self.writer, text):
             raise SequenceTaken(case, sequence, self.events(case)[sequence:])
 
@@ -166,7 +219,8 @@ class Store:
         Raises:
             RecordError: the hash is not that of the text.
         """
-        self._write(lambda connection: add_tree(connection, tree_hash, sound(tree_hash, text)))
+        kept = TreeText(tree_hash, sound(tree_hash, text))
+        self._record(lambda connection: add_tree(connection, tree_hash, text), [kept])
 
     # Reading ---------------------------------------------------------------------------
 
@@ -179,7 +233,7 @@ class Store:
         number = self._number(case)
         wanted = select(EVENTS.c.event).where(EVENTS.c.number == number).order_by(EVENTS.c.sequence)
         events = [
-            rows.event(text) for text in self._read(lambda c: c.execute(wanted).scalars().all())
+            rows.event(text) for text in self.read(lambda c: c.execute(wanted).scalars().all())
         ]
         self._remember(case, number, Tally(events))
         return tuple(events)
@@ -190,7 +244,7 @@ class Store:
         Raises:
             RecordError: none is kept under it.
         """
-        found = self._read(
+        found = self.read(
             lambda c: c.execute(select(TREES.c.text).where(TREES.c.hash == tree_hash)).scalar()
         )
         if found is None:
@@ -215,7 +269,7 @@ class Store:
         """Every step taken or skipped, in order, those gone back over included."""
         number = self._number(case)
         wanted = select(STEPS).where(STEPS.c.number == number).order_by(STEPS.c.sequence)
-        return tuple(rows.taken(row) for row in self._read(lambda c: c.execute(wanted).all()))
+        return tuple(rows.taken(row) for row in self.read(lambda c: c.execute(wanted).all()))
 
     def list(
         self, *, limit: int | None = None, oldest_first: bool = False, **wanted: Any
@@ -259,7 +313,7 @@ class Store:
     ) -> tuple[Case, ...]:
         order = CASES.c.number if oldest_first else CASES.c.number.desc()
         wanted = select(CASES).where(*where).order_by(order).limit(limit)
-        return tuple(rows.case(row) for row in self._read(lambda c: c.execute(wanted).all()))
+        return tuple(rows.case(row) for row in self.read(lambda c: c.execute(wanted).all()))
 
     def _no_such(self, words: str) -> NoSuchCase:
         return NoSuchCase(
@@ -268,16 +322,13 @@ class Store:
         )
 
     def _number(self, case: str) -> int:
-        if case in self.remembered:
-            return self.remembered[case][0]
-        found = self._read(
-            lambda c: c.execute(select(CASES.c.number).where(CASES.c.id == case)).scalar()
-        )
-        if found is None:
+        number = self.remembered[case][0] if case in self.remembered else 0
+        number = number or self.read(lambda c: numbers_of(c, [case])).get(case, 0)
+        if not number:
             raise self._no_such(case)
-        return int(found)
+        return number
 
-    def _upto(self, case: str, sequence: int) -> tuple[int, Tally]:
+    def _upto(self, case: str, sequence: int) -> Tally:
         """The case as it stands after ``sequence`` events, which no one can have changed."""
         if case not in self.remembered or self.remembered[case][1].events != sequence:
             events = self.events(case)
@@ -288,7 +339,7 @@ class Store:
                     f"event {sequence} of a case cannot follow event {len(events) - 1}",
                     mend="Read the case again, then go on from where it stands.",
                 )
-        return self.remembered[case]
+        return self.remembered[case][1]
 
     def _remember(self, case: str, number: int, tally: Tally) -> None:
         self.remembered[case] = (number, tally)
@@ -296,7 +347,103 @@ class Store:
         while len(self.remembered) > REMEMBERED:
             self.remembered.popitem(last=False)
 
-    def _write(self, work: Callable[[Connection], T]) -> T:
+    # What may fail ---------------------------------------------------------------------
+
+    def _record(
+        self,
+        work: Callable[[Connection], T],
+        items: Sequence[Entry | TreeText],
+        *,
+        sync: bool = False,
+    ) -> T | None:
+        """Write, and keep the second copy; None where it waits in the outbox instead."""
+        try:
+            if self.unsent:
+                self.send()
+            done = self.write(work)
+        except CutOff:
+            if self.outbox is None:
+                raise
+            self.outbox.add(items)
+            return None
+        if self.second_copy is not None:
+            numbered = done if isinstance(done, int) else 0
+            self.second_copy.add([with_number(item, numbered) for item in items], sync=sync)
+        return done
+
+    @property
+    def unsent(self) -> int:
+        """How many events wait on this bench for a server that is away."""
+        waiting = self.outbox.waiting if self.outbox is not None else ()
+        return sum(isinstance(item, Entry) for item in waiting)
+
+    def send(self) -> int:
+        """Tell the server what it missed; gives how many events it took.
+
+        Raises:
+            CutOff: it is still away; nothing is lost.
+            RecordError: a case went on elsewhere meanwhile; what was answered here is kept in
+                a file that the message names.
+        """
+        if self.outbox is None:
+            return 0
+        waiting = list(self.outbox.waiting)
+        merged = self.write(lambda connection: merge(connection, waiting))
+        self.outbox.sent()
+        self._settle(merged, self.outbox)
+        return merged.events
+
+    def send_left_behind(self) -> None:
+        """Tell the server what earlier sessions on this bench could not."""
+        assert self.outbox is not None
+        for path, held in self.outbox.left_behind():
+            merged = self.write(lambda connection, held=held: merge(connection, held))  # type: ignore[misc]
+            path.unlink(missing_ok=True)
+            self.brought_back += told_of(merged)
+            self._settle(merged, self.outbox)
+
+    def _settle(self, merged: Merged, outbox: Outbox) -> None:
+        """Keep and name what would not go in."""
+        if merged.conflicts:
+            path = outbox.keep_conflicts(merged.conflicts)
+            self.remembered.clear()
+            raise RecordError(
+                f"while the server was away a case went on elsewhere: {merged.conflicts[0]}",
+                path=path,
+                mend="The answers given here are kept in this file; look at the case, "
+                "then give them again where they still hold.",
+            )
+
+    def merge(self, items: Sequence[Entry | TreeText], *, numbers: bool = False) -> Merged:
+        """Bring events and trees of another record in; see :func:`faulttree.cases.merging.merge`.
+
+        Raises:
+            RecordError: the record cannot be written.
+        """
+        merged = self.write(lambda connection: merge(connection, items, numbers=numbers))
+        if self.second_copy is not None:
+            trees = [item for item in items if isinstance(item, TreeText)]
+            self.second_copy.add([*trees, *merged.added])
+        for conflict in merged.conflicts:
+            self.remembered.pop(conflict.case, None)
+        return merged
+
+    def bring_back(self) -> None:
+        """Give back what a torn database lost of what the journal beside it still has."""
+        copy = self.second_copy
+        if copy is None or not copy.belongs():
+            return
+        lost = lost_at_the_end(copy.path, self.read)
+        if lost:
+            merged = self.write(lambda connection: merge(connection, lost, numbers=True))
+            self.brought_back = told_of(merged)
+
+    def write(self, work: Callable[[Connection], T]) -> T:
+        """Do something to the tables in one transaction, on the disk when this returns.
+
+        Raises:
+            RecordError: what went wrong, worded; nothing was written then.
+        """
         if self.read_only:
             raise RecordError(
                 f"the record {shown(self.url)} was opened for reading only",
@@ -309,7 +456,13 @@ class Store:
 
         return self._told(once)
 
-    def _read(self, work: Callable[[Connection], T]) -> T:
+    def read(self, work: Callable[[Connection], T]) -> T:
+        """Ask the tables something.
+
+        Raises:
+            RecordError: what went wrong, worded.
+        """
+
         def once() -> T:
             with self.engine.connect() as connection:
                 return work(connection)
@@ -341,3 +494,18 @@ def sound(tree_hash: str, text: str) -> str:
             mend="Keep the text that the hash was made from (Tree.text and Tree.hash).",
         )
     return text
+
+
+def with_number(item: Entry | TreeText, number: int) -> Entry | TreeText:
+    """An entry with the number its case got."""
+    if isinstance(item, TreeText) or item.number or not number:
+        return item
+    return replace(item, number=number)
+
+
+def told_of(merged: Merged) -> tuple[str, ...]:
+    """What was brought in, a line a case."""
+    return tuple(
+        f"case {group[0].number}: events {group[0].sequence} to {group[-1].sequence}"
+        for group in grouped(merged.added).values()
+    )

@@ -1,0 +1,179 @@
+"""Events in a plain file, one JSON document a line: the second copy, and what waits to be sent.
+
+The file beside an SQLite record holds what the database acknowledged, so that a torn
+database loses nothing. The file kept for a server holds what it could not be told yet.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from faulttree.errors import RecordError
+
+__all__ = ["Entry", "Journal", "Line", "TreeText", "entries", "journal_path", "newest_first"]
+
+CHUNK = 1 << 16
+
+
+@dataclass(frozen=True, slots=True)
+class Entry:
+    """One event with its place in the record; ``event`` is its JSON as the record keeps it."""
+
+    case: str
+    sequence: int
+    event: str
+    writer: str = ""
+    number: int = 0
+
+    def line(self) -> str:
+        """Its line, without the line end."""
+        return (
+            f'{{"case":{json.dumps(self.case)},"sequence":{self.sequence:d},'
+            f'"number":{self.number:d},"writer":{json.dumps(self.writer)},"event":{self.event}}}'
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class TreeText:
+    """The text of a tree, by its hash."""
+
+    hash: str
+    text: str
+
+    def line(self) -> str:
+        """Its line, without the line end."""
+        return json.dumps({"tree": self.hash, "text": self.text}, separators=(",", ":"))
+
+
+@dataclass(frozen=True, slots=True)
+class Line:
+    """One line read: what it holds, or None where it is damaged; ``record`` names its record."""
+
+    number: int
+    holds: Entry | TreeText | None
+    record: str = ""
+
+
+def journal_path(record: Path) -> Path:
+    """Where the journal of an SQLite record stands."""
+    return record.with_name(f"{record.name}.events.jsonl")
+
+
+class Journal:
+    """A file that only grows. Several programs may write to it at once, a line at a time.
+
+    A line is handed to the system at once, so that no crash of the program loses it;
+    :meth:`sync` brings it onto the disk.
+    """
+
+    def __init__(self, path: Path, record: str = "") -> None:
+        self.path = path
+        flags = os.O_CREAT | os.O_RDWR | os.O_APPEND
+        self.file = os.open(path, flags, 0o600)
+        size = os.fstat(self.file).st_size
+        if size == 0 and record:
+            self.write(json.dumps({"record": record}) + "\n")
+        elif size and os.pread(self.file, 1, size - 1) != b"\n":
+            # A line torn by a crash must not swallow the next one.
+            self.write("\n")
+
+    def add(self, items: Iterable[Entry | TreeText]) -> None:
+        """Write one line each, in one piece.
+
+        Raises:
+            OSError: the disk is full or gone.
+        """
+        self.write("".join(f"{item.line()}\n" for item in items))
+
+    def write(self, text: str) -> None:
+        """All of it, or an error."""
+        data = text.encode()
+        while data:
+            data = data[os.write(self.file, data) :]
+
+    def sync(self) -> None:
+        """Bring what was written onto the disk."""
+        getattr(os, "fdatasync", os.fsync)(self.file)
+
+    def close(self) -> None:
+        """Sync and close; again does nothing."""
+        if self.file >= 0:
+            try:
+                self.sync()
+            finally:
+                os.close(self.file)
+                self.file = -1
+
+
+def entries(path: Path) -> Iterator[Line]:
+    """Every line of a journal, oldest first; a missing file has none."""
+    try:
+        with path.open("rb") as file:
+            for number, raw in enumerate(file, 1):
+                if raw.strip():
+                    yield understood(number, raw)
+    except FileNotFoundError:
+        return
+    except OSError as error:
+        raise RecordError(f"the journal cannot be read: {error.strerror}", path=path) from None
+
+
+def newest_first(path: Path) -> Iterator[Line]:
+    """The same from its end, reading no more than is asked for; lines are numbered 0."""
+    with path.open("rb") as file:
+        position = file.seek(0, os.SEEK_END)
+        rest = b""
+        while position:
+            size = min(CHUNK, position)
+            position -= size
+            file.seek(position)
+            lines = (file.read(size) + rest).split(b"\n")
+            rest = lines.pop(0)
+            yield from (understood(0, raw) for raw in reversed(lines) if raw.strip())
+        if rest.strip():
+            yield understood(0, rest)
+
+
+def understood(number: int, raw: bytes) -> Line:
+    """What one line holds."""
+    try:
+        data: Any = json.loads(raw)
+        if "record" in data:
+            return Line(number, None, record=str(data["record"]))
+        if "tree" in data:
+            return Line(number, TreeText(str(data["tree"]), str(data["text"])))
+        event = json.dumps(data["event"], separators=(",", ":"))
+        place = (str(data["case"]), int(data["sequence"]))
+        more = (str(data.get("writer", "")), int(data.get("number", 0)))
+        return Line(number, Entry(*place, event, *more))
+    except (ValueError, KeyError, TypeError):
+        return Line(number, None)
+
+
+def first_record(path: Path) -> str:
+    """Which record a journal belongs to; empty where it does not say."""
+    return next((line.record for line in entries(path)), "")
+
+
+def aside(path: Path) -> Path:
+    """Put a file out of the way under a name that is free; gives that name."""
+    for number in range(1, 10_000):
+        there = path.with_name(f"{path.name}.aside-{number}")
+        if not there.exists():
+            return path.rename(there)
+    raise RecordError("too many files were put aside", path=path, mend="Remove the oldest.")
+
+
+def grouped(items: Sequence[Entry]) -> dict[str, list[Entry]]:
+    """Entries by case, each case's in order of their sequence."""
+    groups: dict[str, list[Entry]] = {}
+    for entry in items:
+        groups.setdefault(entry.case, []).append(entry)
+    for group in groups.values():
+        group.sort(key=lambda entry: entry.sequence)
+    return groups

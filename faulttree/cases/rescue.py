@@ -1,0 +1,116 @@
+"""A sound record out of a damaged file and the journal beside it."""
+
+from __future__ import annotations
+
+import json
+import sqlite3
+from collections.abc import Iterator
+from contextlib import closing
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+from faulttree.cases.case import new_id
+from faulttree.cases.journal import Entry, TreeText, aside, entries, journal_path
+from faulttree.cases.merging import Merged
+from faulttree.cases.store import open_store
+from faulttree.errors import RecordError
+
+__all__ = ["rescue"]
+
+BATCH = 2000
+SIDE = ("-wal", "-shm")
+
+
+def rescue(path: Path) -> tuple[Merged, Path]:
+    """Rebuild a record; gives what the new one holds and where the damaged file is now.
+
+    What the damaged file still tells goes in first, then the journal fills the gaps.
+
+    Raises:
+        RecordError: there is no room, or the folder may not be written.
+    """
+    noted = [line.holds for line in entries(journal_path(path)) if line.holds is not None]
+    known = {item.number: item.case for item in noted if isinstance(item, Entry)}
+    found = [
+        replace(item, case=known.get(item.number, item.case)) if isinstance(item, Entry) else item
+        for item in readable(path, max(known, default=0))
+    ]
+    found += noted
+    new = path.with_name(f"{path.name}.rescued")
+    clear(new)
+    with open_store(str(new)) as store:
+        total = Merged()
+        for batch in by_case(found):
+            total += store.merge(batch, numbers=True)
+    if journal_path(path).exists():
+        aside(journal_path(path))
+    damaged = aside(path)
+    for side in SIDE:
+        beside = path.with_name(path.name + side)
+        if beside.exists():
+            beside.rename(damaged.with_name(damaged.name + side))
+    new.rename(path)
+    journal_path(new).rename(journal_path(path))
+    clear(new)
+    return total, damaged
+
+
+def clear(path: Path) -> None:
+    """Remove what an earlier attempt left."""
+    for one in (path, journal_path(path), *(path.with_name(path.name + side) for side in SIDE)):
+        one.unlink(missing_ok=True)
+
+
+def by_case(items: list[Entry | TreeText]) -> Iterator[list[Entry | TreeText]]:
+    """Trees first, then whole cases, some at a time; an event told twice is taken once."""
+    yield [item for item in items if isinstance(item, TreeText)]
+    cases: dict[str, dict[int, Entry]] = {}
+    for item in items:
+        if isinstance(item, Entry):
+            cases.setdefault(item.case, {}).setdefault(item.sequence, item)
+    batch: list[Entry | TreeText] = []
+    for events in sorted(cases.values(), key=lambda one: min(e.number for e in one.values())):
+        batch += [events[sequence] for sequence in sorted(events)]
+        if len(batch) >= BATCH:
+            yield batch
+            batch = []
+    yield batch
+
+
+def readable(path: Path, top: int = 0) -> Iterator[Entry | TreeText]:
+    """What a damaged file still tells, case by case, around what cannot be read.
+
+    Args:
+        path: the file.
+        top: the highest number of a case known from elsewhere.
+    """
+    try:
+        with closing(sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True)) as file:
+            for tree_hash, text in rows(file, "SELECT hash, text FROM trees"):
+                yield TreeText(str(tree_hash), str(text))
+            ids = {number: name for name, number in rows(file, "SELECT id, number FROM cases")}
+            for number in range(1, max([top, *ids]) + 1):
+                yield from case_in(file, number, ids.get(number))
+    except sqlite3.Error:
+        return
+
+
+def case_in(file: sqlite3.Connection, number: int, case: str | None) -> Iterator[Entry]:
+    """The events of one case; one whose row is gone gets a new id from its opening."""
+    wanted = "SELECT sequence, event, writer FROM events WHERE number = ? ORDER BY sequence"
+    for sequence, event, writer in rows(file, wanted, number):
+        if case is None:
+            try:
+                case = new_id(str(json.loads(event)["at"]))
+            except (ValueError, KeyError, TypeError, RecordError):
+                return
+        yield Entry(case, sequence, event, writer, number)
+
+
+def rows(file: sqlite3.Connection, wanted: str, *values: int) -> Iterator[Any]:
+    """Rows until the damage begins."""
+    try:
+        yield from file.execute(wanted, values)
+    except sqlite3.Error:
+        return

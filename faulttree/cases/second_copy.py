@@ -1,0 +1,101 @@
+"""The journal beside an SQLite record, and what it gives back when the database lost something."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from pathlib import Path
+
+from sqlalchemy import Connection, select
+
+from faulttree.cases.journal import (
+    Entry,
+    Journal,
+    TreeText,
+    aside,
+    first_record,
+    journal_path,
+    newest_first,
+)
+from faulttree.cases.tables import CASES, EVENTS
+
+__all__ = ["SecondCopy", "lost_at_the_end"]
+
+SURE = 32
+"""So many entries in a row that the database has: what came before it has too. Benches that
+write at once may journal in another order than they commit, but never by so much."""
+
+
+class SecondCopy:
+    """Writes after the database has; a journal that fails never fails an answer."""
+
+    def __init__(self, path: Path, record: str) -> None:
+        self.path = journal_path(path)
+        self.record = record
+        self.journal: Journal | None = None
+        self.problem: OSError | None = None
+
+    def add(self, items: Sequence[Entry | TreeText], *, sync: bool = False) -> None:
+        """The same as the database just acknowledged."""
+        try:
+            if self.journal is None:
+                self.journal = Journal(self.path, self.record)
+            self.journal.add(items)
+            if sync:
+                self.journal.sync()
+        except OSError as error:
+            self.problem = error
+
+    def belongs(self) -> bool:
+        """Whether the journal there is this record's; another record's is put aside."""
+        if not self.path.exists():
+            return False
+        whose = first_record(self.path)
+        if whose and whose != self.record:
+            aside(self.path)
+            return False
+        return True
+
+    def close(self) -> None:
+        """Sync and let go."""
+        try:
+            if self.journal is not None:
+                self.journal.close()
+        except OSError as error:
+            self.problem = error
+
+
+def lost_at_the_end(
+    path: Path, read: Callable[[Callable[[Connection], bool]], bool]
+) -> list[Entry | TreeText]:
+    """What the newest part of a journal has and the database has not, oldest first.
+
+    A torn log loses the newest commits, so only as much is read as shows that nothing, or
+    where the loss begins.
+    """
+    lost: list[Entry | TreeText] = []
+    since: list[Entry | TreeText] = []
+    there = 0
+    for line in newest_first(path):
+        item = line.holds
+        if item is None:
+            continue
+        since.append(item)
+        if isinstance(item, TreeText):
+            continue
+        there = there + 1 if read(has(item)) else 0
+        if there == 0:
+            lost += since
+            since = []
+        if there >= SURE or (not lost and there >= SURE // 8):
+            break
+    return lost[::-1]
+
+
+def has(entry: Entry) -> Callable[[Connection], bool]:
+    """Whether a database has this event."""
+    wanted = (
+        select(EVENTS.c.sequence)
+        .join(CASES, CASES.c.number == EVENTS.c.number)
+        .where(CASES.c.id == entry.case, EVENTS.c.sequence == entry.sequence)
+    )
+    return lambda connection: connection.execute(wanted).first() is not None

@@ -1,0 +1,382 @@
+"""Whether a record is sound: database, events, what is drawn from them, trees, photos, journal."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import os
+import sqlite3
+import stat
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from dataclasses import asdict, dataclass, field
+from pathlib import Path
+from typing import Any
+
+from sqlalchemy import Connection, delete, func, select, update
+
+from faulttree.cases import rows
+from faulttree.cases.come_backs import mark_all
+from faulttree.cases.journal import Entry, TreeText, entries, journal_path
+from faulttree.cases.merging import merge
+from faulttree.cases.store import Store, told_of
+from faulttree.cases.summary import Tally
+from faulttree.cases.tables import CASES, EVENTS, STEPS, TREES
+from faulttree.cases.urls import sqlite_path
+from faulttree.cases.writing import ADD_STEP, ADD_WORD
+from faulttree.errors import RecordError
+from faulttree.walk.events import Event, Opened, PhotoAdded
+
+__all__ = ["Finding", "Verified", "verify"]
+
+BATCH = 500
+Progress = Callable[[int, int], None]
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """One thing that is not as it should be.
+
+    Attributes:
+        kind: database, events, summary, tree, photo, journal or mode.
+        place: the case, file or table.
+        message: what is wrong.
+        mended: whether it was put right now.
+        loss: whether something recorded is gone or cannot be read.
+    """
+
+    kind: str
+    place: str
+    message: str
+    mended: bool = False
+    loss: bool = False
+
+    def as_dict(self) -> dict[str, Any]:
+        """Plain data for JSON."""
+        return asdict(self)
+
+
+@dataclass(slots=True)
+class Verified:
+    """What was looked at, and what was found."""
+
+    cases: int = 0
+    events: int = 0
+    trees: int = 0
+    photos: int = 0
+    findings: list[Finding] = field(default_factory=list)
+
+    @property
+    def sound(self) -> bool:
+        """Nothing is left to be mended."""
+        return all(finding.mended for finding in self.findings)
+
+
+def verify(
+    store: Store,
+    *,
+    repair: bool = False,
+    photos: Path | None = None,
+    progress: Progress | None = None,
+) -> Verified:
+    """Look through a whole record; with ``repair`` put right what the events can put right.
+
+    Args:
+        store: the record, open for writing where it shall be repaired.
+        repair: mend summaries, steps, words, file modes, and bring back from the journal.
+        photos: folder that the paths of photos start from.
+        progress: told how many cases of how many are done.
+    """
+    done = Verified()
+    path = sqlite_path(store.url) if store.url != ":memory:" else None
+    if path is not None and path.exists():
+        done.findings += database(store)
+        done.findings += modes(path, repair=repair)
+        done.findings += journal(store, path, repair=repair)
+    done.findings += trees(store, done)
+    total = store.read(lambda c: c.execute(select(func.count()).select_from(CASES)).scalar()) or 0
+    for numbers in batches(store):
+        done.findings += look_at(store, numbers, done, repair=repair, photos=photos)
+        if progress is not None:
+            progress(done.cases, total)
+    if repair and done.findings:
+        store.write(mark_all)
+    return done
+
+
+def database(store: Store) -> Iterator[Finding]:
+    """What SQLite's own check says."""
+    said = store.read(lambda c: c.exec_driver_sql("PRAGMA integrity_check(20)").scalars().all())
+    for line in said:
+        if line != "ok":
+            yield Finding("database", "file", str(line), loss=True)
+
+
+def modes(path: Path, *, repair: bool) -> Iterator[Finding]:
+    """Whether others on this computer may read the record."""
+    if os.name != "posix":
+        return
+    for one in (path, journal_path(path), *(path.with_name(path.name + s) for s in SIDE)):
+        if not one.exists() or not stat.S_IMODE(one.stat().st_mode) & 0o077:
+            continue
+        if repair:
+            one.chmod(0o600)
+        yield Finding("mode", str(one), "others may read this file", mended=repair)
+
+
+SIDE = ("-wal", "-shm")
+
+
+def journal(store: Store, path: Path, *, repair: bool) -> Iterator[Finding]:
+    """What the journal has and the database lost, and the other way round."""
+    held: list[Entry | TreeText] = []
+    place = journal_path(path)
+    noted: dict[str, int] = {}
+    for line in entries(place):
+        if line.holds is None and not line.record:
+            yield Finding("journal", f"{place}:{line.number}", "a damaged line was passed over")
+        elif line.holds is not None:
+            held.append(line.holds)
+            if isinstance(line.holds, Entry):
+                noted[line.holds.case] = noted.get(line.holds.case, 0) + 1
+    yield from from_journal(store, held, repair=repair)
+    yield from to_journal(store, noted, repair=repair)
+
+
+def from_journal(
+    store: Store, held: Sequence[Entry | TreeText], *, repair: bool
+) -> Iterator[Finding]:
+    """Events that only the journal has."""
+    try:
+        if repair:
+            merged = store.write(lambda connection: merge(connection, held, numbers=True))
+        else:
+            merged = store.read(lambda connection: tried(connection, held))
+    except RecordError as error:
+        yield Finding("journal", "file", error.message, loss=True)
+        return
+    for line in told_of(merged):
+        message = "the database had lost these; the journal has them"
+        yield Finding("journal", line, message, mended=repair, loss=not repair)
+    for conflict in merged.conflicts:
+        yield Finding("journal", f"case {conflict.case}", conflict.reason)
+
+
+def tried(connection: Connection, held: Sequence[Entry | TreeText]) -> Any:
+    """What merging would do, taken back at once."""
+    try:
+        return merge(connection, held, numbers=True)
+    finally:
+        connection.rollback()
+
+
+def to_journal(store: Store, noted: dict[str, int], *, repair: bool) -> Iterator[Finding]:
+    """Events that the journal lacks: it was made later, or could not be written."""
+    wanted = select(CASES.c.id, CASES.c.number, CASES.c.events)
+    for row in store.read(lambda c: c.execute(wanted).all()):
+        if noted.get(row.id, 0) >= row.events:
+            continue
+        if repair and store.second_copy is not None:
+            store.second_copy.add(entries_of(store, row.id, row.number))
+        mended = repair and store.second_copy is not None and store.second_copy.problem is None
+        yield Finding("journal", f"case {row.number}", "not all of it is in the journal", mended)
+
+
+def entries_of(store: Store, case: str, number: int) -> list[Entry]:
+    """A case as its journal should have it."""
+    wanted = select(EVENTS).where(EVENTS.c.number == number).order_by(EVENTS.c.sequence)
+    found = store.read(lambda c: c.execute(wanted).all())
+    return [Entry(case, row.sequence, row.event, row.writer, number) for row in found]
+
+
+def trees(store: Store, done: Verified) -> Iterator[Finding]:
+    """Whether every text has its hash, and every case its text."""
+    kept: set[str] = set()
+    for row in store.read(lambda c: c.execute(select(TREES)).all()):
+        done.trees += 1
+        kept.add(row.hash)
+        if hashlib.sha256(row.text.encode()).hexdigest() != row.hash:
+            yield Finding("tree", row.hash[:12], "the text is not what its hash says", loss=True)
+    wanted = select(CASES.c.tree_hash, func.min(CASES.c.number)).group_by(CASES.c.tree_hash)
+    for tree_hash, number in store.read(lambda c: c.execute(wanted).all()):
+        if tree_hash not in kept:
+            message = "its tree is not in the record, so its path cannot be shown on it"
+            yield Finding("tree", f"case {number}", message)
+
+
+def batches(store: Store) -> Iterator[Sequence[int]]:
+    """The numbers of all cases, some at a time."""
+    last = 0
+    while True:
+        wanted = select(CASES.c.number).where(CASES.c.number > last).order_by(CASES.c.number)
+        numbers = store.read(lambda c, w=wanted: c.execute(w.limit(BATCH)).scalars().all())  # type: ignore[misc]
+        if not numbers:
+            return
+        yield numbers
+        last = numbers[-1]
+
+
+def look_at(
+    store: Store,
+    numbers: Sequence[int],
+    done: Verified,
+    *,
+    repair: bool,
+    photos: Path | None,
+) -> Iterator[Finding]:
+    """Some cases: their events, and what is drawn from them."""
+    between = (CASES.c.number >= numbers[0], CASES.c.number <= numbers[-1])
+    listed = store.read(lambda c: c.execute(select(CASES).where(*between)).all())
+    wanted = (
+        select(EVENTS)
+        .where(EVENTS.c.number >= numbers[0], EVENTS.c.number <= numbers[-1])
+        .order_by(EVENTS.c.number, EVENTS.c.sequence)
+    )
+    texts: dict[int, list[Any]] = {}
+    for row in store.read(lambda c: c.execute(wanted).all()):
+        texts.setdefault(row.number, []).append(row)
+    for row in listed:
+        done.cases += 1
+        there = texts.get(row.number, [])
+        done.events += len(there)
+        place = f"case {row.number}"
+        events, problem = understood(there)
+        if problem is not None:
+            yield Finding("events", place, problem, loss=True)
+            continue
+        yield from drawn(store, row, events, repair=repair)
+        yield from photographed(events, place, photos, done)
+
+
+def understood(found: Sequence[Any]) -> tuple[list[Event], str | None]:
+    """The events of a case, or what is wrong with them."""
+    if [row.sequence for row in found] != list(range(len(found))):
+        return [], "events are missing in between"
+    try:
+        events = [rows.event(row.event) for row in found]
+    except RecordError as error:
+        return [], error.message
+    if not events or not isinstance(events[0], Opened):
+        return [], "it does not begin with an opening"
+    return events, None
+
+
+DERIVED = tuple(
+    column.name for column in CASES.columns if column.name not in {"number", "id", "came_back"}
+)
+
+
+def drawn(store: Store, row: Any, events: Sequence[Event], *, repair: bool) -> Iterator[Finding]:
+    """Whether list and steps say what the events say."""
+    tally = Tally(events)
+    right = rows.flat(tally.row)
+    steps = [rows.step(row.number, taken) for taken in tally.steps]
+    wanted = select(STEPS).where(STEPS.c.number == row.number).order_by(STEPS.c.sequence)
+    found = [dict(one._mapping) for one in store.read(lambda c: c.execute(wanted).all())]
+    wrong = [name for name in DERIVED if differs(getattr(row, name), right[name])]
+    said = [f"the list is wrong about {', '.join(wrong)}"] if wrong else []
+    said += ["its steps are not those of its events"] if steps != found else []
+    if not said:
+        return
+    if repair:
+        store.write(lambda connection: draw_again(connection, row.number, right, steps, events))
+        store.remembered.clear()
+    yield Finding("summary", f"case {row.number}", "; ".join(said), mended=repair)
+
+
+def differs(here: object, right: object) -> bool:
+    """Whether two values of a column differ; the unit is compared as data."""
+    if here == right:
+        return False
+    try:
+        return not (
+            isinstance(here, str)
+            and isinstance(right, str)
+            and json.loads(here) == json.loads(right)
+        )
+    except ValueError:
+        return True
+
+
+def draw_again(
+    connection: Connection,
+    number: int,
+    row: dict[str, Any],
+    steps: Sequence[dict[str, Any]],
+    events: Iterable[Event],
+) -> None:
+    """Everything that is drawn from the events of a case, made anew."""
+    connection.execute(update(CASES).where(CASES.c.number == number).values(**row))
+    connection.execute(delete(STEPS).where(STEPS.c.number == number))
+    ADD_STEP.run(connection, steps)
+    words = [{"word": word, "number": number} for word in sorted(rows.words_of(events))]
+    ADD_WORD.run(connection, words)
+
+
+def photographed(
+    events: Sequence[Event], place: str, folder: Path | None, done: Verified
+) -> Iterator[Finding]:
+    """Whether the photos are there and unchanged. Nothing outside their folder is opened."""
+    for event in events:
+        if not isinstance(event, PhotoAdded):
+            continue
+        done.photos += 1
+        found = within(event.path, folder)
+        if found is None:
+            yield Finding("photo", place, f"{event.path} is not in the folder of photos")
+        elif not found.is_file():
+            yield Finding("photo", place, f"{event.path} is missing")
+        elif event.sha256 and digest(found) != event.sha256:
+            yield Finding("photo", place, f"{event.path} is not the photo that was taken")
+
+
+def within(path: str, folder: Path | None) -> Path | None:
+    """A path, where it lies inside the folder; without a folder any path as it stands."""
+    if folder is None:
+        return Path(path)
+    inside = (folder / path).resolve()
+    return inside if inside.is_relative_to(folder.resolve()) else None
+
+
+def digest(path: Path) -> str:
+    """SHA-256 of a file."""
+    with path.open("rb") as file:
+        return hashlib.file_digest(file, "sha256").hexdigest()
+
+
+# A database that cannot be read as one ------------------------------------------------------
+
+
+def salvage(path: Path) -> Verified:
+    """Make a sound record from a damaged file: what can be read of it, and its journal.
+
+    The damaged file is kept beside the new one.
+
+    Raises:
+        RecordError: the new file cannot be made.
+    """
+    from faulttree.cases.rescue import rescue
+
+    done = Verified()
+    added, kept = rescue(path)
+    message = f"made anew with {added.cases} cases and {added.events} events; damaged: {kept.name}"
+    done.findings.append(Finding("database", str(path), message, mended=True))
+    for conflict in added.conflicts:
+        done.findings.append(Finding("events", str(conflict), "could not be read", loss=True))
+    return done
+
+
+def is_damaged(path: Path) -> bool:
+    """Whether SQLite cannot read the file through."""
+    if not path.exists() or path.stat().st_size == 0:
+        return False
+    try:
+        connection = sqlite3.connect(path)
+        try:
+            found = connection.execute("PRAGMA quick_check(1)").fetchone()
+        finally:
+            connection.close()
+    except sqlite3.OperationalError:
+        return False
+    except sqlite3.DatabaseError:
+        return True
+    return bool(found) and found[0] != "ok"
