@@ -1,0 +1,338 @@
+"""Rules about the graph: every way leads to an end, and none leads round."""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Iterator
+
+from faulttree.rules.finding import Found
+from faulttree.rules.register import rule
+from faulttree.rules.subject import Edge, Subject
+from faulttree.tree.model import Where
+
+MAX_DEPTH = 40
+"""Steps on one way. Common practice, no source: more is not followed in one sitting."""
+
+MAX_MINUTES = 480.0
+"""Minutes on one way: a working day. Common practice, no source."""
+
+
+@rule(
+    "graph",
+    "error",
+    """
+    lead:   {ask: Is the lead whole?, answers: {whole: switch, broken: broken-lead}}
+    switch: {ask: Does the switch click?, answers: {clicks: lead, stuck: worn-switch}}
+    """,
+)
+def ring_of_steps(subject: Subject) -> Iterator[Found]:
+    """A walk that comes to a step it has left goes round for ever: the technician repeats
+    work, with the unit in pieces, and never comes to an end. Every ring is printed whole;
+    the place is the target that leads back.
+    """
+    if not subject.has_ring:
+        return
+    for ring in rings(subject):
+        names = [subject.name(edge.step) for edge in ring]
+        shown = " → ".join([*names, names[0]])
+        back = ring[-1]
+        yield Found(
+            subject.edge_place(subject.tree.steps[back.step], back.outcome),
+            f"The steps lead round in a ring: {shown}.",
+            f"Let `{back.outcome}` of `{names[-1]}` lead on to a step, fault or stop "
+            "that is not on this way.",
+        )
+
+
+def rings(subject: Subject) -> Iterator[list[Edge]]:
+    """One shortest ring for each knot of steps that lead back to one another.
+
+    Its first edge leaves the step that a walk comes to first, its last leads back there.
+    """
+    import networkx as nx
+
+    outcomes: dict[tuple[str, str], Edge] = {}
+    for edge in subject.edges:
+        outcomes.setdefault((edge.step, edge.target), edge)
+    far = len(subject.tree.steps) + 1
+    written = {name: number for number, name in enumerate(subject.tree.steps)}
+    for knot in subject.knots:
+        first = min(knot, key=lambda name: (subject.distance.get(name, far), written[name]))
+        if (first, first) in outcomes:
+            yield [outcomes[first, first]]
+            continue
+        part = subject.step_graph.subgraph(knot)
+        back = dict(nx.single_target_shortest_path_length(part, first))
+        nearest = min(part.successors(first), key=lambda name: (back[name], written[name]))
+        ring = [first, *nx.shortest_path(part, nearest, first)]
+        yield [outcomes[pair] for pair in itertools.pairwise(ring)]
+
+
+@rule(
+    "graph",
+    "error",
+    """
+    open-it: {do: Open the housing, then: look}      # from here there is no way out
+    look:    {do: Look closer, then: again}
+    again:   {do: Look again, then: look}
+    """,
+)
+def dead_end(subject: Subject) -> Iterator[Found]:
+    """From this step no way leads to a fault or a stop, only into a ring. Whoever comes
+    here is left alone with an open unit and no verdict.
+    """
+    if not subject.has_ring:
+        return
+    steps = subject.tree.steps
+    into: dict[str, list[str]] = {}
+    for edge in subject.edges:
+        into.setdefault(edge.target, []).append(edge.step)
+    safe: set[str] = {edge.target for edge in subject.edges if edge.target not in steps}
+    stack = list(safe)
+    while stack:
+        for name in into.get(stack.pop(), ()):
+            if name not in safe:
+                safe.add(name)
+                stack.append(name)
+    in_ring = {name for knot in subject.knots for name in knot}
+    for step in steps.values():
+        if step.id not in safe and step.id not in in_ring:
+            yield Found(
+                step.where,
+                f"No way leads from `{subject.name(step.id)}` to a fault or a stop.",
+                "Give it, or a step behind it, an outcome that leads to an end.",
+                of_key=True,
+            )
+
+
+@rule(
+    "graph",
+    "warning",
+    """
+    start: lead
+    steps:
+      lead:   {ask: Is the lead whole?, answers: {whole: hand-over, broken: broken-lead}}
+      switch: {ask: Does the switch click?, answers: {clicks: hand-over, stuck: worn-switch}}
+    """,
+)
+def step_never_reached(subject: Subject) -> Iterator[Found]:
+    """No way from the start leads to this step, so no walk will ever ask it. Mostly an
+    outcome lost its target or leads to the wrong one, and the faults behind the step
+    cannot be found.
+    """
+    if subject.own == "tree" and subject.tree.start not in subject.tree.steps:
+        return
+    seen: dict[Where, bool] = {}
+    for step in subject.tree.steps.values():
+        reached = step.id in subject.distance
+        seen[step.where] = seen.get(step.where, False) or reached
+    used = {use.procedure: False for use in subject.tree.uses.values()}
+    for use in subject.tree.uses.values():
+        used[use.procedure] = used[use.procedure] or use.start in subject.distance
+        if use.start not in subject.distance and not use.id.startswith("closing."):
+            yield _unreached(use.where, use.id.rpartition(".")[2])
+    for where, reached in seen.items():
+        procedure = where.document.removeprefix("procedure:")
+        if not reached and used.get(procedure, True):
+            yield _unreached(where, str(where.keys[-1]))
+
+
+def _unreached(where: Where, name: str) -> Found:
+    return Found(
+        where,
+        f"No way leads to the step `{name}`.",
+        "Let an outcome lead to it, or take it out.",
+        of_key=True,
+    )
+
+
+@rule(
+    "graph",
+    "note",
+    """
+    stops:
+      hand-over: {title: Beyond this tree, reason: out-of-scope}    # no outcome leads here
+    """,
+)
+def stop_never_reached(subject: Subject) -> Iterator[Found]:
+    """No outcome leads to this stop. Either it is left over, or an outcome that should end
+    the walk leads elsewhere.
+    """
+    led_to = {edge.target for edge in subject.edges}
+    for stop in subject.tree.stops.values():
+        if stop.id not in led_to and subject.own == "tree":
+            yield Found(
+                stop.where,
+                f"No outcome leads to the stop `{stop.id}`.",
+                "Let an outcome lead to it, or take it out.",
+                of_key=True,
+            )
+
+
+@rule(
+    "graph",
+    "note",
+    """
+    faults:
+      cracked-joint: {title: Cracked joint, remedy: Resolder it.}   # no step leads here
+    """,
+)
+def loose_suspect(subject: Subject) -> Iterator[Found]:
+    """No step leads to this fault. That is allowed: a walk that ends without a fault names
+    it. It is said so that nobody takes it for one that the tree can find.
+    """
+    if subject.own != "tree":
+        return
+    for name in subject.tree.loose:
+        yield Found(
+            subject.tree.faults[name].where,
+            f"No step leads to the fault `{name}`: it is a loose suspect.",
+            "Add a step that finds it, or accept this with a reason.",
+            of_key=True,
+        )
+
+
+@rule(
+    "graph",
+    "warning",
+    """
+    procedure: fuse-test
+    exits: [good, blown, wrong]       # no step of it leads to `wrong`
+    """,
+)
+def exit_never_taken(subject: Subject) -> Iterator[Found]:
+    """A procedure promises an exit that none of its steps takes. Every tree that uses it
+    must say where that exit leads, and waits for an outcome that never comes.
+    """
+    taken: dict[str, set[str]] = {}
+    for use in subject.tree.uses.values():
+        taken.setdefault(use.procedure, set())
+    for step in subject.tree.steps.values():
+        for pairs in step.leaves.values():
+            for name, exit_ in pairs:
+                if name in subject.tree.uses:
+                    taken[subject.tree.uses[name].procedure].add(exit_)
+    for procedure, exits in taken.items():
+        document = f"procedure:{procedure}"
+        listed = subject.data(document).get("exits")
+        for number, name in enumerate(listed if isinstance(listed, list) else ()):
+            if name not in exits:
+                yield Found(
+                    Where(document, ("exits", number)),
+                    f"No step of `{procedure}` takes the exit `{name}`.",
+                    "Let an outcome lead to it, or take it out of `exits`.",
+                )
+
+
+@rule("graph", "warning", "lead: {ask: Is the lead whole?, answers: {whole: hand-over}}")
+def one_answer_only(subject: Subject) -> Iterator[Found]:
+    """A question with one answer asks nothing: whoever would answer otherwise has nowhere
+    to go, and picks the one answer there is.
+    """
+    for step in subject.tree.steps.values():
+        answers = [outcome for outcome in step.targets if outcome != "undecided"]
+        if step.kind == "ask" and len(answers) == 1:
+            yield Found(
+                step.where.under("answers"),
+                f"`{subject.name(step.id)}` has the one answer `{answers[0]}`.",
+                "Add the other answers, or make it a `do`.",
+            )
+
+
+@rule("graph", "note", "lead: {ask: Is the lead whole?, answers: {whole: switch, broken: switch}}")
+def nothing_turns_on_it(subject: Subject) -> Iterator[Found]:
+    """Every outcome of this step leads to the same place, so nothing turns on it. Often one
+    of the targets was meant to be another; else the minutes could be saved.
+    """
+    for step in subject.tree.steps.values():
+        ends = {
+            (target, step.leaves.get(outcome, ())[:1]) for outcome, target in step.targets.items()
+        }
+        if len(step.targets) > 1 and len(ends) == 1:
+            yield _same(step.where, subject.name(step.id))
+    for use in subject.tree.uses.values():
+        if len(use.exits) > 1 and len(set(use.exits.values())) == 1:
+            yield _same(use.where, str(use.where.keys[-1]))
+
+
+def _same(where: Where, name: str) -> Found:
+    return Found(
+        where,
+        f"Every outcome of `{name}` leads to the same place.",
+        "Let one of them lead elsewhere, or take the step out.",
+        of_key=True,
+    )
+
+
+@rule(
+    "graph",
+    "warning",
+    """
+    start: open-it
+    steps:
+      open-it: {do: Open the housing, then: broken-lead}    # nothing was tested yet
+    """,
+)
+def fault_without_test(subject: Subject) -> Iterator[Found]:
+    """A fault is named before any step could tell it from its siblings: nothing was asked
+    or measured on the way, so the remedy is a guess.
+    """
+    tree = subject.tree
+    name, last = tree.start, None
+    passed: set[str] = set()
+    while name in tree.steps and name not in passed:
+        passed.add(name)
+        last = tree.steps[name]
+        targets = set(last.targets.values())
+        if len(targets) != 1:
+            return
+        name = targets.pop()
+    if last is not None and name in tree.faults and len(tree.faults) > 1:
+        yield Found(
+            subject.edge_place(last, next(iter(last.targets))),
+            f"The fault `{name}` is named before any step could tell it from the others.",
+            "Put a step before it whose outcome decides.",
+        )
+
+
+@rule("graph", "note", "# a way of more than 40 steps, or of more than a working day")
+def far_end(subject: Subject) -> Iterator[Found]:
+    """The longest way through the tree is long: more than 40 steps or 480 minutes. Common
+    practice, no source: such a way is not finished in one sitting, and what was measured in
+    the morning no longer holds in the evening. The figures are counted over the steps, each
+    access state paid once.
+    """
+    if subject.order is None or subject.own != "tree":
+        return
+    depth, minutes = longest(subject)
+    for value, end, most, unit in (
+        (*depth, MAX_DEPTH, "steps"),
+        (*minutes, MAX_MINUTES, "minutes"),
+    ):
+        if value > most:
+            yield Found(
+                Where("tree", ("start",)),
+                f"The way to `{end}` takes {value:.0f} {unit}.",
+                "Split the tree, or hand over earlier.",
+            )
+
+
+def longest(subject: Subject) -> tuple[tuple[float, str], tuple[float, str]]:
+    """The deepest and the longest way from the start, each with its last node.
+
+    The access states of the whole tree are added once to the minutes: an upper bound.
+    """
+    tree = subject.tree
+    best = {tree.start: (0.0, 0.0)}
+    for name in subject.order or ():
+        if name not in best or name not in tree.steps:
+            continue
+        step = tree.steps[name]
+        depth, minutes = best[name][0] + 1, best[name][1] + step.cost + (step.wait or 0.0) / 60
+        for target in step.targets.values():
+            known = best.get(target, (0.0, 0.0))
+            best[target] = (max(known[0], depth), max(known[1], minutes))
+    entering = sum(state.minutes for state in tree.access.values())
+    deep = max(best, key=lambda name: best[name][0])
+    slow = max(best, key=lambda name: best[name][1])
+    return (best[deep][0], deep), (best[slow][1] + entering, slow)

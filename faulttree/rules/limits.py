@@ -1,0 +1,325 @@
+"""Rules about limits: every reading can be judged, and every verdict leads on."""
+
+from __future__ import annotations
+
+import ast
+from collections.abc import Iterator, Mapping
+from typing import Any
+
+from faulttree.errors import ReadingError
+from faulttree.reading import formula_names, outcomes_of, parse_quantity
+from faulttree.reading.units import parse_unit
+from faulttree.rules.finding import Found
+from faulttree.rules.register import rule
+from faulttree.rules.subject import Subject
+from faulttree.tree.model import Step, Where
+
+
+@rule("limits", "error", "limits: {min: 12 V, max: 11 V}")
+def impossible_limit(subject: Subject) -> Iterator[Found]:
+    """A limit that cannot be worked out judges nothing: an empty or inverted range, bands
+    with a gap or an overlap, a tolerance that swallows the value, an unknown unit or two
+    that differ, a rating outside the range its formula holds in, a formula that is none.
+    """
+    for name, limits in subject.limits.items():
+        if isinstance(limits, ReadingError):
+            yield Found(
+                subject.limit_place(subject.tree.steps[name], limits.key),
+                _sentence(limits.message),
+                limits.mend or "Mend the limits.",
+            )
+
+
+def _sentence(text: str) -> str:
+    return f"{text[:1].upper()}{text[1:]}" + ("" if text.endswith((".", "?")) else ".")
+
+
+def _outcomes(step: Step) -> tuple[str, ...]:
+    """The outcomes that the limits of a step give; none where they are in no form."""
+    if step.limits is None or step.kind != "measure":
+        return ()
+    try:
+        return outcomes_of(step.limits)
+    except ReadingError:
+        return ()
+
+
+@rule(
+    "limits",
+    "error",
+    """
+    limits: {nominal: 12 V, tolerance: 5 %}
+    results: {low: dead-regulator, inside: hand-over}      # and `high`?
+    """,
+)
+def outcome_without_target(subject: Subject) -> Iterator[Found]:
+    """The limits can give an outcome that leads nowhere. The walk stops there, in the
+    middle, with the unit open.
+    """
+    for step in subject.tree.steps.values():
+        if "taken" in step.targets:
+            continue
+        for outcome in _outcomes(step):
+            if outcome not in step.targets:
+                yield Found(
+                    step.where.under("results"),
+                    f"The limits of `{subject.name(step.id)}` can give `{outcome}`, "
+                    "which leads nowhere.",
+                    f"Add `{outcome}: <target>` to `results`.",
+                    of_key=True,
+                )
+
+
+@rule(
+    "limits",
+    "error",
+    """
+    limits: {max: 0.5 Ω}
+    results: {inside: switch, high: broken-lead, low: hand-over}    # never `low`
+    """,
+)
+def outcome_never_given(subject: Subject) -> Iterator[Found]:
+    """A target stands for an outcome that these limits cannot give: a limit is missing, or
+    a name is misspelt, and what it leads to is never found this way.
+    """
+    for step in subject.tree.steps.values():
+        given = _outcomes(step)
+        if not given:
+            continue
+        for outcome in step.targets:
+            if outcome in given or outcome in ("undecided", "taken"):
+                continue
+            place = subject.result_place(step, outcome)
+            if place.keys[-1] == "outside":
+                continue
+            yield Found(
+                place,
+                f"The limits of `{subject.name(step.id)}` never give `{outcome}`.",
+                f"They give {', '.join(f'`{name}`' for name in given)}.",
+                of_key=True,
+            )
+
+
+@rule("limits", "note", "limits: {nominal: 34 V, tolerance: 10 %}      # says who?")
+def limit_without_source(subject: Subject) -> Iterator[Found]:
+    """A figure without a source cannot be weighed: a maker's sheet, a standard and a guess
+    look the same. Say where it comes from, even if it is the shop's own.
+    """
+    for step in subject.tree.steps.values():
+        if step.limits is None or step.source:
+            continue
+        if not step.limits.get("source") and "component" not in step.limits:
+            yield Found(
+                step.where.under("limits"),
+                f"The limits of `{subject.name(step.id)}` have no source.",
+                "Add `source:` with where the figures come from.",
+            )
+
+
+@rule("limits", "warning", "limits: {nominal: 5 V, tolerance: 6 V}")
+def tolerance_beyond_nominal(subject: Subject) -> Iterator[Found]:
+    """The tolerance is larger than the value it is for, so that a reading of the opposite
+    sign, or of nothing at all, passes as good.
+    """
+    for step, limits in subject.resolved():
+        nominal = limits.nominal
+        if nominal is None or limits.component or limits.lower is None or limits.upper is None:
+            continue
+        if nominal and limits.unit not in ("degC", "K", "dB") and limits.lower <= 0 <= limits.upper:
+            yield Found(
+                subject.limit_place(step, ("tolerance",)),
+                f"The tolerance of `{subject.name(step.id)}` is as large as the value itself.",
+                "Mend the tolerance, or give `min` and `max`.",
+            )
+
+
+# -- formulas --------------------------------------------------------------------------
+
+
+def _formulas(step: Step) -> Iterator[tuple[str, Mapping[str, Any], Mapping[str, str]]]:
+    """Key, value and names of each formula in a step's limits."""
+    for key, value in (step.limits or {}).items():
+        if isinstance(value, Mapping) and "formula" in value:
+            try:
+                yield key, value, formula_names({key: value})
+            except ReadingError:
+                continue
+
+
+def _sources(subject: Subject) -> Iterator[tuple[Step, Where, str]]:
+    """Each step with the place and name of what a formula of it takes a value from."""
+    for step in subject.tree.steps.values():
+        if step.limits is None:
+            continue
+        for key, _, names in _formulas(step):
+            for name, source in names.items():
+                yield step, subject.limit_place(step, (key, "from", name)), source
+
+
+def _keeps_value(subject: Subject, name: str) -> bool:
+    step = subject.tree.steps.get(name)
+    return step is not None and step.kind == "measure"
+
+
+@rule("limits", "error", 'limits: {max: {formula: "u / 2", from: {u: reservior}}, unit: V}')
+def formula_never_known(subject: Subject) -> Iterator[Found]:
+    """A formula takes a value that no walk can have: from a step or rating that does not
+    exist, from a step that is no `measure`, or from one that only comes later. The verdict
+    would always be undecided.
+    """
+    for step, place, source in _sources(subject):
+        if source in subject.tree.ratings:
+            continue
+        if source not in subject.tree.steps:
+            message = f"`{source}` is no step that measures, and no rating."
+        elif not _keeps_value(subject, source):
+            message = f"`{subject.name(source)}` is no `measure`: it gives no value."
+        elif step.id in subject.distance and step.id not in subject.beyond(source) - {source}:
+            message = f"`{subject.name(source)}` is never read before `{subject.name(step.id)}`."
+        else:
+            continue
+        yield Found(place, message, "Name a step that is read on the way here, or a rating.")
+
+
+@rule(
+    "limits",
+    "warning",
+    """
+    fuse:  {ask: Is it intact?, answers: {intact: input, blown: output}}
+    input: {measure: Input, unit: V, then: output}
+    output:
+      measure: Output
+      limits: {max: {formula: "u / 2", from: {u: input}}, unit: V}    # `input` was not read
+    """,
+)
+def formula_may_miss(subject: Subject) -> Iterator[Found]:
+    """On some way to this step the reading that its formula needs has not been taken. On
+    that way every verdict is undecided.
+    """
+    for step, place, source in _sources(subject):
+        if not _keeps_value(subject, source) or source == step.id or source in step.after:
+            continue
+        if step.id not in subject.beyond(source) or step.id not in subject.distance:
+            continue
+        if any(step.id in subject.beyond(entry, source) for entry in _entries(subject, step)):
+            yield Found(
+                place,
+                f"A way leads to `{subject.name(step.id)}` without a reading of "
+                f"`{subject.name(source)}`.",
+                "Take the reading on every way, or name it in `after`.",
+            )
+
+
+def _entries(subject: Subject, step: Step) -> tuple[str, ...]:
+    """Where walks to a step begin; one in the closing has the whole walk behind it."""
+    if not step.id.startswith("closing."):
+        return (subject.tree.start,)
+    held = subject.tree.uses.get(".".join(step.id.split(".")[:2]))
+    return (held.start,) if held is not None else ()
+
+
+@rule("limits", "warning", 'limits: {max: {formula: "u", from: {u: input-current}}, unit: V}')
+def formula_mixes_units(subject: Subject) -> Iterator[Found]:
+    """A formula adds or compares values of different units, or passes one on as if it were
+    another: amperes are judged as volts and the verdict means nothing.
+    """
+    for step in subject.tree.steps.values():
+        for key, value, names in _formulas(step):
+            units = {name: _unit_of(subject, source) for name, source in names.items()}
+            wanted = _base((step.limits or {}).get("unit") or step.unit)
+            mixed = _mixed(str(value["formula"]), units, wanted)
+            if mixed:
+                yield Found(
+                    subject.limit_place(step, (key, "formula")),
+                    f"The formula mixes {mixed[0] or 'a plain number'} and "
+                    f"{mixed[1] or 'a plain number'}.",
+                    "Take readings of one unit, or mend the unit.",
+                )
+
+
+def _base(unit: Any) -> str | None:
+    try:
+        return parse_unit(str(unit)).unit if unit else None
+    except ReadingError:
+        return None
+
+
+def _unit_of(subject: Subject, source: str) -> str | None:
+    """The base unit of a reading or rating, None where nothing is said."""
+    if source in subject.tree.ratings:
+        return _base(subject.tree.ratings[source].unit)
+    step = subject.tree.steps.get(source)
+    if step is None:
+        return None
+    found = subject.limits.get(source)
+    if found is not None and not isinstance(found, ReadingError):
+        return found.unit or None
+    return _base(step.unit)
+
+
+def _mixed(
+    formula: str, units: Mapping[str, str | None], wanted: str | None
+) -> tuple[str, str] | None:
+    """Two units that meet where only one may be; None where none are seen to."""
+    try:
+        tree = ast.parse(formula.strip(), mode="eval").body
+    except (SyntaxError, ValueError, RecursionError, MemoryError):
+        return None
+    clash: list[tuple[str, str]] = []
+
+    def unit(node: ast.expr) -> str | None:
+        if isinstance(node, ast.Name):
+            return units.get(node.id)
+        if isinstance(node, ast.UnaryOp):
+            return unit(node.operand)
+        if isinstance(node, ast.BinOp) and isinstance(node.op, ast.Add | ast.Sub):
+            return meet([unit(node.left), unit(node.right)])
+        if isinstance(node, ast.Call) and getattr(node.func, "id", "") in ("min", "max"):
+            return meet([unit(argument) for argument in node.args])
+        if isinstance(node, ast.BinOp):
+            unit(node.left)
+            unit(node.right)
+        return None
+
+    def meet(found: list[str | None]) -> str | None:
+        known = [name for name in found if name is not None]
+        clash.extend((known[0], other) for other in known[1:] if other != known[0])
+        return known[0] if known else None
+
+    meet([unit(tree), wanted])
+    return clash[0] if clash else None
+
+
+@rule("limits", "error", "ratings: {rail: {unit: V, models: {two-channel: 34 A}}}")
+def bad_rating(subject: Subject) -> Iterator[Found]:
+    """A rating that differs by model has a unit that is none, or a value in another one. A
+    formula over it cannot be worked out for that model.
+    """
+    for rating in subject.tree.ratings.values():
+        where = Where("tree", ("ratings", rating.id))
+        try:
+            parse_unit(rating.unit)
+        except ReadingError as error:
+            yield Found(where.under("unit"), _sentence(error.message), error.mend or "Mend it.")
+            continue
+        for model, text in rating.models.items():
+            try:
+                parse_quantity(text, rating.unit)
+            except ReadingError as error:
+                yield Found(
+                    where.under("models", model), _sentence(error.message), error.mend or "Mend it."
+                )
+
+
+@rule("limits", "error", "room: {measure: Room temperature, unit: degrees, then: sensor}")
+def unknown_unit(subject: Subject) -> Iterator[Found]:
+    """A reading is kept in a unit that is none, so that no reading can be typed in."""
+    for step in subject.tree.steps.values():
+        if step.unit is None or step.limits is not None or "{" in step.unit:
+            continue
+        try:
+            parse_unit(step.unit)
+        except ReadingError as error:
+            yield Found(
+                step.where.under("unit"), _sentence(error.message), error.mend or "Mend it."
+            )

@@ -1,0 +1,69 @@
+"""Looking at many files on all cores."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from concurrent.futures import ProcessPoolExecutor
+from concurrent.futures.process import BrokenProcessPool
+from multiprocessing import get_context
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from faulttree.errors import TreeError
+
+if TYPE_CHECKING:
+    from faulttree.rules.checking import Target
+    from faulttree.rules.examining import Looked
+
+__all__ = ["look_in_processes"]
+
+CHUNK = 16
+
+_LIBRARIES: dict[Path, object] = {}
+
+
+def look_in_processes(
+    targets: Sequence[Target], numbers: Sequence[int], jobs: int
+) -> Mapping[int, Looked]:
+    """Look at some targets, by number, in up to ``jobs`` processes.
+
+    Raises:
+        TreeError: where one cannot be opened.
+    """
+    here = [n for n in numbers if targets[n].path is None]
+    away = [n for n in numbers if targets[n].path is not None]
+    pieces = [away[at : at + CHUNK] for at in range(0, len(away), CHUNK)]
+    found: dict[int, Looked] = {}
+    workers = min(jobs, len(pieces)) or 1
+    # A forked child of a program with threads may hang; a fresh server forks safely.
+    context = get_context("forkserver")
+    context.set_forkserver_preload(["faulttree.rules.checking"])
+    with ProcessPoolExecutor(workers, mp_context=context) as pool:
+        waiting = []
+        for piece in pieces:
+            files = [(path, targets[n].library.root) for n in piece if (path := targets[n].path)]
+            waiting.append((piece, pool.submit(_piece, files)))
+        for piece, done in waiting:
+            try:
+                looked = done.result()
+            except BrokenProcessPool:
+                raise TreeError(
+                    "A process that looked at files was ended from outside.",
+                    mend="Run it again with --jobs 1.",
+                ) from None
+            found.update(zip(piece, looked, strict=True))
+    from faulttree.rules.checking import look
+
+    return {**found, **{n: look(targets[n]) for n in here}}
+
+
+def _piece(files: Sequence[tuple[Path, Path]]) -> list[Looked]:
+    from faulttree.rules.checking import Target, look
+    from faulttree.tree import Library
+
+    looked = []
+    for path, root in files:
+        library = _LIBRARIES.setdefault(root, Library(root))
+        assert isinstance(library, Library)
+        looked.append(look(Target(path, library)))
+    return looked

@@ -1,0 +1,99 @@
+"""The register of rules: id, family, level, reason and example beside the code of each."""
+
+from __future__ import annotations
+
+import inspect
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass
+from functools import cache
+from importlib import import_module
+from typing import TYPE_CHECKING, Any, Literal
+
+from faulttree.tree.problems import Level
+
+if TYPE_CHECKING:
+    from faulttree.rules.finding import Found
+    from faulttree.rules.subject import Subject
+
+__all__ = ["FAMILIES", "Family", "Rule", "all_rules", "reason_of", "rule", "rules_of"]
+
+Family = Literal["shape", "graph", "limits", "evidence", "safety", "order", "library", "table"]
+
+FAMILIES: Mapping[Family, str] = {
+    "shape": "Whether a file is what it should be: text, keys, names, values.",
+    "graph": "Whether every way leads somewhere, and nowhere twice.",
+    "limits": "Whether every reading can be judged, and every verdict leads on.",
+    "evidence": "Whether the faults stand apart, and on what they rest.",
+    "safety": "Whether a technician is told what can hurt.",
+    "order": "Whether minutes are spent where they tell most.",
+    "library": "Whether the trees of a library fit each other.",
+    "table": "Whether a fault table can be reckoned with.",
+}
+
+Check = Callable[["Subject"], "Iterator[Found]"]
+
+
+@dataclass(frozen=True, slots=True)
+class Rule:
+    """One rule.
+
+    Attributes:
+        id: in plain words, as it is printed and as ``accepted`` names it.
+        family: which family it belongs to.
+        level: ``error``, ``warning`` or ``note``.
+        reason: one paragraph: why it matters.
+        example: a piece of a file that breaks it.
+        check: the function, where the rule looks at one tree; others are found while
+            reading files or while comparing trees.
+    """
+
+    id: str
+    family: Family
+    level: Level
+    reason: str
+    example: str
+    check: Check | None = None
+
+
+_RULES: dict[str, Rule] = {}
+
+
+def rule(family: Family, level: Level, example: str) -> Callable[[Check], Check]:
+    """Register a function as a rule: its name gives the id, its docstring the reason."""
+
+    def put(check: Check) -> Check:
+        name = check.__name__.replace("_", "-")
+        declare(name, family, level, inspect.getdoc(check) or "", example, check)
+        return check
+
+    return put
+
+
+def declare(
+    name: str, family: Family, level: Level, reason: str, example: str, check: Check | None = None
+) -> None:
+    """Register a rule that is not a function over one tree, or the one of :func:`rule`."""
+    text = " ".join(reason.split())
+    _RULES[name] = Rule(name, family, level, text, inspect.cleandoc(example), check)
+
+
+@cache
+def all_rules() -> Mapping[str, Rule]:
+    """Every rule by id, in the order of the families."""
+    for family in FAMILIES:
+        import_module(f"faulttree.rules.{family}")
+    order = list(FAMILIES)
+    return dict(sorted(_RULES.items(), key=lambda item: order.index(item[1].family)))
+
+
+def rules_of(*families: Family) -> tuple[Rule, ...]:
+    """The rules of some families that look at one tree; only those modules are imported."""
+    for family in families:
+        import_module(f"faulttree.rules.{family}")
+    return tuple(r for r in _RULES.values() if r.family in families and r.check is not None)
+
+
+def reason_of(name: str) -> str:
+    """Why a rule matters; empty where there is no such rule."""
+    found: Any = all_rules().get(name)
+    return found.reason if found else ""

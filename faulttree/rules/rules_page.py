@@ -1,0 +1,46 @@
+"""The page of all rules, written from the register."""
+
+from __future__ import annotations
+
+from faulttree.rules.register import FAMILIES, all_rules
+
+__all__ = ["rules_page"]
+
+HEAD = """# What `faulttree check` looks for
+
+This page is written by `python -m faulttree.rules.rules_page` from the rules themselves.
+
+An **error** breaks the file, its keys or its graph, or leaves out a caution that a step's own
+figures call for: a tree with errors is not walked. A **warning** can send a technician wrong
+or waste minutes. A **note** is worth knowing. `--fail-on` says which of them fail a run.
+
+A finding that may stand is named in the file, with the reason; then it counts as clean:
+
+```yaml
+accepted:
+  - {rule: limit-without-source, at: reservoir, reason: measured here every week}
+```
+
+`at` is the step, fault or stop that the finding is about; left out, the whole file.
+"""
+
+
+def rules_page() -> str:
+    """The page as Markdown."""
+    rules = all_rules().values()
+    parts = [HEAD]
+    for family, text in FAMILIES.items():
+        parts.append(f"## {family.capitalize()}\n\n{text}\n")
+        for rule in rules:
+            if rule.family == family:
+                parts.append(f"### `{rule.id}` ({rule.level})\n\n{rule.reason}\n")
+                if rule.example:
+                    kind = "csv" if family == "table" else "yaml"
+                    parts.append(f"```{kind}\n{rule.example}\n```\n")
+    return "\n".join(parts)
+
+
+if __name__ == "__main__":
+    import sys
+
+    sys.stdout.write(rules_page())

@@ -1,0 +1,298 @@
+"""The tree that rules look at, with what several of them need worked out once."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field
+from functools import cached_property
+from typing import TYPE_CHECKING, Any
+
+from faulttree.errors import ReadingError
+from faulttree.tree.model import EMPTY, Step, Tree, Where
+
+if TYPE_CHECKING:
+    from faulttree.odds import FaultTable
+    from faulttree.reading import Limits, Quantity
+
+__all__ = ["Edge", "Subject"]
+
+
+@dataclass(frozen=True, slots=True)
+class Edge:
+    """One outcome of a step and where it leads."""
+
+    step: str
+    outcome: str
+    target: str
+
+
+@dataclass(frozen=True)
+class Subject:
+    """One tree under examination.
+
+    Attributes:
+        tree: the flat model.
+        families: what the library says of families, by name.
+        own: the document the run is about: ``tree``, or ``procedure:<name>`` where a
+            procedure is looked at by itself, wrapped into a tree that only uses it.
+    """
+
+    tree: Tree
+    families: Mapping[str, Any] = field(default_factory=lambda: EMPTY)
+    own: str = "tree"
+
+    # -- documents ---------------------------------------------------------------------
+
+    def data(self, document: str) -> Mapping[str, Any]:
+        """The plain data of a document of this tree."""
+        bundle = self.tree.bundle
+        if document == "tree":
+            found = bundle.get("tree")
+        else:
+            found = bundle.get("procedures", {}).get(document.removeprefix("procedure:"))
+        return found if isinstance(found, Mapping) else {}
+
+    @cached_property
+    def documents(self) -> tuple[str, ...]:
+        """The documents whose steps are at work here, the tree first."""
+        used = {use.procedure: None for use in self.tree.uses.values()}
+        inside = [f"procedure:{name}" for name in used]
+        return tuple(inside) if self.own != "tree" else ("tree", *inside)
+
+    def raw(self, where: Where) -> Any:
+        """The plain value at a place, None where there is none."""
+        value: Any = self.data(where.document)
+        for key in where.keys:
+            if isinstance(value, Mapping):
+                value = value.get(key)
+            elif isinstance(value, list) and isinstance(key, int) and key < len(value):
+                value = value[key]
+            else:
+                return None
+        return value
+
+    # -- names and places --------------------------------------------------------------
+
+    def name(self, step: str) -> str:
+        """A step as its own file calls it."""
+        where = self.tree.steps[step].where
+        if where.document == "tree" or len(where.keys) < 2:
+            return step
+        return str(where.keys[1])
+
+    def edge_place(self, step: Step, outcome: str) -> Where:
+        """Where the file says what an outcome leads to, after any exits taken on the way."""
+        for use, taken in reversed(step.leaves.get(outcome, ())):
+            held = self.tree.uses.get(use)
+            if held is not None and not use.startswith("closing."):
+                return held.where.under("exits", taken)
+        return self.result_place(step, outcome)
+
+    def result_place(self, step: Step, outcome: str) -> Where:
+        """Where the step itself names an outcome."""
+        key = {"ask": "answers", "measure": "results", "use": "exits"}.get(step.kind, "then")
+        if outcome in ("done", "taken"):
+            return step.where.under("then")
+        place = step.where.under(key, outcome)
+        if self.raw(place) is None and self.raw(step.where.under(key, "outside")) is not None:
+            return step.where.under(key, "outside")
+        return place
+
+    def limit_place(self, step: Step, keys: tuple[str | int, ...]) -> Where:
+        """Where a figure of the limits was written: where a procedure was given it, there."""
+        place = step.where.under("limits", *keys)
+        raw = self.raw(place)
+        use = self.tree.uses.get(step.use or "")
+        if use is None or "{" not in str(raw):
+            return place
+        for name in use.given:
+            if f"{{{name}}}" in str(raw):
+                given = use.where.under("with", name)
+                return given if self.raw(given) is not None else use.where
+        return place
+
+    # -- the graph ---------------------------------------------------------------------
+
+    @cached_property
+    def edges(self) -> tuple[Edge, ...]:
+        """Every edge, the closing's too."""
+        return tuple(
+            Edge(step.id, outcome, target)
+            for step in self.tree.steps.values()
+            for outcome, target in step.targets.items()
+        )
+
+    @cached_property
+    def entries(self) -> tuple[str, ...]:
+        """Where walks begin: the start, and each closing procedure."""
+        uses = self.tree.uses
+        closing = [uses[name].start for name in self.tree.closing if name in uses]
+        return (self.tree.start, *closing)
+
+    @cached_property
+    def distance(self) -> Mapping[str, int]:
+        """How many edges lead to each node that a walk can come to; in the order reached."""
+        steps = self.tree.steps
+        found = dict.fromkeys(self.entries, 0)
+        queue = list(found)
+        for name in queue:
+            step = steps.get(name)
+            if step is None:
+                continue
+            for target in step.targets.values():
+                if target not in found:
+                    found[target] = found[name] + 1
+                    queue.append(target)
+        return found
+
+    @cached_property
+    def order(self) -> tuple[str, ...] | None:
+        """Reached nodes, each before what it leads to; None where there is a ring."""
+        steps = self.tree.steps
+        incoming = dict.fromkeys(self.distance, 0)
+        for name in self.distance:
+            if name in steps:
+                for target in steps[name].targets.values():
+                    incoming[target] += 1
+        ready = [name for name, count in incoming.items() if count == 0]
+        done: list[str] = []
+        while ready:
+            name = ready.pop()
+            done.append(name)
+            if name in steps:
+                for target in steps[name].targets.values():
+                    incoming[target] -= 1
+                    if incoming[target] == 0:
+                        ready.append(target)
+        return tuple(done) if len(done) == len(incoming) else None
+
+    @cached_property
+    def has_ring(self) -> bool:
+        """Whether any steps, reached or not, lead round in a ring."""
+        steps = self.tree.steps
+        incoming = dict.fromkeys(steps, 0)
+        for edge in self.edges:
+            if edge.target in incoming:
+                incoming[edge.target] += 1
+        ready = [name for name, count in incoming.items() if count == 0]
+        left = len(steps)
+        while ready:
+            left -= 1
+            for target in steps[ready.pop()].targets.values():
+                if target in incoming:
+                    incoming[target] -= 1
+                    if incoming[target] == 0:
+                        ready.append(target)
+        return left > 0
+
+    @cached_property
+    def step_graph(self) -> Any:
+        """The steps as a directed graph of networkx."""
+        import networkx as nx
+
+        steps = self.tree.steps
+        graph: nx.DiGraph[str] = nx.DiGraph()
+        graph.add_edges_from(
+            (edge.step, edge.target) for edge in self.edges if edge.target in steps
+        )
+        return graph
+
+    @cached_property
+    def knots(self) -> tuple[frozenset[str], ...]:
+        """Steps that lead back to one another: strongly connected components with a ring."""
+        import networkx as nx
+
+        graph = self.step_graph
+        found = (frozenset(knot) for knot in nx.strongly_connected_components(graph))
+        return tuple(knot for knot in found if len(knot) > 1 or graph.has_edge(*(list(knot) * 2)))
+
+    def beyond(self, node: str, without: str | None = None) -> frozenset[str]:
+        """Nodes that a walk can come to from a node, itself included, leaving one step out."""
+        found, stack = set[str](), [node]
+        while stack:
+            name = stack.pop()
+            if name in found or name == without:
+                continue
+            found.add(name)
+            step = self.tree.steps.get(name)
+            if step is not None:
+                stack += step.targets.values()
+        return frozenset(found)
+
+    # -- limits ------------------------------------------------------------------------
+
+    @cached_property
+    def ratings(self) -> Mapping[str, Quantity]:
+        """The largest known value of each rating."""
+        from faulttree.reading import parse_quantity
+
+        values: dict[str, Quantity] = {}
+        for name, rating in self.tree.ratings.items():
+            for text in rating.models.values():
+                try:
+                    read = parse_quantity(text, rating.unit)
+                except ReadingError:
+                    continue
+                if read.value is not None and (
+                    name not in values or read.value > (values[name].value or 0)
+                ):
+                    values[name] = read
+        return values
+
+    @cached_property
+    def limits(self) -> Mapping[str, Limits | ReadingError]:
+        """Step → its limits worked out, or why they cannot be."""
+        from faulttree.reading import resolve_limits
+
+        worked: dict[str, Limits | ReadingError] = {}
+        for step in self.tree.steps.values():
+            if step.limits is None:
+                continue
+            if self.own != "tree" and has_blank(self.raw(step.where.under("limits"))):
+                continue
+            try:
+                worked[step.id] = resolve_limits(step.limits, unit=step.unit, ratings=self.ratings)
+            except ReadingError as error:
+                worked[step.id] = error
+        return worked
+
+    def resolved(self) -> Iterator[tuple[Step, Limits]]:
+        """Steps whose limits can be worked out."""
+        for name, limits in self.limits.items():
+            if not isinstance(limits, ReadingError):
+                yield self.tree.steps[name], limits
+
+    # -- cautions ----------------------------------------------------------------------
+
+    def covered(self, step: Step) -> frozenset[str]:
+        """The hazards that the cautions in force at a step answer for."""
+        names = [*step.cautions, *self.tree.cautions]
+        for state in step.access:
+            if state in self.tree.access:
+                names += self.tree.access[state].cautions
+        known = self.tree.known_cautions
+        return frozenset(hazard for name in names if name in known for hazard in known[name].covers)
+
+    # -- odds --------------------------------------------------------------------------
+
+    @cached_property
+    def table(self) -> FaultTable | None:
+        """The fault table of a tree whose graph is whole; else None."""
+        from faulttree.errors import FaulttreeError
+        from faulttree.odds import table_from_tree
+
+        if self.order is None or not self.tree.faults:
+            return None
+        try:
+            return table_from_tree(self.tree)
+        except FaulttreeError:
+            return None
+
+
+def has_blank(value: Any) -> bool:
+    """Whether a value of a procedure has a {name} that only a use fills."""
+    if isinstance(value, str):
+        return "{" in value
+    if isinstance(value, Mapping):
+        return any(has_blank(item) for item in value.values())
+    return isinstance(value, list) and any(has_blank(item) for item in value)
