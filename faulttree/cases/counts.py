@@ -42,7 +42,7 @@ def confirmed(store: Store) -> dict[tuple[str, str], float]:
             counts[modules.get(tree_hash, {}).get(fault) or family, fault] += count
         return {identity: float(count) for identity, count in counts.items()}
 
-    return store._read(work)
+    return store.read(work)
 
 
 def _modules(text: str) -> dict[str, str]:
