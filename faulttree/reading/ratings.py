@@ -13,6 +13,7 @@ from faulttree.reading.register import Parameter, Rating
 __all__ = ["RATINGS", "find_rating"]
 
 ATX = "desktop power supply design guide for the ATX form factor, from memory; editions differ"
+OWN = "a figure of your own instead of the usual one"
 PRACTICE = "common practice, no source"
 
 
@@ -158,7 +159,7 @@ _ENTRIES: tuple[Rating, ...] = (
     Rating(
         "supply-rail", "ripple", "V", "max", parts.ripple_limit,
         (Parameter("rail", "V", "nominal voltage"),
-         Parameter("limit", "V pp", "a figure of your own instead of the usual one", required=False)),
+         Parameter("limit", "V pp", OWN, required=False)),
         "10 Hz to 20 MHz, 0.1 µF and 10 µF across the connector", ATX, "the largest ripple",
         "pp",
     ),
@@ -196,14 +197,14 @@ _ENTRIES: tuple[Rating, ...] = (
     Rating(
         "insulation", "resistance", "ohm", "min", parts.insulation,
         (Parameter("protection", None, "class of protection", choices=("I", "II")),
-         Parameter("limit", "ohm", "a figure of your own instead of the usual one", required=False)),
+         Parameter("limit", "ohm", OWN, required=False)),
         "500 V d.c., switch on; heating elements have less",
         f"{PRACTICE}; the local code decides", "the least insulation",
     ),
     Rating(
         "protective-earth", "resistance", "ohm", "max", parts.earth_path,
         (Parameter("lead", "ohm", "resistance of the lead's earth conductor", False, "0 ohm"),
-         Parameter("limit", "ohm", "a figure of your own instead of the usual one", False, "0.1 ohm")),
+         Parameter("limit", "ohm", OWN, False, "0.1 ohm")),
         "appliances with a protective earth", f"{PRACTICE}; the local code decides",
         "the largest resistance",
     ),

@@ -7,7 +7,6 @@ from typing import TYPE_CHECKING
 
 from faulttree.reading.limits import Limits, digits_for, limits_text
 from faulttree.reading.quantity import EXACT, show, show_exact
-from faulttree.reading.units import unit_text
 
 if TYPE_CHECKING:
     from faulttree.reading.verdicts import Verdict
@@ -23,11 +22,22 @@ def sentence(verdict: Verdict) -> str:
     parts = [f"{_headline(verdict)}: {_reading(verdict)}{_off(verdict)}"]
     if verdict.advice:
         parts.append(verdict.advice)
+    if verdict.tired:
+        parts.append(f"a used part may come to {_worn(limits=verdict.limits)}")
     parts += _certainty(verdict)
     if verdict.limits.source:
         parts.append(f"figures: {verdict.limits.source}")
     parts += verdict.limits.notes
     return "; ".join(parts) + "."
+
+
+def _worn(limits: Limits) -> str:
+    ends = [
+        show(edge, limits.unit, limits.kind)
+        for edge in (limits.worn_lower, limits.worn_upper)
+        if edge is not None
+    ]
+    return " or ".join(ends)
 
 
 def _headline(verdict: Verdict) -> str:
@@ -183,9 +193,10 @@ def scale(verdict: Verdict) -> str:
     elif float(value) < left:
         line[star] = "<"
     digits = digits_for(limits)
-    low_text, high_text = (show(edge, limits.unit, digits=digits) for edge in (edges[0], edges[-1]))
-    text = low_text if len(edges) == 1 else f"{low_text} to {high_text}"
-    return f"{''.join(line)}  {text} {unit_text('', limits.kind)}".rstrip()
+    text = show(edges[-1], limits.unit, limits.kind, digits)
+    if len(edges) > 1:
+        text = f"{show(edges[0], limits.unit, digits=digits)} to {text}"
+    return f"{''.join(line)}  {text}"
 
 
 def _edges(limits: Limits) -> list[Decimal]:
