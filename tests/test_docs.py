@@ -15,6 +15,7 @@ import pytest
 from click.testing import CliRunner
 
 from faulttree import cli as commands
+from tests import generated
 
 ROOT = Path(__file__).parent.parent
 PAGES = sorted([ROOT / "README.md", ROOT / "DEVELOPERS.md", *(ROOT / "docs").glob("*.md")])
@@ -148,6 +149,11 @@ def test_every_command_has_help_with_an_example(
 def test_every_command_is_in_the_docs(names: tuple[str, ...], command: click.Command) -> None:
     text = "\n".join(page.read_text() for page in PAGES)
     assert f"faulttree {' '.join(names)}" in text
+
+
+@pytest.mark.parametrize("name", generated.PAGES)
+def test_generated_pages_are_what_the_program_gives(name: str) -> None:
+    assert (ROOT / "docs" / name).read_text() == generated.PAGES[name](), "run `make docs`"
 
 
 def test_links_between_pages_lead_somewhere() -> None:
