@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from decimal import Decimal
 from typing import TYPE_CHECKING, Any
 
@@ -54,7 +54,9 @@ class Limits:
             None where a used part is judged like a new one.
         source: where the figures come from.
         bands: named bands, in rising order; then there is no lower and upper.
-        prefix: the SI prefix the figures were written with, empty where none was.
+        prefix: the SI prefix the figures were written with; empty where none was, or where
+            a unit with a prefix is named, which a bare number then takes.
+        bare_unit: that unit, as spelt; empty where a bare number takes the base unit.
         missing: names of readings and ratings that a formula needs and has not got: the
             verdict is undecided.
         lower_uncertainty, upper_uncertainty: standard uncertainty of a computed limit.
@@ -74,6 +76,7 @@ class Limits:
     source: str = ""
     bands: tuple[Band, ...] = ()
     prefix: str = ""
+    bare_unit: str = ""
     missing: tuple[str, ...] = ()
     lower_uncertainty: float = 0.0
     upper_uncertainty: float = 0.0
@@ -86,7 +89,7 @@ class Limits:
     @property
     def place(self) -> str:
         """The unit with its kind, as :func:`~faulttree.reading.parse_quantity` takes it."""
-        return f"{self.unit} {self.kind}" if self.kind else self.unit
+        return self.bare_unit or (f"{self.unit} {self.kind}" if self.kind else self.unit)
 
     @property
     def last_lower(self) -> Decimal | None:
@@ -175,8 +178,9 @@ def resolve_limits(
 
         return resolve_rated(spec, _entry(spec), desk.figure)
     if form == "bands":
-        return _bands(spec, desk)
-    return _nominal(spec, desk) if form == "nominal" else _range(spec, desk)
+        return replace(_bands(spec, desk), bare_unit=desk.bare_unit)
+    limits = _nominal(spec, desk) if form == "nominal" else _range(spec, desk)
+    return replace(limits, bare_unit=desk.bare_unit) if desk.bare_unit else limits
 
 
 def _form(spec: Mapping[str, Any]) -> str:
@@ -246,6 +250,7 @@ class _Desk:
     known: Mapping[str, Quantity]
     place: str | None = field(init=False)
     prefix: str = field(init=False, default="")
+    bare_unit: str = field(init=False, default="")
 
     def __post_init__(self) -> None:
         said = self.spec.get("unit")
@@ -261,6 +266,10 @@ class _Desk:
             except ReadingError as error:
                 raise _at(error, ("unit",)) from None
             self.place = str(said)
+        if self.place:
+            wanted = parse_unit(self.place)
+            if wanted.exponent or wanted.factor != "1" or wanted.unit == "degF":
+                self.bare_unit = self.place
 
     def settle(self, *values: tuple[object, tuple[str | int, ...]]) -> None:
         """Find the unit that the figures themselves name, where none was said."""
@@ -286,7 +295,7 @@ class _Desk:
                 )
         except ReadingError as error:
             raise _at(error, path) from None
-        if read.prefix and not self.prefix:
+        if read.prefix and not self.prefix and not self.bare_unit:
             self.prefix = read.prefix
         return _Figure(read)
 
@@ -318,7 +327,8 @@ class _Desk:
         except ReadingError as error:
             raise _at(error, (*path, "formula")) from None
         wanted = parse_unit(place)
-        return _Figure(Quantity(result, wanted.unit or "", wanted.kind), (), spread)
+        unit = "degC" if wanted.unit == "degF" else wanted.unit or ""
+        return _Figure(Quantity(result, unit, wanted.kind), (), spread)
 
 
 def _at(error: ReadingError, path: tuple[str | int, ...]) -> ReadingError:
@@ -361,7 +371,7 @@ def _unit(desk: _Desk, *figures: _Figure) -> tuple[str, Kind]:
         if figure.read is not None and figure.read.unit:
             return figure.read.unit, figure.read.kind
     found = parse_unit(desk.place or "")
-    return found.unit or "", found.kind
+    return ("degC" if found.unit == "degF" else found.unit or ""), found.kind
 
 
 def _range(spec: Mapping[str, Any], desk: _Desk) -> Limits:

@@ -110,7 +110,8 @@ _CODE = re.compile(
     r"(?P<part>[0-9]+) *(?P<rest>.*)",
     re.DOTALL,
 )
-_THOUSANDS = re.compile(r"[1-9][0-9]{0,2},[0-9]{3}")
+# A lone zero in front of the comma leaves no doubt: nobody writes thousands so.
+_THOUSANDS = re.compile(r"(?!0,)[0-9]+,[0-9]{3}")
 
 _OVER = frozenset(
     {"ol", "o.l", "o.l.", "ol.", ".ol", "0l", "0.l", "0l.", "o l", "∞", "inf", "infinity",
@@ -330,17 +331,6 @@ def _suffix(rest: str, text: str, expected: Written | None, *, spaced: bool) -> 
             f"ends in '{_short(rest)}', which is no unit known here",
             "Write one number and one unit, like 4.7 kohm, 20 uF or 3 mVpp.",
         )
-    if (
-        written.unit is None
-        and written.prefix == "M"
-        and wants not in {None, "ohm", "Hz", "Pa", ""}
-    ):
-        shown = unit_text(wants or "")
-        raise _refuse(
-            text,
-            f"says mega, and mega{shown} is not met at a bench",
-            f"m is milli, u or µ is micro: write it with its unit, like m{shown}.",
-        )
     return written
 
 
@@ -366,6 +356,8 @@ def _code_unit(code: re.Match[str], text: str) -> Written:
         )
     if own is not None and tail.unit not in {None, own}:
         raise _refuse(text, f"says both {own} and {tail.text}", "Write one unit.")
+    if tail.unit is not None and prefix.prefix:
+        _check_prefix(prefix.prefix, tail.unit, text)
     return Written(own or tail.unit, prefix.prefix, prefix.exponent, "1", tail.kind)
 
 
@@ -376,6 +368,7 @@ def _settle(written: Written, expected: Written | None, text: str, *, bare: bool
     if written.unit is None:
         if bare:
             return expected
+        _check_prefix(written.prefix, expected.unit or "", text)
         return replace(written, unit=expected.unit, kind=expected.kind)
     if not _same_dimension(written.unit, expected.unit):
         raise _refuse(
@@ -392,6 +385,22 @@ def _settle(written: Written, expected: Written | None, text: str, *, bare: bool
             "measure the one that is asked for.",
         )
     return replace(written, kind=kind)
+
+
+def _check_prefix(prefix: str, unit: str, text: str) -> None:
+    """A prefix alone must make sense with the unit of the place: ``3 M`` of volts does not."""
+    if unit == "" or prefix in UNITS[_own(unit)].prefixes or (unit == "rpm" and prefix == "k"):
+        return
+    shown = unit_text(unit)
+    raise _refuse(
+        text,
+        f"says {prefix}{shown}, which is not met at a bench",
+        f"Write the unit out; m is milli, M is mega, u or µ is micro. This place takes {shown}.",
+    )
+
+
+def _own(unit: str) -> str:
+    return "degC" if unit == "degF" else unit
 
 
 TEMPERATURES = frozenset({"degC", "degF", "K"})

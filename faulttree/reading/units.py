@@ -197,6 +197,7 @@ _KINDS: dict[str, Kind] = {
 
 def _prefixed(unit: Unit) -> dict[str, Written]:
     table = {symbol: Written(unit.symbol) for symbol in (*unit.symbols, *unit.words)}
+    table.update({word.capitalize(): Written(unit.symbol) for word in unit.words if word.isalpha()})
     for letter in unit.prefixes:
         made = Written(unit.symbol, LETTER.get(letter, letter), EXPONENTS[letter])
         for symbol in unit.symbols:
@@ -279,8 +280,8 @@ def parse_unit(text: str) -> Written:
     plain = text.strip().translate(_SAME)
     if plain == "":
         return Written("")
-    if plain == "m":
-        return Written("m")
+    if plain in {"m", "K"}:
+        return Written(plain)
     found = find_suffix(plain)
     if found is None or found.unit is None:
         from difflib import get_close_matches

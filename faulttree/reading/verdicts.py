@@ -273,10 +273,11 @@ def _combine(
     assert reading.value is not None
     if instrument is None:
         return (spread, freedom) if spread else (None, inf)
-    meter = instrument.standard_uncertainty(reading.value, reading.unit, limits.kind)
+    kind = reading.kind or limits.kind
+    meter = instrument.standard_uncertainty(reading.value, reading.unit, kind)
     if meter is None:
         raise ReadingError(
-            f"{instrument.id} has no range for {show(reading.value, reading.unit, limits.kind)}",
+            f"{instrument.id} has no range for {show(reading.value, reading.unit, kind)}",
             mend="Name the instrument that was used, or add the range to bench.yaml.",
         )
     if freedom == inf or not spread:
@@ -530,7 +531,8 @@ def _reaches(
 ) -> bool:
     from faulttree.reading.units import UNITS
 
-    if lower is None and upper is not None and upper > 0 and not UNITS[limits.unit].signed:
+    never_negative = not UNITS[limits.unit].signed or limits.kind in {"ac", "rms", "pk", "pp"}
+    if lower is None and upper is not None and upper > 0 and never_negative:
         lower_end: Decimal | None = Decimal(0)
     else:
         lower_end = lower
