@@ -56,6 +56,8 @@ class Limits:
         bands: named bands, in rising order; then there is no lower and upper.
         prefix: the SI prefix the figures were written with; empty where none was, or where
             a unit with a prefix is named, which a bare number then takes.
+        spelt: the unit the figures were written in where it is no power of ten of the base
+            unit, such as ``min``; empty as above.
         bare_unit: that unit, as spelt; empty where a bare number takes the base unit.
         missing: names of readings and ratings that a formula needs and has not got: the
             verdict is undecided.
@@ -76,6 +78,7 @@ class Limits:
     source: str = ""
     bands: tuple[Band, ...] = ()
     prefix: str = ""
+    spelt: str = ""
     bare_unit: str = ""
     missing: tuple[str, ...] = ()
     lower_uncertainty: float = 0.0
@@ -178,9 +181,11 @@ def resolve_limits(
 
         return resolve_rated(spec, _entry(spec), desk.figure)
     if form == "bands":
-        return replace(_bands(spec, desk), bare_unit=desk.bare_unit)
+        return replace(_bands(spec, desk), bare_unit=desk.bare_unit, spelt=desk.spelt)
     limits = _nominal(spec, desk) if form == "nominal" else _range(spec, desk)
-    return replace(limits, bare_unit=desk.bare_unit) if desk.bare_unit else limits
+    if desk.bare_unit or desk.spelt:
+        return replace(limits, bare_unit=desk.bare_unit, spelt=desk.spelt)
+    return limits
 
 
 def _form(spec: Mapping[str, Any]) -> str:
@@ -250,6 +255,7 @@ class _Desk:
     known: Mapping[str, Quantity]
     place: str | None = field(init=False)
     prefix: str = field(init=False, default="")
+    spelt: str = field(init=False, default="")
     bare_unit: str = field(init=False, default="")
 
     def __post_init__(self) -> None:
@@ -295,8 +301,9 @@ class _Desk:
                 )
         except ReadingError as error:
             raise _at(error, path) from None
-        if read.prefix and not self.prefix and not self.bare_unit:
-            self.prefix = read.prefix
+        if not self.bare_unit:
+            self.prefix = self.prefix or read.prefix
+            self.spelt = self.spelt or read.spelt
         return _Figure(read)
 
     def _computed(
@@ -403,12 +410,12 @@ def _range(spec: Mapping[str, Any], desk: _Desk) -> Limits:
 
 def _refuse_bare_beside_prefix(desk: _Desk, *figures: tuple[_Figure, str | int]) -> None:
     """``{min: 500, max: 600 mV}``: the bare figure may mean either."""
-    if not desk.prefix or desk.spec.get("unit") is not None:
+    if not (desk.prefix or desk.spelt) or desk.spec.get("unit") is not None:
         return
     for figure, key in figures:
         if figure.read is not None and figure.read.bare and figure.read.value:
             raise ReadingError(
-                f"{figure.read.text} has no unit beside figures that have a prefix",
+                f"{figure.read.text} has no unit beside figures that name another scale",
                 mend="Write its unit.",
                 key=(key,),
             )

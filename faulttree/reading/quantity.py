@@ -52,6 +52,7 @@ class Quantity:
         over_range: the meter could not show it: above every limit.
         text: what was typed.
         prefix: the SI prefix it was typed with, ``µ`` for micro.
+        spelt: the unit as typed where it is no power of ten of the base unit: ``min``, ``°F``.
         bare: a number alone was typed, without unit or prefix.
         signed: a sign was typed.
         uncertainty: standard uncertainty in the base unit, where an instrument gave one.
@@ -63,6 +64,7 @@ class Quantity:
     over_range: bool = False
     text: str = ""
     prefix: str = ""
+    spelt: str = ""
     bare: bool = False
     signed: bool = False
     uncertainty: float | None = None
@@ -152,6 +154,7 @@ def parse_quantity(text: str | int | float | Decimal, unit: str | None = None) -
         kind=written.kind,
         text=str(text),
         prefix="" if bare else written.prefix,
+        spelt="" if bare else written.spelt,
         bare=bare,
         signed=signed,
     )

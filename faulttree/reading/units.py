@@ -7,7 +7,7 @@ refused, so no spelling is ever taken for another by falling through a rule.
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache, lru_cache
 from typing import Literal
 
@@ -69,7 +69,8 @@ class Unit:
 class Written:
     """What a text after a number says: unit (None where it says none), prefix and kind.
 
-    ``exponent`` is the power of ten; ``factor`` what else one such unit is in base units.
+    ``exponent`` is the power of ten; ``factor`` what else one such unit is in base units, and
+    ``spelt`` then how it was written.
     """
 
     unit: str | None
@@ -77,6 +78,7 @@ class Written:
     exponent: int = 0
     factor: str = "1"
     kind: Kind = ""
+    spelt: str = ""
 
     @property
     def text(self) -> str:
@@ -147,7 +149,6 @@ FIXED: dict[str, tuple[str, str]] = {
     "mC": ("coulomb", "0.001"), "µC": ("coulomb", "0.000001"), "uC": ("coulomb", "0.000001"),
     "nC": ("coulomb", "0.000000001"),
 }  # fmt: skip
-FIXED_PREFIX = {"mbar": "m", "mC": "m", "µC": "µ", "uC": "µ", "nC": "n", "mm": "m", "µm": "µ"}
 
 # Lower-case and upper-case habits of the keyboard that nobody could read otherwise.
 HABITS: dict[str, Written] = {
@@ -159,8 +160,9 @@ HABITS: dict[str, Written] = {
     "megohm": Written("ohm", "M", 6), "megohms": Written("ohm", "M", 6),
     "kilohm": Written("ohm", "k", 3), "kilohms": Written("ohm", "k", 3),
     "R": Written("ohm"), "r": Written("ohm"),
-    "°F": Written("degF"), "℉": Written("degF"), "degF": Written("degF"),
-    "deg F": Written("degF"), "fahrenheit": Written("degF"), "Fahrenheit": Written("degF"),
+    **dict.fromkeys(
+        ("°F", "℉", "degF", "deg F", "fahrenheit", "Fahrenheit"), Written("degF", spelt="°F")
+    ),
 }  # fmt: skip
 
 # What is refused with a reason of its own, because two readings of it are possible.
@@ -226,7 +228,7 @@ def _spellings() -> dict[str, Written]:
         for text, written in _prefixed(unit).items():
             table.setdefault(text, written)
     for text, (symbol, factor) in FIXED.items():
-        table[text] = Written(symbol, FIXED_PREFIX.get(text, ""), 0, factor)
+        table[text] = Written(symbol, "", 0, factor, spelt=text)
     table.update(HABITS)
     return table
 
@@ -253,7 +255,7 @@ def find_suffix(text: str) -> Written | None:
     if base is None or base.unit is None or not UNITS[_own(base.unit)].kinds:
         return None
     kind = _KINDS[re.sub(r"[-. ]", "", match["kind"].lower())]
-    return Written(base.unit, base.prefix, base.exponent, base.factor, kind)
+    return replace(base, kind=kind)
 
 
 def _own(symbol: str) -> str:

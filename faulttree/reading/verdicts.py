@@ -455,15 +455,20 @@ def _is_far(value: Decimal, limits: Limits) -> bool:
 
 
 def _bare(reading: Quantity, limits: Limits) -> str | None:
-    if not reading.bare or not limits.prefix or not reading.value:
+    if not reading.bare or not reading.value or not (limits.prefix or limits.spelt):
         return None
+    taken = unit_text(limits.unit, limits.kind) or "it stands"
+    if limits.spelt:
+        return (
+            f"Did you mean {reading.text} {limits.spelt}? A number alone is taken as {taken}, "
+            f"and the limits are written in {limits.spelt}."
+        )
     from faulttree.reading.units import EXPONENTS
 
     meant = EXACT.scaleb(reading.value, Decimal(EXPONENTS[limits.prefix]))
     return (
-        f"Did you mean {_say(meant, limits)}? A number alone is taken as "
-        f"{unit_text(limits.unit, limits.kind) or 'it stands'}, and the limits are written "
-        f"with a prefix."
+        f"Did you mean {_say(meant, limits)}? A number alone is taken as {taken}, "
+        f"and the limits are written with a prefix."
     )
 
 
