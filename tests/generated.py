@@ -10,6 +10,7 @@ from typing import Any
 import click
 
 from faulttree.cli import cli
+from faulttree.reading import ratings_page
 from faulttree.rules import rules_page
 from faulttree.tree.schema import KINDS, schema
 
@@ -158,7 +159,12 @@ def _resolved(
     return {**merged, **{k: v for k, v in node.items() if k != "$ref"}}, way
 
 
-PAGES = {"commands.md": commands_page, "format.md": format_page, "rules.md": rules_page}
+PAGES = {
+    "commands.md": commands_page,
+    "format.md": format_page,
+    "ratings.md": ratings_page,
+    "rules.md": rules_page,
+}
 
 
 def main() -> None:

@@ -20,7 +20,7 @@ if TYPE_CHECKING:
         resolve_limits,
     )
     from faulttree.reading.quantity import Quantity, parse_duration, parse_quantity, show
-    from faulttree.reading.ratings import RATINGS
+    from faulttree.reading.ratings import RATINGS, ratings_page
     from faulttree.reading.register import Parameter, Rating
     from faulttree.reading.units import UNITS, parse_unit, unit_text
     from faulttree.reading.verdicts import Rule, Verdict, ask_before, doubt, judge
@@ -30,7 +30,7 @@ _HOMES = {
     "instruments": ("Bench", "Instrument", "read_bench"),
     "limits": ("Limits", "formula_names", "limits_text", "outcomes_of", "resolve_limits"),
     "quantity": ("Quantity", "parse_duration", "parse_quantity", "show"),
-    "ratings": ("RATINGS",),
+    "ratings": ("RATINGS", "ratings_page"),
     "register": ("Parameter", "Rating"),
     "units": ("UNITS", "parse_unit", "unit_text"),
     "verdicts": ("Rule", "Verdict", "ask_before", "doubt", "judge"),
@@ -58,6 +58,7 @@ __all__ = [
     "parse_duration",
     "parse_quantity",
     "parse_unit",
+    "ratings_page",
     "read_bench",
     "resolve_limits",
     "show",

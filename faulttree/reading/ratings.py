@@ -9,8 +9,9 @@ from typing import Any
 from faulttree.errors import ReadingError
 from faulttree.reading import capacitors, parts, temperature
 from faulttree.reading.register import Parameter, Rating
+from faulttree.reading.units import unit_text
 
-__all__ = ["RATINGS", "find_rating"]
+__all__ = ["RATINGS", "find_rating", "ratings_page"]
 
 ATX = "desktop power supply design guide for the ATX form factor, from memory; editions differ"
 OWN = "a figure of your own instead of the usual one"
@@ -248,3 +249,41 @@ def find_rating(spec: Mapping[str, Any]) -> Rating:
             key=("quantity",) if asked is not None else (),
         )
     return RATINGS[component, found]
+
+
+def ratings_page() -> str:
+    """The register as a page of the docs, in Markdown."""
+    lines = [
+        "# Ratings of components",
+        "",
+        "Made from the register by `make docs`; do not edit by hand. What they mean is told in",
+        "[From a reading to a verdict](verdicts.md).",
+        "",
+    ]
+    for entry in RATINGS.values():
+        unit = unit_text(entry.unit, entry.kind) or "a plain number"
+        sides = {"both": "low, inside, high", "min": "low, inside", "max": "inside, high"}
+        lines += [
+            f"## {entry.component}: {entry.quantity}",
+            "",
+            f"Read in {unit}; outcomes {sides[entry.sides]}.",
+            f"Holds for: {entry.validity}. Source: {entry.source}.",
+            "",
+            "| key | needed | what it is |",
+            "| --- | --- | --- |",
+            *(_parameter_row(parameter) for parameter in entry.parameters),
+            "",
+        ]
+    return "\n".join(lines).rstrip() + "\n"
+
+
+def _parameter_row(parameter: Parameter) -> str:
+    said = parameter.text
+    if parameter.unit:
+        said += f", in {parameter.unit}"
+    if parameter.choices:
+        said += f": {', '.join(f'`{choice}`' for choice in parameter.choices)}"
+    if parameter.default is not None:
+        plain = parameter.default
+        said += f"; `{plain if isinstance(plain, str) else ', '.join(plain)}` if left out"
+    return f"| `{parameter.name}` | {'yes' if parameter.required else ''} | {said} |"
