@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import atexit
 import os
 import secrets
 import shutil
@@ -9,6 +10,7 @@ import socket
 import subprocess
 import tempfile
 from collections.abc import Sequence
+from functools import cache
 from importlib.util import find_spec
 from pathlib import Path
 
@@ -72,7 +74,8 @@ class Server:
 
     def start(self) -> None:
         """Start, and wait until it answers."""
-        settings = f"-p {self.port} -c listen_addresses=127.0.0.1 -k {self.folder}"
+        # Only the server and its clients are killed here, never the computer under them.
+        settings = f"-p {self.port} -c listen_addresses=127.0.0.1 -k {self.folder} -c fsync=off"
         log = str(self.folder / "log")
         waiting = ["-w", "-t", STARTING_SECONDS]
         self.run("pg_ctl", "-D", str(self.data), "-l", log, "-o", settings, *waiting, "start")
@@ -104,6 +107,15 @@ class Server:
                 self.stop()
         finally:
             shutil.rmtree(self.folder, ignore_errors=True)
+
+
+@cache
+def shared() -> Server:
+    """The one server of this test run, started by whoever asks first, removed at the end."""
+    one = Server()
+    atexit.register(one.remove)
+    one.make()
+    return one
 
 
 def programs() -> Path:

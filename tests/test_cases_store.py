@@ -13,7 +13,6 @@ from pathlib import Path
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from postgres import Server
 from sqlalchemy.exc import DBAPIError
 
 from faulttree.cases import NoSuchCase, SequenceTaken, Store, new_id, open_store
@@ -32,6 +31,7 @@ from faulttree.walk.events import (
     Skipped,
     WentBack,
 )
+from tests.postgres import Server, shared
 
 TREE = "bench-supply/no-output"
 TEXT = '{"id":"bench-supply/no-output"}'
@@ -53,13 +53,8 @@ def answered(step: str = "fuse", outcome: str = "intact", **more: object) -> Ans
 
 
 @pytest.fixture(scope="session")
-def server() -> Iterator[Server]:
-    one = Server()
-    try:
-        one.make()
-        yield one
-    finally:
-        one.remove()
+def server() -> Server:
+    return shared()
 
 
 @pytest.fixture(params=["sqlite", "postgresql"])
@@ -328,7 +323,7 @@ def many_writers(url: str, folder: Path, writers: int, cases: int) -> None:
 
 
 def test_many_benches_write_at_once(url: str, tmp_path: Path) -> None:
-    many_writers(url, tmp_path, writers=3, cases=12)
+    many_writers(url, tmp_path, writers=2, cases=10)
 
 
 @pytest.mark.soak

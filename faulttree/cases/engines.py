@@ -33,11 +33,15 @@ def connect(url: str | None, *, read_only: bool = False) -> Engine:
     path = sqlite_path(url)
     if path is not None and read_only and not path.exists():
         return in_memory()
+    engine = to_server(url) if path is None else to_file(path, read_only=read_only)
     try:
-        engine = to_server(url) if path is None else to_file(path, read_only=read_only)
         bring_up(engine, url, path)
     except (SQLAlchemyError, sqlite3.Error) as error:
+        engine.dispose()
         raise explained(error, url) from None
+    except BaseException:
+        engine.dispose()
+        raise
     return engine
 
 

@@ -46,10 +46,11 @@ def rescue(path: Path) -> tuple[Merged, Path]:
     if journal_path(path).exists():
         aside(journal_path(path))
     damaged = aside(path)
+    log = path.with_name(f"{path.name}-wal")
+    if log.exists() and log.stat().st_size:
+        log.rename(damaged.with_name(f"{damaged.name}-wal"))
     for side in SIDE:
-        beside = path.with_name(path.name + side)
-        if beside.exists():
-            beside.rename(damaged.with_name(damaged.name + side))
+        path.with_name(path.name + side).unlink(missing_ok=True)
     new.rename(path)
     journal_path(new).rename(journal_path(path))
     clear(new)

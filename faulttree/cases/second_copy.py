@@ -47,7 +47,7 @@ class SecondCopy:
 
     def belongs(self) -> bool:
         """Whether the journal there is this record's; another record's is put aside."""
-        if not self.path.exists():
+        if not self.path.is_file():
             return False
         whose = first_record(self.path)
         if whose and whose != self.record:

@@ -70,12 +70,16 @@ def open_store(
     if read_only or url is None:
         return store
     path = sqlite_path(url)
-    if path is not None:
-        store.second_copy = SecondCopy(path, store.record_id)
-        store.bring_back()
-    elif folder is not None:
-        store.outbox = Outbox(Path(folder), url, store.writer)
-        store.send_left_behind()
+    try:
+        if path is not None:
+            store.second_copy = SecondCopy(path, store.record_id)
+            store.bring_back()
+        elif folder is not None:
+            store.outbox = Outbox(Path(folder), url, store.writer)
+            store.send_left_behind()
+    except BaseException:
+        store.close()
+        raise
     return store
 
 

@@ -42,6 +42,7 @@ class Finding:
         message: what is wrong.
         mended: whether it was put right now.
         loss: whether something recorded is gone or cannot be read.
+        minor: the record itself is whole; only its second copy is not.
     """
 
     kind: str
@@ -49,6 +50,7 @@ class Finding:
     message: str
     mended: bool = False
     loss: bool = False
+    minor: bool = False
 
     def as_dict(self) -> dict[str, Any]:
         """Plain data for JSON."""
@@ -67,8 +69,8 @@ class Verified:
 
     @property
     def sound(self) -> bool:
-        """Nothing is left to be mended."""
-        return all(finding.mended for finding in self.findings)
+        """The record is whole, or was made so."""
+        return all(finding.mended or finding.minor for finding in self.findings)
 
 
 def verify(
@@ -133,7 +135,8 @@ def journal(store: Store, path: Path, *, repair: bool) -> Iterator[Finding]:
     noted: dict[str, int] = {}
     for line in entries(place):
         if line.holds is None and not line.record:
-            yield Finding("journal", f"{place}:{line.number}", "a damaged line was passed over")
+            message = "a damaged line was passed over"
+            yield Finding("journal", f"{place}:{line.number}", message, minor=True)
         elif line.holds is not None:
             held.append(line.holds)
             if isinstance(line.holds, Entry):
@@ -178,7 +181,8 @@ def to_journal(store: Store, noted: dict[str, int], *, repair: bool) -> Iterator
         if repair and store.second_copy is not None:
             store.second_copy.add(entries_of(store, row.id, row.number))
         mended = repair and store.second_copy is not None and store.second_copy.problem is None
-        yield Finding("journal", f"case {row.number}", "not all of it is in the journal", mended)
+        message = "not all of it is in the journal"
+        yield Finding("journal", f"case {row.number}", message, mended=mended, minor=True)
 
 
 def entries_of(store: Store, case: str, number: int) -> list[Entry]:
