@@ -101,7 +101,7 @@ _SAME = str.maketrans(
 )  # fmt: skip
 
 # ISO 80000-1 groups digits in threes by a thin space; an ordinary one may be a slip.
-_THIN_GROUPS = re.compile(r"^([+\-−]?)(\d{1,3}(?:[\u2009\u202f]\d{3})+)(?![\d\u2009\u202f])")
+_THIN_GROUPS = re.compile(r"^([+\-−]?)(\d{1,3}(?:[\u2009\u202f]\d{3})+)(?![\u2009\u202f]?\d)")
 _NUMBER = re.compile(
     r"(?P<sign>[+-]?) ?(?P<number>(?:[0-9]+(?:[.,][0-9]*)?|[.,][0-9]+))"
     r"(?P<exponent>[eE][+-]?[0-9]{1,3}(?![0-9]))? *(?P<rest>.*)",
