@@ -1,0 +1,192 @@
+"""``faulttree demo``: the whole circle, in a temporary record, as a technician would see it."""
+
+from __future__ import annotations
+
+import shlex
+import shutil
+import sys
+import tempfile
+from collections.abc import Callable, Iterable, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from faulttree.errors import WalkError
+
+if TYPE_CHECKING:
+    from faulttree.bench.console import Line
+
+__all__ = ["command"]
+
+TREE = "bench-supply/output-not-steady"
+
+# What is typed, each with the beginning of the prompt it answers. Cautions are acknowledged
+# as they come, and yes-or-no questions say yes unless a line here answers them.
+FIRST_UNIT = (
+    ("Serial", "tag 14"),
+    ("Model", "two-channel"),
+    ("Complaint", "hums"),
+    ("In the owner", "the lamp on my test board flickers"),
+    ("dark", "dark"),
+    ("reading", "18 ohm"),  # a wrong unit is refused, with both named
+    ("reading", "18 mV"),
+    ("smooth", "jumps"),
+    ("What did you repair", "back"),  # typed too fast: taken back
+    ("smooth", "smooth"),
+    ("reading", "38 mV"),
+    ("once-a-cycle", "twice"),
+    ("done", ""),
+    ("done", ""),
+    ("reading", "0,4 V"),  # a decimal comma
+    ("reading", "51u"),  # in circuit: enough proves nothing
+    ("done", "give up"),
+    ("number to test it", ""),  # the door: the likely and cheap one is tested after all
+    ("done", ""),
+    ("reading", "20u"),
+    ("What did you repair", "new 47 µF 63 V 105 °C in C5"),
+    ("reading", "3 mV"),
+    ("sound", "sound"),
+    ("reading", "0.12 ohm"),
+    ("reading", "200 Mohm"),
+    ("done", ""),
+    ("clean", "clean"),
+    ("gone", "gone"),
+    ("What becomes", "returned"),
+)
+
+
+@click.command(epilog="Example: faulttree demo")
+def command() -> int:
+    """Play the whole circle on the shipped library, in a temporary record.
+
+    All units, owners and readings in it are invented.
+    """
+    folder = Path(tempfile.mkdtemp(prefix="faulttree-demo-"))
+    demo = _Demo(folder)
+    demo.play()
+    if sys.stdin.isatty() and sys.stdout.isatty():
+        return demo.by_hand()
+    return 0
+
+
+class _Demo:
+    """One run of the demo: its own copy of the library, its own record."""
+
+    def __init__(self, folder: Path) -> None:
+        from faulttree.tree import shipped_library
+
+        self.folder = folder
+        self.library = folder / "library"
+        self.record = folder / "record.db"
+        shipped = shipped_library().root
+        for part in ("trees", "shared"):
+            shutil.copytree(shipped / part, self.library / part)
+
+    def play(self) -> None:
+        """Every scene, in the order of the circle."""
+        self.title("A bench supply comes in: it hums. Which tree is it?")
+        self.run("find", "suply hums")
+        self.title("Could anything in that tree mislead?")
+        self.run("check", str(self.library / "trees" / f"{TREE}.yaml"))
+        self.title("The diagnosis, as it is typed at the bench")
+        self.sit(FIRST_UNIT, "diagnose", TREE)
+        self.title("What was kept")
+        self.run("cases", "list")
+        self.run("cases", "show", "1")
+        click.echo(f"\nAll files of this demo: {self.folder}")
+
+    def title(self, text: str) -> None:
+        """A scene begins."""
+        click.echo(f"\n\n### {text}")
+
+    def run(self, *arguments: str) -> None:
+        """Show a command and run it."""
+        from faulttree.cli import run
+
+        click.echo(f"\n$ faulttree {shlex.join(arguments)}")
+        status = run([*arguments, *self.places(arguments[0])])
+        if status == 2:
+            raise WalkError(f"the demo's 'faulttree {shlex.join(arguments)}' could not run")
+
+    def places(self, name: str) -> list[str]:
+        """The demo's own library and record, for the commands that take them."""
+        from faulttree.cli import cli
+
+        command = cli.get_command(click.Context(cli), name)
+        assert command is not None
+        takes = {parameter.name for parameter in command.params}
+        if name == "cases":
+            takes = {"library", "record"}
+        places = {"library": self.library, "record": self.record}
+        return [
+            word for key, at in places.items() if key in takes for word in (f"--{key}", str(at))
+        ]
+
+    def sit(self, typed: Sequence[tuple[str, str]], *arguments: str) -> None:
+        """Play a sitting: what is typed stands behind its prompt, as on a screen."""
+        from faulttree.bench import console
+
+        rehearsed = _Rehearsed(typed)
+        usual: Callable[..., object] = console.console_for
+        console.console_for = lambda **_: rehearsed
+        try:
+            self.run(*arguments)
+        finally:
+            console.console_for = usual  # type: ignore[assignment]
+        rehearsed.must_be_through()
+
+    def by_hand(self) -> int:
+        """Offer a diagnosis by hand, on the demo's library and record."""
+        from faulttree.cli import run
+
+        click.echo()
+        if not click.confirm("Try one yourself, on this library and record?", default=True):
+            return 0
+        places = ["--library", str(self.library), "--record", str(self.record)]
+        status = run(["diagnose", *places])
+        return 2 if status == 2 else 0
+
+
+class _Rehearsed:
+    """A console whose answers are written beforehand."""
+
+    width = 80
+
+    def __init__(self, typed: Sequence[tuple[str, str]]) -> None:
+        self.typed = list(typed)
+
+    def show(self, lines: Iterable[Line]) -> None:
+        """Write lines."""
+        for line in lines:
+            click.echo("".join(text for _, text in line).rstrip())
+
+    def ask(
+        self, prompt: str, choices: Sequence[str] = (), status: Callable[[], str] | None = None
+    ) -> str:
+        """Give the next answer, shown behind its prompt."""
+        answer = self._answer(prompt)
+        click.echo(f"{prompt}{answer}")
+        return answer
+
+    def _answer(self, prompt: str) -> str:
+        if self.typed and prompt.startswith(self.typed[0][0]):
+            return self.typed.pop(0)[1]
+        if prompt.startswith("Read and kept to"):
+            return ""
+        if "yes / no" in prompt:
+            return "yes"
+        raise WalkError(f"the demo has no answer to '{prompt}'")
+
+    def pause(self, seconds: float, what: str) -> None:
+        """A pause is said, not waited for."""
+        click.echo(f"(the runner would time {seconds:g} s here)")
+
+    def must_be_through(self) -> None:
+        """Nothing may be left to type.
+
+        Raises:
+            WalkError: the walk went another way than was rehearsed.
+        """
+        if self.typed:
+            raise WalkError(f"the demo's walk ended before '{self.typed[0][0]}' was asked")
