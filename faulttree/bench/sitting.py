@@ -184,7 +184,7 @@ def show_step(sitting: Sitting, step: Step, *, full: bool = False) -> None:
 def _cautioned(sitting: Sitting, step: Step) -> bool:
     """Have the cautions read that were not yet; False when something else was asked for."""
     state = sitting.state
-    unread = [name for name in views.cautions_of(state, step) if name not in state.cautions_read]
+    unread = [name for name in state.cautions_at(step) if name not in state.cautions_read]
     for name in unread:
         known = state.tree.known_cautions.get(name)
         sitting.console.show([[("", "")], *views.caution_view(known, name, sitting.console.width)])
@@ -276,7 +276,7 @@ def _record(sitting: Sitting, step: Step, entry: Entry) -> None:
 def _timed(event: ev.Answered, seconds: float) -> ev.Answered:
     from dataclasses import replace
 
-    return replace(event, seconds=round(seconds, 1)) if seconds > 0 else event
+    return replace(event, seconds=round(seconds, 1)) if seconds >= 1 else event
 
 
 def _measure_again(sitting: Sitting, step: Step, event: ev.Answered) -> bool:
