@@ -10,6 +10,7 @@ from typing import Any
 from faulttree.errors import FaulttreeError, TreeError
 from faulttree.rules.examining import Looked, look_at, of_error
 from faulttree.rules.finding import Finding, Report, once
+from faulttree.rules.memory import Memory
 from faulttree.tree import Library
 
 __all__ = ["Target", "check_paths", "targets_of"]
@@ -62,13 +63,15 @@ def check_paths(
         TreeError: where a path or the library cannot be opened.
     """
     targets = list(targets_of(paths, library, stdin=stdin, fixed_library=fixed_library))
-    from faulttree.rules.memory import Memory
-
     with Memory(cache) as memory:
-        looked = _look_at_all(targets, jobs, memory)
-        findings = [finding for one in looked for finding in one.findings]
-        findings += _outsiders(targets)
-        findings += _compared(targets, looked, library)
+        return memory.report(targets, lambda: _report(targets, jobs, memory))
+
+
+def _report(targets: Sequence[Target], jobs: int, memory: Memory) -> Report:
+    looked = _look_at_all(targets, jobs, memory)
+    findings = [finding for one in looked for finding in one.findings]
+    findings += _outsiders(targets)
+    findings += _compared(targets, looked)
     kinds = [one.kind for one in looked]
     return Report(
         once(findings),
@@ -251,7 +254,7 @@ def _renamed(looked: Looked, name: str) -> Looked:
     return Looked(looked.kind, findings, looked.facts)
 
 
-def _look_at_all(targets: Sequence[Target], jobs: int, memory: Any) -> list[Looked]:
+def _look_at_all(targets: Sequence[Target], jobs: int, memory: Memory) -> list[Looked]:
     known = memory.recall(targets)
     todo = [number for number, one in enumerate(known) if one is None]
     fresh: Mapping[int, Looked]
@@ -265,9 +268,7 @@ def _look_at_all(targets: Sequence[Target], jobs: int, memory: Any) -> list[Look
     return [one if one is not None else fresh[number] for number, one in enumerate(known)]
 
 
-def _compared(
-    targets: Sequence[Target], looked: Sequence[Looked], library: Library
-) -> Iterator[Finding]:
+def _compared(targets: Sequence[Target], looked: Sequence[Looked]) -> Iterator[Finding]:
     """What only comparing the trees of a whole library shows."""
     from faulttree.rules.library import compare
 

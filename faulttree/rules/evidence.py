@@ -1,1 +1,226 @@
-"""Rules to come."""
+"""Rules about faults: that they stand apart, and what they rest on."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+
+from faulttree.rules.finding import Found
+from faulttree.rules.register import rule
+from faulttree.rules.subject import Subject
+from faulttree.tree.model import Fault, Where
+
+
+def _outcomes(subject: Subject, name: str) -> Mapping[str, str] | None:
+    """Outcome → target of a step, or exit → target of a use; None where there is no such."""
+    tree = subject.tree
+    if name in tree.steps:
+        return tree.steps[name].targets
+    return tree.uses[name].exits if name in tree.uses else None
+
+
+def _spread(gives: str, outcomes: Mapping[str, str]) -> tuple[str, ...]:
+    """An outcome as the model has it: ``outside`` is ``low`` and ``high``."""
+    if gives == "outside" and "outside" not in outcomes:
+        return tuple(side for side in ("low", "high") if side in outcomes)
+    return (gives,)
+
+
+def _leading(subject: Subject, fault: str, name: str) -> frozenset[str]:
+    """The outcomes of a step or use from which a walk can still come to the fault."""
+    outcomes = _outcomes(subject, name) or {}
+    return frozenset(
+        outcome
+        for outcome, target in outcomes.items()
+        if outcome != "undecided" and fault in subject.ends_beyond(target)
+    )
+
+
+@rule(
+    "evidence",
+    "warning",
+    """
+    faults:
+      dry-reservoir: {title: Dried out, remedy: Replace it., weight: 4}
+      open-bridge:   {title: Open, remedy: Replace it.}      # and its weight?
+    """,
+)
+def weight_missing(subject: Subject) -> Iterator[Found]:
+    """A fault has no weight beside siblings that have one. It counts as 1, which means much
+    or little by what the others happen to be.
+    """
+    faults = subject.tree.faults.values()
+    if not any(fault.weight is not None for fault in faults):
+        return
+    for fault in faults:
+        if fault.weight is None:
+            yield Found(
+                fault.where,
+                f"The fault `{fault.id}` has no weight, and others have.",
+                "Add `weight:`, relative to the other faults of this tree.",
+                of_key=True,
+            )
+
+
+@rule("evidence", "error", "signs: {reservoir: lwo}")
+def unknown_outcome(subject: Subject) -> Iterator[Found]:
+    """`signs` or `confirm` name an outcome that the step cannot give, so that they say
+    nothing, in silence.
+    """
+    for fault in subject.tree.faults.values():
+        for where, name, gives in _named(fault):
+            outcomes = _outcomes(subject, name)
+            if outcomes is None or any(one in outcomes for one in _spread(gives, outcomes)):
+                continue
+            listed = ", ".join(f"`{one}`" for one in outcomes)
+            yield Found(where, f"`{name}` never gives `{gives}`.", f"It gives {listed}.")
+
+
+def _named(fault: Fault) -> Iterator[tuple[Where, str, str]]:
+    """Place, step and outcome of each sign, and of what confirms the repair."""
+    for name, shown in fault.signs.items():
+        for gives in shown:
+            yield fault.where.under("signs", name), name, gives
+    if fault.confirm is not None:
+        yield fault.where.under("confirm", "gives"), fault.confirm.step, fault.confirm.gives
+
+
+@rule(
+    "evidence",
+    "warning",
+    """
+    reservoir: {…, results: {low: dry-reservoir, inside: hand-over, high: wrong-tap}}
+    faults:
+      dry-reservoir: {…, signs: {reservoir: high}}      # but `low` leads to it
+    """,
+)
+def sign_against_path(subject: Subject) -> Iterator[Found]:
+    """A fault is said to show one outcome at a step, and the way to it takes another. One of
+    the two is wrong, and the odds are reckoned with both.
+    """
+    for fault in subject.tree.faults.values():
+        for name, shown in fault.signs.items():
+            outcomes = _outcomes(subject, name)
+            if outcomes is None or subject.first_of(name) not in subject.distance:
+                continue
+            said = {one for gives in shown for one in _spread(gives, outcomes)} & set(outcomes)
+            led = _leading(subject, fault.id, name)
+            if said and led and not said & led:
+                yield Found(
+                    fault.where.under("signs", name),
+                    f"`{fault.id}` would show {_listed(said)} at `{name}`, "
+                    f"but {_listed(led)} leads to it.",
+                    "Mend the sign, or the target.",
+                )
+
+
+def _listed(names: set[str] | frozenset[str]) -> str:
+    return " or ".join(f"`{name}`" for name in sorted(names))
+
+
+@rule(
+    "evidence",
+    "warning",
+    """
+    fault,weight,lamp,hum
+    dry-capacitor,2,dark,loud
+    open-bridge,1,dark,loud       # no test tells it from the one above
+    """,
+)
+def ambiguity_group(subject: Subject) -> Iterator[Found]:
+    """Faults that no test of the tree tells apart: whichever of them it is, the walk shows
+    the same. Another test is needed, or one remedy that mends them all.
+    """
+    settling = subject.settling
+    if settling is None:
+        return
+    tree = subject.tree
+    led_to = [fault for fault in tree.faults if fault in subject.distance]
+    for group in settling.groups(led_to):
+        yield Found(
+            tree.faults[group[0]].where,
+            f"No test tells these faults apart: {', '.join(f'`{name}`' for name in group)}.",
+            "Add a test or signs that differ, or join them to one fault.",
+            of_key=True,
+        )
+
+
+@rule("evidence", "warning", "confirm: {step: reservoir, gives: low}      # as the fault shows")
+def confirm_shows_nothing(subject: Subject) -> Iterator[Found]:
+    """The outcome that is to confirm the repair is the one that the fault itself gives, or
+    the step has one outcome only. The unit would count as mended with the fault still in it.
+    """
+    for fault in subject.tree.faults.values():
+        confirm = fault.confirm
+        outcomes = _outcomes(subject, confirm.step) if confirm else None
+        if confirm is None or outcomes is None or confirm.gives not in outcomes:
+            continue
+        if len([one for one in outcomes if one != "undecided"]) < 2:
+            message = f"`{confirm.step}` always gives `{confirm.gives}`: that confirms nothing."
+        else:
+            shown = _shown(subject, fault, confirm.step, outcomes)
+            if shown != {confirm.gives}:
+                continue
+            message = f"`{fault.id}` itself gives `{confirm.gives}` at `{confirm.step}`."
+        yield Found(
+            fault.where.under("confirm", "gives"),
+            message,
+            "Name an outcome that only the mended unit gives.",
+        )
+
+
+def _shown(
+    subject: Subject, fault: Fault, name: str, outcomes: Mapping[str, str]
+) -> set[str] | frozenset[str]:
+    """What a fault gives at a step: by its signs, else by the way to it."""
+    said = {one for gives in fault.signs.get(name, ()) for one in _spread(gives, outcomes)}
+    return said or _leading(subject, fault.id, name)
+
+
+@rule("evidence", "warning", "confirm: {step: old-test, gives: inside}      # never reached")
+def confirm_unreachable(subject: Subject) -> Iterator[Found]:
+    """The step that is to confirm the repair is one that no walk comes to, so that nobody
+    knows what it showed before.
+    """
+    if subject.order is None:
+        return
+    for fault in subject.tree.faults.values():
+        confirm = fault.confirm
+        if confirm is None or _outcomes(subject, confirm.step) is None:
+            continue
+        if subject.first_of(confirm.step) not in subject.distance:
+            yield Found(
+                fault.where.under("confirm", "step"),
+                f"No way leads to `{confirm.step}`, which is to confirm the repair.",
+                "Name a step on the way to the fault.",
+            )
+
+
+@rule("evidence", "note", "evidence: [{kind: reported, source: a visitor's remark}]")
+def reported_only(subject: Subject) -> Iterator[Found]:
+    """All that speaks for this fault is that somebody said so. Look for a document, or
+    confirm it at the next unit.
+    """
+    for fault in subject.tree.faults.values():
+        kinds = {evidence.kind for evidence in fault.evidence}
+        if kinds == {"reported"}:
+            yield Found(
+                fault.where.under("evidence"),
+                f"The fault `{fault.id}` is only reported.",
+                "Add a document or a confirmed case when there is one.",
+                of_key=True,
+            )
+
+
+@rule("evidence", "warning", "evidence: [{kind: contradicted, source: the shop's bench}]")
+def contradicted_without_reason(subject: Subject) -> Iterator[Found]:
+    """A fault was looked into and found not so, and nobody says why. The next reader cannot
+    tell a test from an opinion.
+    """
+    for fault in subject.tree.faults.values():
+        for number, evidence in enumerate(fault.evidence):
+            if evidence.kind == "contradicted" and not evidence.reason.strip():
+                yield Found(
+                    fault.where.under("evidence", number),
+                    f"The fault `{fault.id}` is contradicted without a reason.",
+                    "Add `reason:` with what was seen.",
+                )

@@ -16,7 +16,7 @@ from faulttree.tree import Examined, Library, Problem, Tree
 __all__ = ["Looked", "finding_at", "fit_to_walk", "look_at", "of_error"]
 
 PER_TREE: tuple[Family, ...] = ("graph", "limits", "evidence", "safety", "order")
-CHEAP: tuple[Family, ...] = ("graph", "limits", "safety")
+CHEAP: tuple[Family, ...] = ("graph", "limits", "evidence", "safety")
 
 
 @dataclass(frozen=True, slots=True)
@@ -141,11 +141,19 @@ def _subject(examined: Examined, library: Library) -> Subject | None:
     if examined.tree is None:
         return None
     own = next(iter(examined.documents), "tree")
-    return Subject(examined.tree, _families(library), own)
+    return Subject(
+        examined.tree,
+        _shared(library, "families"),
+        own,
+        _shared(library, "cautions"),
+        _shared(library, "instruments"),
+    )
 
 
-def _families(library: Library) -> Mapping[str, Any]:
+def _shared(library: Library, kind: str) -> Mapping[str, Any]:
+    """A shared table; nothing where its file is broken, which is a finding of its own."""
     try:
-        return library.families
+        table: Mapping[str, Any] = getattr(library, kind)
     except TreeError:
         return {}
+    return table

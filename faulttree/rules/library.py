@@ -1,24 +1,312 @@
-"""Rules that compare the trees of a library."""
+"""Rules that compare the trees of a library with each other and with what they share."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+import re
+from collections import defaultdict
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from typing import Any
 
-from faulttree.tree import Examined, Tree
+from faulttree.errors import TreeError
+from faulttree.rules.accepting import entries_of
+from faulttree.rules.finding import Finding
+from faulttree.rules.register import all_rules, declare
+from faulttree.tree import Examined, Library, Tree, Where
+
+__all__ = ["compare", "facts_of"]
+
+Facts = Mapping[str, Any]
+"""What :func:`facts_of` gives: plain data, so that it can be kept between runs."""
+
+declare(
+    "duplicate-title",
+    "library",
+    "warning",
+    "Two trees bear the same title, so that nobody can choose between them.",
+    "title: Linear bench supply, no output      # as another tree already has",
+)
+declare(
+    "one-cause-two-names",
+    "library",
+    "warning",
+    "The same pair of module (or family) and fault id is the same cause in every tree, and its "
+    "history is counted together. Here its title or part differs from what another tree says: "
+    "either it is another cause and needs another id, or one of the two is wrong.",
+    "dry-reservoir: {title: Reservoir dried out, part: C2, …}      # C1 in another tree",
+)
+declare(
+    "module-spelt-twice",
+    "library",
+    "warning",
+    "A module is spelt in two ways. Faults belong to modules, so its history is torn in two.",
+    "modules: [main-inlet]      # mains-inlet in other trees",
+)
+declare(
+    "module-not-listed",
+    "library",
+    "note",
+    "A fault belongs to a module that the tree does not list among `modules`, so that a search "
+    "by module does not find the tree.",
+    "modules: [mains-inlet]      # and a fault with `module: mains-transformer`",
+)
+declare(
+    "procedure-unused",
+    "library",
+    "note",
+    "No tree of the library uses this procedure. Either it is left over, or trees repeat its "
+    "steps on their own.",
+    "procedure: old-test",
+)
+declare(
+    "see-leads-nowhere",
+    "library",
+    "warning",
+    "A stop names a tree to go on with that the library does not have, so the walk ends there.",
+    "see: bench-supply/hum",
+)
+declare(
+    "complaint-without-tree",
+    "library",
+    "note",
+    "Owners of this family voice a complaint that no tree of it takes up.",
+    "bench-supply: {title: Linear bench supply, complaints: [no output, smells]}",
+)
+declare(
+    "family-not-listed",
+    "library",
+    "note",
+    "The family of this tree is not in `shared/families.yaml`: nobody can say whether it is fed "
+    "from the mains, or what its owners call it.",
+    "family: bench-suply",
+)
 
 
-def facts_of(tree: Tree, examined: Examined) -> Mapping[str, Any]:
+def facts_of(tree: Tree, examined: Examined) -> Facts:
     """What comparing trees needs to know of one."""
-    return {}
+
+    def place(*keys: str | int, of_key: bool = False) -> list[Any]:
+        path, line, column = examined.place(Where("tree", keys), of_key)
+        document = examined.documents.get("tree")
+        source = document.lines[line - 1][:240] if document and line else ""
+        return [str(path or ""), line or 1, column or 1, source]
+
+    return {
+        "id": tree.id,
+        "title": [tree.title, place("title")],
+        "family": [tree.family, place("family")],
+        "modules": [[name, place("modules", n)] for n, name in enumerate(tree.modules)],
+        "symptoms": [symptom.text for symptom in tree.symptoms],
+        "faults": [
+            [
+                fault.id,
+                fault.module or "",
+                fault.title,
+                fault.part,
+                place("faults", fault.id, of_key=True),
+            ]
+            for fault in tree.faults.values()
+        ],
+        "uses": sorted({use.procedure for use in tree.uses.values()}),
+        "see": [
+            [stop.id, stop.see, place("stops", stop.id, "see")]
+            for stop in tree.stops.values()
+            if stop.see
+        ],
+        "accepted": [
+            [rule, at, place("accepted", number)]
+            for number, rule, at in entries_of(examined.data)
+            if (known := all_rules().get(rule)) is not None and known.family == "library"
+        ],
+    }
 
 
-from collections.abc import Iterator, Sequence  # noqa: E402
+def compare(library: Library, facts: Sequence[Facts]) -> Iterator[Finding]:
+    """Everything found by comparing the trees of one library, what is accepted left out."""
+    used: set[tuple[str, int]] = set()
+    accepted = {
+        facts_["title"][1][0]: [(rule, at) for rule, at, _ in facts_["accepted"]]
+        for facts_ in facts
+    }
+    for check in CHECKS:
+        for finding in check(library, facts):
+            matching = [
+                (finding.path, number)
+                for number, (rule, at) in enumerate(accepted.get(finding.path, ()))
+                if rule == finding.rule and at in ("", finding.at)
+            ]
+            used.update(matching)
+            if not matching:
+                yield finding
+    for one in facts:
+        for number, (rule, at, place) in enumerate(one["accepted"]):
+            if (one["title"][1][0], number) not in used:
+                beside = f" at `{at}`" if at else ""
+                message = f"`{rule}` finds nothing{beside}."
+                yield _finding("accepted-for-nothing", message, "Take this entry out.", place)
 
-from faulttree.rules.finding import Finding  # noqa: E402
-from faulttree.tree import Library  # noqa: E402
+
+def _finding(rule: str, message: str, mend: str, place: Sequence[Any], at: str = "") -> Finding:
+    path, line, column, source = place
+    level = all_rules()[rule].level
+    return Finding(rule, level, message, path, line, column, mend, at, source, "tree")
 
 
-def compare(library: Library, facts: Sequence[Mapping[str, Any]]) -> Iterator[Finding]:
-    """Findings."""
-    yield from ()
+def _duplicate_titles(library: Library, facts: Sequence[Facts]) -> Iterator[Finding]:
+    first: dict[str, str] = {}
+    for one in facts:
+        title, place = one["title"]
+        known = first.setdefault(" ".join(title.casefold().split()), one["id"])
+        if known != one["id"]:
+            yield _finding(
+                "duplicate-title",
+                f"The tree `{known}` has the same title.",
+                "Say in the title what sets this one apart.",
+                place,
+            )
+
+
+def _one_cause(library: Library, facts: Sequence[Facts]) -> Iterator[Finding]:
+    first: dict[tuple[str, str], tuple[str, str, str]] = {}
+    for one in facts:
+        for name, module, title, part, place in one["faults"]:
+            known = first.setdefault((module or one["family"][0], name), (one["id"], title, part))
+            differs = [
+                word
+                for word, here, there in (("title", title, known[1]), ("part", part, known[2]))
+                if here.casefold() != there.casefold()
+            ]
+            if differs:
+                yield _finding(
+                    "one-cause-two-names",
+                    f"The {' and '.join(differs)} of `{name}` in {module or one['family'][0]} "
+                    f"differ from those in `{known[0]}`."
+                    if len(differs) > 1
+                    else f"The {differs[0]} of `{name}` in {module or one['family'][0]} "
+                    f"differs from that in `{known[0]}`.",
+                    "Say the same of the same cause, or give this one another id.",
+                    place,
+                    name,
+                )
+
+
+PLAIN = re.compile(r"[^a-z0-9]|s(?=-|$)")
+
+
+def _modules(library: Library, facts: Sequence[Facts]) -> Iterator[Finding]:
+    """A spelling that differs from a commoner one by hyphens or a plural only."""
+    places: dict[str, list[Sequence[Any]]] = defaultdict(list)
+    for one in facts:
+        for name, place in one["modules"]:
+            places[name].append(place)
+        for name, module, _, _, place in one["faults"]:
+            if module:
+                places[module].append([*place, name])
+    alike: dict[str, list[str]] = defaultdict(list)
+    for name in places:
+        alike[PLAIN.sub("", name)].append(name)
+    for names in alike.values():
+        common, *others = sorted(names, key=lambda name: (-len(places[name]), name))
+        for name in others:
+            for path, line, column, source, *at in places[name]:
+                yield _finding(
+                    "module-spelt-twice",
+                    f"The module `{name}` is spelt `{common}` elsewhere.",
+                    f"Write `{common}`.",
+                    (path, line, column, source),
+                    at[0] if at else "",
+                )
+
+
+def _unlisted_modules(library: Library, facts: Sequence[Facts]) -> Iterator[Finding]:
+    for one in facts:
+        listed = {name for name, _ in one["modules"]}
+        for name, module, _, _, place in one["faults"]:
+            if module and listed and module not in listed:
+                yield _finding(
+                    "module-not-listed",
+                    f"`modules` does not list `{module}`, to which `{name}` belongs.",
+                    f"Add `{module}` to `modules`.",
+                    place,
+                    name,
+                )
+
+
+def _unused_procedures(library: Library, facts: Sequence[Facts]) -> Iterator[Finding]:
+    if not facts:
+        return
+    used = {name for one in facts for name in one["uses"]}
+    folder = library.root / "shared" / "procedures"
+    for path in sorted(folder.glob("*.yaml")):
+        if path.stem not in used:
+            yield _finding(
+                "procedure-unused",
+                f"No tree uses the procedure `{path.stem}`.",
+                "Use it, or take it out.",
+                (str(path), 1, 1, ""),
+            )
+
+
+def _see(library: Library, facts: Sequence[Facts]) -> Iterator[Finding]:
+    from faulttree.tree.problems import near
+
+    known = {one["id"] for one in facts} | set(library.trees())
+    for one in facts:
+        for stop, see, place in one["see"]:
+            if see not in known:
+                mend = near(see, known) or "Name a tree of the library."
+                message = f"The library has no tree `{see}`."
+                yield _finding("see-leads-nowhere", message, mend, place, stop)
+
+
+def _complaints(library: Library, facts: Sequence[Facts]) -> Iterator[Finding]:
+    """Complaints of ``shared/families.yaml`` that no tree of the family takes up."""
+    from faulttree.tree.document import parse
+
+    path = library.root / "shared" / "families.yaml"
+    if not path.is_file():
+        return
+    document = parse(path.read_text(encoding="utf-8", errors="replace"), path=path)
+    taken: dict[str, str] = defaultdict(str)
+    for one in facts:
+        words = " | ".join([one["title"][0], one["id"].replace("-", " "), *one["symptoms"]])
+        taken[one["family"][0]] += f" | {words.casefold()}"
+    for family, entry in document.data.items() if isinstance(document.data, dict) else ():
+        listed = entry.get("complaints") if isinstance(entry, Mapping) else None
+        for number, complaint in enumerate(listed if isinstance(listed, list) else ()):
+            if isinstance(complaint, str) and complaint.casefold() not in taken[family]:
+                line, column = document.place((family, "complaints", number))
+                source = document.lines[line - 1][:240] if line <= len(document.lines) else ""
+                yield _finding(
+                    "complaint-without-tree",
+                    f"No tree of `{family}` takes up the complaint `{complaint}`.",
+                    "Write a tree, or add it to the symptoms of one.",
+                    (str(path), line, column, source),
+                )
+
+
+def _families(library: Library, facts: Sequence[Facts]) -> Iterator[Finding]:
+    try:
+        known = library.families
+    except TreeError:
+        return
+    for one in facts:
+        family, place = one["family"]
+        if known and family not in known:
+            yield _finding(
+                "family-not-listed",
+                f"The family `{family}` is not in shared/families.yaml.",
+                "Add its title, its complaints, and whether it is fed from the mains.",
+                place,
+            )
+
+
+CHECKS: tuple[Callable[[Library, Sequence[Facts]], Iterator[Finding]], ...] = (
+    _duplicate_titles,
+    _one_cause,
+    _modules,
+    _unlisted_modules,
+    _unused_procedures,
+    _see,
+    _complaints,
+    _families,
+)

@@ -201,7 +201,10 @@ def formula_may_miss(subject: Subject) -> Iterator[Found]:
             continue
         if step.id not in subject.beyond(source) or step.id not in subject.distance:
             continue
-        if any(step.id in subject.beyond(entry, source) for entry in _entries(subject, step)):
+        if any(
+            step.id in subject.beyond_without(entry, frozenset([source]))
+            for entry in _entries(subject, step)
+        ):
             yield Found(
                 place,
                 f"A way leads to `{subject.name(step.id)}` without a reading of "

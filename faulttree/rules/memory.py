@@ -1,26 +1,53 @@
-"""What was found before, by content: an unchanged file is not looked at again."""
+"""What was found before, by content: an unchanged file is not looked at again.
+
+A result is known by everything it rests on: the file's name and bytes, all shared files, and
+the program itself. So nothing ever has to be thrown away for being old, and a cache that is
+broken, locked or read-only only costs time.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+import json
+import sqlite3
+from collections.abc import Callable, Mapping, Sequence
+from contextlib import suppress
+from dataclasses import fields
+from functools import cache
+from hashlib import sha256
 from pathlib import Path
 from types import TracebackType
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
+
+from faulttree.rules.examining import Looked
+from faulttree.rules.finding import Finding, Report
 
 if TYPE_CHECKING:
     from faulttree.rules.checking import Target
-    from faulttree.rules.examining import Looked
+    from faulttree.tree import Library
 
 __all__ = ["Memory"]
 
+FILE = "check.sqlite3"
+KEPT = 100_000
+"""Results kept; the oldest go first."""
+
+COLUMNS = tuple(field.name for field in fields(Finding))
+
 
 class Memory:
-    """Results by content."""
+    """Results by content, in one SQLite file of a folder; without a folder nothing is kept."""
 
     def __init__(self, folder: Path | None) -> None:
         self.folder = folder
+        self.connection: sqlite3.Connection | None = None
+        self.keys: list[str | None] = []
+        self._shared: dict[Path, bytes] = {}
 
     def __enter__(self) -> Memory:
+        if self.folder is not None:
+            with suppress(OSError, sqlite3.Error):
+                self.folder.mkdir(parents=True, exist_ok=True)
+                self.connection = _open(self.folder / FILE)
         return self
 
     def __exit__(
@@ -29,11 +56,157 @@ class Memory:
         error: BaseException | None,
         trace: TracebackType | None,
     ) -> None:
-        return None
+        if self.connection is not None:
+            with suppress(sqlite3.Error):
+                self.connection.close()
+
+    def report(self, targets: Sequence[Target], make: Callable[[], Report]) -> Report:
+        """The whole report where every file is as it was, else a new one."""
+        if self.connection is None:
+            self.keys = [None] * len(targets)
+            return make()
+        self.keys = [self._key(target) for target in targets]
+        if any(key is None for key in self.keys):
+            return make()
+        together = sha256("\n".join(str(key) for key in self.keys).encode())
+        key = f"run {together.hexdigest()}"
+        known = self._get([key]).get(key)
+        if known is not None:
+            with suppress(ValueError, TypeError, KeyError):
+                found, counts = json.loads(known)
+                return Report(tuple(Finding(*row) for row in found), **counts)
+        report = make()
+        counts = {
+            "trees": report.trees,
+            "procedures": report.procedures,
+            "tables": report.tables,
+            "others": report.others,
+        }
+        self._put({key: json.dumps([_rows(report.findings), counts], ensure_ascii=False)})
+        return report
 
     def recall(self, targets: Sequence[Target]) -> list[Looked | None]:
         """What is known of each target."""
-        return [None] * len(targets)
+        known = self._get([key for key in self.keys if key is not None])
+        return [_looked(known.get(key)) if key else None for key in self.keys]
 
     def keep(self, looked: Mapping[int, Looked]) -> None:
         """Keep what is new."""
+        new: dict[str, str] = {}
+        for number, one in looked.items():
+            key = self.keys[number] if number < len(self.keys) else None
+            if key is not None:
+                row = [one.kind, _rows(one.findings), one.facts]
+                new[key] = json.dumps(row, ensure_ascii=False)
+        self._put(new)
+
+    # -- the store ---------------------------------------------------------------------
+
+    def _get(self, keys: Sequence[str]) -> dict[str, str]:
+        if self.connection is None:
+            return {}
+        found: dict[str, str] = {}
+        with suppress(sqlite3.Error):
+            for at in range(0, len(keys), 500):
+                some = keys[at : at + 500]
+                marks = ",".join("?" * len(some))
+                query = f"SELECT key, value FROM result WHERE key IN ({marks})"  # noqa: S608
+                found.update(self.connection.execute(query, some).fetchall())
+        return found
+
+    def _put(self, new: Mapping[str, str]) -> None:
+        if self.connection is None or not new:
+            return
+        with suppress(sqlite3.Error), self.connection:
+            self.connection.executemany(
+                "INSERT OR REPLACE INTO result (key, value) VALUES (?, ?)", list(new.items())
+            )
+            self.connection.execute(
+                "DELETE FROM result WHERE rowid <= (SELECT max(rowid) FROM result) - ?", (KEPT,)
+            )
+
+    # -- keys --------------------------------------------------------------------------
+
+    def _key(self, target: Target) -> str | None:
+        """What a result rests on; None where the file cannot be read."""
+        try:
+            raw = target.path.read_bytes() if target.path else (target.text or "").encode()
+        except (OSError, ValueError):
+            return None
+        made = sha256(program())
+        made.update(self._shared_of(target.library))
+        made.update(f"{target.name}\0{target.whole}\0{_is_link(target.path)}\0".encode())
+        made.update(raw)
+        return made.hexdigest()
+
+    def _shared_of(self, library: Library) -> bytes:
+        """Hash of all that trees of a library share, that of the library beneath included."""
+        root = library.root
+        if root not in self._shared:
+            made = sha256(str(root).encode())
+            shared = root / "shared"
+            for path in sorted([*shared.glob("*.yaml"), *shared.glob("procedures/*.yaml")]):
+                made.update(f"{path.name}\0".encode())
+                with suppress(OSError):
+                    made.update(sha256(path.read_bytes()).digest())
+            beneath = library.beneath
+            made.update(self._shared_of(beneath) if beneath is not None else b"")
+            self._shared[root] = made.digest()
+        return self._shared[root]
+
+
+def _is_link(path: Path | None) -> str:
+    """Where a link leads, for a file that is one."""
+    if path is None or not path.is_symlink():
+        return ""
+    with suppress(OSError, RuntimeError):
+        return str(path.resolve())
+    return "?"
+
+
+def _open(path: Path) -> sqlite3.Connection:
+    try:
+        return _ready(path)
+    except sqlite3.DatabaseError:
+        path.unlink(missing_ok=True)
+        return _ready(path)
+
+
+def _ready(path: Path) -> sqlite3.Connection:
+    connection = sqlite3.connect(path, timeout=2)
+    try:
+        connection.execute("PRAGMA journal_mode = WAL")
+        connection.execute("PRAGMA synchronous = OFF")
+        connection.execute("CREATE TABLE IF NOT EXISTS result (key TEXT UNIQUE, value TEXT)")
+    except BaseException:
+        connection.close()
+        raise
+    return connection
+
+
+@cache
+def program() -> bytes:
+    """Hash of what decides about findings: the files of the rooms at work."""
+    from faulttree import __version__
+
+    package = Path(__file__).resolve().parents[1]
+    made = sha256(__version__.encode())
+    for room in ("rules", "tree", "reading", "odds"):
+        for path in sorted((package / room).glob("*.py")):
+            status = path.stat()
+            made.update(f"{path.name} {status.st_size} {status.st_mtime_ns}\n".encode())
+    return made.digest()
+
+
+def _rows(findings: Sequence[Finding]) -> list[list[Any]]:
+    return [[getattr(finding, name) for name in COLUMNS] for finding in findings]
+
+
+def _looked(text: str | None) -> Looked | None:
+    if text is None:
+        return None
+    try:
+        kind, rows, facts = json.loads(text)
+        return Looked(kind, tuple(Finding(*row) for row in rows), facts)
+    except (ValueError, TypeError):
+        return None

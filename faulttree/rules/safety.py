@@ -1,1 +1,288 @@
-"""Rules to come."""
+"""Rules about safety: whoever follows the tree is told what can hurt.
+
+They look for cautions that are missing. They replace no risk assessment, and local codes and
+the rules of licensed trades come first.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator, Mapping
+from typing import Any
+
+from faulttree.errors import ReadingError
+from faulttree.rules.finding import Found
+from faulttree.rules.hazards import Hazard, by_figures, by_words, electric
+from faulttree.rules.register import rule
+from faulttree.rules.subject import Subject
+from faulttree.tree.model import Step, Where
+from faulttree.tree.problems import near
+
+
+@rule("safety", "error", "cautions: [stored-chrage]")
+def unknown_caution(subject: Subject) -> Iterator[Found]:
+    """A caution is named that the library does not have, so nothing is shown where
+    something should be.
+    """
+    known = subject.tree.known_cautions
+    for where, name in _named(subject, "cautions"):
+        if name not in known:
+            yield Found(
+                where,
+                f"There is no caution `{name}`.",
+                near(name, subject.cautions) or "Write it in shared/cautions.yaml.",
+            )
+
+
+@rule("safety", "warning", "needs: [multimetre]")
+def unknown_instrument(subject: Subject) -> Iterator[Found]:
+    """An instrument is named that the library does not have: nobody knows what it measures
+    or which hazard it brings.
+    """
+    known = subject.tree.known_instruments
+    for where, name in _named(subject, "needs"):
+        if name not in known:
+            yield Found(
+                where,
+                f"There is no instrument `{name}`.",
+                near(name, subject.instruments) or "Write it in shared/instruments.yaml.",
+            )
+
+
+def _named(subject: Subject, key: str) -> Iterator[tuple[Where, str]]:
+    """Every name that a list of cautions or needs holds, in every document, with its place."""
+    for document in subject.documents:
+        data = subject.data(document)
+        holders: list[tuple[tuple[str | int, ...], Any]] = [((), data)]
+        for group in ("steps", "access", "faults"):
+            inner = data.get(group)
+            if isinstance(inner, Mapping):
+                holders += [((group, name), item) for name, item in inner.items()]
+        for keys, item in holders:
+            listed = item.get(key) if isinstance(item, Mapping) else None
+            for number, name in enumerate(listed if isinstance(listed, list) else ()):
+                if isinstance(name, str):
+                    yield Where(document, (*keys, key, number)), name
+
+
+# -- voltage, charge, energy -----------------------------------------------------------
+
+
+def _uncovered(subject: Subject, kind: str) -> Iterator[tuple[Step, Hazard]]:
+    """Steps whose own figures cross a threshold that no caution in force answers for."""
+    for step in subject.tree.steps.values():
+        found = subject.limits.get(step.id)
+        limits = None if isinstance(found, ReadingError) else found
+        for hazard in electric(step, limits):
+            if hazard.kind == kind and kind not in subject.covered(step):
+                yield step, hazard
+
+
+def _placed(subject: Subject, step: Step, hazard: Hazard) -> Where:
+    if hazard.keys[:1] == ("limits",):
+        return subject.limit_place(step, hazard.keys[1:])
+    return subject.text_place(step)
+
+
+@rule(
+    "safety",
+    "error",
+    """
+    rail:
+      measure: Rectified mains across the reservoir
+      limits: {nominal: 325 V, tolerance: 10 %}      # and `cautions: [live-working]`?
+    """,
+)
+def hazardous_voltage(subject: Subject) -> Iterator[Found]:
+    """The step's own figures are above what is harmless to touch, and no caution that covers
+    voltage is in force at it. Thresholds, the stricter of IEC 61010-1 and IEC 60335-1: 30 V
+    r.m.s., 42.4 V peak, 42.4 V d.c.; a voltage that nobody calls a.c. counts as d.c. An
+    insulation test puts 500 V on the unit. A rating that a part merely carries is no voltage
+    at the step.
+    """
+    for step, hazard in _uncovered(subject, "voltage"):
+        yield Found(
+            _placed(subject, step, hazard),
+            f"`{subject.name(step.id)}` is at {hazard.said}, and no caution says so.",
+            "Add a caution that covers voltage, such as `live-working` or `mains`.",
+        )
+
+
+@rule("safety", "error", "open-it: {do: Discharge the 470 µF 400 V reservoir, then: esr}")
+def hazardous_charge(subject: Subject) -> Iterator[Found]:
+    """The step's own figures say that a hazardous charge is at hand, and no caution that
+    covers charge is in force. Thresholds: 45 µC where the voltage is hazardous (IEC 61010-1),
+    or more than 0.1 µF between 42.4 and 450 V (IEC 60335-1).
+    """
+    for step, hazard in _uncovered(subject, "charge"):
+        yield Found(
+            _placed(subject, step, hazard),
+            f"`{subject.name(step.id)}` is at a charge of {hazard.said}, and no caution says so.",
+            "Add a caution that covers charge, such as `stored-charge`.",
+        )
+
+
+@rule("safety", "error", "pack: {measure: Current of the pack at 18 V, limits: {max: 20 A}}")
+def hazardous_energy(subject: Subject) -> Iterator[Found]:
+    """The step's own figures say that hazardous energy is at hand, and no caution that covers
+    energy is in force: a ring or a tool across it burns at a harmless voltage. Thresholds
+    (IEC 60950-1): 20 J, or 240 VA, at 2 V or more.
+    """
+    for step, hazard in _uncovered(subject, "energy"):
+        yield Found(
+            _placed(subject, step, hazard),
+            f"`{subject.name(step.id)}` is at {hazard.said}, and no caution says so.",
+            "Add a caution that covers energy, such as `high-energy-source`.",
+        )
+
+
+# -- heat, light, gas, motion ----------------------------------------------------------
+
+
+@rule(
+    "safety",
+    "warning",
+    """
+    load:
+      measure: Output voltage at full load
+      needs: [multimeter, dummy-load]      # which brings heat; `cautions: [hot-surface]`?
+    """,
+)
+def hazard_not_told(subject: Subject) -> Iterator[Found]:
+    """An instrument brings a hazard, or figures or words of a powered step name one (heat,
+    light, gas, moving parts), and no caution in force covers it.
+    """
+    for step in subject.tree.steps.values():
+        covered = subject.covered(step)
+        told: set[str] = set()
+        for hazard, where in _other_hazards(subject, step):
+            if hazard.kind not in covered and hazard.kind not in told:
+                told.add(hazard.kind)
+                yield Found(
+                    where,
+                    f"{hazard.said} at `{subject.name(step.id)}` brings {hazard.kind}, "
+                    "and no caution covers it.",
+                    f"Add a caution that covers {hazard.kind}.",
+                )
+
+
+def _other_hazards(subject: Subject, step: Step) -> Iterator[tuple[Hazard, Where]]:
+    tree = subject.tree
+    own = subject.raw(step.where.under("needs"))
+    for name in step.needs:
+        for kind in tree.known_instruments[name].brings if name in tree.known_instruments else ():
+            place = step.where
+            if isinstance(own, list) and name in own:
+                place = step.where.under("needs", own.index(name))
+            yield Hazard(kind, f"The {name}"), place
+    found = subject.limits.get(step.id)
+    for hazard in by_figures(step, None if isinstance(found, ReadingError) else found):
+        yield hazard, _placed(subject, step, hazard)
+    entering = " ".join(tree.access[state].how for state in step.access if state in tree.access)
+    for hazard in by_words(step, entering):
+        yield hazard, subject.text_place(step)
+
+
+# -- procedures that must not be made up -----------------------------------------------
+
+TESTED = re.compile(
+    r"\binsulation\b.*\bat\s+\d+\s*V|\bprotective[- ]earth (path|conductor|resistance)|"
+    r"\bearth path\b",
+    re.IGNORECASE,
+)
+SAFETY_GEAR = re.compile(r"insulation|earth", re.IGNORECASE)
+
+
+def _tests_safety(subject: Subject, step: Step) -> bool:
+    """Whether a step measures insulation or the protective-earth path."""
+    if step.kind != "measure":
+        return False
+    known = subject.tree.known_instruments
+    gear = (what for name in step.needs if name in known for what in known[name].measures)
+    part = (step.limits or {}).get("component")
+    return (
+        part in ("insulation", "protective-earth")
+        or any(SAFETY_GEAR.search(what) for what in gear)
+        or TESTED.search(step.text) is not None
+    )
+
+
+@rule("safety", "warning", "insulation: {measure: Insulation at 500 V d.c., limits: {min: 1 MΩ}}")
+def safety_test_by_hand(subject: Subject) -> Iterator[Found]:
+    """Insulation or the protective-earth path is measured in a step of its own, not by the
+    shared procedure. Codes differ and change; what must be done in which order, and who may
+    sign, belongs in one place.
+    """
+    for step in subject.tree.steps.values():
+        if step.where.document == "tree" and _tests_safety(subject, step):
+            yield Found(
+                step.where,
+                f"`{step.id}` tests insulation or protective earth outside its procedure.",
+                "Use the shared procedure of the protective class instead.",
+                of_key=True,
+            )
+
+
+@rule("safety", "warning", "family: bench-supply      # fed from the mains; and `closing`?")
+def mains_without_closing(subject: Subject) -> Iterator[Found]:
+    """A unit that is fed from the mains goes back to its owner without a safety check after
+    the repair: earth path, insulation and function. Local codes say what is due.
+    """
+    if subject.own != "tree" or not _is_mains(subject):
+        return
+    closing = [s for s in subject.tree.steps.values() if s.id.startswith("closing.")]
+    if any(_tests_safety(subject, step) or CLOSING_CAUTION in step.cautions for step in closing):
+        return
+    key = "closing" if subject.raw(Where("tree", ("closing",))) is not None else "family"
+    yield Found(
+        Where("tree", (key,)),
+        "A unit fed from the mains goes back without a safety check.",
+        "Add `closing:` with the safety procedure of its protective class.",
+    )
+
+
+CLOSING_CAUTION = "safety-test-before-return"
+
+
+def _is_mains(subject: Subject) -> bool:
+    entry = subject.families.get(subject.tree.family)
+    if isinstance(entry, Mapping) and isinstance(entry.get("mains"), bool):
+        return bool(entry["mains"])
+    return "mains" in subject.tree.cautions
+
+
+@rule(
+    "safety",
+    "warning",
+    """
+    rail:  {measure: Rail under power, live: true, limits: {min: 30 V}, …}
+    short: {measure: Resistance across the rail, unplugged, limits: {min: 500 Ω}, …}
+    """,
+)
+def live_before_unpowered(subject: Subject) -> Iterator[Found]:
+    """A step on the powered unit, with a hazard that a caution names, comes before one that
+    tells the same faults apart with the power off. Ask the harmless one first.
+    """
+    from faulttree.rules.settling import Settling
+
+    settling = Settling.of(subject)
+    if settling is None:
+        return
+    steps = subject.tree.steps
+    for early, late in settling.pairs():
+        harmless = not subject.covered(steps[early])
+        if steps[early].live and not harmless and not _powered(subject, steps[late]):
+            yield Found(
+                steps[early].where,
+                f"`{late}`, unpowered, tells as much as `{early}`, which is live.",
+                f"Ask `{late}` first.",
+                of_key=True,
+            )
+
+
+def _powered(subject: Subject, step: Step) -> bool:
+    """Whether a step is on the powered unit: it says so, or it reads volts or amperes."""
+    found = subject.limits.get(step.id)
+    if found is None or isinstance(found, ReadingError):
+        return step.live
+    return step.live or found.unit in ("V", "A", "W", "VA")

@@ -13,6 +13,7 @@ from faulttree.tree.model import EMPTY, Step, Tree, Where
 if TYPE_CHECKING:
     from faulttree.odds import FaultTable
     from faulttree.reading import Limits, Quantity
+    from faulttree.rules.settling import Settling
 
 __all__ = ["Edge", "Subject"]
 
@@ -35,11 +36,14 @@ class Subject:
         families: what the library says of families, by name.
         own: the document the run is about: ``tree``, or ``procedure:<name>`` where a
             procedure is looked at by itself, wrapped into a tree that only uses it.
+        cautions, instruments: all that the library has, by name.
     """
 
     tree: Tree
     families: Mapping[str, Any] = field(default_factory=lambda: EMPTY)
     own: str = "tree"
+    cautions: Mapping[str, Any] = field(default_factory=lambda: EMPTY)
+    instruments: Mapping[str, Any] = field(default_factory=lambda: EMPTY)
 
     # -- documents ---------------------------------------------------------------------
 
@@ -110,6 +114,10 @@ class Subject:
                 given = use.where.under("with", name)
                 return given if self.raw(given) is not None else use.where
         return place
+
+    def text_place(self, step: Step) -> Where:
+        """Where the step says what it wants."""
+        return step.where.under(step.kind)
 
     # -- the graph ---------------------------------------------------------------------
 
@@ -206,18 +214,53 @@ class Subject:
         found = (frozenset(knot) for knot in nx.strongly_connected_components(graph))
         return tuple(knot for knot in found if len(knot) > 1 or graph.has_edge(*(list(knot) * 2)))
 
-    def beyond(self, node: str, without: str | None = None) -> frozenset[str]:
-        """Nodes that a walk can come to from a node, itself included, leaving one step out."""
+    def beyond(self, node: str) -> frozenset[str]:
+        """Nodes that a walk can come to from a node, itself included."""
+        if node not in self._beyond:
+            self._beyond[node] = self.beyond_without(node, frozenset())
+        return self._beyond[node]
+
+    @cached_property
+    def _beyond(self) -> dict[str, frozenset[str]]:
+        return {}
+
+    def beyond_without(self, node: str, out: frozenset[str]) -> frozenset[str]:
+        """The same with some steps left out."""
         found, stack = set[str](), [node]
         while stack:
             name = stack.pop()
-            if name in found or name == without:
+            if name in found or name in out:
                 continue
             found.add(name)
             step = self.tree.steps.get(name)
             if step is not None:
                 stack += step.targets.values()
         return frozenset(found)
+
+    @cached_property
+    def _end_bits(self) -> Mapping[str, int]:
+        """Node → bits of the faults that a walk can come to from there."""
+        steps, bits = self.tree.steps, dict[str, int]()
+        for number, fault in enumerate(self.tree.faults):
+            bits[fault] = 1 << number
+        for name in reversed(self.order or ()):
+            if name in steps:
+                found = 0
+                for target in steps[name].targets.values():
+                    found |= bits.get(target, 0)
+                bits[name] = found
+        return bits
+
+    def ends_beyond(self, node: str) -> frozenset[str]:
+        """Faults that a walk can come to from a node; none where there is a ring."""
+        bits = self._end_bits.get(node, 0)
+        return frozenset(
+            fault for number, fault in enumerate(self.tree.faults) if bits >> number & 1
+        )
+
+    def first_of(self, name: str) -> str:
+        """The step that a step or use begins with."""
+        return self.tree.uses[name].start if name in self.tree.uses else name
 
     # -- limits ------------------------------------------------------------------------
 
@@ -287,6 +330,15 @@ class Subject:
             return table_from_tree(self.tree)
         except FaulttreeError:
             return None
+
+    @cached_property
+    def settling(self) -> Settling | None:
+        """Compares the tests of the tree; None where there are not two faults to tell apart."""
+        from faulttree.rules.settling import Settling
+
+        if self.own != "tree" or self.table is None or len(self.table.faults) < 2:
+            return None
+        return Settling(self, self.table)
 
 
 def has_blank(value: Any) -> bool:
