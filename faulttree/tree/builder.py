@@ -21,8 +21,9 @@ How a ``use`` becomes steps, beyond what the model says:
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
+from functools import partial
 from typing import Any
 
 from faulttree.errors import ReadingError, TreeError
@@ -52,10 +53,14 @@ __all__ = ["MAX_STEPS", "assemble", "build"]
 MAX_STEPS = 20_000
 """Steps of a tree once its procedures are inlined."""
 
+MAX_PROBLEMS = 100
+"""Problems of one tree that are listed."""
+
 MAX_USES = 20
 """Procedures inside each other."""
 
 KINDS: tuple[Kind, ...] = ("ask", "measure", "do", "use")
+NAME = re.compile(r"[a-z0-9]+(?:-[a-z0-9]+)*")
 BRACES = re.compile(r"\{([a-z0-9]+(?:-[a-z0-9]+)*)\}")
 UNFILLED = frozenset(
     ("answers", "results", "then", "exits", "use", "access", "cautions", "needs", "after")
@@ -138,11 +143,23 @@ class _Finder:
         of_key: bool = False,
         level: Level = "error",
     ) -> None:
+        if len(self.problems) > MAX_PROBLEMS or (rule, message, where) in self.problems:
+            return
+        if len(self.problems) == MAX_PROBLEMS:
+            rule, level = "more-problems", "note"
+            message, mend = (
+                f"Only the first {MAX_PROBLEMS} problems are listed.",
+                "Mend them first.",
+            )
         document = self.documents.get(where.document)
         path = document.path if document else None
         line, column = document.place(where.keys, of_key) if document else (None, None)
         problem = Problem(rule, level, message, path, line, column, mend, where)
-        self.problems.setdefault((rule, message, where), problem)
+        self.problems[rule, message, where] = problem
+
+    def near(self, word: str, known: Iterable[str]) -> str:
+        """Words close to one that is not known; no longer looked for once enough is wrong."""
+        return near(word, known) if len(self.problems) < MAX_PROBLEMS else ""
 
     def check(self, data: Any, kind: FileKind, name: str) -> None:
         """Hold a document against its schema."""
@@ -217,6 +234,7 @@ class _Scope:
     procedure: str = ""
     exits: tuple[str, ...] = ()
     targets: Mapping[str, str] = field(default_factory=dict)
+    takes: tuple[str, ...] = ()
     given: Mapping[str, Any] = field(default_factory=dict)
     parent: _Scope | None = None
     where: Where = field(default_factory=lambda: Where("tree", ()))
@@ -292,7 +310,7 @@ class _Builder:
         if top.start in top.steps:
             return self.resolve(top, top.start)[0]
         if top.start:
-            mend = near(top.start, top.steps) or "Name one of the steps."
+            mend = self.finder.near(top.start, top.steps) or "Name one of the steps."
             message = f"The start `{shown(top.start)}` is no step of this tree."
             self.finder.add("unknown-target", message, mend, Where("tree", ("start",)))
         return top.start
@@ -332,9 +350,10 @@ class _Builder:
             return None
         data = self.procedures.get(name)
         if data is None:
-            if name and name not in _mapping(self.bundle.get("procedures")):
+            broken = name in _mapping(self.bundle.get("procedures"))
+            if NAME.fullmatch(name) and not broken:
                 mend = (
-                    near(name, self.known_procedures())
+                    self.finder.near(name, self.known_procedures())
                     or "Write it in shared/procedures, or use another."
                 )
                 message = f"There is no procedure `{shown(name)}`."
@@ -352,6 +371,7 @@ class _Builder:
             parent=scope,
             where=where,
             cautions=_texts(data.get("cautions")),
+            takes=tuple(_takes(data.get("takes"))),
         )
         child.given = self.given(scope, raw, data, where)
         self.procedure_names(child)
@@ -369,7 +389,7 @@ class _Builder:
                 where = Where(document, ("steps", name))
                 self.finder.add("duplicate-id", message, mend, where, of_key=True)
         if scope.start and scope.start not in scope.steps:
-            mend = near(scope.start, scope.steps) or "Name one of its steps."
+            mend = self.finder.near(scope.start, scope.steps) or "Name one of its steps."
             message = f"The start `{shown(scope.start)}` is no step of this procedure."
             self.finder.add("unknown-target", message, mend, Where(document, ("start",)))
 
@@ -393,7 +413,10 @@ class _Builder:
             if name not in takes:
                 at = where.under("part") if name == "part" else where.under("with", name)
                 message = f"The procedure `{procedure}` does not take `{shown(name)}`."
-                mend = near(name, takes) or "Take it out, or add it to the procedure's `takes`."
+                mend = (
+                    self.finder.near(name, takes)
+                    or "Take it out, or add it to the procedure's `takes`."
+                )
                 level: Level = "warning" if name == "part" else "error"
                 self.finder.add("procedure-takes", message, mend, at, of_key=True, level=level)
         for name, unit in takes.items():
@@ -444,7 +467,9 @@ class _Builder:
         if name not in known:
             kinds = "step or exit" if scope.use is not None else "step, fault or stop"
             message = f"`{shown(name)}` is no {kinds} of this file."
-            mend = near(name, known) or "Look at the spelling, or write what is missing."
+            mend = (
+                self.finder.near(name, known) or "Look at the spelling, or write what is missing."
+            )
             self.finder.add("unknown-target", message, mend, where)
 
     def named(self, scope: _Scope, name: str, where: Where, of_key: bool = False) -> str:
@@ -452,7 +477,7 @@ class _Builder:
         full = scope.prefix + name
         if full not in self.steps and full not in self.uses and not self.pending(scope, name):
             known = [*scope.steps, *self.steps, *self.uses]
-            mend = near(name, known) or "Name a step of this file."
+            mend = self.finder.near(name, known) or "Name a step of this file."
             message = f"`{shown(name)}` is no step here."
             self.finder.add("unknown-step", message, mend, where, of_key=of_key)
         return full
@@ -487,7 +512,9 @@ class _Builder:
             at = where.under("exits", exit_name)
             if exit_name not in child.exits:
                 message = f"The procedure `{child.procedure}` has no exit `{shown(exit_name)}`."
-                mend = near(exit_name, child.exits) or f"It has {', '.join(child.exits)}."
+                mend = (
+                    self.finder.near(exit_name, child.exits) or f"It has {', '.join(child.exits)}."
+                )
                 self.finder.add("unknown-exit", message, mend, at, of_key=True)
             self.target(scope, target, at)
         for exit_name in child.exits:
@@ -631,11 +658,13 @@ class _Builder:
         """A value of a procedure with every {name} put in; the tree's own are left alone."""
         if scope.use is None:
             return value
-        return _filled(value, where, scope.given, self.unfilled)
+        return _filled(value, where, scope.given, partial(self.unfilled, scope.takes))
 
-    def unfilled(self, name: str, known: Sequence[str], where: Where) -> None:
+    def unfilled(self, takes: Sequence[str], name: str, where: Where) -> None:
+        if name in takes:
+            return
         message = f"`{{{shown(name)}}}` is nothing that this procedure takes."
-        mend = near(name, known) or f"Add `{shown(name)}` to `takes`."
+        mend = self.finder.near(name, takes) or f"Add `{shown(name)}` to `takes`."
         self.finder.add("unfilled-name", message, mend, where)
 
     def wait(self, raw: Mapping[str, Any], where: Where) -> float | None:
@@ -647,7 +676,7 @@ class _Builder:
         try:
             return float(parse_duration(value))
         except ReadingError as error:
-            mend = error.mend or "Write a number and s, min or h: `2 min`."
+            mend = "Write a span of time with its unit: `30 s`, `2 min`, `1 h`."
             self.finder.add("bad-duration", error.message, mend, where.under("wait"))
             return None
 
@@ -672,7 +701,10 @@ class _Builder:
         for position, name in enumerate(_texts(raw.get("access"))):
             if name not in self.states:
                 message = f"The state `{shown(name)}` is not among `access`."
-                mend = near(name, self.states) or f"Add `{shown(name)}` to the tree's `access`."
+                mend = (
+                    self.finder.near(name, self.states)
+                    or f"Add `{shown(name)}` to the tree's `access`."
+                )
                 self.finder.add("unknown-access", message, mend, where.under("access", position))
 
     def references(self, top: _Scope) -> None:
@@ -770,7 +802,7 @@ def _filled(
     value: Any,
     where: Where,
     given: Mapping[str, Any],
-    missing: Callable[[str, Sequence[str], Where], None],
+    missing: Callable[[str, Where], None],
 ) -> Any:
     if isinstance(value, str):
         if "{" not in value:
@@ -780,7 +812,7 @@ def _filled(
             name = match.group(1)
             if name in given:
                 return _text(given[name])
-            missing(name, list(given), where)
+            missing(name, where)
             return match.group()
 
         return BRACES.sub(put, value)

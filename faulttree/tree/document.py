@@ -22,6 +22,7 @@ import stat
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
+from itertools import islice
 from pathlib import Path
 from typing import Any
 
@@ -40,7 +41,7 @@ __all__ = ["MAX_BYTES", "MAX_DEPTH", "MAX_NODES", "Document", "parse", "read_doc
 MAX_BYTES = 1_048_576
 """A tree of 1,000 lines has about 35,000 bytes."""
 
-MAX_NODES = 100_000
+MAX_NODES = 50_000
 """Keys and values, each alias counted as what it stands for."""
 
 MAX_DEPTH = 40
@@ -304,7 +305,7 @@ class _Reader:
 
         The parser takes U+0085, U+2028 and U+2029 for line ends, as YAML 1.1 did.
         """
-        for match in HIDDEN.finditer(self.text):
+        for match in islice(HIDDEN.finditer(self.text), MAX_PROBLEMS):
             self.hidden(match.group(), position(self.text, match.start()))
         return bool(self.problems)
 
@@ -350,7 +351,7 @@ class _Reader:
         if "\\" in self.text:
             for node in _scalars(root):
                 match = HIDDEN.search(node.value) if node.style == '"' else None
-                if match:
+                if match and len(self.problems) < MAX_PROBLEMS:
                     self.hidden(match.group(), node)
 
     def value(self, node: Node, shape: Shape, depth: int) -> Any:

@@ -39,10 +39,15 @@ RULES: Mapping[str, str] = {
     "exit-without-target": "An exit of a procedure leads nowhere.",
     "unknown-exit": "A target is given for an exit that the procedure does not have.",
     "outside-beside": "`outside` stands beside `low` or `high`, which it already means.",
+    "more-problems": "A note: only the first problems of a file are listed.",
     "too-large": "The tree has more steps than can be followed, once procedures are inlined.",
     "bad-duration": "A wait is not a span of time.",
 }
 """Rule ids this room finds, each with why it matters. All are errors but where it says so."""
+
+
+LONGEST = 80
+"""Characters of a name that are looked at."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,7 +81,9 @@ class Problem:
 
 def near(word: str, known: Iterable[str]) -> str:
     """``Did you mean …?`` for a word that is close to known ones, or an empty text."""
-    from difflib import get_close_matches
+    from rapidfuzz import fuzz, process
 
-    close = get_close_matches(word, sorted(set(known)), n=3, cutoff=0.6)
-    return f"Did you mean {' or '.join(f'`{name}`' for name in close)}?" if close else ""
+    names = sorted({name for name in known if len(name) <= LONGEST})
+    close = process.extract(word[:LONGEST], names, scorer=fuzz.ratio, limit=3, score_cutoff=60)
+    best = [f"`{name}`" for name, likeness, _ in close if likeness > close[0][1] - 5]
+    return f"Did you mean {' or '.join(best)}?" if best else ""

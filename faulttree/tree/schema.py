@@ -9,6 +9,7 @@ from __future__ import annotations
 import json
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from functools import cache
+from itertools import islice
 from pathlib import Path
 from typing import Any, Literal
 
@@ -63,51 +64,91 @@ def shape_of(kind: FileKind) -> Shape:
 
 
 @cache
-def _decider(kind: FileKind) -> Callable[[Any], bool]:
+def _decider(kind: FileKind) -> Any:
     import jsonschema_rs
 
-    return jsonschema_rs.Draft202012Validator(dict(schema(kind))).is_valid
+    return jsonschema_rs.Draft202012Validator(dict(schema(kind)))
 
 
 def is_valid(data: Any, kind: FileKind) -> bool:
     """Whether plain data is what a file of this kind may say."""
-    try:
-        return _decider(kind)(data)
-    except ValueError:
-        return False
+    return bool(_decider(kind).is_valid(data))
 
 
 def findings(data: Any, kind: FileKind) -> list[Finding]:
-    """Everything in plain data that its schema refuses, in the file's own order of keys."""
+    """What the schema of a file refuses in plain data, the first hundred of it."""
     if is_valid(data, kind):
         return []
     from jsonschema import Draft202012Validator
 
     found: dict[tuple[str, Keys, str], Finding] = {}
-    for error in Draft202012Validator(schema(kind)).iter_errors(data):
-        for finding in _worded(error):
+    for error in Draft202012Validator(schema(kind)).iter_errors(_refused_part(data, kind)):
+        for finding in _worded(error, data):
             found.setdefault((finding[0], finding[3], finding[1]), finding)
-    return list(found.values()) or [
+        if len(found) >= MAX_FINDINGS:
+            break
+    return list(found.values())[:MAX_FINDINGS] or [
         ("bad-value", f"This is no {kind} file.", "Compare it with the documentation.", (), False)
     ]
 
 
-def _worded(error: Refusal) -> Iterator[Finding]:
+MAX_FINDINGS = 100
+
+
+def _refused_part(data: Any, kind: FileKind) -> Any:
+    """The data without the entries that are right: wording a refusal is slow, deciding is not."""
+    if not isinstance(data, Mapping):
+        return data
+    wrong: dict[Any, set[Any]] = {}
+    for error in islice(_decider(kind).iter_errors(data), 10 * MAX_FINDINGS):
+        path = list(error.instance_path)
+        if path:
+            # A name that does not fit is reported at its mapping, with the name as instance.
+            inner = path[1] if len(path) > 1 else error.instance
+            wrong.setdefault(path[0], set()).add(inner if isinstance(inner, (str, int)) else None)
+        elif isinstance(error.instance, str):
+            wrong.setdefault(error.instance, set())
+    known = schema(kind).get("properties", {})
+    others = [key for key in data if key not in known and key not in wrong]
+    left_out = set(others[MAX_FINDINGS:])
+    return {
+        key: _cut(
+            {name: item for name, item in value.items() if name in wrong.get(key, ())}
+            if isinstance(value, Mapping) and len(value) > MAX_FINDINGS
+            else value
+        )
+        for key, value in data.items()
+        if key not in left_out
+    }
+
+
+LONGEST_LIST = 1000
+"""Items of a list, as the schemas have it."""
+
+
+def _cut(value: Any) -> Any:
+    """The same with lists cut just beyond the length that is refused anyway."""
+    if isinstance(value, Mapping):
+        return {key: _cut(item) for key, item in value.items()}
+    if isinstance(value, list):
+        return [_cut(item) for item in value[: LONGEST_LIST + 1]]
+    return value
+
+
+def _worded(error: Refusal, data: Any) -> Iterator[Finding]:
     keys: Keys = tuple(error.absolute_path)
     comment = error.schema.get("$comment") if isinstance(error.schema, Mapping) else None
-    if comment == "step-kind" and error.validator == "oneOf":
+    form = comment in ("step-kind", *FORMS) and error.validator in ("oneOf", "anyOf", "not")
+    if form and not isinstance(error.instance, Mapping):
+        return
+    if form and comment == "step-kind":
         yield _step_kind(error, keys)
-    elif (
-        isinstance(comment, str)
-        and comment in FORMS
-        and error.validator in ("oneOf", "anyOf", "not", "propertyNames")
-    ):
-        if error.validator != "propertyNames":
-            yield (*FORMS[comment], keys, False)
-        else:
-            yield from _names(error, keys)
+    elif form:
+        yield (*FORMS[str(comment)], keys, False)
     elif error.validator is None:
-        yield _out_of_place(error, keys)
+        yield from _out_of_place(error, keys, data)
+    elif error.validator in ("anyOf", "oneOf"):
+        yield from _best_branch(error, keys, data)
     else:
         yield from WORDED.get(str(error.validator), _other)(error, keys)
 
@@ -139,18 +180,25 @@ def _step_kind(error: Refusal, keys: Keys) -> Finding:
     )
 
 
-def _out_of_place(error: Refusal, keys: Keys) -> Finding:
-    """A key that belongs to another kind of step: its schema is ``false``."""
+def _out_of_place(error: Refusal, keys: Keys, data: Any) -> Iterator[Finding]:
+    """Keys that belong to another kind of step; their schema there is ``false``.
+
+    For such a schema jsonschema names the step, not the key.
+    """
     path = list(error.absolute_schema_path)
-    rule = next((path[i + 1] for i, part in enumerate(path) if part == "allOf"), 0)
-    kind = STEP_KINDS[rule] if isinstance(rule, int) and rule < len(STEP_KINDS) else "?"
-    return (
-        "step-kind",
-        f"`{keys[-1] if keys else '?'}` does not belong to a step of the kind `{kind}`.",
-        f"A step with `{kind}` takes {BELONGS.get(kind, 'other keys')}.",
-        keys,
-        True,
-    )
+    rule = path[path.index("allOf") + 1]
+    step = data
+    for key in keys:
+        step = step[key]
+    if sum(kind in step for kind in STEP_KINDS) > 1:
+        return
+    allowed = schema("tree")["$defs"]["step"]["allOf"][rule]["then"]["properties"]
+    kind = STEP_KINDS[rule]
+    for key in step:
+        if allowed.get(key) is False:
+            message = f"`{key}` does not belong to a step of the kind `{kind}`."
+            mend = f"A step with `{kind}` takes {BELONGS[kind]}."
+            yield "step-kind", message, mend, (*keys, key), True
 
 
 BELONGS = {
@@ -163,9 +211,9 @@ BELONGS = {
 
 def _unknown_keys(error: Refusal, keys: Keys) -> Iterator[Finding]:
     known = error.schema.get("properties", {})
-    for key in error.instance:
-        if key not in known:
-            yield _unknown(str(key), tuple(known), keys)
+    unknown = (key for key in error.instance if key not in known)
+    for key in islice(unknown, MAX_FINDINGS):
+        yield _unknown(str(key), tuple(known), keys)
 
 
 def _unknown(key: str, known: Sequence[str], keys: Keys) -> Finding:
@@ -174,18 +222,26 @@ def _unknown(key: str, known: Sequence[str], keys: Keys) -> Finding:
 
 
 def _missing_keys(error: Refusal, keys: Keys) -> Iterator[Finding]:
+    named = bool(keys) and isinstance(keys[-1], str)
+    what = f"`{_shown(keys[-1])}`" if named else "This entry" if keys else "The file"
     for key in error.validator_value:
         if key not in error.instance:
-            what = f"`{keys[-1]}`" if keys else "The file"
-            wanted = error.schema.get("properties", {}).get(key)
-            says = wanted.get("description", "") if isinstance(wanted, Mapping) else ""
-            yield (
-                "missing-key",
-                f"{what} has no `{key}`.",
-                f"Add `{key}`: {says}" if says else f"Add `{key}`.",
-                keys,
-                bool(keys),
-            )
+            says = _description(error.schema, key)
+            mend = f"Add `{key}`: {says}" if says else f"Add `{key}`."
+            yield "missing-key", f"{what} has no `{key}`.", mend, keys, named
+
+
+def _description(at: Mapping[str, Any], key: str) -> str:
+    """What a key says, by the schema it is missed from or by that of a step."""
+    step = schema("tree")["$defs"]["step"]["properties"]
+    for properties in (at.get("properties", {}), step):
+        wanted = properties.get(key)
+        while isinstance(wanted, Mapping):
+            if "description" in wanted:
+                return str(wanted["description"])
+            name = str(wanted.get("$ref", "")).rpartition("/")[2]
+            wanted = schema("tree")["$defs"].get(name)
+    return ""
 
 
 def _names(error: Refusal, keys: Keys) -> Iterator[Finding]:
@@ -230,7 +286,8 @@ def _wrong_type(error: Refusal, keys: Keys) -> Iterator[Finding]:
         return
     wanted = error.validator_value
     names = [wanted] if isinstance(wanted, str) else list(wanted)
-    meant = " or ".join(KINDS_OF_VALUE.get(name, name) for name in names)
+    words = [KINDS_OF_VALUE.get(name, name) for name in dict.fromkeys(names)]
+    meant = " or ".join([", ".join(words[:-1]), words[-1]] if len(words) > 1 else words)
     is_now = KINDS_OF_VALUE[_kind_of(error.instance)]
     what = f"`{keys[-1]}`" if keys and isinstance(keys[-1], str) else "This"
     shown = "" if isinstance(error.instance, (dict, list)) else f" (`{_shown(error.instance)}`)"
@@ -282,7 +339,7 @@ def _one_of_words(error: Refusal, keys: Keys) -> Iterator[Finding]:
     )
 
 
-def _best_branch(error: Refusal, keys: Keys) -> Iterator[Finding]:
+def _best_branch(error: Refusal, keys: Keys, data: Any) -> Iterator[Finding]:
     """The reasons of the alternative that the value was most likely meant to be."""
     kind = _kind_of(error.instance)
     branches: dict[Any, list[Refusal]] = {}
@@ -300,7 +357,7 @@ def _best_branch(error: Refusal, keys: Keys) -> Iterator[Finding]:
         yield from _wrong_type(error, keys)
         return
     for one in min(fitting, key=len):
-        yield from _worded(one)
+        yield from _worded(one, data)
 
 
 def _bounds(error: Refusal, keys: Keys) -> Iterator[Finding]:
@@ -320,13 +377,14 @@ def _too_few(error: Refusal, keys: Keys) -> Iterator[Finding]:
 
 def _too_many(error: Refusal, keys: Keys) -> Iterator[Finding]:
     message = f"At most {error.validator_value} may stand here."
-    yield "bad-value", message, "Split it.", keys, False
+    yield "bad-value", message, "Take out what is too many.", keys, False
 
 
 def _repeated(error: Refusal, keys: Keys) -> Iterator[Finding]:
-    items = list(error.instance)
-    again = next((i for i, item in enumerate(items) if item in items[:i]), len(items) - 1)
-    message = f"`{_shown(items[again])}` stands twice in this list."
+    items = [json.dumps(item, sort_keys=True) for item in error.instance]
+    first = {item: i for i, item in reversed(list(enumerate(items)))}
+    again = next((i for i, item in enumerate(items) if first[item] != i), len(items) - 1)
+    message = f"`{_shown(error.instance[again])}` stands twice in this list."
     yield "bad-value", message, "Keep one of them.", (*keys, again), False
 
 
@@ -349,8 +407,6 @@ WORDED: Mapping[str, Callable[[Refusal, Keys], Iterator[Finding]]] = {
     "not": _named_or_text,
     "type": _wrong_type,
     "enum": _one_of_words,
-    "anyOf": _best_branch,
-    "oneOf": _best_branch,
     "minimum": _bounds,
     "maximum": _bounds,
     "exclusiveMinimum": _bounds,
@@ -363,6 +419,6 @@ WORDED: Mapping[str, Callable[[Refusal, Keys], Iterator[Finding]]] = {
 
 
 def _shown(value: Any) -> str:
-    text = str(value)[:61]
+    text = str(value).lower() if isinstance(value, bool) else str(value)[:61]
     safe = "".join(c if c.isprintable() else "\ufffd" for c in text)
     return safe if len(safe) <= 60 else f"{safe[:60]}…"
