@@ -127,7 +127,7 @@ def _by_sight(sitting: Sitting) -> ev.Confirmed | ev.NotConfirmed:
 def end_sitting(sitting: Sitting) -> bool:
     """Close a walk that has come to an end; True once the case is closed."""
     state = sitting.state
-    if any(repair.held for repair in state.repairs) and state.phase != "finding":
+    if state.cured is not None:
         return _close_fixed(sitting)
     sitting.console.show(_end_lines(state, sitting.console.width))
     return _pass_door(sitting)
@@ -213,7 +213,8 @@ def _close_unsolved(sitting: Sitting) -> bool:
 
 def _close_fixed(sitting: Sitting) -> bool:
     state = sitting.state
-    fault = next(repair.fault for repair in reversed(state.repairs) if repair.held)
+    assert state.cured is not None
+    fault = state.cured.fault
     if state.unfit is not None:
         use = state.tree.uses[state.unfit]
         sitting.say(

@@ -120,7 +120,7 @@ def step_view(
 
 def _reminders(state: State, step: Step, width: int, *, full: bool) -> list[Line]:
     """Cautions already read, by name; in full when asked for."""
-    read = [name for name in cautions_of(state, step) if name in state.cautions_read]
+    read = [name for name in state.cautions_at(step) if name in state.cautions_read]
     book = state.tree.known_cautions
     if full:
         return [line for name in read for line in caution_view(book.get(name), name, width)]
@@ -130,17 +130,6 @@ def _reminders(state: State, step: Step, width: int, *, full: bool) -> list[Line
     known.sort(key=lambda caution: list(SIGNALS).index(caution.signal))
     words = ", ".join(f"{caution.signal} {caution.id}" for caution in known)
     return labelled("Caution", words, width, style="warning") if words else []
-
-
-def cautions_of(state: State, step: Step) -> tuple[str, ...]:
-    """The cautions that hold at a step: the tree's, the step's, those of what it opens."""
-    opens = [
-        name
-        for access in step.access
-        if access in state.tree.access
-        for name in state.tree.access[access].cautions
-    ]
-    return tuple(dict.fromkeys((*state.tree.cautions, *opens, *step.cautions)))
 
 
 def _opening(state: State, step: Step, width: int) -> list[Line]:

@@ -7,15 +7,25 @@ from functools import lru_cache
 from typing import TYPE_CHECKING
 
 from faulttree.walk.events import Answered, Jumped
+from faulttree.walk.ways import ByHash, deeds_before
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
-    from faulttree.odds import FaultTable, Posterior, Ranked, Seen, Suspect
+    from faulttree.odds import FaultTable, Pair, Posterior, Ranked, Seen, Suspect
     from faulttree.tree.model import Tree
     from faulttree.walk.state import State
 
-__all__ = ["Better", "better", "choose", "evidence", "possible", "ranking", "untested"]
+__all__ = [
+    "Better",
+    "better",
+    "both",
+    "choose",
+    "evidence",
+    "possible",
+    "ranking",
+    "untested",
+]
 
 WORTH_ASKING = 0.01
 """Bits below which a step is not worth going to: common practice, no source."""
@@ -24,23 +34,8 @@ WORTH_SAYING = 1.0
 """Minutes a detour must save before it is offered: common practice, no source."""
 
 
-class _ByHash:
-    """A tree that can be a cache's key: two of one hash are the same text."""
-
-    __slots__ = ("tree",)
-
-    def __init__(self, tree: Tree) -> None:
-        self.tree = tree
-
-    def __hash__(self) -> int:
-        return hash(self.tree.hash)
-
-    def __eq__(self, other: object) -> bool:
-        return isinstance(other, _ByHash) and self.tree.hash == other.tree.hash
-
-
 @lru_cache(maxsize=16)
-def _table_of(key: _ByHash) -> FaultTable:
+def _table_of(key: ByHash) -> FaultTable:
     from faulttree.odds import table_from_tree
 
     return table_from_tree(key.tree)
@@ -48,19 +43,20 @@ def _table_of(key: _ByHash) -> FaultTable:
 
 def table_of(tree: Tree) -> FaultTable:
     """The tree's fault table, reckoned once for each text."""
-    return _table_of(_ByHash(tree))
+    return _table_of(ByHash(tree))
 
 
 def evidence(state: State, *, earlier: bool = False) -> tuple[Seen, ...]:
     """What was seen in this round, or with ``earlier`` in the rounds before it.
 
-    Once a repair has held, the round that found the fault is the one that tells.
+    While a repair is being proved, and once it has held, the round that found the fault is
+    the one that tells.
     """
     from faulttree.odds import Seen
 
     table = table_of(state.tree)
-    held = state.phase != "finding" and any(repair.held for repair in state.repairs)
-    told_in = state.round - 1 if held else state.round
+    proved = state.confirming is not None or state.cured is not None
+    told_in = state.round - 1 if proved else state.round
     seen: dict[str, Seen] = {}
     for visit in state.visits:
         fits = visit.round < told_in if earlier else visit.round == told_in
@@ -86,27 +82,67 @@ def beliefs(state: State) -> Posterior:
     """P(fault | what was seen in this round), with the priors of the day it was opened."""
     from faulttree.odds import posterior
 
-    priors = dict(state.opened.priors) if state.opened else {}
-    known = {fault: share for fault, share in priors.items() if fault in state.tree.faults}
     return posterior(
         table_of(state.tree),
         evidence(state),
-        priors=known or None,
+        priors=_priors(state),
         excluded=state.excluded,
     )
 
 
+def _priors(state: State) -> dict[str, float] | None:
+    """The priors of the opening, for the faults that the tree has now."""
+    given = state.opened.priors if state.opened else {}
+    return {fault: share for fault, share in given.items() if fault in state.tree.faults} or None
+
+
 def possible(state: State) -> dict[str, float]:
     """Fault → probability, the likeliest first; a fault the walk found is certain."""
-    held = [repair.fault for repair in state.repairs if repair.held]
-    if held and state.phase != "finding":
-        return {held[-1]: 1.0}
+    if state.cured is not None:
+        return {state.cured.fault: 1.0}
     return {fault: share for fault, share in beliefs(state).ranked if share > 0}
 
 
+def both(state: State, *, limit: int = 3) -> tuple[Pair, ...]:
+    """Two faults at once that would explain every round, once a repair did not cure it.
+
+    One of the two is the fault repaired last in vain. Rounds before its repair saw both:
+    :func:`faulttree.odds.pairs`. What was seen since speaks of the other alone, so each pair
+    is weighed by P(other | this round) / P(other).
+    """
+    from faulttree.odds import Pair, pairs, posterior
+
+    failed = [repair.fault for repair in state.repairs if repair.held is False]
+    if not failed or state.cured is not None or failed[-1] not in state.tree.faults:
+        return ()
+    table, known = table_of(state.tree), _priors(state)
+    before = pairs(
+        table,
+        evidence(state, earlier=True),
+        priors=known,
+        known=failed[-1:],
+        limit=len(table.faults),
+    )
+    prior = posterior(table, (), priors=known).probabilities
+    now = beliefs(state).probabilities
+    weighed = []
+    for pair in before:
+        other = next(fault for fault in pair.faults if fault != failed[-1])
+        share = pair.probability * now[other] / prior[other] if prior[other] else 0.0
+        weighed.append(Pair((failed[-1], other), share))
+    total = sum(pair.probability for pair in weighed)
+    if not total:
+        return ()
+    weighed.sort(key=lambda pair: -pair.probability)
+    return tuple(Pair(pair.faults, pair.probability / total) for pair in weighed[:limit])
+
+
 def untested(state: State) -> tuple[Suspect, ...]:
-    """The suspects still open, the cheap and likely first."""
+    """The suspects still open, the cheap and likely first; none once a repair has held."""
     from faulttree.odds import untested as open_suspects
+
+    if state.cured is not None:
+        return ()
 
     suspects = open_suspects(
         table_of(state.tree),
@@ -140,7 +176,8 @@ def _barred(state: State, step: str, seen: frozenset[str] = frozenset()) -> bool
     known = state.tree.steps.get(step)
     if known is None or step in seen:
         return False
-    return any(_barred(state, before, seen | {step}) for before in known.after)
+    first = (*known.after, *(() if known.live else deeds_before(state.tree, step)))
+    return any(_barred(state, before, seen | {step}) for before in first)
 
 
 def choose(state: State, *, at: str = "") -> Jumped | None:

@@ -6,9 +6,12 @@ from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
 from functools import singledispatchmethod
 
+from faulttree.errors import FaulttreeError
+from faulttree.reading import formula_names
 from faulttree.tree.model import Step, Tree
 from faulttree.walk import events as ev
-from faulttree.walk.state import End, Phase, Purpose, Repair, State, Visit
+from faulttree.walk.state import HARD_STOPS, End, Phase, Purpose, Repair, State, Visit
+from faulttree.walk.ways import deeds_before
 
 __all__ = ["fold"]
 
@@ -72,10 +75,19 @@ def _up_again(events: list[ev.Event]) -> list[ev.Event]:
 
 @dataclass(slots=True)
 class _Goal:
-    """A node the walk heads for; ``until`` names the prerequisite it serves, if any."""
+    """A node the walk heads for.
+
+    ``until`` names the step or use after which the walk goes back to the goal below it;
+    ``chosen`` says that it was gone to directly, past the deeds on the tree's way to it.
+    """
 
     node: str
     until: str | None = None
+    chosen: bool = False
+
+    def move(self, node: str) -> None:
+        """Head for where an outcome leads."""
+        self.node, self.chosen = node, False
 
 
 @dataclass(slots=True)
@@ -94,6 +106,7 @@ class _Folding:
     visits: list[Visit] = field(default_factory=list)
     skips: dict[str, int] = field(default_factory=dict)
     set_aside: set[str] = field(default_factory=set)
+    anew: set[str] = field(default_factory=set)
     excluded: set[str] = field(default_factory=set)
     repairs: list[Repair] = field(default_factory=list)
     closing: dict[str, str] = field(default_factory=dict)
@@ -131,11 +144,12 @@ class _Folding:
             return
         if step.live:
             self.last_live = self.index
+        self._settle()
         self.skips.pop(event.step, None)
         self.set_aside.discard(event.step)
-        self._settle()
+        self.anew.discard(event.step)
         if not self.goals or self.goals[-1].node != event.step:
-            self.goals = [_Goal(event.step)]
+            self._head_for(event.step)
         self._leave(step, event.outcome)
 
     @take.register
@@ -146,17 +160,18 @@ class _Folding:
     @take.register
     def _(self, event: ev.Jumped) -> None:
         self.given_up = None
-        self._ask_again(event.step)
-        self.goals = [_Goal(self._entry(event.step))]
+        node = self._entry(event.step)
+        self.anew.add(node)
+        self._ask_again(node)
+        self._head_for(node)
 
     @take.register
     def _(self, event: ev.RepairTried) -> None:
         self._new_round()
+        self.excluded.discard(event.fault)
         self.repairs.append(Repair(event.fault, self.round, what=event.what))
         self.phase = "confirming"
-        fault = self.tree.faults.get(event.fault)
-        confirm = fault.confirm if fault else None
-        self.goals = [_Goal(self._entry(confirm.step), confirm.step)] if confirm else []
+        self.goals = self._proof()
 
     @take.register
     def _(self, event: ev.Confirmed) -> None:
@@ -189,6 +204,10 @@ class _Folding:
         self.closed = None
         self.declined = False
         self.given_up = None
+        self.set_aside.clear()
+        if self.phase in ("closing", "ended"):
+            self._take_in_again()
+            return
         end = self._end()
         if self.phase == "finding" and end is not None and end.kind == "stop":
             self.goals = []
@@ -199,13 +218,47 @@ class _Folding:
         self.skips[step] = self.skips.get(step, 0) + 1
         self.set_aside.add(step)
 
+    def _head_for(self, node: str) -> None:
+        """Go to a step directly. While a repair is proved or closed it is a detour."""
+        aside = self.phase in ("confirming", "closing", "ended")
+        base = (self._proof() if self.phase == "confirming" else self.goals[:1]) if aside else []
+        if base and base[0].node == node:
+            self.goals = base
+        else:
+            self.goals = [*base, _Goal(node, node if aside else None, chosen=True)]
+
     def _ask_again(self, name: str) -> None:
         """A step chosen anew is asked, and so is what must come before it."""
         self.set_aside.discard(name)
         step = self.tree.steps.get(name)
-        for before in step.after if step else ():
+        for before in (*step.after, *deeds_before(self.tree, name)) if step else ():
             if before in self.set_aside:
                 self._ask_again(before)
+            elif before in self.tree.uses:
+                self.set_aside.difference_update(self.tree.uses[before].steps)
+
+    def _proof(self) -> list[_Goal]:
+        """Where the repair being tried is proved, if the tree says so."""
+        fault = self.tree.faults.get(self.repairs[-1].fault) if self.repairs else None
+        confirm = fault.confirm if fault else None
+        return [_Goal(self._entry(confirm.step), confirm.step)] if confirm else []
+
+    def _take_in_again(self) -> None:
+        """A mended unit is back: to the closing checks that it owes, else a new round."""
+        owed = [use for use in self.tree.closing if self.closing.get(use) != self._pass(use)]
+        if owed:
+            self.phase = "closing"
+            for use in owed:
+                self.closing.pop(use, None)
+            self._next_closing()
+            return
+        self._new_round()
+        self.phase = "finding"
+        self.goals = [_Goal(self.tree.start)]
+
+    def _pass(self, use: str) -> str:
+        """The exit of a closing procedure that lets the unit go."""
+        return next(iter(self.tree.uses[use].exits), "")
 
     def _new_round(self) -> None:
         self.given_up = None
@@ -214,6 +267,9 @@ class _Folding:
         self.round_began = self.index
         self.skips.clear()
         self.set_aside.clear()
+        self.anew.clear()
+        # A check passed before this repair says nothing about the unit after it.
+        self.closing.clear()
 
     def _conclude(self, event: ev.Confirmed | ev.NotConfirmed, *, held: bool) -> None:
         if not self.repairs or self.repairs[-1].held is not None:
@@ -243,11 +299,12 @@ class _Folding:
     def _leave(self, step: Step, outcome: str) -> None:
         """Go from an answered step where its outcome leads."""
         goal = self.goals[-1]
-        if outcome == "undecided" and "undecided" not in step.targets:
-            # Nothing was learned. While confirming, the step is simply asked again.
-            if self.phase != "confirming":
+        if outcome == "undecided":
+            if self.phase == "confirming":
+                return  # Nothing was proved: the step is asked again.
+            if "undecided" not in step.targets:
                 self._skip(step.id)
-            return
+                return
         exits = step.leaves.get(outcome, ())
         if goal.until is not None and (goal.until == step.id or goal.until in dict(exits)):
             self.goals.pop()
@@ -257,7 +314,7 @@ class _Folding:
                 self._leave_closing(use, exit_)
                 return
         if outcome in step.targets:
-            goal.node = step.targets[outcome]
+            goal.move(step.targets[outcome])
         else:
             self.goals = []
 
@@ -272,7 +329,7 @@ class _Folding:
             if self.closing.get(use) is None:
                 self.goals = [_Goal(self.tree.uses[use].start)]
                 return
-            if self.closing[use] != next(iter(self.tree.uses[use].exits), ""):
+            if self.closing[use] != self._pass(use):
                 break
         if self.phase == "closing":
             self.phase = "ended"
@@ -296,11 +353,11 @@ class _Folding:
             known = self._known(step) if goal.until is None else None
             if known is not None:
                 seen.add(goal.node)
-                goal.node = step.targets[known]
+                goal.move(step.targets[known])
                 continue
             if step.id in self.set_aside:
                 return step.id
-            missing = self._missing(step)
+            missing = self._missing(step, goal)
             if missing is None:
                 return None
             if missing in {other.until for other in self.goals}:
@@ -310,7 +367,7 @@ class _Folding:
 
     def _known(self, step: Step) -> str | None:
         """The outcome a step gave in this round, where it need not be asked again."""
-        if self.phase not in ("finding", "found"):
+        if self.phase != "finding" or step.id in self.anew:
             return None
         for visit in reversed(self.visits):
             if visit.round == self.round and visit.step == step.id:
@@ -319,10 +376,30 @@ class _Folding:
                 return visit.outcome if leads and not stale else None
         return None
 
-    def _missing(self, step: Step) -> str | None:
-        """The first prerequisite of a step that was not done, or no longer holds."""
-        held = self._holding() if step.after else set()
-        return next((name for name in step.after if name not in held), None)
+    def _missing(self, step: Step, goal: _Goal) -> str | None:
+        """The first thing that must come before a step and was not done, or no longer holds."""
+        wanted = list(step.after)
+        if goal.chosen and not step.live:
+            wanted += [deed for deed in deeds_before(self.tree, step.id) if deed not in wanted]
+        held = self._holding() if wanted else set()
+        missing = next((name for name in wanted if name not in held), None)
+        if missing is None and self.phase == "confirming":
+            missing = self._unread(step)
+        return missing
+
+    def _unread(self, step: Step) -> str | None:
+        """A step whose reading the limits are worked out from and this round has not taken.
+
+        A reading from before the repair could prove it, or not, by a figure that the fault
+        itself had put wrong.
+        """
+        taken = {
+            visit.step for visit in self.visits if visit.round == self.round and visit.event.reading
+        }
+        return next(
+            (name for name in _sources(step) if name in self.tree.steps and name not in taken),
+            None,
+        )
 
     def _holding(self) -> set[str]:
         """Steps and uses done that still hold: a repair or a later live step voids them."""
@@ -330,13 +407,18 @@ class _Folding:
         for visit in reversed(self.visits):
             if visit.index <= self.round_began or visit.index < self.last_live:
                 break
-            if visit.outcome == "undecided":
+            step = self.tree.steps.get(visit.step)
+            if visit.outcome == "undecided" or (step and self._refused(step, visit.outcome)):
                 continue
             held.add(visit.step)
-            step = self.tree.steps.get(visit.step)
             if step is not None:
                 held.update(use for use, _ in step.leaves.get(visit.outcome, ()))
         return held
+
+    def _refused(self, step: Step, outcome: str) -> bool:
+        """Whether an outcome said that nobody may go on: then nothing was made safe by it."""
+        stop = self.tree.stops.get(step.targets.get(outcome, ""))
+        return stop is not None and stop.reason in HARD_STOPS
 
     # -- the state ------------------------------------------------------------------------
 
@@ -353,8 +435,9 @@ class _Folding:
         return None
 
     def _found(self) -> End | None:
-        held = next((repair for repair in reversed(self.repairs) if repair.held), None)
-        return End("fault", held.fault) if held and self.phase != "finding" else None
+        last = self.repairs[-1] if self.repairs else None
+        cured = last is not None and last.held and last.round == self.round
+        return End("fault", last.fault) if last is not None and cured else None
 
     def state(self) -> State:
         """Freeze what the events came to."""
@@ -364,7 +447,7 @@ class _Folding:
         node = self.goals[-1].node if self.goals else ""
         asking = blocked is None and phase in ("finding", "confirming", "closing")
         ask = self.tree.steps.get(node) if asking else None
-        entered, minutes = self._walk_access()
+        entered, minutes = self._entered()
         return State(
             tree=self.tree,
             phase=phase,
@@ -397,7 +480,7 @@ class _Folding:
             return "ended"
         return self.phase
 
-    def _walk_access(self) -> tuple[set[str], float]:
+    def _entered(self) -> tuple[set[str], float]:
         """The states the unit is in, and all minutes so far: entered once, paid once."""
         entered: set[str] = set()
         minutes = 0.0
@@ -417,3 +500,13 @@ class _Folding:
                 entered.add(name)
                 minutes += state.minutes
         return entered, minutes
+
+
+def _sources(step: Step) -> tuple[str, ...]:
+    """The steps and ratings that a formula in a step's limits takes its values from."""
+    if step.limits is None:
+        return ()
+    try:
+        return tuple(formula_names(step.limits).values())
+    except FaulttreeError:
+        return ()

@@ -8,6 +8,7 @@ from faulttree.errors import WalkError
 from faulttree.walk.events import Confirmed, NotConfirmed
 
 if TYPE_CHECKING:
+    from faulttree.walk.events import Answered
     from faulttree.walk.state import State
 
 __all__ = ["conclude", "conclude_by_sight", "faults_to_repair"]
@@ -22,16 +23,26 @@ def conclude(state: State, *, at: str = "") -> Confirmed | NotConfirmed | None:
     outcome = state.outcome(fault.confirm.step)
     if outcome is None or outcome == "undecided":
         return None
-    last = state.visits[-1].event
+    last = _last_of(state, fault.confirm.step)
     kind = Confirmed if _gives(outcome, fault.confirm.gives) else NotConfirmed
     return kind(
         at=at,
         fault=repair.fault,
         step=fault.confirm.step,
         outcome=outcome,
-        reading=last.reading,
-        verdict=last.verdict,
+        reading=last.reading if last else None,
+        verdict=last.verdict if last else None,
     )
+
+
+def _last_of(state: State, name: str) -> Answered | None:
+    """The answer by which a step, or the exit of a use, was last given in this round."""
+    for visit in reversed(state.visits):
+        step = state.tree.steps.get(visit.step)
+        exits = step.leaves.get(visit.outcome, ()) if step else ()
+        if visit.round == state.round and (visit.step == name or name in dict(exits)):
+            return visit.event
+    return None
 
 
 def _gives(outcome: str, wanted: str) -> bool:

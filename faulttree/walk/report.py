@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-from faulttree.walk.choose import possible, untested
+from faulttree.walk.choose import both, possible, untested
 
 if TYPE_CHECKING:
     from faulttree.walk.state import Repair, State, Visit
@@ -34,6 +34,9 @@ def document(state: State, case: str) -> dict[str, Any]:
                 "steps": list(suspect.tests),
             }
             for suspect in untested(state)
+        ],
+        "both": [
+            {"faults": list(pair.faults), "probability": pair.probability} for pair in both(state)
         ],
         "minutes": state.minutes,
         "round": state.round,
@@ -66,6 +69,9 @@ def _end(state: State) -> dict[str, Any]:
     end: dict[str, Any] = {"kind": state.end.kind, "id": state.end.id or None}
     if state.end.reason:
         end["reason"] = state.end.reason
+    stop = state.tree.stops.get(state.end.id) if state.end.kind == "stop" else None
+    if stop is not None and stop.see:
+        end["see"] = stop.see
     return end
 
 

@@ -87,18 +87,19 @@ def play(
         FaulttreeError: an entry does not fit the step being asked; ``key`` leads to it.
             What was answered before it has been emitted.
     """
+    ratings = _ratings(tree, script.unit.get("ratings") or {})
     playing = _Playing(tree, emit, clock, bench)
     playing.add(
         ev.Opened(
             at=clock(),
             tree=tree.id,
             tree_hash=tree.hash,
-            unit=script.unit,
+            unit={"family": tree.family, **script.unit},
             complaint=script.complaint,
             owner_words=script.owner_words,
             who=script.who,
             priors=dict(priors or {}),
-            ratings={k: _text(v) for k, v in (script.unit.get("ratings") or {}).items()},
+            ratings=ratings,
             scripted=True,
             linked=linked,
         )
@@ -110,10 +111,25 @@ def play(
         _placed(("confirm",), playing.confirm_found, script.confirm)
     if script.outcome:
         _placed(("outcome",), playing.finish, script.outcome)
+    else:
+        playing.asked()
     return playing.state, tuple(playing.remarks)
 
 
-def _placed(keys: Keys, act: Callable[..., None], *values: Any) -> None:
+def _ratings(tree: Tree, given: Mapping[str, Any]) -> dict[str, str]:
+    """The unit's own ratings as text, once the tree knows them and they can be read."""
+    from faulttree.reading import parse_quantity
+
+    for name, value in given.items():
+        keys = ("unit", "ratings", str(name))
+        if name not in tree.ratings:
+            known = ", ".join(tree.ratings) or "none"
+            raise WalkError(f"the tree has no rating '{name}'", mend=f"Known: {known}.", key=keys)
+        _placed(keys, parse_quantity, _text(value), tree.ratings[name].unit or None)
+    return {str(name): _text(value) for name, value in given.items()}
+
+
+def _placed(keys: Keys, act: Callable[..., Any], *values: Any) -> None:
     """Run a part of the script; what goes wrong there is told with its place."""
     try:
         act(*values)
@@ -183,7 +199,7 @@ class _Playing:
     def give(self, step: Step, entry: Entry) -> None:
         """Read the step's cautions, then record the entry."""
         event = answer(self.state, step, entry, at=self.clock(), bench=self.bench)
-        for caution in (*self.tree.cautions, *step.cautions):
+        for caution in self.state.cautions_at(step):
             if caution not in self.state.cautions_read:
                 self.add(
                     ev.CautionRead(at=self.clock(), caution=caution, step=step.id, scripted=True)
@@ -191,6 +207,13 @@ class _Playing:
         self.add(event)
         if entry.note and isinstance(event, ev.Skipped):
             self.add(ev.Noted(at=self.clock(), text=entry.note, step=step.id))
+        conclusion = conclude(self.state, at=self.clock())
+        if conclusion is not None:
+            self.add(conclusion)
+            if isinstance(conclusion, ev.NotConfirmed):
+                self.remarks.append(
+                    f"the repair of '{conclusion.fault}' is not confirmed by '{conclusion.step}'"
+                )
 
     def repair(self, value: Any) -> None:
         """``repair: {fault: …, confirm: …}``."""
@@ -232,31 +255,36 @@ class _Playing:
             self.add(conclude_by_sight(self.state, seen, held=True, at=self.clock()))
             return
         name = fault.confirm.step
+        if name in self.tree.uses:
+            self.confirm_by_exit(name, entry)
+            return
         while (step := self.state.ask) is not None and step.id != name and step.kind == "do":
             self.give(step, Entry(outcome="done"))
         if step is None or step.id != name:
-            self.confirm_by_exit(name, entry.outcome or " ".join(entry.typed))
-        else:
-            self.give(step, entry)
-            if (conclusion := conclude(self.state, at=self.clock())) is not None:
-                self.add(conclusion)
-        if self.state.confirming is None and not self.state.repairs[-1].held:
-            self.remarks.append(f"the repair of '{repair.fault}' is not confirmed by '{name}'")
-
-    def confirm_by_exit(self, name: str, typed: str) -> None:
-        """A confirming step that is a whole procedure: its exit is told."""
-        use, repair = self.tree.uses.get(name), self.state.confirming
-        assert repair is not None
-        if use is None or typed not in use.exits:
-            asked = self.state.ask.id if self.state.ask else "nothing"
+            asked = f"'{step.id}' must come before it" if step else "it was skipped"
             raise WalkError(
-                f"'{typed}' does not confirm by '{name}'; the step being asked is '{asked}'",
-                mend=f"Give one of its exits: {', '.join(use.exits)}." if use else None,
+                f"'{repair.fault}' is confirmed by step '{name}', and {asked}",
+                mend=f"Write '- repair: {{fault: {repair.fault}}}' in the answers, and below it "
+                f"the answers up to '{name}'.",
+            )
+        self.give(step, entry)
+
+    def confirm_by_exit(self, name: str, entry: Entry) -> None:
+        """A confirming step that is a whole procedure: its exit is told."""
+        use, repair = self.tree.uses[name], self.state.confirming
+        assert repair is not None
+        typed = entry.outcome or " ".join(entry.typed)
+        if typed not in use.exits:
+            raise WalkError(
+                f"'{name}' has no exit '{typed}'",
+                mend=f"Give one of its exits: {', '.join(use.exits)}.",
             )
         confirm = self.tree.faults[repair.fault].confirm
         held = confirm is not None and confirm.gives == typed
         kind = ev.Confirmed if held else ev.NotConfirmed
         self.add(kind(at=self.clock(), fault=repair.fault, step=name, outcome=typed))
+        if not held:
+            self.remarks.append(f"the repair of '{repair.fault}' is not confirmed by '{name}'")
 
     def finish(self, outcome: Mapping[str, Any]) -> None:
         """Close the case with the result that the file gives."""
@@ -268,17 +296,25 @@ class _Playing:
                 key=("result",),
             )
         fault = _text(outcome.get("fault")) or self.found()
+        became = _text(outcome.get("became"))
+        if result == "found" and not fault:
+            raise WalkError(
+                f"no fault is found: {_where(self.state)}",
+                mend="Name it with 'fault:', or give the result 'unsolved'.",
+                key=("result",),
+            )
         if result == "fixed" and not self.may_be_fixed(fault, _text(outcome.get("seen"))):
             return
         if result not in ("fixed", "found"):
             fault = _text(outcome.get("fault"))
             self.give_up(result)
+        self.may_go_back(result, became)
         self.add(
             ev.Closed(
                 at=self.clock(),
                 result=result,
                 fault=fault,
-                became=_text(outcome.get("became")),
+                became=became,
                 kept=tuple(_text(part) for part in outcome.get("kept") or ()),
                 note=_text(outcome.get("note")),
             )
@@ -289,11 +325,25 @@ class _Playing:
         end = self.state.end
         return end.id if end is not None and end.kind == "fault" else ""
 
+    def may_go_back(self, result: str, became: str) -> None:
+        """A unit that failed a closing procedure is not returned; one that owes one is told."""
+        failed = self.state.unfit
+        if failed is not None and became == "returned":
+            raise WalkError(
+                f"the unit failed '{failed}' ({self.state.closing[failed]}): it must not go back",
+                mend="Write 'became: waiting', and mend what it failed on.",
+                key=("became",),
+            )
+        if result == "fixed" and failed is None and self.state.closing_open:
+            names = ", ".join(self.state.closing_open)
+            self.remarks.append(f"still open before the unit goes back: {names}")
+
     def may_be_fixed(self, fault: str, seen: str) -> bool:
         """Whether the case may be called fixed: only when its repair was confirmed."""
         if any(repair.held and repair.fault == fault for repair in self.state.repairs):
             return True
-        if self.state.repairs and self.state.repairs[-1].held is False:
+        tried = self.state.repairs[-1] if self.state.repairs else None
+        if tried is not None and (tried.held is False or self.undecided_proof()):
             self.remarks.append("the case stays open: its repair was not confirmed")
             return False
         known = self.tree.faults.get(fault)
@@ -314,6 +364,12 @@ class _Playing:
                 self.begin_repair(fault)
             self.add(conclude_by_sight(self.state, seen, held=True, at=self.clock()))
         return True
+
+    def undecided_proof(self) -> bool:
+        """Whether the confirming step was taken and could not decide."""
+        last = self.state.visits[-1] if self.state.visits else None
+        open_ = self.state.confirming is not None and last is not None
+        return bool(open_ and last and last.round == self.state.round)
 
     def give_up(self, result: str) -> None:
         """Pass the door before giving up; it is recorded as passed by a script."""

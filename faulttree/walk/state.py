@@ -145,6 +145,12 @@ class State:
         return last if last is not None and last.held is None else None
 
     @property
+    def cured(self) -> Repair | None:
+        """The repair that held, unless the unit has come back since."""
+        last = self.repairs[-1] if self.repairs else None
+        return last if last is not None and last.held and last.round == self.round else None
+
+    @property
     def unfit(self) -> str | None:
         """The closing use that the unit failed, or None."""
         for use, taken in self.closing.items():
@@ -156,6 +162,16 @@ class State:
     def closing_open(self) -> tuple[str, ...]:
         """The closing uses not yet passed or failed."""
         return tuple(use for use in self.tree.closing if use not in self.closing)
+
+    def cautions_at(self, step: Step) -> tuple[str, ...]:
+        """The cautions that hold at a step: the tree's, those of what it opens, its own."""
+        opens = [
+            name
+            for access in step.access
+            if access in self.tree.access
+            for name in self.tree.access[access].cautions
+        ]
+        return tuple(dict.fromkeys((*self.tree.cautions, *opens, *step.cautions)))
 
     @property
     def access_minutes(self) -> float:
