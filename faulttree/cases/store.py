@@ -5,12 +5,12 @@ from __future__ import annotations
 import hashlib
 import secrets
 from collections import OrderedDict
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import Any, TypeVar
 
-from sqlalchemy import Connection, Engine, select
+from sqlalchemy import Connection, Engine, func, select
 from sqlalchemy.exc import IntegrityError, SQLAlchemyError
 
 from faulttree.cases import rows
@@ -50,6 +50,10 @@ T = TypeVar("T")
 
 REMEMBERED = 32
 """How many cases an open store keeps in memory; events never change, so it is never wrong."""
+
+
+PAGE = 500
+"""How many cases are read at once where all are wanted."""
 
 
 def open_store(
@@ -289,6 +293,27 @@ class Store:
             RecordError: a filter that is not known.
         """
         return self._rows(*conditions(wanted), limit=limit, oldest_first=oldest_first)
+
+    def count(self, **wanted: Any) -> int:
+        """How many such cases there are.
+
+        Raises:
+            RecordError: a filter that is not known.
+        """
+        many = select(func.count()).select_from(CASES).where(*conditions(wanted))
+        return int(self.read(lambda c: c.execute(many).scalar_one()))
+
+    def each(self, **wanted: Any) -> Iterator[Case]:
+        """Every such case, oldest first, read some at a time so that a million fit.
+
+        Raises:
+            RecordError: a filter that is not known.
+        """
+        where = conditions(wanted)
+        last = 0
+        while found := self._rows(*where, CASES.c.number > last, limit=PAGE, oldest_first=True):
+            yield from found
+            last = found[-1].number
 
     def find(self, words: str) -> Case:
         """The one case that is meant: its number, id, tag or serial, or words it says.

@@ -2,23 +2,15 @@
 
 from __future__ import annotations
 
-import shutil
 import sys
-from collections.abc import Callable
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, TypeVar
+from typing import TYPE_CHECKING, Any
 
 import click
 
-from faulttree.cli.options import (
-    json_option,
-    library_option,
-    now,
-    open_record,
-    record_option,
-    say,
-    say_json,
-)
+from faulttree.cli.cases_files import export, import_cases, verify
+from faulttree.cli.cases_shared import common, counted, table, width
+from faulttree.cli.options import now, open_record, say, say_json
 from faulttree.errors import RecordError
 
 if TYPE_CHECKING:
@@ -26,21 +18,9 @@ if TYPE_CHECKING:
 
 __all__ = ["command"]
 
-Command = TypeVar("Command", bound=Callable[..., Any])
-
 RESULTS = ("fixed", "found", "unsolved", "referred", "no-fault-found")
 BECAME = ("returned", "waiting", "kept-for-parts", "scrapped")
 SHOWN = 50
-
-
-def common(command: Command) -> Command:
-    """The options every command of the record takes."""
-    return record_option(library_option(json_option(command)))
-
-
-def width() -> int:
-    """Columns of the terminal, 100 where there is none."""
-    return shutil.get_terminal_size((100, 24)).columns
 
 
 @click.group(epilog="Example: faulttree cases list --result unsolved")
@@ -104,13 +84,6 @@ def listed(case: Case) -> tuple[str, ...]:
     time = f"{case.minutes:.0f}" if case.minutes else ""
     said = (unit, case.complaint or case.tree, stands, case.fault, time)
     return (str(case.number), case.opened[:10], *said)
-
-
-def table(rows: list[tuple[str, ...]]) -> list[str]:
-    """Lines of a list, as wide as the terminal; whole where output is no terminal."""
-    from faulttree.cases.pages import table as set_table
-
-    return set_table(rows, width() if sys.stdout.isatty() else 10_000)
 
 
 @command.command("show", epilog="Example: faulttree cases show 14 --as html -o case-14.html")
@@ -299,3 +272,39 @@ def parts(record: str | None, library: str | None, as_json: bool) -> None:
     ]
     for line in table([head, *lines]):
         say(line)
+
+
+@command.command("come-backs", epilog="Example: faulttree cases come-backs --days 60")
+@click.option("--days", type=click.IntRange(0, 3650), help="Set the time for this record.")
+@common
+def come_backs(days: int | None, record: str | None, library: str | None, as_json: bool) -> None:
+    """List repairs that did not last: the same unit came in again within a set time.
+
+    --days sets that time, for every bench of this record.
+    """
+    from faulttree.cases.come_backs import days_of, set_days
+
+    with open_record(record, read_only=days is None) as store:
+        if days is not None:
+            store.write(lambda connection: set_days(connection, days))
+        within = store.read(days_of)
+        found = store.list(came_back=True)
+        again = {case.id: store.case(case.came_back) for case in found}
+    if as_json:
+        say_json({"days": within, "cases": [case.as_dict() for case in found]})
+        return
+    rows = [("case", "closed", "unit", "fault", "came back as", "on")]
+    for case in found:
+        later = again[case.id]
+        unit = listed(case)[2]
+        told = (unit, case.fault, str(later.number), later.opened[:10])
+        rows.append((str(case.number), (case.closed or "")[:10], *told))
+    for line in table(rows) if found else []:
+        say(line)
+    many = counted(len(found), "repair") if found else "No repair"
+    say(f"{many} came back within {counted(within, 'day')}.", to_people=True)
+
+
+command.add_command(export)
+command.add_command(import_cases)
+command.add_command(verify)

@@ -1,0 +1,223 @@
+"""``faulttree cases export``, ``import`` and ``verify``: the record as files."""
+
+from __future__ import annotations
+
+import io
+import os
+import sys
+from collections.abc import Callable, Iterable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import IO, TYPE_CHECKING, Any
+
+import click
+
+from faulttree.cli.cases_shared import bar, common, counted
+from faulttree.cli.options import open_record, say, say_json
+from faulttree.errors import RecordError
+
+if TYPE_CHECKING:
+    from faulttree.cases import Case, Store
+    from faulttree.cases.exchange import Leave
+
+__all__ = ["export", "import_cases", "verify"]
+
+
+@click.command("export", epilog="Example: faulttree cases export -o cases.jsonl --without serials")
+@click.argument("cases", nargs=-1)
+@click.option(
+    "--as",
+    "form",
+    type=click.Choice(["jsonl", "csv", "parquet"]),
+    default=None,
+    help="jsonl to bring into another record, csv or parquet for analysis. "
+    "[default: by the ending of the output, else jsonl]",
+)
+@click.option("-o", "--output", type=click.Path(dir_okay=False), help="File to write.")
+@click.option(
+    "--without",
+    "left_out",
+    multiple=True,
+    type=click.Choice(["names", "serials", "photos"]),
+    help="Leave this out; may be given again. With names go all words that people wrote.",
+)
+@click.option("--family", help="Only this kind of unit.")
+@click.option("--tree", help="Only cases of this tree.")
+@click.option("--since", metavar="DATE", help="Opened on this day or later.")
+@click.option("--until", metavar="DATE", help="Opened on this day or earlier.")
+@common
+def export(
+    cases: tuple[str, ...],
+    form: str | None,
+    output: str | None,
+    left_out: tuple[str, ...],
+    record: str | None,
+    library: str | None,
+    as_json: bool,
+    **wanted: Any,
+) -> None:
+    """Write CASES, or all of them, to a file or to standard output."""
+    from faulttree.cases.exchange import Leave
+
+    kind = form or {".csv": "csv", ".parquet": "parquet"}.get(Path(output or "").suffix, "jsonl")
+    leave = Leave(**{name: name in left_out for name in ("names", "serials", "photos")})
+    if as_json and not output:
+        raise click.UsageError("--json needs --output: both would go to standard output")
+    with open_record(record, read_only=True) as store:
+        chosen = [store.find(words) for words in cases] if cases else store.each(**wanted)
+        total = len(cases) or store.count(**wanted)
+        with output_file(output) as file, bar("Exporting") as show:
+            many = written(store, kind, file, watched(chosen, total, show), leave)
+    if as_json:
+        say_json({"written": many, "form": kind, "output": output, "left_out": list(left_out)})
+    elif output:
+        what = "case" if kind == "jsonl" else "row"
+        say(f"{counted(many, what)} written to {output}.", to_people=True)
+
+
+def written(store: Store, kind: str, file: IO[bytes], cases: Iterable[Case], leave: Leave) -> int:
+    """Write them in that form; gives how many lines or rows."""
+    from faulttree.cases.exchange import lines, step_rows, to_csv, to_parquet
+
+    if kind == "parquet":
+        return to_parquet(file, step_rows(store, cases, leave))
+    text = io.TextIOWrapper(file, encoding="utf-8", errors="replace", newline="")
+    try:
+        if kind == "csv":
+            return to_csv(text, step_rows(store, cases, leave))
+        many = 0
+        for many, line in enumerate(lines(store, cases, leave), 1):  # noqa: B007
+            text.write(line + "\n")
+        return many
+    finally:
+        text.flush()
+        text.detach()
+
+
+@contextmanager
+def output_file(output: str | None) -> Iterator[IO[bytes]]:
+    """Standard output, or a file that is there only when it is whole, for its owner alone."""
+    if output is None:
+        yield sys.stdout.buffer
+        return
+    path = Path(output)
+    part = path.with_name(f"{path.name}.part")
+    try:
+        with open(os.open(part, os.O_CREAT | os.O_WRONLY | os.O_TRUNC, 0o600), "wb") as file:  # noqa: PTH123
+            yield file
+        part.replace(path)
+    finally:
+        part.unlink(missing_ok=True)
+
+
+def watched(cases: Iterable[Case], total: int, show: Callable[[int, int], None]) -> Iterator[Case]:
+    """The cases, telling how many of them are done."""
+    for done, case in enumerate(cases, 1):
+        yield case
+        if done % 100 == 0 or done == total:
+            show(done, total)
+
+
+@click.command("import", epilog="Example: faulttree cases import cases.jsonl")
+@click.argument("files", nargs=-1, required=True, metavar="FILE...")
+@common
+def import_cases(
+    files: tuple[str, ...], record: str | None, library: str | None, as_json: bool
+) -> int:
+    """Bring cases of an export, or of a record's journal, into the record.
+
+    Doing it again adds nothing; nothing here is overwritten. A damaged line costs that
+    line. Exits 1 when a line was damaged or a case goes on differently here.
+    """
+    from faulttree.cases.exchange import Imported, load, opened_for_reading
+
+    done = Imported()
+    with open_record(record) as store:
+        for name in files:
+            with opened_for_reading(Path(name)) as file:
+                size = os.fstat(file.fileno()).st_size
+                with bar(f"Importing {Path(name).name}") as show:
+                    one = load(store, file, name, progress=towards(show, size))
+            done.merged += one.merged
+            done.damaged += one.damaged
+    merged = done.merged
+    if as_json:
+        say_json(
+            {
+                "cases": merged.cases,
+                "events": merged.events,
+                "same": merged.same,
+                "conflicts": [
+                    {"case": one.case, "sequence": one.sequence, "reason": one.reason}
+                    for one in merged.conflicts
+                ],
+                "damaged": [
+                    {"path": one.path, "line": one.line, "reason": one.reason}
+                    for one in done.damaged
+                ],
+            }
+        )
+    else:
+        told = f"{counted(merged.cases, 'new case')}, {counted(merged.events, 'new event')}"
+        say(f"{told}; {counted(merged.same, 'case')} already here.", to_people=True)
+        for problem in (*merged.conflicts, *done.damaged):
+            say(f"  {problem}", to_people=True)
+    return 1 if merged.conflicts or done.damaged else 0
+
+
+def towards(show: Callable[[int, int], None], total: int) -> Callable[[int], None]:
+    """Tell how much is done of a total that is known."""
+    return lambda done: show(done, total)
+
+
+@click.command("verify", epilog="Example: faulttree cases verify --repair")
+@click.option("--repair", is_flag=True, help="Put right what the events and the journal can.")
+@click.option("--photos", metavar="DIR", help="Folder that the paths of photos start from.")
+@common
+def verify(
+    repair: bool, photos: str | None, record: str | None, library: str | None, as_json: bool
+) -> int:
+    """Look through the record, its events, trees, photos and journal.
+
+    Exits 1 when something is wrong and was not mended.
+    """
+    from faulttree.cases.urls import default_url, sqlite_path
+    from faulttree.cases.verify import Verified, is_damaged, salvage
+    from faulttree.cases.verify import verify as look
+
+    url = record or default_url(os.environ)
+    path = sqlite_path(url)
+    found = Verified()
+    if path is not None and is_damaged(path):
+        if not repair:
+            raise RecordError(
+                "the record is damaged",
+                path=path,
+                mend="Run `faulttree cases verify --repair`; the damaged file is kept.",
+            )
+        found = salvage(path)
+    with open_record(url, read_only=not repair) as store:
+        folder = Path(photos) if photos else None
+        with bar("Verifying") as show:
+            looked = look(store, repair=repair, photos=folder, progress=show)
+        brought = store.brought_back
+    looked.findings = found.findings + looked.findings
+    if as_json:
+        counts = {name: getattr(looked, name) for name in ("cases", "events", "trees", "photos")}
+        findings = [finding.as_dict() for finding in looked.findings]
+        brought_back = list(brought)
+        say_json(
+            {"sound": looked.sound, **counts, "findings": findings} | {"brought_back": brought_back}
+        )
+    else:
+        for line in brought:
+            say(f"{line}: brought back from the journal", to_people=True)
+        for finding in looked.findings:
+            mended = " (mended)" if finding.mended else ""
+            say(f"{finding.kind}: {finding.place}: {finding.message}{mended}")
+        say(
+            f"Looked at {counted(looked.cases, 'case')}, {counted(looked.events, 'event')}, "
+            f"{counted(looked.trees, 'tree')}: {'sound' if looked.sound else 'not sound'}.",
+            to_people=True,
+        )
+    return 0 if looked.sound else 1

@@ -1,0 +1,53 @@
+"""What the commands of the record share: options, tables, and how much is done."""
+
+from __future__ import annotations
+
+import shutil
+import sys
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
+from typing import Any, TypeVar
+
+import click
+
+from faulttree.cli.options import json_option, library_option, record_option
+
+__all__ = ["bar", "common", "counted", "table", "width"]
+
+Command = TypeVar("Command", bound=Callable[..., Any])
+
+
+def common(command: Command) -> Command:
+    """The options every command of the record takes."""
+    return record_option(library_option(json_option(command)))
+
+
+def width() -> int:
+    """Columns of the terminal, 100 where there is none."""
+    return shutil.get_terminal_size((100, 24)).columns
+
+
+def table(rows: Sequence[Sequence[str]]) -> list[str]:
+    """Lines of a list, as wide as the terminal; whole where output is no terminal."""
+    from faulttree.cases.pages import table as set_table
+
+    return set_table(rows, width() if sys.stdout.isatty() else 10_000)
+
+
+def counted(many: int, what: str) -> str:
+    """A number of things in words."""
+    return f"{many} {what}" if many == 1 else f"{many} {what}s"
+
+
+@contextmanager
+def bar(label: str) -> Iterator[Callable[[int, int], None]]:
+    """A progress bar on standard error where that is a terminal, told how much of how much."""
+    with click.progressbar(
+        length=1, label=label, file=sys.stderr, hidden=not sys.stderr.isatty()
+    ) as progress:
+
+        def show(done: int, total: int) -> None:
+            progress.length = max(total, 1)
+            progress.update(max(done - progress.pos, 0))
+
+        yield show
