@@ -133,6 +133,7 @@ class _Folding:
     @take.register
     def _(self, event: ev.Answered) -> None:
         self.given_up = None
+        self._settle()
         self.index += 1
         purpose: Purpose = "finding"
         if self.phase in ("confirming", "closing"):
@@ -144,7 +145,6 @@ class _Folding:
             return
         if step.live:
             self.last_live = self.index
-        self._settle()
         self.skips.pop(event.step, None)
         self.set_aside.discard(event.step)
         self.anew.discard(event.step)
