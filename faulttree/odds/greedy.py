@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 
 from faulttree.odds.problem import Problem
 
-__all__ = ["Options", "Places", "best_of", "expand", "finish", "survey"]
+__all__ = ["Options", "Places", "best_of", "expand", "finish", "survey", "total_by"]
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -78,7 +78,7 @@ class Places:
     @property
     def mass(self) -> Floats:
         """(b,) weight of each place."""
-        return _total(self.place, self.weights, len(self))
+        return total_by(self.place, self.weights, len(self))
 
     def __len__(self) -> int:
         return len(self.starts)
@@ -147,7 +147,7 @@ def _survey_sharp(problem: Problem, places: Places) -> tuple[Ints, Ints, Floats,
     key = np.repeat(places.place, counts) * width + column
     shown = np.bincount(key, minlength=b * width)
     cell = np.flatnonzero(shown)
-    weight = _total(key, np.repeat(places.weights, counts), b * width)[cell]
+    weight = total_by(key, np.repeat(places.weights, counts), b * width)[cell]
     place, test = cell // width, column_test[cell % width]
     mixed = shown[cell] < places.sizes[place]
     place, test, weight = place[mixed], test[mixed], weight[mixed]
@@ -159,9 +159,9 @@ def _survey_sharp(problem: Problem, places: Places) -> tuple[Ints, Ints, Floats,
             np.append(True, (place[1:] != place[:-1]) | (test[1:] != test[:-1]))[: len(place)]
         )
         group = np.repeat(np.arange(len(first)), np.diff(np.append(first, len(place))))
-        spread = _total(group, _plogp(weight), len(first))
-        squares = _total(group, weight * weight, len(first))
-        odds = _total(group, weight, len(first))
+        spread = total_by(group, _plogp(weight), len(first))
+        squares = total_by(group, weight * weight, len(first))
+        odds = total_by(group, weight, len(first))
         place, test = place[first], test[first]
     whole = mass[place]
     rest = np.maximum(whole - odds, 0.0)
@@ -188,7 +188,7 @@ def _survey_vague(problem: Problem, places: Places) -> tuple[Ints, Ints, Floats,
     return place, test, gain[place, test], apart[place, test]
 
 
-def _total(group: Ints, values: Floats, groups: int) -> Floats:
+def total_by(group: Ints, values: Floats, groups: int) -> Floats:
     """(groups,) sum of the values of each group."""
     return np.asarray(np.bincount(group, values, groups), dtype=float)
 
@@ -229,14 +229,16 @@ def best_of(options: Options, score: Floats) -> Ints:
     return chosen
 
 
-def expand(problem: Problem, places: Places, options: Options, picks: Ints) -> Places:
+def expand(
+    problem: Problem, places: Places, options: Options, picks: Ints, owner: Ints | None = None
+) -> Places:
     """The places with more than one fault that the picked options lead to.
 
-    ``picks`` are positions in ``options``; a place may be picked for several times. Each
-    pick's places belong to the owner of the place that it was picked for.
+    ``picks`` are positions in ``options``; a place may be picked for several times. What a
+    pick leads to belongs to its ``owner``, by default the owner of its place.
     """
     source = options.place[picks]
-    copies = places.select(source, places.owner[source])
+    copies = places.select(source, places.owner[source] if owner is None else owner)
     test = options.test[picks]
     tests = np.repeat(test, copies.sizes)
     row, outcome = _outcomes(problem, copies.rows, tests)
@@ -309,7 +311,7 @@ def finish(problem: Problem, places: Places, owners: int) -> Floats:
         chosen = best_of(options, options.rate)
         picks = chosen[chosen >= 0]
         at = options.place[picks]
-        spent += _total(places.owner[at], options.minutes[picks] * options.mass[at], len(spent))
+        spent += total_by(places.owner[at], options.minutes[picks] * options.mass[at], len(spent))
         places = expand(problem, places, options, picks)
     return spent
 
@@ -321,6 +323,6 @@ def _finish_pairs(problem: Problem, places: Places, spent: Floats) -> Places:
     if len(two):
         between = problem.between[places.rows[two], places.rows[two + 1]]
         cost = between * (places.weights[two] + places.weights[two + 1])
-        spent += _total(places.owner[sizes == 2], cost, len(spent))
+        spent += total_by(places.owner[sizes == 2], cost, len(spent))
     keep = np.flatnonzero(sizes > 2)
     return places.select(keep, places.owner[keep])

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from faulttree.odds.table import FaultTable
 
-__all__ = ["Problem", "Readied", "Readying"]
+__all__ = ["Problem", "Readied", "Readying", "bits"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -239,6 +239,20 @@ class Problem:
             out[(block @ block.T == 0) & (out < 0)] = self.minutes[test]
         return np.asarray(np.maximum(out, 0.0), dtype=float)
 
+    @cached_property
+    def together(self) -> tuple[int, ...]:
+        """For each fault, the faults that no test surely tells from it."""
+        apart = [0] * self.n
+        everyone = (1 << self.n) - 1
+        for masks in self.masks:
+            shared = [0] * self.n
+            for mask in masks:
+                for fault in bits(mask):
+                    shared[fault] |= mask
+            for fault, mask in enumerate(shared):
+                apart[fault] |= everyone & ~mask
+        return tuple(everyone & ~mask for mask in apart)
+
     def prerequisites(self, tests: NDArray[np.int64]) -> frozenset[str]:
         """Those of these tests that others come after."""
         if not self.readying.done:
@@ -255,6 +269,16 @@ class Problem:
                 [np.inf if one is None else one.minutes for one in readied]
             )
         return self._ready_minutes[key]
+
+
+def bits(mask: int) -> list[int]:
+    """Positions of the ones of a whole number, lowest first."""
+    found = []
+    while mask:
+        low = mask & -mask
+        found.append(low.bit_length() - 1)
+        mask ^= low
+    return found
 
 
 def _mask(rows: NDArray[np.bool_]) -> int:

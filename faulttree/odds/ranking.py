@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import heapq
 from collections.abc import Collection, Iterable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -177,10 +177,7 @@ def _to_go(problem: Problem, root: Places, options: Options) -> dict[int, float]
     each = np.arange(len(options.test))
     if not len(each):
         return {}
-    root = root.select(np.zeros(len(each), dtype=np.int64), each)
-    after = expand(
-        problem, root, replace(options, place=each, tells=options.tells * len(each)), each
-    )
+    after = expand(problem, root, options, each, each)
     spent = finish(problem, after, len(each)) / options.mass[0]
     return dict(zip(options.test.tolist(), spent.tolist(), strict=True))
 

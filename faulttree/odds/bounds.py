@@ -1,0 +1,136 @@
+"""What no order of tests can beat, for a whole table.
+
+* Entropy (Shannon 1948) and the Huffman code's mean length (Huffman 1952): a plan is a
+  code for the faults, with an outcome as a letter, so its mean number of tests is no less.
+  A path of length l takes l different tests, and so no fewer minutes than the l cheapest;
+  that cost is convex in l, so a bound on the mean length is one on the minutes (Jensen).
+* The pair bound: every two faults that can be told apart must be told apart somewhere. A
+  test of c minutes at a place with outcome weights W₁ … Wₖ (W in all) costs c·W and tells
+  apart pairs of weight Σ WᵢWⱼ over i < j. Its minutes per pair weight only grow from a set
+  of faults to its subsets (the derivative of W/ΣWᵢWⱼ in each Wᵢ is never positive), so for
+  the pair (f, g) no plan pays less than w_f·w_g times the least ratio, over the tests that
+  tell f from g, that the tests have with all faults still possible.
+
+The pair bound is the strong one where each test concerns few faults, the Huffman bound
+where tests split evenly.
+"""
+
+from __future__ import annotations
+
+import heapq
+import math
+from collections.abc import Sequence
+from itertools import accumulate
+
+import numpy as np
+
+from faulttree.odds.problem import Problem, bits
+
+__all__ = ["cheapest_path", "entropy_bound", "huffman_bound", "huffman_length", "pair_bound"]
+
+
+def huffman_length(weights: Sequence[float], letters: int = 2) -> float:
+    """Mean word length of the best prefix code, times the sum of the weights.
+
+    Args:
+        weights: any sum, each 0 or more.
+        letters: size of the alphabet, 2 or more.
+
+    Source: D. A. Huffman, Proc. IRE 40 (1952).
+    """
+    heap = list(weights)
+    if len(heap) < 2:
+        return 0.0
+    heap += [0.0] * (-(len(heap) - 1) % (letters - 1))
+    heapq.heapify(heap)
+    length = 0.0
+    while len(heap) > 1:
+        merged = math.fsum(heapq.heappop(heap) for _ in range(letters))
+        length += merged
+        heapq.heappush(heap, merged)
+    return length
+
+
+def cheapest_path(costs: Sequence[float], length: float) -> float:
+    """Minutes of the cheapest ``length`` tests, linear between whole numbers of tests.
+
+    Args:
+        costs: minutes of each test, in rising order.
+        length: mean number of tests.
+    """
+    sums = [0.0, *accumulate(costs)]
+    whole = min(int(length), len(costs))
+    rest = length - whole
+    return sums[whole] + (rest * costs[whole] if rest > 0 and whole < len(costs) else 0.0)
+
+
+def entropy_bound(problem: Problem) -> float:
+    """Minutes that the entropy of the groups that can be told apart allows, at least."""
+    masses = _apart(problem)
+    bits = -sum(p * math.log2(p) for p in masses if p > 0)
+    return cheapest_path(_costs(problem), bits / math.log2(_letters(problem)))
+
+
+def huffman_bound(problem: Problem) -> float:
+    """Minutes that the Huffman code of the groups that can be told apart allows, at least."""
+    length = huffman_length(_apart(problem), _letters(problem))
+    return cheapest_path(_costs(problem), length)
+
+
+def _letters(problem: Problem) -> int:
+    return max(2, int(np.diff(problem.first).max(initial=2)))
+
+
+def _costs(problem: Problem) -> list[float]:
+    """Minutes in rising order, of tests that tell any two faults apart; alike ones once."""
+    best: dict[tuple[int, ...], float] = {}
+    full = (1 << problem.n) - 1
+    for test in np.argsort(problem.minutes, kind="stable"):
+        masks = problem.masks[test]
+        if len(set(masks)) > 1 or (masks and masks[0] != full):
+            best.setdefault(tuple(sorted(masks)), float(problem.minutes[test]))
+    return sorted(best.values())
+
+
+def _apart(problem: Problem) -> list[float]:
+    """Weights of the faults, those taken together that some luck may leave together.
+
+    Two faults that no test surely tells apart can end in the same leaf, so that a plan need
+    not tell them apart; joined into one, what is left must be told apart by every plan.
+    """
+    linked = problem.together
+    left, masses = (1 << problem.n) - 1, []
+    while left:
+        group = grown = left & -left
+        while grown:
+            more = 0
+            for fault in bits(grown):
+                more |= linked[fault]
+            grown = more & ~group
+            group |= grown
+        left &= ~group
+        masses.append(math.fsum(problem.weights[fault] for fault in bits(group)))
+    return masses
+
+
+def pair_bound(problem: Problem) -> float:
+    """Minutes that telling every pair of faults apart takes, at least.
+
+    O(n²) for each test; tests with more than one vague fault count as able to tell those
+    apart, which only lowers the bound.
+    """
+    least = np.full((problem.n, problem.n), np.inf)
+    sure = np.zeros((problem.n, problem.n), dtype=bool)
+    weighed = problem.weights @ problem.chance
+    for test in range(problem.m):
+        here = slice(int(problem.first[test]), int(problem.first[test + 1]))
+        pairs = (1.0 - float(weighed[here] @ weighed[here])) / 2
+        shown = problem.allowed[:, here].astype(np.float32)
+        shared = shown @ shown.T
+        sure |= shared == 0
+        single = problem.count[:, test] == 1
+        differ = (shared == 0) | ~(single[:, None] & single[None, :])
+        if pairs > 0:
+            np.minimum(least, problem.minutes[test] / pairs, out=least, where=differ)
+    products = problem.weights[:, None] * problem.weights[None, :]
+    return float((products[sure] * least[sure]).sum() / 2) if sure.any() else 0.0

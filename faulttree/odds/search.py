@@ -1,0 +1,508 @@
+"""The exact search: the cheapest plan, with proof.
+
+Branch and bound over the AND/OR graph of places. A place is what can still be possible and
+what was done that still matters; its value is the least expected minutes from there, times
+nothing: per unit of weight. Values and bounds of places are kept, so that no place is
+worked out twice. The limit is raised step by step, so that a search that is broken off has
+proved a bound for the whole plan.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Hashable, Iterator
+from dataclasses import dataclass
+from typing import Any, Generic, TypeVar
+
+from faulttree.odds.bounds import cheapest_path, huffman_length
+from faulttree.odds.problem import Problem, Readied, bits
+
+__all__ = ["General", "Move", "OutOfTime", "Plain", "Search", "search_of"]
+
+K = TypeVar("K", bound=Hashable)
+EPSILON = 1e-9
+"""Two values closer than this part of the plan's minutes count as equal."""
+
+
+class OutOfTime(Exception):  # noqa: N818 - it is a signal, not an error
+    """The search was told to stop."""
+
+
+@dataclass(slots=True)
+class Move(Generic[K]):
+    """One test at one place: its minutes and the places it leads to, with their shares."""
+
+    minutes: float
+    test: int
+    ends: tuple[tuple[float, K], ...]
+
+
+class Search(Generic[K]):
+    """Values of places and the tests that reach them.
+
+    Attributes:
+        value: place → least expected minutes from there, proved.
+        best: place → the test to take there.
+        low: place → proved lower bound.
+    """
+
+    def __init__(self, stop: Callable[[], bool]) -> None:
+        self.value: dict[K, float] = {}
+        self.best: dict[K, int] = {}
+        self.low: dict[K, float] = {}
+        self._stop = stop
+        self._turns = 0
+
+    root: K
+    state: int
+
+    def place(self, mask: int, done: int, state: int) -> K:
+        """The place where the faults in ``mask`` are possible, the tests in ``done`` were
+        taken, and ``state`` holds.
+        """
+        raise NotImplementedError
+
+    def ends(self, place: K, test: int) -> list[tuple[int, float, K]]:
+        """(outcome, share, place) of each outcome that may come of a test."""
+        raise NotImplementedError
+
+    def cost(self, place: K, test: int) -> float:
+        """Minutes that a test takes at a place, with what must come first."""
+        raise NotImplementedError
+
+    def depth(self, place: K) -> tuple[int, int]:
+        """A key by which every place sorts after those it can be come to from."""
+        raise NotImplementedError
+
+    def moves(self, place: K) -> list[Move[K]]:
+        """Every test worth taking at a place; none where nothing is left to tell."""
+        raise NotImplementedError
+
+    def estimate(self, place: K) -> float:
+        """A lower bound for a place not met before; sets its value where that is plain."""
+        raise NotImplementedError
+
+    def bound(self, place: K) -> float:
+        """The best lower bound known for a place."""
+        low = self.low.get(place)
+        if low is None:
+            low = self.low[place] = self.estimate(place)
+        return low
+
+    def solve(self, place: K, limit: float) -> float:
+        """The value of a place if that is below ``limit``, else a lower bound that is not.
+
+        Raises:
+            OutOfTime: told to stop; all bounds found so far stay true.
+        """
+        if place in self.value:
+            return self.value[place]
+        low = self.bound(place)
+        if low >= limit or place in self.value:
+            return self.value.get(place, low)
+        self._turns += 1
+        if self._turns % 32 == 0 and self._stop():
+            raise OutOfTime
+        return self._branch(place, limit)
+
+    def _branch(self, place: K, limit: float) -> float:
+        low, bound = self.low, self.bound
+        moves = []
+        for move in self.moves(place):
+            total = move.minutes
+            for share, end in move.ends:
+                total += share * (low[end] if end in low else bound(end))
+            moves.append((total, move.test, move))
+        moves.sort(key=_first_two)
+        if not moves:
+            self.value[place] = self.low[place] = 0.0
+            return 0.0
+        best, chosen, proved = math.inf, -1, math.inf
+        for total, test, move in moves:
+            cut = min(best, limit)
+            if total >= cut:
+                proved = min(proved, total)
+                break
+            total = self._follow(move, cut)
+            if total < cut:
+                best, chosen = total, test
+            else:
+                proved = min(proved, total)
+        if chosen >= 0:
+            self.value[place] = self.low[place] = best
+            self.best[place] = chosen
+            return best
+        self.low[place] = max(self.low[place], proved)
+        return self.low[place]
+
+    def _follow(self, move: Move[K], cut: float) -> float:
+        """What a move comes to: its value below ``cut``, else a bound that is not."""
+        low = self.low
+        total = move.minutes + sum(share * low[end] for share, end in move.ends)
+        for share, end in move.ends:
+            if total >= cut:
+                return total
+            if share <= 0:
+                continue
+            rest = total - share * low[end]
+            found = self.solve(end, (cut - rest) / share)
+            total = rest + share * found
+            if end not in self.value:
+                return max(total, cut)
+        return total
+
+    def prove(self, root: K, best: float) -> Iterator[float]:
+        """Raise the limit towards ``best``; yields each lower bound proved, the last one
+        equal to the value where it was found or to ``best`` where nothing beats it.
+        """
+        low = self.bound(root)
+        yield low
+        while low < best * (1 - EPSILON) and root not in self.value:
+            step = low + max((best - low) * 0.34, best * 0.01)
+            low = self.solve(root, min(step, best * (1 - EPSILON / 2)))
+            yield low
+
+
+def _first_two(entry: tuple[float, int, object]) -> tuple[float, int]:
+    return entry[0], entry[1]
+
+
+class _Weights:
+    """Weights of sets of faults, by table look-up of twelve faults at a time."""
+
+    def __init__(self, weights: list[float]) -> None:
+        self._tables = [_sums(weights[at : at + 12]) for at in range(0, len(weights), 12)]
+        self._known: dict[int, float] = {}
+
+    def __call__(self, mask: int) -> float:
+        found = self._known.get(mask)
+        if found is None:
+            rest, found = mask, 0.0
+            for table in self._tables:
+                found += table[rest & 4095]
+                rest >>= 12
+            self._known[mask] = found
+        return found
+
+
+def _sums(weights: list[float]) -> list[float]:
+    sums = [0.0]
+    for weight in weights:
+        sums += [weight + before for before in sums]
+    return sums + [0.0] * (4096 - len(sums))
+
+
+class Plain(Search[int]):
+    """Places that are sets of faults: every outcome certain, nothing to get ready.
+
+    Here values are per whole plan rather than per unit of weight, which saves dividing.
+    """
+
+    def __init__(self, problem: Problem, stop: Callable[[], bool]) -> None:
+        super().__init__(stop)
+        self.masks = problem.masks
+        self.minutes = [float(minutes) for minutes in problem.minutes]
+        self.weight = _Weights(problem.weights.tolist())
+        order = sorted(range(problem.m), key=lambda test: (problem.minutes[test], test))
+        self.tests = [
+            (float(problem.minutes[test]), test, [mask for mask in problem.masks[test] if mask])
+            for test in order
+        ]
+        self.tests = [entry for entry in self.tests if len(entry[2]) > 1]
+        self.root = (1 << problem.n) - 1
+        self.state = 0
+
+    def ends(self, place: int, test: int) -> list[tuple[int, float, int]]:
+        whole = self.weight(place)
+        return [
+            (outcome, self.weight(left) / whole, left)
+            for outcome, mask in enumerate(self.masks[test])
+            if (left := place & mask)
+        ]
+
+    def place(self, mask: int, done: int, state: int) -> int:
+        return mask
+
+    def cost(self, place: int, test: int) -> float:
+        return self.minutes[test]
+
+    def depth(self, place: int) -> tuple[int, int]:
+        return -place.bit_count(), 0
+
+    def splits(self, place: int) -> dict[tuple[int, ...], tuple[float, int]]:
+        """Parts → (minutes, test), the cheapest test for each way to split a place."""
+        found: dict[tuple[int, ...], tuple[float, int]] = {}
+        for minutes, test, masks in self.tests:
+            if len(masks) == 2:
+                one = place & masks[0]
+                if not one or one == place:
+                    continue
+                other = place ^ one
+                parts: tuple[int, ...] = (one, other) if one < other else (other, one)
+            else:
+                parts = tuple(sorted(part for mask in masks if (part := place & mask)))
+                if len(parts) < 2:
+                    continue
+            if parts not in found:
+                found[parts] = (minutes, test)
+        return found
+
+    def moves(self, place: int) -> list[Move[int]]:
+        whole = self.weight(place)
+        return [
+            Move(minutes * whole, test, tuple([(1.0, part) for part in parts]))
+            for parts, (minutes, test) in self.splits(place).items()
+        ]
+
+    def estimate(self, place: int) -> float:
+        if not place & (place - 1):
+            self.value[place] = 0.0
+            return 0.0
+        splits, whole = self.splits(place), self.weight(place)
+        if not splits:
+            self.value[place] = 0.0
+            return 0.0
+        if place.bit_count() == 2:
+            minutes, test = min(splits.values())
+            self.value[place] = minutes * whole
+            self.best[place] = test
+            return minutes * whole
+        groups, pairs = self._pairs(place, splits, whole)
+        letters = max(map(len, splits))
+        length = huffman_length([self.weight(group) for group in groups], letters) / whole
+        costs = sorted(minutes for minutes, _ in splits.values())
+        return max(pairs, whole * cheapest_path(costs, length))
+
+    def _pairs(
+        self, place: int, splits: dict[tuple[int, ...], tuple[float, int]], whole: float
+    ) -> tuple[list[int], float]:
+        """The groups that tests tell apart, and the pair bound of a place.
+
+        Tests taken by rising ratio: the first that tells a pair apart has its least ratio.
+        """
+        weight = self.weight
+        ranked = []
+        for parts, (minutes, _) in splits.items():
+            squares = 0.0
+            for part in parts:
+                squares += weight(part) ** 2
+            ranked.append((minutes * whole / max((whole * whole - squares) / 2, 1e-300), parts))
+        ranked.sort()
+        blocks, total = [place], 0.0
+        done: list[int] = []
+        for ratio, parts in ranked:
+            refined: list[int] = []
+            for block in blocks:
+                pieces = [piece for part in parts if (piece := block & part)]
+                if len(pieces) == 1:
+                    refined.append(block)
+                    continue
+                of_block = weight(block)
+                apart = of_block * of_block
+                for piece in pieces:
+                    apart -= weight(piece) ** 2
+                    (refined if piece & (piece - 1) else done).append(piece)
+                total += ratio * apart / 2
+            blocks = refined
+            if not blocks:
+                break
+        return blocks + done, total
+
+
+Spot = tuple[int, int, int]
+"""Possible faults, vague tests done that still matter, what holds of the getting ready."""
+
+
+class General(Search[Spot]):
+    """Places with vague entries, access states, deeds and tests that come before others."""
+
+    def __init__(self, problem: Problem, stop: Callable[[], bool], state: int = 0) -> None:
+        super().__init__(stop)
+        self.problem = problem
+        self.state = state
+        self.table_weights = problem.weights.tolist()
+        self.minutes = [float(minutes) for minutes in problem.minutes]
+        self.masks = [list(masks) for masks in problem.masks]
+        self.count = problem.count.tolist()
+        self.bit_of = {test: problem.table.test_index[test] for test in problem.readying.done}
+        self.root: Spot = ((1 << problem.n) - 1, 0, state)
+        self._weights: dict[tuple[int, int], dict[int, float]] = {}
+        self._differ = [self._may_differ(test) for test in range(problem.m)]
+        self._sure = [self._surely_differ(test) for test in range(problem.m)]
+
+    def _may_differ(self, test: int) -> list[int]:
+        """For each fault, the faults that may show another outcome at a test."""
+        problem, everyone = self.problem, (1 << self.problem.n) - 1
+        vague = problem.vague[test]
+        own = [m & ~vague for m in self.masks[test]]
+        differ = []
+        for fault in range(problem.n):
+            same = next((mask for mask in own if mask >> fault & 1), 0)
+            differ.append(everyone & ~same)
+        return differ
+
+    def _surely_differ(self, test: int) -> list[int]:
+        """For each fault, the faults that share no outcome with it at a test."""
+        everyone = (1 << self.problem.n) - 1
+        shared = [0] * self.problem.n
+        for mask in self.masks[test]:
+            for fault in bits(mask):
+                shared[fault] |= mask
+        return [everyone & ~mask for mask in shared]
+
+    def weights(self, place: Spot) -> dict[int, float]:
+        """Fault → its share of the weight of a place."""
+        key = place[:2]
+        if key not in self._weights:
+            done = bits(place[1])
+            raw = {
+                fault: self.table_weights[fault] / math.prod(self.count[fault][t] for t in done)
+                for fault in bits(place[0])
+            }
+            total = math.fsum(raw.values())
+            self._weights[key] = {fault: weight / total for fault, weight in raw.items()}
+        return self._weights[key]
+
+    def telling(self, place: Spot) -> list[int]:
+        """Tests not done that may rule out a possible fault."""
+        mask, done, _ = place
+        return [
+            test for test, masks in enumerate(self.masks)
+            if not done >> test & 1 and any(0 < (mask & m) != mask for m in masks)
+        ]  # fmt: skip
+
+    def moves(self, place: Spot) -> list[Move[Spot]]:
+        telling = self.telling(place)
+        names = self._names(telling)
+        found = []
+        for test in telling:
+            readied = self.problem.readying.ready(place[2], test, names)
+            if readied is not None:
+                minutes = self.minutes[test] + readied.minutes
+                ends = tuple((share, end) for _, share, end in self.ends(place, test))
+                found.append(Move(minutes, test, ends))
+        return found
+
+    def _names(self, telling: list[int]) -> frozenset[str]:
+        if not self.bit_of:
+            return frozenset()
+        columns = set(telling)
+        return frozenset(name for name, column in self.bit_of.items() if column in columns)
+
+    def ends(self, place: Spot, test: int) -> list[tuple[int, float, Spot]]:
+        readied = self.readied(place, test)
+        weights, found = self.weights(place), []
+        for outcome, mask in enumerate(self.masks[test]):
+            left = place[0] & mask
+            if left:
+                share = math.fsum(weights[f] / self.count[f][test] for f in bits(left))
+                found.append(
+                    (outcome, share, self.place(left, place[1] | 1 << test, readied.state))
+                )
+        return found
+
+    def cost(self, place: Spot, test: int) -> float:
+        return self.minutes[test] + self.readied(place, test).minutes
+
+    def readied(self, place: Spot, test: int) -> Readied:
+        """What it takes to get to a test that can be taken at a place."""
+        names = self._names(self.telling(place))
+        readied = self.problem.readying.ready(place[2], test, names)
+        assert readied is not None
+        return readied
+
+    def depth(self, place: Spot) -> tuple[int, int]:
+        return -place[0].bit_count(), place[1].bit_count()
+
+    def place(self, mask: int, done: int, state: int) -> Spot:
+        # What no longer makes a difference is left out, so that places meet again.
+        if not mask & (mask - 1):
+            return mask, 0, 0
+        kept = 0
+        for test in bits(done):
+            if mask & self.problem.vague[test] and any(
+                0 < (mask & m) != mask for m in self.masks[test]
+            ):
+                kept |= 1 << test
+        return mask, kept, state
+
+    def estimate(self, place: Spot) -> float:
+        telling = self.telling(place)
+        if not place[0] & (place[0] - 1) or not telling:
+            self.value[place] = 0.0
+            return 0.0
+        weights = self.weights(place)
+        low = self._pairs(place, telling, weights)
+        if self.problem.sharp:
+            low = max(low, self._huffman(place, telling, weights))
+        return low if self.problem.readying.nothing else low + self._ready(place, telling, weights)
+
+    def _pairs(self, place: Spot, telling: list[int], weights: dict[int, float]) -> float:
+        ranked = []
+        for test in telling:
+            squares = 0.0
+            for mask in self.masks[test]:
+                shown = math.fsum(weights[f] / self.count[f][test] for f in bits(place[0] & mask))
+                squares += shown * shown
+            ranked.append((self.minutes[test] / max((1.0 - squares) / 2, 1e-300), test))
+        ranked.sort()
+        left = self._must_differ(place, telling)
+        total = 0.0
+        for ratio, test in ranked:
+            differ = self._differ[test]
+            for fault, others in left.items():
+                met = others & differ[fault]
+                if met:
+                    total += ratio * weights[fault] * math.fsum(weights[g] for g in bits(met))
+                    left[fault] = others ^ met
+        return total / 2
+
+    def _must_differ(self, place: Spot, telling: list[int]) -> dict[int, int]:
+        """Fault → the possible faults that some test left surely tells it from."""
+        left = {}
+        for fault in bits(place[0]):
+            others = 0
+            for test in telling:
+                others |= self._sure[test][fault]
+            left[fault] = others & place[0]
+        return left
+
+    def _huffman(self, place: Spot, telling: list[int], weights: dict[int, float]) -> float:
+        groups, grouped = [], 0
+        apart = self._must_differ(place, telling)
+        for fault, others in apart.items():
+            if not grouped >> fault & 1:
+                group = place[0] & ~others
+                grouped |= group
+                groups.append(math.fsum(weights[f] for f in bits(group)))
+        letters = max(2, *(sum(1 for m in self.masks[t] if m & place[0]) for t in telling))
+        costs = sorted(self.minutes[test] for test in telling)
+        return cheapest_path(costs, huffman_length(groups, letters))
+
+    def _ready(self, place: Spot, telling: list[int], weights: dict[int, float]) -> float:
+        """Minutes of getting ready that no plan avoids: each fault's path must tell it from
+        the fault that is dearest to get ready for, and pays that once.
+        """
+        names = self._names(telling)
+        ranked = []
+        for test in telling:
+            readied = self.problem.readying.ready(place[2], test, names)
+            ranked.append((0.0 if readied is None else readied.minutes, test))
+        ranked.sort()
+        if not ranked[-1][0]:
+            return 0.0
+        total = 0.0
+        for fault, others in self._must_differ(place, telling).items():
+            needed, left = 0.0, others
+            for minutes, test in ranked:
+                if not left:
+                    break
+                if left & self._differ[test][fault]:
+                    needed, left = minutes, left & ~self._differ[test][fault]
+            total += weights[fault] * needed
+        return total
+
+
+def search_of(problem: Problem, stop: Callable[[], bool]) -> Search[Any]:
+    """The search that fits a problem."""
+    return Plain(problem, stop) if problem.plain else General(problem, stop)
