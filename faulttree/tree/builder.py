@@ -117,7 +117,7 @@ def assemble(
         for name, procedure in _mapping(bundle.get("procedures")).items():
             if procedure is not None:
                 finder.check(procedure, "procedure", f"procedure:{name}")
-    if not isinstance(data, Mapping):
+    if not isinstance(data, dict):
         return None, tuple(finder.problems.values())
     builder = _Builder(bundle, data, finder)
     if known_procedures is not None:
@@ -167,25 +167,27 @@ class _Finder:
             self.add(rule, message, mend, Where(name, keys), of_key=of_key)
 
 
-def _mapping(value: Any) -> Mapping[str, Any]:
-    return value if isinstance(value, Mapping) else {}
+def _mapping(value: Any) -> dict[str, Any]:
+    return value if isinstance(value, dict) else {}
 
 
-def _inner(value: Any) -> Iterator[tuple[str, Mapping[str, Any]]]:
+def _inner(value: Any) -> Iterator[tuple[str, dict[str, Any]]]:
     """The entries of a mapping of mappings."""
-    return ((key, item) for key, item in _mapping(value).items() if isinstance(item, Mapping))
+    return ((key, item) for key, item in _mapping(value).items() if isinstance(item, dict))
 
 
-def _text(value: Any, default: str = "") -> str:
+def _text(value: Any) -> str:
     if isinstance(value, str):
         return value
-    return default if value is None or isinstance(value, (Mapping, list)) else str(value)
+    return "" if value is None or isinstance(value, (dict, list)) else str(value)
 
 
 def _texts(value: Any) -> tuple[str, ...]:
+    if not value:
+        return ()
     if isinstance(value, str):
         return (value,)
-    return tuple(item for item in value if isinstance(item, str)) if isinstance(value, list) else ()
+    return tuple([v for v in value if isinstance(v, str)]) if isinstance(value, list) else ()
 
 
 def _words(value: Any) -> dict[str, str]:
@@ -196,8 +198,12 @@ def _number(value: Any) -> float | None:
     return value if isinstance(value, (int, float)) and not isinstance(value, bool) else None
 
 
-def _joined(*groups: Sequence[str]) -> tuple[str, ...]:
-    return tuple(dict.fromkeys(name for group in groups for name in group))
+def _joined(*groups: tuple[str, ...]) -> tuple[str, ...]:
+    """The names of all groups, each once, in order."""
+    filled = [group for group in groups if group]
+    if len(filled) < 2:
+        return filled[0] if filled else ()
+    return tuple(dict.fromkeys(name for group in filled for name in group))
 
 
 @dataclass(slots=True)
@@ -461,16 +467,15 @@ class _Builder:
             name = scope.start
         return (scope.prefix + name if name in scope.steps else name), tuple(leaves)
 
-    def target(self, scope: _Scope, name: str, where: Where) -> None:
+    def target(self, scope: _Scope, name: str, where: Where, *keys: str) -> None:
         """Report a target that names nothing here."""
-        known = [*scope.steps, *(scope.exits if scope.use is not None else self.ends)]
-        if name not in known:
-            kinds = "step or exit" if scope.use is not None else "step, fault or stop"
+        ends = self.ends if scope.use is None else scope.exits
+        if name not in scope.steps and name not in ends:
+            kinds = "step, fault or stop" if scope.use is None else "step or exit"
             message = f"`{shown(name)}` is no {kinds} of this file."
-            mend = (
-                self.finder.near(name, known) or "Look at the spelling, or write what is missing."
-            )
-            self.finder.add("unknown-target", message, mend, where)
+            mend = self.finder.near(name, [*scope.steps, *ends])
+            mend = mend or "Look at the spelling, or write what is missing."
+            self.finder.add("unknown-target", message, mend, where.under(*keys))
 
     def named(self, scope: _Scope, name: str, where: Where, of_key: bool = False) -> str:
         """The full id of a step or use that a scope names."""
@@ -597,7 +602,7 @@ class _Builder:
             conditions=_joined(_texts(raw.get("conditions")), holds.conditions),
             wait=entry.wait if wait is None else wait,
             in_circuit=in_circuit if in_circuit in ("never", "allowed") else None,
-            limits=self.limits(scope, limits) if isinstance(limits, Mapping) else None,
+            limits=self.limits(scope, limits) if isinstance(limits, dict) else None,
             unit=_text(raw.get("unit")) or None,
             source=_text(raw.get("source")),
             use=scope.use,
@@ -611,8 +616,8 @@ class _Builder:
         """Outcome → where it leads, and the exits it takes."""
         targets: dict[str, str] = {}
         leaves: dict[str, tuple[tuple[str, str], ...]] = {}
-        for outcome, name, at in self.outcomes(kind, raw, where):
-            self.target(scope, name, at)
+        for outcome, name, keys in self.outcomes(kind, raw, where):
+            self.target(scope, name, where, *keys)
             targets[outcome], taken = self.resolve(scope, name)
             if taken:
                 leaves[outcome] = taken
@@ -620,31 +625,31 @@ class _Builder:
 
     def outcomes(
         self, kind: Kind, raw: Mapping[str, Any], where: Where
-    ) -> Iterator[tuple[str, str, Where]]:
-        """Each outcome with the target as written, ``outside`` spread."""
+    ) -> Iterator[tuple[str, str, tuple[str, ...]]]:
+        """Each outcome with the target as written and its keys, ``outside`` spread."""
         key = {"ask": "answers", "measure": "results", "use": "exits"}.get(kind, "then")
         if kind in ("do", "measure") and isinstance(raw.get("then"), str):
-            yield ("done" if kind == "do" else "taken"), raw["then"], where.under("then")
+            yield ("done" if kind == "do" else "taken"), raw["then"], ("then",)
         written = _words(raw.get(key))
         limits = _mapping(raw.get("limits"))
         for outcome, name in written.items():
-            at = where.under(key, outcome)
             if outcome != "outside" or kind != "measure" or "bands" in limits:
-                yield outcome, name, at
+                yield outcome, name, (key, outcome)
                 continue
             for side in _sides(limits):
                 if side in written:
                     message = f"`outside` stands beside `{side}`, which it already means."
                     mend = "Keep `outside`, or write `low` and `high` instead of it."
+                    at = where.under(key, outcome)
                     self.finder.add("outside-beside", message, mend, at, of_key=True)
                 else:
-                    yield side, name, at
+                    yield side, name, (key, outcome)
 
     def limits(self, scope: _Scope, value: Any) -> Any:
         """Limits with the steps of their formulas named in full."""
-        if isinstance(value, Mapping):
+        if isinstance(value, dict):
             out = {key: self.limits(scope, item) for key, item in value.items()}
-            if "formula" in value and isinstance(value.get("from"), Mapping):
+            if "formula" in value and isinstance(value.get("from"), dict):
                 out["from"] = {
                     name: scope.prefix + step
                     if isinstance(step, str) and self.pending(scope, step)
@@ -787,7 +792,10 @@ SIGNALS = ("DANGER", "WARNING", "CAUTION")
 
 
 def _kind(raw: Mapping[str, Any]) -> Kind:
-    return next((kind for kind in KINDS if kind in raw), "ask")
+    for kind in KINDS:
+        if kind in raw:
+            return kind
+    return "ask"
 
 
 def _all_steps(scope: _Scope) -> Iterator[str]:
@@ -816,7 +824,7 @@ def _filled(
             return match.group()
 
         return BRACES.sub(put, value)
-    if isinstance(value, Mapping):
+    if isinstance(value, dict):
         return {
             key: item if key in UNFILLED else _filled(item, where.under(key), given, missing)
             for key, item in value.items()
@@ -828,7 +836,7 @@ def _filled(
 
 def _takes(value: Any) -> dict[str, str]:
     """Names a procedure takes, each with its unit or an empty text."""
-    if isinstance(value, Mapping):
+    if isinstance(value, dict):
         return {name: _text(unit) for name, unit in value.items()}
     return dict.fromkeys(_texts(value), "")
 
@@ -862,7 +870,7 @@ def _sides(limits: Mapping[str, Any]) -> tuple[str, ...]:
 
 def _symptoms(value: Any) -> Iterator[Symptom]:
     for item in value if isinstance(value, list) else ():
-        if isinstance(item, Mapping):
+        if isinstance(item, dict):
             yield Symptom(_text(item.get("text")), _texts(item.get("conditions")))
         elif isinstance(item, str):
             yield Symptom(item)

@@ -11,7 +11,7 @@ from typing import Any
 
 from faulttree.errors import TreeError
 from faulttree.tree.builder import assemble
-from faulttree.tree.document import Document, load_text, parse, shown
+from faulttree.tree.document import Document, load_text, parse, shown, uncollected
 from faulttree.tree.model import Tree, Where
 from faulttree.tree.problems import Problem, near
 from faulttree.tree.schema import FileKind, findings, shape_of
@@ -270,7 +270,8 @@ class Library:
             "cautions": _named("cautions", cautions, document.data, used),
             "instruments": _named("needs", instruments, document.data, used),
         }
-        tree, found = assemble(bundle, documents, known_procedures=self.procedures)
+        with uncollected():
+            tree, found = assemble(bundle, documents, known_procedures=self.procedures)
         problems += found
         problems += _wrong_folder(document, document.data.get("family"))
         problems += wrong_cautions + wrong_instruments
