@@ -61,7 +61,7 @@ class Box:
 
 @dataclass(frozen=True, slots=True)
 class Link:
-    """An arrow, with the outcomes that take it."""
+    """An arrow, with the outcomes that take it; ``goal`` where ``head`` is a connector."""
 
     tail: str
     head: str
@@ -70,6 +70,7 @@ class Link:
     badge: str = ""
     share: float | None = None
     faint: bool = False
+    goal: str = ""
 
     @property
     def label(self) -> tuple[str, ...]:
@@ -86,6 +87,7 @@ class Chart:
     boxes: Mapping[str, Box]
     links: tuple[Link, ...]
     loose: tuple[str, ...] = ()
+    loose_heading: str = "Suspects that no step leads to yet"
     warnings: tuple[tuple[str, str], ...] = ()
     legend: tuple[str, ...] = ()
     frames: Mapping[str, tuple[str, ...]] = field(default_factory=dict)

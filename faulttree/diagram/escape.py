@@ -41,14 +41,14 @@ def xml(text: str) -> str:
 
 
 def dot(text: str) -> str:
-    r"""For a quoted string of DOT: a backslash says nothing, and ``<…>`` is no markup.
-
-    The string is quoted here, quotes included, because DOT takes an unquoted ``<`` for the
-    beginning of a label in HTML. Line ends become ``\n``, the escape of the language.
+    r"""For a label that the graphviz package quotes: a backslash says nothing, ``<…>`` is no
+    markup, a character reference is not decoded. Line ends become ``\n`` of the language.
     """
-    said = text.replace("\\", "\\\\").replace('"', '\\"').replace("\0", "\ufffd")
-    # A character reference would be decoded inside a label: the ampersand is written as one.
-    return '"' + said.replace("&", "&amp;").replace("\r", "").replace("\n", "\\n") + '"'
+    import graphviz
+
+    said = text.replace("&", "&amp;").replace("\0", "\ufffd").replace("\r", "")
+    label: str = graphviz.nohtml("\\n".join(graphviz.escape(line) for line in said.split("\n")))
+    return label
 
 
 def mermaid(text: str) -> str:

@@ -65,10 +65,9 @@ def source(
         frames: numbers of the boxes that stand inside each frame.
         across: ranks from left to right instead of from top to bottom.
     """
-    rank = "LR" if across else "TB"
+    ranks = "rankdir=LR;ranksep=1.6" if across else "ranksep=.36"
     lines = [
-        f"digraph{{rankdir={rank};nodesep=.3;ranksep=.38;"
-        'node[shape=box,fixedsize=true,label=""];edge[arrowsize=.8];'
+        f'digraph{{{ranks};nodesep=.2;node[shape=box,fixedsize=true,label=""];edge[arrowsize=.8];'
     ]
     lines += [
         f"n{at}[width={width / PER_INCH:.3f},height={height / PER_INCH:.3f}];"

@@ -7,6 +7,7 @@ a box that fits here fits with the narrower ones too.
 
 from __future__ import annotations
 
+import re
 import unicodedata
 from functools import lru_cache
 
@@ -35,6 +36,8 @@ _BOLD = (
 _TABLES = tuple(
     {chr(32 + at): units / 1000 for at, units in enumerate(table)} for table in (_REGULAR, _BOLD)
 )
+# A figure and its unit stay on one line.
+_QUANTITY = re.compile(r"(?<=\d) (?=(?:[pnuµmkMG]?(?:Ω|V|A|W|F|H|Hz|s)|°C|%|min|ohm)\b|%)")
 _WIDE = 1.1
 _OTHER = 0.86
 
@@ -83,8 +86,9 @@ def wrap(
 
     A word too long for a line is broken where it must be.
     """
-    said = text[: lines * 200]
+    said = _QUANTITY.sub("\u00a0", text[: lines * 200])
     broken = _fill(_pieces(said, room, size, bold), [room] * (lines + 1), size, bold)
+    broken = [line.replace("\u00a0", " ") for line in broken]
     if len(broken) <= lines and len(said) == len(text):
         return tuple(broken)
     last = broken[lines - 1] + "…" if len(broken) <= lines else " ".join(broken[lines - 1 :])
@@ -94,7 +98,7 @@ def wrap(
 def _pieces(text: str, room: float, size: float, bold: bool) -> list[str]:
     """The words, each cut so that it fits on a line by itself."""
     pieces = []
-    for word in text.split():
+    for word in text.split(" "):
         while word and width(word, size, bold) > room:
             fits = max(1, len(clip(word, room, size, bold)) - 1)
             pieces.append(word[:fits])
@@ -153,7 +157,7 @@ def _rooms(across: float, tall: float, count: int, size: float) -> list[float]:
 
 
 def _fit(text: str, across: float, tall: float, size: float) -> tuple[str, ...] | None:
-    words = text.split()
+    words = _QUANTITY.sub("\u00a0", text).split(" ")
     longest = max((width(word, size) for word in words), default=0.0)
     for count in range(1, int(tall / (size * LINE)) + 1):
         rooms = _rooms(across, tall, count, size)
@@ -164,7 +168,7 @@ def _fit(text: str, across: float, tall: float, size: float) -> tuple[str, ...] 
         lines = _fill(words, rooms, size, False)
         fits = all(width(line, size) <= room for line, room in zip(lines, rooms, strict=False))
         if len(lines) == count and fits:
-            return tuple(lines)
+            return tuple(line.replace("\u00a0", " ") for line in lines)
     return None
 
 

@@ -1,49 +1,60 @@
-"""One page of a picture: its chart laid out, with what stands above and below it."""
+"""Pages: pieces of a chart laid out, and stood on paper beside and below each other."""
 
 from __future__ import annotations
 
 from collections import Counter
-from dataclasses import dataclass
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field
 
 from faulttree.diagram.chart import Box, Chart, Link
-from faulttree.diagram.layout import Engine, Laid, lay
+from faulttree.diagram.layout import Engine, Laid, Span, lay
 from faulttree.diagram.symbols import Figure, figure_of, label_room
 
-__all__ = ["GAP", "Page", "make_page"]
+__all__ = ["GAP", "Page", "Plate", "lay_out", "one_page", "shelve", "stand"]
 
 GAP = 14.0
+LOOK_BACK = 2
+"""How many pages back there may be room for a small piece; further would hide it."""
+HEADING = 22.0
+
+
+@dataclass(frozen=True, slots=True)
+class Plate:
+    """A piece of a chart, laid out. Lengths are in points, from its own top left.
+
+    Attributes:
+        placed: every box with its figure and the middle it stands at.
+        laid, links: the ways of the arrows, and the arrows in the same order.
+        frames: names of the frames, in the layout's order.
+        heading: words that stand above it.
+    """
+
+    placed: tuple[tuple[Box, Figure, Span], ...]
+    laid: Laid
+    links: tuple[Link, ...]
+    frames: tuple[str, ...]
+    width: float
+    height: float
+    heading: str = ""
 
 
 @dataclass(frozen=True, slots=True)
 class Page:
-    """A laid-out page. Lengths are in points.
-
-    Attributes:
-        placed: every box with its figure and the middle it stands at, in the chart's frame.
-        laid: the layout that the arrows are taken from.
-        links: the arrows, in the layout's order.
-        loose_top: where the boxes begin that nothing leads to, or None.
-        width, height: of the chart itself, without title and legend.
-    """
+    """Plates with the places of their top left corners, under the title of a chart."""
 
     chart: Chart
-    placed: tuple[tuple[Box, Figure, tuple[float, float]], ...]
-    laid: Laid
-    links: tuple[Link, ...]
-    frames: tuple[str, ...]
-    loose_top: float | None
+    plates: tuple[tuple[Plate, Span], ...]
     width: float
     height: float
 
 
-def make_page(chart: Chart, *, run: Engine | None = None, across: bool = False) -> Page:
-    """Lay one page out."""
+def lay_out(chart: Chart, *, run: Engine | None = None, across: bool = False) -> Plate:
+    """Lay out a chart, or a part of one, as one plate; its loose boxes are left out."""
     exits = Counter(link.tail for link in chart.links)
     loose = set(chart.loose)
     boxes = [box for key, box in chart.boxes.items() if key not in loose]
     figures = [figure_of(box, exits[box.key]) for box in boxes]
     number = {box.key: at for at, box in enumerate(boxes)}
-    # The engine numbers arrows by their place in this list.
     links = tuple(link for link in chart.links if link.tail in number and link.head in number)
     frames = {
         name: inside
@@ -57,32 +68,18 @@ def make_page(chart: Chart, *, run: Engine | None = None, across: bool = False) 
         across=across,
         run=run,
     )
-    placed = [
+    placed = tuple(
         (box, figure, laid.middles[at])
         for at, (box, figure) in enumerate(zip(boxes, figures, strict=True))
-    ]
-    apart = [chart.boxes[key] for key in chart.loose if key in chart.boxes]
-    width, height = _reach(laid)
-    top = None
-    if apart:
-        top = height + (GAP if placed else 0)
-        shelved, width, height = _shelve(apart, width, top + 20)
-        placed += shelved
-    return Page(chart, tuple(placed), laid, links, tuple(frames), top, width, height)
+    )
+    return Plate(placed, laid, links, tuple(frames), laid.width + 4, laid.height + 4)
 
 
-def _reach(laid: Laid) -> tuple[float, float]:
-    """How far the layout goes: a line may bulge a little beyond its bounding box."""
-    return laid.width + 4, laid.height + 4
-
-
-def _shelve(
-    boxes: list[Box], width: float, top: float
-) -> tuple[list[tuple[Box, Figure, tuple[float, float]]], float, float]:
-    """Stand boxes side by side in rows below the chart."""
-    room = max(width, 520.0)
+def shelve(boxes: Iterable[Box], room: float, heading: str = "") -> Plate:
+    """Stand boxes side by side in rows no wider than ``room``."""
     placed = []
-    x, row = 0.0, 0.0
+    x, widest, row = 0.0, 0.0, 0.0
+    top = HEADING if heading else 0.0
     for box in boxes:
         figure = figure_of(box)
         if x and x + figure.width > room:
@@ -90,5 +87,80 @@ def _shelve(
         placed.append((box, figure, (x + figure.width / 2, top + figure.height / 2)))
         x += figure.width + GAP
         row = max(row, figure.height)
-        width = max(width, x - GAP)
-    return placed, width, top + row
+        widest = max(widest, x - GAP)
+    return Plate(tuple(placed), Laid(0, 0, {}, {}), (), (), widest, top + row, heading)
+
+
+def stand(chart: Chart, plates: Sequence[Plate], room: Span | None = None) -> list[Page]:
+    """Stand plates on pages in their order, side by side where they fit.
+
+    Args:
+        chart: whose title the pages bear.
+        plates: each no larger than ``room``; a larger one gets a page to itself.
+        room: width and height for plates; None for one page as large as is needed.
+    """
+    if room is None:
+        return [_page(chart, _column(plates))]
+    sheets: list[_Sheet] = []
+    for plate in plates:
+        place = None
+        for sheet in sheets[-LOOK_BACK:]:
+            place = sheet.take(plate, room)
+            if place:
+                break
+        if not place:
+            sheets.append(_Sheet())
+            sheets[-1].put(plate, (0.0, 0.0))
+    return [_page(chart, tuple(sheet.plates)) for sheet in sheets]
+
+
+def _column(plates: Iterable[Plate]) -> tuple[tuple[Plate, Span], ...]:
+    y, stood = 0.0, []
+    for plate in plates:
+        stood.append((plate, (0.0, y)))
+        y += plate.height + GAP
+    return tuple(stood)
+
+
+@dataclass(slots=True)
+class _Sheet:
+    """One page being filled, from left to right and from top to bottom."""
+
+    plates: list[tuple[Plate, Span]] = field(default_factory=list)
+    right: float = 0.0
+    top: float = 0.0
+    bottom: float = 0.0
+
+    def take(self, plate: Plate, room: Span) -> bool:
+        """Stand a plate beside the last one or below all, where it fits."""
+        if self.right + plate.width <= room[0] and self.top + plate.height <= room[1]:
+            self.put(plate, (self.right, self.top))
+            return True
+        below = self.bottom + GAP
+        if plate.width <= room[0] and below + plate.height <= room[1]:
+            self.top = below
+            self.put(plate, (0.0, below))
+            return True
+        return False
+
+    def put(self, plate: Plate, place: Span) -> None:
+        """Stand it there."""
+        self.plates.append((plate, place))
+        self.right = place[0] + plate.width + 2 * GAP
+        self.bottom = max(self.bottom, place[1] + plate.height)
+
+
+def _page(chart: Chart, plates: tuple[tuple[Plate, Span], ...]) -> Page:
+    width = max(x + plate.width for plate, (x, _) in plates)
+    height = max(y + plate.height for plate, (_, y) in plates)
+    return Page(chart, plates, width, height)
+
+
+def one_page(chart: Chart, *, run: Engine | None = None, across: bool = False) -> Page:
+    """The whole chart on one page, its loose boxes below it."""
+    plate = lay_out(chart, run=run, across=across)
+    plates = [plate] if plate.placed else []
+    if chart.loose:
+        boxes = [chart.boxes[key] for key in chart.loose]
+        plates.append(shelve(boxes, max(plate.width, 520.0), chart.loose_heading))
+    return stand(chart, plates)[0] if plates else Page(chart, (), 0.0, 0.0)

@@ -10,22 +10,30 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
 from faulttree.diagram.chart import Box, Chart, Link
-from faulttree.diagram.escape import xml
+from faulttree.diagram.escape import plain, xml
 from faulttree.diagram.layout import Route
 from faulttree.diagram.lettering import LINE, clip, width, wrap
-from faulttree.diagram.page import Page
+from faulttree.diagram.page import Page, Plate
 from faulttree.diagram.palette import DARK, LIGHT, OKABE_ITO, ROLES, SIGNALS, Role, Theme, ThemeName
-from faulttree.diagram.symbols import BODY, SMALL, SYMBOLS, Figure, Row, label_lines
+from faulttree.diagram.symbols import BODY, FONT, SMALL, SYMBOLS, Figure, Row, label_lines
 
-__all__ = ["A4", "FONT", "Paper", "paper_for", "write_page", "write_pages"]
-
-FONT = "DejaVu Sans,Verdana,Noto Sans,Liberation Sans,Arial,sans-serif"
-"""Common faces that hold °, µ and Ω, then whatever the reader has."""
+__all__ = [
+    "A4",
+    "FONT",
+    "Paper",
+    "paper_for",
+    "sheet_room",
+    "sheets_for",
+    "write_page",
+    "write_pages",
+]
 
 A4 = (595.28, 841.89)
 """ISO 216, in points."""
 
 MARGIN = 26.0
+ON_PAPER = 0.8
+"""Scale on a sheet: letters of 8.8 points, read at arm's length."""
 TITLE = 15.0
 
 LEGEND = {
@@ -36,6 +44,9 @@ LEGEND = {
     "more": "folded away here",
     "fault": "fault",
     "stop": "end without a fault",
+    "family": "family",
+    "tree": "tree",
+    "module": "module",
     "connector": "goes on at the same number",
     "walked": "walked in this case",
     "asked": "where the case stands",
@@ -75,6 +86,23 @@ def paper_for(page: Page) -> Paper:
     across = max(page.width, 420.0)
     above, below = head_height(page.chart, across), foot_height(page.chart, across)
     return Paper(across + 2 * MARGIN, page.height + above + below + 2 * MARGIN)
+
+
+def sheet_room(chart: Chart) -> tuple[float, float]:
+    """How much of a chart fits on a sheet of A4, in points of the chart."""
+    room = A4[0] - 2 * MARGIN
+    tall = A4[1] - 2 * MARGIN - head_height(chart, room) - foot_height(chart, room)
+    return room / ON_PAPER, max(tall, A4[1] / 3) / ON_PAPER
+
+
+def sheets_for(pages: Sequence[Page]) -> list[tuple[Page, Paper]]:
+    """Pages on sheets of A4; a page with one plate too large for it is drawn smaller."""
+    sheets = []
+    for number, page in enumerate(pages, 1):
+        wide, tall = sheet_room(page.chart)
+        scale = ON_PAPER * min(1.0, wide / max(page.width, 1), tall / max(page.height, 1))
+        sheets.append((page, Paper(*A4, scale, number, len(pages))))
+    return sheets
 
 
 def write_page(page: Page, paper: Paper, theme: ThemeName = "auto") -> str:
@@ -149,6 +177,7 @@ def _style(theme: ThemeName) -> str:
 def _legend_rows(chart: Chart, room: float) -> list[list[tuple[str, float]]]:
     kinds = {box.kind for box in chart.boxes.values()}
     marks = {box.mark for box in chart.boxes.values()} | {link.mark for link in chart.links}
+    marks |= set(chart.legend)
     rows: list[list[tuple[str, float]]] = [[]]
     used = 0.0
     for name, said in LEGEND.items():
@@ -180,7 +209,7 @@ class _Pen:
         colour = self.colour(role)
         mark = ROLES.get(box.mark)
         parts = [
-            f'<g id="{name}" class="box {box.kind}" data-id="{xml(box.key)}" '
+            f'<g id="{name}" class="box {box.kind}" data-id="{xml(_id(box.key))}" '
             f'transform="translate({middle[0]:.1f} {middle[1]:.1f})"'
             + (' opacity=".55">' if box.faint else ">")
         ]
@@ -224,8 +253,8 @@ class _Pen:
 
     def _badge(self, box: Box, figure: Figure) -> str:
         wide = width(box.badge, SMALL, True) + 10
-        x = figure.width / 2 - wide / 2 + 4
-        y = -figure.height / 2
+        x, y = figure.badge
+        x += 4 - min(wide / 2, figure.width / 2)
         return (
             f'<rect class="paper" x="{x - wide / 2:.1f}" y="{y - 8:.1f}" width="{wide:.1f}" '
             f'height="16" rx="8" fill="{self.theme.paper}"/>'
@@ -273,7 +302,7 @@ class _Pen:
 
     # -- arrows ---------------------------------------------------------------------------
 
-    def link(self, link: Link, route: Route, data: tuple[str, str]) -> str:
+    def link(self, link: Link, route: Route) -> str:
         """An arrow with its words."""
         name = link.mark or "edge"
         role = ROLES[name]
@@ -286,17 +315,17 @@ class _Pen:
         )
         said = " / ".join(link.outcomes)
         parts = [
-            f'<g class="link" data-tail="{xml(data[0])}" data-head="{xml(data[1])}" '
-            f'data-outcome="{xml(said)}"' + (' opacity=".55">' if link.faint else ">"),
+            f'<g class="link" data-tail="{xml(_id(link.tail))}" '
+            f'data-head="{xml(_id(link.goal or link.head))}" data-outcome="{xml(said)}"'
+            + (' opacity=".55">' if link.faint else ">"),
             f'<path class="o-{name}" d="{curve}" fill="none" stroke="{colour}" '
             f'stroke-width="{thick:.1f}"{dash}/>',
             f'<path class="f-{name}" d="{_arrow(points[-1], route.tip, thick)}" fill="{colour}"/>',
         ]
-        if route.label is not None:
-            parts += self._words(link, route.label)
         return "".join([*parts, "</g>"])
 
-    def _words(self, link: Link, middle: tuple[float, float]) -> Iterator[str]:
+    def words(self, link: Link, middle: tuple[float, float]) -> Iterator[str]:
+        """The words beside an arrow, on paper of their own: no other arrow runs through them."""
         lines = label_lines(link.label)
         size = BODY - 1
         high = size * LINE
@@ -310,6 +339,11 @@ class _Pen:
         first = middle[1] - high * (len(lines) - 1) / 2
         for at, line in enumerate(lines):
             yield self.text(middle[0], first + at * high, line, size, bold=True)
+
+
+def _id(key: str) -> str:
+    """The id in the tree: a stop drawn in several places has its place behind an @."""
+    return plain(key.partition("@")[0])
 
 
 def _arrow(end: tuple[float, float], tip: tuple[float, float], thick: float) -> str:
@@ -333,31 +367,10 @@ def _body(page: Page, paper: Paper, pen: _Pen) -> list[str]:
     left = MARGIN + max(0.0, (room - page.width * paper.scale) / 2)
     scale = f" scale({paper.scale:.3f})" if paper.scale != 1 else ""
     lines.append(f'<g transform="translate({left:.1f} {MARGIN + above:.1f}){scale}">')
-    lines += _frames(page, pen)
-    boxes = chart.boxes
-    lines += [
-        pen.link(
-            link,
-            page.laid.routes[at],
-            (boxes[link.tail].key, boxes[link.head].key),
-        )
-        for at, link in enumerate(page.links)
-    ]
-    if page.loose_top is not None:
-        lines.append(
-            pen.text(
-                0,
-                page.loose_top + 7,
-                "Suspects that no step leads to yet",
-                BODY,
-                bold=True,
-                anchor="start",
-            )
-        )
-    lines += [
-        pen.box(box, figure, middle, f"{prefix}b{at}")
-        for at, (box, figure, middle) in enumerate(page.placed)
-    ]
+    for at, (plate, corner) in enumerate(page.plates):
+        lines.append(f'<g transform="translate({corner[0]:.1f} {corner[1]:.1f})">')
+        lines += _plate(plate, f"{prefix}.{at}", pen)
+        lines.append("</g>")
     lines.append("</g>")
     lines += _foot(chart, paper, pen, room)
     return [*lines, "</g>"]
@@ -380,20 +393,34 @@ def _head(chart: Chart, paper: Paper, pen: _Pen, room: float) -> Iterator[str]:
         yield f'<g transform="translate({MARGIN + wide / 2:.1f} 0)">{pen.row(row)}</g>'
 
 
-def _frames(page: Page, pen: _Pen) -> Iterator[str]:
+def _plate(plate: Plate, prefix: str, pen: _Pen) -> Iterator[str]:
+    yield from _frames(plate, pen)
+    if plate.heading:
+        yield pen.text(0, 8, plate.heading, BODY, bold=True, anchor="start")
+    for at, link in enumerate(plate.links):
+        yield pen.link(link, plate.laid.routes[at])
+    for at, link in enumerate(plate.links):
+        middle = plate.laid.routes[at].label
+        if middle is not None:
+            yield from pen.words(link, middle)
+    for at, (box, figure, middle) in enumerate(plate.placed):
+        yield pen.box(box, figure, middle, f"{prefix}.{at}")
+
+
+def _frames(plate: Plate, pen: _Pen) -> Iterator[str]:
     role = ROLES["use"]
-    for at, name in enumerate(page.frames):
-        frame = page.laid.frames.get(at)
+    for at, name in enumerate(plate.frames):
+        frame = plate.laid.frames.get(at)
         if frame is None:
             continue
         left, top, across, tall = frame
         yield (
             f'<rect class="o-use" x="{left:.1f}" y="{top:.1f}" width="{across:.1f}" '
             f'height="{tall:.1f}" fill="none" stroke="{pen.colour(role)}" '
-            'stroke-dasharray="1 3" stroke-width="1.4"/>'
+            'stroke-dasharray="2 3" stroke-width="1.6"/>'
         )
         said = clip(name, across - 12, SMALL, True)
-        yield pen.text(left + 6, top + 8, said, SMALL, bold=True, anchor="start")
+        yield pen.text(left + 6, top + 9, said, SMALL, bold=True, anchor="start")
 
 
 def _foot(chart: Chart, paper: Paper, pen: _Pen, room: float) -> Iterator[str]:
@@ -413,6 +440,7 @@ _SAMPLES = {
     "manual operation": "M-15 -7L15 -7L10 7L-10 7Z",
     "predefined process": "M-14 -7L14 -7L14 7L-14 7ZM-10 -7V7M10 -7V7",
     "terminator": "M-8 -7H8A7 7 0 0 1 8 7H-8A7 7 0 0 1 -8 -7Z",
+    "process": "M-14 -7L14 -7L14 7L-14 7Z",
     "connector": "M-8 0A8 8 0 1 1 8 0A8 8 0 1 1 -8 0Z",
 }
 

@@ -21,12 +21,26 @@ from dataclasses import dataclass
 from faulttree.diagram.chart import Box, Link
 from faulttree.diagram.lettering import LINE, clip, width, wrap, wrap_in_rhombus
 
-__all__ = ["BODY", "SMALL", "SYMBOLS", "Figure", "Row", "figure_of", "label_lines", "label_room"]
+__all__ = [
+    "BODY",
+    "FONT",
+    "SMALL",
+    "SYMBOLS",
+    "Figure",
+    "Row",
+    "figure_of",
+    "label_lines",
+    "label_room",
+]
+
+FONT = "DejaVu Sans,Verdana,Noto Sans,Liberation Sans,Arial,sans-serif"
+"""Common faces that hold °, µ and Ω, then whatever the reader has."""
 
 BODY = 11.0
 SMALL = 9.0
-ROOM = 178.0
-"""How wide a text may run inside a box before it is broken."""
+ROOM = 156.0
+END_ROOM = 134.0
+"""How wide a text may run inside a box, and inside an end, before it is broken."""
 
 SYMBOLS = {
     "ask": "decision",
@@ -74,6 +88,12 @@ class Figure:
     outlines: tuple[str, ...]
     lines: tuple[str, ...]
     rows: tuple[Row, ...]
+    corner: tuple[float, float] | None = None
+
+    @property
+    def badge(self) -> tuple[float, float]:
+        """Where a badge sits: the upper right corner of what is drawn."""
+        return self.corner or (self.width / 2, -self.height / 2)
 
 
 @dataclass(slots=True)
@@ -147,7 +167,7 @@ def figure_of(box: Box, exits: int = 1) -> Figure:
         return _decision(box)
     if symbol == "connector":
         return _connector(box)
-    gathered = _gather(box)
+    gathered = _gather(box, room=END_ROOM if symbol == "terminator" else ROOM)
     if symbol == "manual input":
         return _manual_input(gathered, exits)
     if symbol == "manual operation":
@@ -183,15 +203,18 @@ def _decision(box: Box) -> Figure:
     if tab:
         outlines.append(_polygon((-half, top), (half, top), (half, top + tab), (-half, top + tab)))
     wide = max(across, 2 * half if tab else 0.0)
-    return Figure(wide, total, tuple(outlines), (), tuple(rows))
+    corner = (half, top) if tab else None
+    return Figure(wide, total, tuple(outlines), (), tuple(rows), corner)
 
 
 def _manual_input(gathered: _Text, exits: int) -> Figure:
     half = max(gathered.width + 20, 96) / 2
     body = gathered.height + SLOPE + 9
     extra = STEM + DIAMOND[1] if exits > 1 else 0.0
-    total = body + extra
-    top, bottom = -total / 2, -total / 2 + body
+    # An arrow must meet the slope at its middle: the right corner stands a little above.
+    total = body - SLOPE / 2 + extra
+    top = -total / 2 - SLOPE / 2
+    bottom = top + body
     shape = _polygon((-half, top + SLOPE), (half, top), (half, bottom), (-half, bottom))
     rows = gathered.moved(top + SLOPE + 3)
     if not extra:
@@ -228,7 +251,7 @@ def _process(gathered: _Text) -> Figure:
 def _terminator(gathered: _Text) -> Figure:
     tall = gathered.height + 12
     round_ = min(tall / 2, 24.0)
-    half = max(gathered.width / 2 + 8 + round_ * 0.55, 44.0)
+    half = max(gathered.width / 2 + 7 + round_ * 0.3, 44.0)
     flat, y = half - round_, tall / 2
     shape = (
         f"M{-flat:.1f} {-y:.1f}H{flat:.1f}A{round_:.1f} {round_:.1f} 0 0 1 {half:.1f} "
@@ -240,23 +263,19 @@ def _terminator(gathered: _Text) -> Figure:
 
 
 def _connector(box: Box) -> Figure:
-    radius = max(width(box.text, BODY, True) / 2 + 5, 13.0)
-    below = box.facts[0] if box.facts else ""
-    high = SMALL * LINE if below else 0.0
+    """Always of one size: numbers are known only when all pages are laid out."""
+    radius, high, room = 15.0, SMALL * LINE, 62.0
     total = 2 * radius + high
-    # An entry has its words above, where nothing arrives; an exit below, where nothing leaves.
-    middle = radius - total / 2 + (high if box.badge == "in" else 0.0)
+    # An entry has its words above, an exit below: where no arrow touches the circle.
+    side = 1 if box.badge == "in" else -1
+    middle = side * high / 2
     circle = (
         f"M{-radius:.1f} {middle:.1f}A{radius:.1f} {radius:.1f} 0 1 1 {radius:.1f} {middle:.1f}"
         f"A{radius:.1f} {radius:.1f} 0 1 1 {-radius:.1f} {middle:.1f}Z"
     )
     rows = [Row(middle, box.text, BODY, bold=True)]
-    wide = 2 * radius
-    if below:
-        y = (high - total) / 2 if box.badge == "in" else (total - high) / 2
-        rows.append(Row(y, below, SMALL, quiet=True))
-        wide = max(wide, width(below, SMALL))
-    return Figure(wide, total, (circle,), (), tuple(rows))
+    rows += [Row(-side * radius, clip(fact, room, SMALL), SMALL) for fact in box.facts[:1]]
+    return Figure(room, total, (circle,), (), tuple(rows))
 
 
 def label_room(link: Link) -> tuple[float, float] | None:

@@ -190,11 +190,11 @@ def _caution_lines(tree: Tree, names: Iterable[str]) -> list[str]:
 
 
 def evidence_words(fault: Fault) -> str:
-    """``confirmed 2, reported 1``: the strongest kind first, or that there is none."""
+    """``evidence: confirmed 2, reported``: the strongest kind first, or that there is none."""
     kinds = Counter[str](evidence.kind for evidence in fault.evidence)
     order = ("confirmed", "documented", "reported", "contradicted")
     said = [f"{kind} {kinds[kind]}" if kinds[kind] > 1 else kind for kind in order if kinds[kind]]
-    return ", ".join(said) or "no evidence yet"
+    return f"evidence: {', '.join(said) or 'none yet'}"
 
 
 def fault_facts(fault: Fault) -> tuple[str, ...]:

@@ -1,0 +1,253 @@
+"""What is laid over a tree: one case, the counts of many, or what changed since."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field, replace
+from typing import TYPE_CHECKING, Any
+
+from faulttree.diagram.chart import START, Box, Chart, Link, chart_of, owners
+from faulttree.diagram.escape import plain
+from faulttree.tree.model import Tree
+
+if TYPE_CHECKING:
+    from faulttree.walk.state import State, Visit
+
+__all__ = ["Counts", "compared", "count_walks", "with_case", "with_counts"]
+
+
+@dataclass(frozen=True, slots=True)
+class Counts:
+    """How often a tree was walked, and where to.
+
+    Attributes:
+        cases: how many walks were counted.
+        taken: (step, outcome) → in how many walks it was answered so.
+        confirmed: fault → in how many walks its repair was confirmed.
+    """
+
+    cases: int
+    taken: Mapping[tuple[str, str], int] = field(default_factory=dict)
+    confirmed: Mapping[str, int] = field(default_factory=dict)
+
+
+def count_walks(states: Iterable[State]) -> Counts:
+    """Count walks of one tree; an outcome given twice in a walk counts once."""
+    cases = 0
+    taken: Counter[tuple[str, str]] = Counter()
+    confirmed: Counter[str] = Counter()
+    for state in states:
+        cases += 1
+        taken.update({(visit.step, visit.outcome) for visit in state.path})
+        confirmed.update({repair.fault for repair in state.repairs if repair.held})
+    return Counts(cases, taken, confirmed)
+
+
+def with_counts(chart: Chart, tree: Tree, counts: Counts, *, unfold: bool = False) -> Chart:
+    """Shade arrows by how often they were walked, and faults by how often confirmed."""
+    seats = owners(tree, unfold)
+    walked: Counter[tuple[str, str]] = Counter()
+    for (step, outcome), count in counts.taken.items():
+        target = tree.steps[step].targets.get(outcome) if step in tree.steps else None
+        if target is not None:
+            walked[seats[step], seats.get(target, target)] += count
+    walked[START, seats.get(tree.start, tree.start)] = counts.cases
+    most = max(counts.cases, *walked.values(), 1)
+    links = tuple(
+        _counted(link, walked[link.tail, _plain_key(link.head)], most) for link in chart.links
+    )
+    best = max([1, *counts.confirmed.values()])
+    boxes = {
+        key: replace(box, badge=f"{count}× confirmed", shade=count / best)
+        if box.kind == "fault" and (count := counts.confirmed.get(key, 0))
+        else box
+        for key, box in chart.boxes.items()
+    }
+    said = f"{counts.cases} case{'s' * (counts.cases != 1)} counted"
+    return replace(chart, boxes=boxes, links=links, subtitle=f"{chart.subtitle} · {said}")
+
+
+def _counted(link: Link, count: int, most: int) -> Link:
+    if link.tail.startswith("closing.") or link.head.startswith("closing."):
+        return link
+    return replace(link, badge=f"{count}×", share=count / most, faint=not count)
+
+
+def _plain_key(key: str) -> str:
+    return key.partition("@")[0]
+
+
+# -- one case ---------------------------------------------------------------------------------
+
+
+def with_case(
+    chart: Chart, tree: Tree, state: State, *, unfold: bool = False, title: str = ""
+) -> Chart:
+    """Lay a case over its tree: path, readings, verdicts, and how it ended.
+
+    Args:
+        chart: of the very tree that the case walked.
+        tree: that tree.
+        state: the walk, as :func:`faulttree.walk.fold` gives it.
+        unfold: as the chart was made.
+        title: names the case, for the line below the chart's title.
+    """
+    seats = owners(tree, unfold)
+    told: dict[str, list[str]] = {}
+    numbers: dict[str, list[int]] = {}
+    walked: set[tuple[str, str]] = {(START, seats.get(tree.start, ""))} if state.visits else set()
+    for at, visit in enumerate(state.visits, 1):
+        seat = seats.get(visit.step, visit.step)
+        told.setdefault(seat, []).append(_visit_words(visit, inside=seat != visit.step))
+        numbers.setdefault(seat, []).append(at)
+        step = tree.steps.get(visit.step)
+        if step is not None and visit.outcome in step.targets:
+            target = step.targets[visit.outcome]
+            walked.add((seat, seats.get(target, target)))
+    _tell_the_rest(state, seats, told)
+    ends = _ends(state)
+    asked = seats.get(state.ask.id, state.ask.id) if state.ask else ""
+    boxes = {
+        key: _cased(box, told.get(key, []), numbers.get(key, []), ends.get(key, ""), key == asked)
+        for key, box in chart.boxes.items()
+    }
+    boxes = _with_ways(boxes, walked)
+    links = tuple(
+        replace(link, mark="walked")
+        if (link.tail, _plain_key(link.head)) in walked
+        else replace(link, faint=True)
+        for link in chart.links
+    )
+    subtitle = f"{chart.subtitle} · {plain(title)}" if title else chart.subtitle
+    return replace(chart, boxes=boxes, links=links, subtitle=subtitle)
+
+
+def _with_ways(boxes: Mapping[str, Box], walked: set[tuple[str, str]]) -> dict[str, Box]:
+    """The ends and the beginning that the path touched are marked too."""
+    marked = dict(boxes)
+    for tail, head in walked:
+        for key in (tail, head, f"{head}@{tail}"):
+            box = marked.get(key)
+            shared = key == head and f"{head}@{tail}" in marked
+            if box is not None and not shared and not box.mark:
+                marked[key] = replace(box, mark="walked", faint=False)
+    return marked
+
+
+def _cased(box: Box, told: list[str], numbers: list[int], end: str, asked: bool) -> Box:
+    if asked:
+        badge = ", ".join([*map(str, numbers), "next"])
+        return replace(box, mark="asked", badge=badge, told=tuple(told))
+    if numbers:
+        return replace(box, mark="walked", badge=", ".join(map(str, numbers)), told=tuple(told))
+    if end or told:
+        return replace(box, mark="walked" if end else "", badge=end, told=tuple(told))
+    return replace(box, faint=True)
+
+
+def _visit_words(visit: Visit, *, inside: bool) -> str:
+    """``21.4 V → low``, with the step where the box holds several."""
+    event = visit.event
+    said = [f"{_reading(event.reading)} → {plain(event.outcome)}".removeprefix(" → ")]
+    if inside:
+        said.insert(0, f"{plain(event.step.rpartition('.')[2])}:")
+    if visit.round:
+        said.append(f"(round {visit.round + 1})")
+    if visit.purpose == "confirming":
+        said.append("(after the repair)")
+    if event.note:
+        said.append(f"“{plain(event.note)}”")
+    return " ".join(said)
+
+
+def _reading(reading: Mapping[str, Any] | None) -> str:
+    if not reading:
+        return ""
+    if reading.get("text"):
+        return plain(reading["text"])
+    return f"{plain(reading.get('value', ''))} {plain(reading.get('unit', ''))}".strip()
+
+
+def _tell_the_rest(state: State, seats: Mapping[str, str], told: dict[str, list[str]]) -> None:
+    for step, count in state.skipped.items():
+        words = "skipped" if count == 1 else f"skipped {count}×"
+        told.setdefault(seats.get(step, step), []).append(words)
+    for event in state.withdrawn:
+        words = f"{_reading(event.reading)} {plain(event.outcome)}".strip()
+        told.setdefault(seats.get(event.step, event.step), []).append(f"gone back on: {words}")
+
+
+def _ends(state: State) -> dict[str, str]:
+    """Box → how the walk or a repair ended there."""
+    ends = {}
+    if state.end is not None and state.end.id:
+        ends[state.end.id] = "found" if state.end.kind == "fault" else "ended here"
+    for repair in state.repairs:
+        words = {True: "confirmed", False: "not it", None: "repaired"}[repair.held]
+        ends[repair.fault] = words
+    return ends
+
+
+# -- what changed -----------------------------------------------------------------------------
+
+
+def compared(old: Tree, new: Tree, *, unfold: bool = False) -> Chart:
+    """The chart of the newer tree with what changed marked, and what is gone still in it."""
+    before, after = chart_of(old, unfold=unfold), chart_of(new, unfold=unfold)
+    boxes = {key: _compared_box(before.boxes.get(key), box) for key, box in after.boxes.items()}
+    for key, box in before.boxes.items():
+        if key not in boxes:
+            boxes[key] = replace(box, mark="gone", badge="gone")
+    marked = sum(bool(box.mark) for box in boxes.values())
+    links, changed = _compared_links(before, after)
+    frames = {**before.frames, **after.frames}
+    told = f"{marked} boxes and {changed} arrows changed" if marked + changed else "no change"
+    linked = {link.head for link in links}
+    loose = tuple(key for key in dict.fromkeys((*after.loose, *before.loose)) if key not in linked)
+    return replace(
+        after,
+        boxes=boxes,
+        links=links,
+        loose=loose,
+        frames=frames,
+        subtitle=f"{before.subtitle} → {after.subtitle} · {told}",
+    )
+
+
+def _compared_box(before: Box | None, box: Box) -> Box:
+    if before is None:
+        return replace(box, mark="new", badge="new")
+    told = []
+    for name, was, now in (
+        ("kind", before.kind, box.kind),
+        ("text", before.text, box.text),
+        ("", before.head, box.head),
+        ("", ", ".join(before.facts), ", ".join(box.facts)),
+        ("", before.small, box.small),
+        ("cautions", _names(before), _names(box)),
+    ):
+        if was != now:
+            told.append(f"was {name + ' ' if name else ''}{was or 'without'}")
+    if not told and before.tip != box.tip:
+        told.append("changed in its small print")
+    return replace(box, mark="changed", badge="changed", told=tuple(told)) if told else box
+
+
+def _names(box: Box) -> str:
+    return ", ".join(name for _, name in box.signals) or "none"
+
+
+def _compared_links(before: Chart, after: Chart) -> tuple[tuple[Link, ...], int]:
+    was = {(link.tail, link.head): link for link in before.links}
+    links = []
+    for link in after.links:
+        old = was.pop((link.tail, link.head), None)
+        if old is None:
+            link = replace(link, mark="new", badge="new")
+        elif set(old.outcomes) != set(link.outcomes):
+            said = " / ".join(old.outcomes) or "no words"
+            link = replace(link, mark="changed", badge=f"was {said}")
+        links.append(link)
+    links += [replace(link, mark="gone", badge="gone") for link in was.values()]
+    return tuple(links), sum(bool(link.mark) for link in links)

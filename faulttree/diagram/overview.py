@@ -1,0 +1,86 @@
+"""A whole library in one picture: families, their trees, the modules that trees can clear."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from typing import Any
+
+from faulttree.diagram.chart import Box, Chart, Link
+from faulttree.diagram.escape import plain, plain_lines
+from faulttree.diagram.words import fault_facts
+from faulttree.tree.model import Tree
+
+__all__ = ["overview_chart"]
+
+
+def overview_chart(trees: Iterable[Tree], families: Mapping[str, Any], title: str) -> Chart:
+    """The chart of a library.
+
+    Args:
+        trees: every tree of it.
+        families: what ``shared/families.yaml`` says, by family.
+        title: names the library.
+    """
+    boxes: dict[str, Box] = {}
+    links: dict[tuple[str, str], Link] = {}
+    for tree in sorted(trees, key=lambda tree: tree.id):
+        family = f"family {tree.family}"
+        boxes.setdefault(family, _family(tree.family, families.get(tree.family)))
+        boxes[tree.id] = _tree(tree)
+        links[family, tree.id] = Link(family, tree.id)
+        for module in _modules(tree):
+            key = f"module {module}"
+            boxes.setdefault(key, Box(key, "module", plain(module)))
+            links[tree.id, key] = Link(tree.id, key)
+    loose = []
+    for name, family_data in families.items():
+        key = f"family {name}"
+        if key not in boxes:
+            boxes[key] = _family(name, family_data)
+            loose.append(key)
+    told = f"{sum(box.kind == 'tree' for box in boxes.values())} trees"
+    return Chart(
+        title=plain(title),
+        subtitle=f"families, trees, modules · {told}",
+        boxes=boxes,
+        links=tuple(links.values()),
+        loose=tuple(loose),
+        loose_heading="Families without a tree yet",
+        legend=("family", "tree", "module"),
+    )
+
+
+def _modules(tree: Tree) -> list[str]:
+    named = [*tree.modules, *(fault.module for fault in tree.faults.values() if fault.module)]
+    return list(dict.fromkeys(named))
+
+
+def _family(name: str, data: Any) -> Box:
+    known = data if isinstance(data, Mapping) else {}
+    complaints = known.get("complaints", ())
+    said = ", ".join(map(plain, complaints)) if isinstance(complaints, list | tuple) else ""
+    title = plain(known.get("title", name))
+    return Box(
+        f"family {name}",
+        "family",
+        title,
+        head=plain(name),
+        tip=plain_lines(f"{title}\n{said}") if said else title,
+    )
+
+
+def _tree(tree: Tree) -> Box:
+    steps = len([name for name in tree.diagnostic if tree.steps[name].use is None])
+    steps += len([use for use in tree.uses.values() if use.parent is None]) - len(tree.closing)
+    loose = f", {len(tree.loose)} not led to" if tree.loose else ""
+    faults = "\n".join(
+        " · ".join((plain(fault.title), *fault_facts(fault))) for fault in tree.faults.values()
+    )
+    return Box(
+        tree.id,
+        "tree",
+        plain(tree.title),
+        head=plain(tree.id),
+        facts=(f"{steps} steps, {len(tree.faults)} faults{loose}",),
+        tip=f"{plain(tree.title)}\n{faults}",
+    )

@@ -1,0 +1,391 @@
+"""The walk sheet: a tree as numbered steps on paper, for a bench without a computer.
+
+Steps are numbered in the order they are met, procedures written out. Each has boxes to tick
+and a line for the reading; each outcome says where to go on.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from faulttree.diagram import words
+from faulttree.diagram.convert import compile_pages
+from faulttree.diagram.escape import plain, xml
+from faulttree.diagram.webpage import page_of, style
+from faulttree.tree.model import Fault, Step, Stop, Tree
+
+__all__ = ["sheet_data", "sheet_html", "sheet_pdf"]
+
+Data = Mapping[str, Any]
+
+
+def sheet_data(tree: Tree) -> dict[str, Any]:
+    """Everything a sheet says, as plain data: the same for every form of it."""
+    numbering = _Numbering(tree)
+    steps = [tree.steps[name] for name in numbering.steps]
+    met = _Met(set(), set(tree.cautions))
+    return {
+        "title": plain(tree.title),
+        "id": plain(tree.id),
+        "hash": tree.hash[:12],
+        "symptoms": [plain(symptom.text) for symptom in tree.symptoms],
+        "cautions": _cautions(tree, tree.cautions),
+        "all_cautions": _cautions(tree, _used_cautions(tree)),
+        "steps": [_step(tree, step, numbering, met) for step in steps],
+        "faults": [_fault(tree, fault, numbering) for fault in tree.faults.values()],
+        "stops": [_stop(stop, numbering) for stop in tree.stops.values()],
+        "closing": [_step(tree, tree.steps[name], numbering, met) for name in numbering.closing],
+        "loose": [
+            f"{numbering.label[name]} {plain(tree.faults[name].title)}" for name in tree.loose
+        ],
+    }
+
+
+class _Numbering:
+    """Labels by id: steps 1, 2, …; closing steps C1, …; faults F1, …; stops S1, ….."""
+
+    def __init__(self, tree: Tree) -> None:
+        self.steps = _in_order(tree)
+        self.closing = [name for name in tree.steps if name.startswith("closing.")]
+        self.label: dict[str, str] = {}
+        for prefix, names in (
+            ("", self.steps),
+            ("C", self.closing),
+            ("F", tree.faults),
+            ("S", tree.stops),
+        ):
+            for at, name in enumerate(names, 1):
+                self.label[name] = f"{prefix}{at}"
+        for name, use in tree.uses.items():
+            self.label.setdefault(name, self.label.get(use.start, "?"))
+
+    def steps_of(self, tree: Tree, name: str) -> str:
+        """A step or a whole procedure by its numbers."""
+        use = tree.uses.get(name)
+        inside = [self.label[step] for step in use.steps if step in self.label] if use else []
+        if len(inside) > 1:
+            return f"steps {', '.join(inside)} ({plain(name)})"
+        return f"step {inside[0] if inside else self.label.get(name, '?')}"
+
+    def goal(self, tree: Tree, target: str) -> str:
+        """Where an outcome leads, in words."""
+        label = self.label.get(target)
+        if label is None:
+            return f"{plain(target)} (not in this tree)"
+        if target in tree.faults:
+            return f"fault {label}: {plain(tree.faults[target].title)}"
+        if target in tree.stops:
+            return f"stop {label}: {plain(tree.stops[target].title)}"
+        return f"step {label}"
+
+
+def _in_order(tree: Tree) -> list[str]:
+    """The steps that look for the fault, depth first; those never reached come last."""
+    order: dict[str, None] = {}
+    stack = [tree.start]
+    while stack:
+        name = stack.pop()
+        step = tree.steps.get(name)
+        if step is None or name in order:
+            continue
+        order[name] = None
+        stack += reversed(list(step.targets.values()))
+    return list(order | dict.fromkeys(tree.diagnostic))
+
+
+def _used_cautions(tree: Tree) -> list[str]:
+    names = dict.fromkeys(tree.cautions)
+    for step in tree.steps.values():
+        names |= dict.fromkeys(step.cautions)
+    for fault in tree.faults.values():
+        names |= dict.fromkeys(fault.cautions)
+    return list(names)
+
+
+@dataclass(frozen=True, slots=True)
+class _Met:
+    """What the sheet has said in full so far, from its top."""
+
+    access: set[str]
+    cautions: set[str]
+
+
+def _cautions(tree: Tree, names: Iterable[str], met: _Met | None = None) -> list[Data]:
+    """Cautions for the sheet: in full where first met, and always where one can kill."""
+    known = tree.known_cautions
+    names = tuple(names)
+    said = [
+        {
+            "signal": known[name].signal if name in known else "",
+            "name": plain(name),
+            "text": plain(known[name].text) if name in known else "unknown caution",
+            "whole": met is None
+            or name not in met.cautions
+            or (name in known and known[name].signal == "DANGER"),
+        }
+        for name in names
+    ]
+    if met is not None:
+        met.cautions.update(names)
+    return sorted(said, key=lambda caution: words.order_of_signal(caution["signal"]))
+
+
+def _step(tree: Tree, step: Step, numbering: _Numbering, met: _Met) -> Data:
+    first = [name for name in step.access if name not in met.access]
+    met.access.update(first)
+    outcomes = [
+        {"outcome": plain(outcome), "goal": numbering.goal(tree, target)}
+        for outcome, target in step.targets.items()
+    ]
+    outcomes += [
+        {"outcome": plain(outcome), "goal": _left(tree, exits)}
+        for outcome, exits in step.leaves.items()
+        if outcome not in step.targets
+    ]
+    return {
+        "number": numbering.label[step.id],
+        "id": plain(step.id),
+        "kind": step.kind,
+        "text": plain(step.text),
+        "how": plain(step.how),
+        "minutes": words.minute_words(step.minutes),
+        "cautions": _cautions(tree, step.cautions, met),
+        "needs": [_gear(tree, name) for name in step.needs],
+        "conditions": words.step_conditions(step),
+        "open": [f"{plain(name)}: {plain(tree.access[name].how)}" for name in first
+                 if name in tree.access and tree.access[name].how],
+        "after": [numbering.steps_of(tree, name) for name in step.after],
+        "limits": list(words.step_facts(step)),
+        "source": plain((step.limits or {}).get("source", step.source)),
+        "reading": step.kind == "measure",
+        "outcomes": outcomes,
+    }  # fmt: skip
+
+
+def _gear(tree: Tree, name: str) -> str:
+    known = tree.known_instruments.get(name)
+    return plain(known.title if known else name)
+
+
+def _left(tree: Tree, exits: tuple[tuple[str, str], ...]) -> str:
+    for use, exit_ in exits:
+        if use in tree.closing:
+            passed = exit_ == next(iter(tree.uses[use].exits), "")
+            return "go on" if passed else "the unit must not go back: mend it first"
+    return "go on"
+
+
+def _fault(tree: Tree, fault: Fault, numbering: _Numbering) -> Data:
+    confirm = ""
+    if fault.confirm is not None:
+        where = numbering.label.get(fault.confirm.step, plain(fault.confirm.step))
+        confirm = f"step {where} gives {plain(fault.confirm.gives)}"
+    return {
+        "number": numbering.label[fault.id],
+        "id": plain(fault.id),
+        "title": plain(fault.title),
+        "facts": list(words.fault_facts(fault)),
+        "remedy": plain(fault.remedy),
+        "confirm": confirm,
+        "cautions": _cautions(tree, fault.cautions),
+    }
+
+
+def _stop(stop: Stop, numbering: _Numbering) -> Data:
+    see = f"; see {plain(stop.see)}" if stop.see else ""
+    return {
+        "number": numbering.label[stop.id],
+        "title": plain(stop.title),
+        "reason": f"{words.REASONS.get(stop.reason, plain(stop.reason))}{see}",
+    }
+
+
+# -- HTML -------------------------------------------------------------------------------------
+
+HEAD_LINES = ("Unit, model", "Serial or tag", "Complaint", "Who, date")
+
+_CSS = """
+@page{size:A4;margin:14mm}
+main{max-width:182mm;margin:0 auto;padding:1em;font-size:10.5pt;line-height:1.35}
+h1{font-size:16pt;margin:0}h2{font-size:13pt;margin:1.2em 0 .4em;break-after:avoid}
+.small{font-size:9pt}
+.fill{display:grid;grid-template-columns:auto 1fr auto 1fr;gap:.7em .5em;margin:1em 0}
+.fill span,.line{border-bottom:1px solid}
+.line{display:inline-block;min-width:11em}
+.entry{display:grid;grid-template-columns:2.6em 1fr;border-top:1px solid;padding:.5em 0;
+break-inside:avoid}
+.entry>b{font-size:13pt}
+.entry p{margin:.15em 0}
+.limits{font-weight:bold}
+ul{list-style:none;margin:.3em 0;padding:0}
+ul.outcomes li::before{content:"\\2610\\00a0";font-size:13pt}
+ul.outcomes li{break-inside:avoid}
+.signal{font-weight:bold;padding:0 .35em;color:#000;border:1px solid #000;
+-webkit-print-color-adjust:exact;print-color-adjust:exact}
+.DANGER{background:#D55E00}.WARNING{background:#E69F00}.CAUTION{background:#F0E442}
+"""
+
+
+def sheet_html(tree: Tree) -> str:
+    """The sheet as one HTML file that prints on A4."""
+    data = sheet_data(tree)
+    body = [
+        "<main>",
+        f"<h1>{xml(data['title'])}</h1>",
+        f'<p class="small">{xml(data["id"])} · text {data["hash"]} · '
+        f"{xml('; '.join(data['symptoms']))}</p>",
+        '<div class="fill">',
+        *(f"<label>{line}</label><span></span>" for line in HEAD_LINES),
+        "</div>",
+        *_caution_html(data["cautions"]),
+        "<h2>Steps</h2>",
+        *(line for step in data["steps"] for line in _step_html(step)),
+        "<h2>Faults</h2>",
+        *(line for fault in data["faults"] for line in _fault_html(fault)),
+        "<h2>Ends without a fault</h2>",
+        *(
+            f'<div class="entry"><b>{stop["number"]}</b><p>☐ {xml(stop["title"])}: '
+            f"{xml(stop['reason'])}</p></div>"
+            for stop in data["stops"]
+        ),
+    ]
+    if data["loose"]:
+        body += ["<h2>Suspects that no step leads to yet</h2>", "<ul>"]
+        body += [f"<li>☐ {xml(name)}</li>" for name in data["loose"]]
+        body.append("</ul>")
+    if data["closing"]:
+        body.append("<h2>After a confirmed repair, before the unit goes back</h2>")
+        body += [line for step in data["closing"] for line in _step_html(step)]
+    body += ["<h2>The cautions in full</h2>", *_caution_html(data["all_cautions"])]
+    css = style("auto", _CSS)
+    return page_of(f"{data['title']}: walk sheet", "en", css, [*body, "</main>"])
+
+
+def _caution_html(cautions: Iterable[Data]) -> Iterator[str]:
+    for caution in cautions:
+        signal = caution["signal"]
+        text = f": {caution['text']}" if caution["whole"] else ""
+        yield (
+            f'<p><span class="signal {signal}">{signal or "unknown"}</span> '
+            f"{xml(caution['name'])}{xml(text)}</p>"
+        )
+
+
+def _step_html(step: Data) -> Iterator[str]:
+    yield f'<section class="entry"><b>{step["number"]}</b><div>'
+    about = " · ".join(part for part in (step["id"], step["minutes"], step["conditions"]) if part)
+    yield f'<p class="small">{xml(about)}</p>'
+    yield from _caution_html(step["cautions"])
+    yield f"<p><strong>{xml(step['text'])}</strong></p>"
+    for line in _small_print(step):
+        yield f'<p class="small">{xml(line)}</p>'
+    if step["limits"]:
+        yield f'<p class="limits">{xml("; ".join(step["limits"]))}</p>'
+    if step["reading"]:
+        yield '<p>Reading: <span class="line"></span> with: <span class="line"></span></p>'
+    yield '<ul class="outcomes">'
+    for outcome in step["outcomes"]:
+        yield f"<li>{xml(outcome['outcome'])} → {xml(outcome['goal'])}</li>"
+    yield "</ul></div></section>"
+
+
+def _small_print(step: Data) -> Iterator[str]:
+    """What stands in small letters under a step."""
+    if step["how"]:
+        yield step["how"]
+    yield from step["open"]
+    if step["needs"]:
+        yield f"Needs: {', '.join(step['needs'])}."
+    if step["after"]:
+        yield f"Only after {', '.join(step['after'])}."
+    if step["source"]:
+        yield f"Figures: {step['source']}."
+
+
+def _fault_html(fault: Data) -> Iterator[str]:
+    yield f'<section class="entry"><b>{fault["number"]}</b><div>'
+    yield f"<p><strong>{xml(fault['title'])}</strong> ({xml('; '.join(fault['facts']))})</p>"
+    yield from _caution_html(fault["cautions"])
+    yield f"<p>{xml(fault['remedy'])}</p>"
+    confirm = f"confirmed: {fault['confirm']}" if fault["confirm"] else "confirmed by:"
+    yield (
+        f'<ul class="outcomes"><li>repaired</li><li>{xml(confirm)} '
+        '<span class="line"></span></li></ul></div></section>'
+    )
+
+
+# -- PDF --------------------------------------------------------------------------------------
+
+# The sheet's words come in as data; nothing of a tree is ever read as source.
+_TYPST = """
+#let data = json("sheet.json")
+#set document(title: data.title, date: none)
+#set page("a4", margin: 15mm, numbering: "1 / 1", header: align(right, text(8pt)[#data.id]))
+#set text(font: ("DejaVu Sans", "Noto Sans", "Liberation Sans", "Libertinus Serif"), size: 9.5pt)
+#show heading: set block(above: 14pt, below: 8pt)
+#let tick = box(width: 8pt, height: 8pt, stroke: 0.8pt, baseline: 1pt)
+#let line-for(wide) = box(width: wide, height: 11pt, stroke: (bottom: 0.6pt))
+#let panels = (DANGER: rgb("#D55E00"), WARNING: rgb("#E69F00"), CAUTION: rgb("#F0E442"))
+#let caution(it) = block(spacing: 5pt)[
+  #box(fill: panels.at(it.signal, default: none), stroke: 0.5pt, inset: (x: 3pt), outset: (y: 2pt),
+    strong(if it.signal == "" { "unknown" } else { it.signal })) #it.name#if it.whole [: #it.text]
+]
+#let entry(number, body) = block(breakable: false, width: 100%, above: 0pt, below: 0pt,
+  inset: (y: 6pt), stroke: (top: 0.5pt))[
+  #grid(columns: (28pt, 1fr), text(12pt, strong(number)), body)
+]
+#let small(body) = block(spacing: 4pt, text(8pt, body))
+#let step(it) = entry(it.number)[
+  #small((it.id, it.minutes, it.conditions).filter(part => part != "").join(" · "))
+  #for one in it.cautions { caution(one) }
+  #block(spacing: 5pt, strong(it.text))
+  #for line in it.small { small(line) }
+  #if it.limits.len() > 0 { block(spacing: 5pt, strong(it.limits.join("; "))) }
+  #if it.reading [Reading: #line-for(120pt) with: #line-for(120pt)]
+  #for one in it.outcomes { block(spacing: 5pt)[#tick #h(3pt) #one.outcome → #one.goal] }
+]
+= #data.title
+#small[#data.id · text #data.hash · #data.symptoms.join("; ")]
+#grid(columns: (auto, 1fr, auto, 1fr), gutter: 9pt,
+  ..data.lines.map(name => (name, line-for(100%))).flatten())
+#for one in data.cautions { caution(one) }
+== Steps
+#for one in data.steps { step(one) }
+== Faults
+#for one in data.faults { entry(one.number)[
+  *#one.title* (#one.facts.join("; "))
+  #for it in one.cautions { caution(it) }
+  #block(spacing: 5pt, one.remedy)
+  #block(spacing: 5pt)[#tick #h(3pt) repaired]
+  #block(spacing: 5pt)[#tick #h(3pt)
+    confirmed#if one.confirm != "" [: #one.confirm] #line-for(120pt)]
+] }
+== Ends without a fault
+#for one in data.stops { entry(one.number)[#tick #h(3pt) #one.title: #one.reason] }
+#if data.loose.len() > 0 [
+  == Suspects that no step leads to yet
+  #for one in data.loose { block(spacing: 5pt)[#tick #h(3pt) #one] }
+]
+#if data.closing.len() > 0 [
+  == After a confirmed repair, before the unit goes back
+  #for one in data.closing { step(one) }
+]
+== The cautions in full
+#for one in data.all_cautions { caution(one) }
+"""
+
+
+def sheet_pdf(tree: Tree) -> bytes:
+    """The sheet as a PDF on A4.
+
+    Raises:
+        FaulttreeError: the converter is not installed.
+    """
+    data = sheet_data(tree)
+    data["lines"] = HEAD_LINES
+    for step in (*data["steps"], *data["closing"]):
+        step["small"] = list(_small_print(step))
+    return compile_pages(_TYPST, {"sheet.json": json.dumps(data).encode()})
