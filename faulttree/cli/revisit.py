@@ -1,0 +1,79 @@
+"""``faulttree revisit``: units given up that a newer suspect may explain."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import click
+
+from faulttree.cli.cases_shared import bar, common, counted
+from faulttree.cli.options import open_library, open_record, say, say_json
+from faulttree.errors import TreeError
+
+if TYPE_CHECKING:
+    from faulttree.cases.revisit import Chance
+    from faulttree.tree import Library, Tree
+
+__all__ = ["command"]
+
+
+@click.command(epilog="Example: faulttree revisit bench-supply/no-output")
+@click.argument("trees", nargs=-1, metavar="[TREE]...")
+@click.option("--all", "everything", is_flag=True, help="Suspects that were open already too.")
+@click.option("--limit", type=click.IntRange(1), help="At most so many.")
+@common
+def command(
+    trees: tuple[str, ...],
+    everything: bool,
+    limit: int | None,
+    record: str | None,
+    library: str | None,
+    as_json: bool,
+) -> None:
+    """List units given up that a newer suspect may explain, most probable first.
+
+    These are unsolved, waiting and kept-for-parts cases of the trees' families, or with a
+    module the trees know more of, that never took the test that would tell.
+    """
+    from faulttree.cases.revisit import revisit
+
+    found = load(open_library(library), trees)
+    with open_record(record, read_only=True) as store, bar("Looking") as show:
+        chances = revisit(store, found, everything=everything, progress=show)[:limit]
+    if as_json:
+        say_json({"cases": [chance.as_dict() for chance in chances]})
+        return
+    for chance in chances:
+        for line in told(chance):
+            say(line)
+    many = len({chance.case.id for chance in chances})
+    what = f"{counted(many, 'case')} to revisit" if many else "No case to revisit"
+    say(f"{what}.", to_people=True)
+
+
+def load(library: Library, names: tuple[str, ...]) -> list[Tree]:
+    """The trees named; all of the library without a name, passing over any that is broken."""
+    if names:
+        return [library.load(name) for name in names]
+    found = []
+    for name in library.trees():
+        try:
+            found.append(library.load(name))
+        except TreeError as error:
+            say(f"passed over: {error}", to_people=True)
+    return found
+
+
+def told(chance: Chance) -> list[str]:
+    """What a technician reads of one chance."""
+    case = chance.case
+    where = f" (module {chance.module})" if chance.module else ""
+    share = f"{100 * chance.probability:.2g} %"
+    tests = ", ".join(chance.steps)
+    how = f"test {tests}: {chance.minutes:g} min" if tests else "no test of it is known yet"
+    standing = case.became or case.result
+    lines = [f"Case {case.number}, {case.title} ({standing})"]
+    lines.append(f"  {chance.title}{where}, {share}; {how}")
+    if case.kept:
+        lines.append(f"  kept: {', '.join(case.kept)}")
+    return lines
