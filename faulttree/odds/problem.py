@@ -258,7 +258,7 @@ class Problem:
         if not self.readying.done:
             return frozenset()
         names = self.table.tests
-        return frozenset(names[test] for test in tests) & self.readying.done.keys()
+        return frozenset(names[test] for test in tests).intersection(self.readying.done)
 
     def ready_minutes(self, state: int, telling: frozenset[str]) -> NDArray[np.float64]:
         """(m,) minutes of what must come before each test; infinite where it is blocked."""
