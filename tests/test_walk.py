@@ -962,7 +962,7 @@ def test_a_reading_a_prefix_off_is_refused_unless_sure_and_is_not_on_the_path() 
 
 def test_a_wrong_unit_is_refused() -> None:
     tree = tree_of({"rail": volts("worn", "beyond")})
-    with pytest.raises(FaulttreeError, match="ohm|Ω"):
+    with pytest.raises(FaulttreeError, match=r"ohm|Ω"):
         played(tree, {"rail": "12 ohm"})
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 from typing import TYPE_CHECKING
 
@@ -36,9 +36,16 @@ WORTH_SAYING = 1.0
 
 @lru_cache(maxsize=16)
 def _table_of(key: ByHash) -> FaultTable:
-    from faulttree.odds import table_from_tree
+    from faulttree.odds import TableError, table_from_tree
 
-    return table_from_tree(key.tree)
+    try:
+        return table_from_tree(key.tree)
+    except TableError:
+        # Steps that wait for one another cannot be put in an order, but they can be walked:
+        # the fold minds what comes first, so the table may leave it out.
+        steps = key.tree.steps.items()
+        loosened = {name: replace(step, after=(), limits=None) for name, step in steps}
+        return table_from_tree(replace(key.tree, steps=loosened))
 
 
 def table_of(tree: Tree) -> FaultTable:

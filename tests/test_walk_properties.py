@@ -1,0 +1,236 @@
+"""Whatever tree and whatever happens: a walk never fails, never loops, never loses an answer."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+from typing import Any
+
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+from faulttree.tree import Tree, build
+from faulttree.walk import Event, State, fold, from_dict
+from faulttree.walk import events as ev
+from faulttree.walk.answer import Entry, answer
+from faulttree.walk.choose import both, choose, possible, untested
+from faulttree.walk.repair import conclude, conclude_by_sight
+from faulttree.walk.report import document
+
+NAMES = ("a", "b", "c", "d", "e", "f")
+FAULTS = ("f-one", "f-two", "f-three")
+STOPS = {
+    "soft": {"title": "Beyond", "reason": "out-of-scope"},
+    "hard": {"title": "Not safe", "reason": "unsafe"},
+}
+DRAIN = {
+    "procedure": "drain",
+    "title": "Drain",
+    "start": "bleed",
+    "exits": ["safe", "charged"],
+    "steps": {
+        "bleed": {"do": "Bleed", "then": "check"},
+        "check": {"ask": "Below 5 V?", "answers": {"yes": "safe", "no": "charged"}},
+    },
+}
+SOAK = {
+    "procedure": "soak",
+    "title": "Soak",
+    "start": "run",
+    "exits": ["pass", "fail"],
+    "steps": {"run": {"ask": "Ran?", "answers": {"yes": "pass", "no": "fail"}}},
+}
+
+
+@st.composite
+def trees(draw: st.DrawFn) -> Tree:
+    """Trees with cycles, prerequisites, live steps, procedures, proofs and closing checks."""
+    names = NAMES[: draw(st.integers(1, len(NAMES)))]
+    target = st.sampled_from([*names, *FAULTS, *STOPS])
+    steps: dict[str, Any] = {}
+    for name in names:
+        kind = draw(st.sampled_from(["ask", "ask", "measure", "do", "use"]))
+        step: dict[str, Any]
+        if kind == "ask":
+            step = {"ask": "So?", "answers": {"yes": draw(target), "no": draw(target)}}
+            if draw(st.booleans()):
+                step["answers"]["undecided"] = draw(target)
+        elif kind == "measure":
+            step = {
+                "measure": "Rail",
+                "limits": {"min": "10 V"},
+                "results": {"low": draw(target), "inside": draw(target)},
+            }
+        elif kind == "do":
+            step = {"do": "Do", "then": draw(target)}
+        else:
+            step = {"use": "drain", "exits": {"safe": draw(target), "charged": draw(target)}}
+        if kind != "use" and draw(st.booleans()):
+            step["live"] = draw(st.booleans())
+        after = draw(st.lists(st.sampled_from(names), max_size=2, unique=True))
+        if kept := [other for other in after if other < name]:
+            step["after"] = kept
+        if draw(st.booleans()):
+            step["access"] = [draw(st.sampled_from(["open", "flipped"]))]
+        step["minutes"] = draw(st.integers(1, 9))
+        steps[name] = step
+    faults = {}
+    for name in FAULTS:
+        faults[name] = {"title": name, "remedy": "Mend."}
+        proof = draw(st.none() | st.sampled_from(names))
+        if proof is not None:
+            gives = {"ask": "yes", "measure": "inside", "do": "done", "use": "safe"}
+            kind = next(key for key in gives if key in steps[proof])
+            faults[name]["confirm"] = {"step": proof, "gives": gives[kind]}  # type: ignore[assignment]
+    data = {
+        "title": "T",
+        "family": "unit",
+        "start": names[0],
+        "steps": steps,
+        "faults": faults,
+        "stops": STOPS,
+        "closing": draw(st.sampled_from([[], ["soak"]])),
+        "access": {
+            "open": {"minutes": 3, "group": "side"},
+            "flipped": {"minutes": 2, "group": "side"},
+        },
+    }
+    bundle = {"id": "unit/t", "tree": data, "procedures": {"drain": DRAIN, "soak": SOAK}}
+    return build(bundle, strict=False)
+
+
+STEP = st.sampled_from([*NAMES, "a.bleed", "b.check", "closing.soak.run", "gone"])
+WORD = st.sampled_from(["yes", "no", "low", "inside", "done", "undecided", "odd"])
+FAULT = st.sampled_from([*FAULTS, "gone"])
+KEPT = st.none() | st.just({"value": 4.0, "unit": "V", "text": "4 V"})
+EVENTS = st.lists(
+    st.one_of(
+        st.builds(ev.Answered, step=STEP, outcome=WORD, reading=KEPT),
+        st.builds(ev.Skipped, step=STEP),
+        st.builds(ev.Jumped, step=STEP),
+        st.builds(ev.WentBack, steps=st.integers(-1, 4)),
+        st.builds(ev.Noted, text=st.just("n")),
+        st.builds(ev.CautionRead, caution=st.just("mains")),
+        st.builds(ev.RepairTried, fault=FAULT),
+        st.builds(ev.Confirmed, fault=FAULT, step=STEP),
+        st.builds(ev.NotConfirmed, fault=FAULT, step=STEP, outcome=WORD),
+        st.builds(ev.Declined),
+        st.builds(ev.Stopped),
+        st.builds(ev.Closed, result=st.just("found"), fault=FAULT),
+        st.builds(ev.Reopened),
+    ),
+    max_size=25,
+)
+
+
+@settings(max_examples=150, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@given(tree=trees(), events=EVENTS)
+def test_any_events_on_any_tree_fold_to_a_state(tree: Tree, events: list[Event]) -> None:
+    state = fold(tree, events)
+    assert fold(tree, [from_dict(event.to_dict()) for event in events]) == state
+    answered = [event for event in events if isinstance(event, ev.Answered)]
+    kept = [*(visit.event for visit in state.visits), *state.withdrawn]
+    assert sorted(map(id, kept)) == sorted(map(id, answered)), "every answer counts or is withdrawn"
+    assert state.ask is None or state.end is None or state.phase == "closing"
+    assert state.minutes >= 0
+    choose(state)
+    document(state, "case")
+    both(state)
+
+
+def moved(state: State, draw: st.DataObject) -> list[Event]:
+    """What a technician may do where the walk stands; empty where it is over."""
+    step = state.ask
+    if step is not None:
+        pick = draw.draw(st.integers(0, 9))
+        if pick == 0:
+            return [ev.Skipped(step=step.id)]
+        if pick == 1:
+            return [ev.Jumped(step=draw.draw(st.sampled_from(state.tree.diagnostic)))]
+        names = {"ask": [*step.targets, "undecided"], "do": ["done"], "measure": ["4 V", "12 V"]}
+        typed = draw.draw(st.sampled_from(names[step.kind]))
+        return [answer(state, step, Entry(typed=(typed,)))]
+    if state.phase == "found":
+        assert state.end is not None
+        return [ev.RepairTried(fault=state.end.id)]
+    if state.confirming is not None:
+        conclusion = conclude(state)
+        known = state.tree.faults[state.confirming.fault].confirm
+        held = known is None and draw.draw(st.booleans())
+        return [conclusion or conclude_by_sight(state, "seen", held=held)]
+    jump = choose(state)
+    return [jump] if jump is not None else []
+
+
+@settings(max_examples=100, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@given(tree=trees(), draw=st.data())
+def test_a_walk_by_the_rules_keeps_them_and_comes_to_an_end(
+    tree: Tree, draw: st.DataObject
+) -> None:
+    events: list[Event] = []
+    for _ in range(60):
+        state = fold(tree, events)
+        if state.ask is not None:
+            held = state.holding
+            assert all(name in held for name in state.ask.after), "nothing is asked before its time"
+            assert state.phase in ("finding", "confirming", "closing")
+        if state.end is not None and state.end.reason == "unsafe":
+            assert choose(state) is None
+        new = moved(state, draw)
+        if not new:
+            assert state.phase in ("ended", "finding") or state.closing_open
+            return
+        events += new
+
+
+@settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@given(tree=trees(), draw=st.data())
+def test_a_walk_that_always_goes_on_by_itself_never_goes_round(
+    tree: Tree, draw: st.DataObject
+) -> None:
+    """Answers only, no jumps by hand: each step is asked at most a few times in a round."""
+    events: list[Event] = []
+    asked: dict[tuple[int, str], int] = {}
+    while True:
+        state = fold(tree, events)
+        if state.phase not in ("finding", "ended"):
+            return
+        step = state.ask
+        if step is None:
+            jump = choose(state)
+            if jump is None:
+                return
+            events.append(jump)
+            continue
+        key = (state.round, step.id)
+        asked[key] = asked.get(key, 0) + 1
+        # A deed may be done again for each live step after it; a question is not repeated.
+        most = 2 if step.kind != "do" and not step.after else 3 + len(tree.steps) * 2
+        assert asked[key] <= most, f"'{step.id}' is asked for the {asked[key]}th time"
+        if draw.draw(st.integers(0, 4)) == 0:
+            events.append(ev.Skipped(step=step.id))
+        else:
+            names = {"ask": list(step.targets), "do": ["done"], "measure": ["4 V", "12 V"]}
+            typed = draw.draw(st.sampled_from(names[step.kind]))
+            events.append(answer(state, step, Entry(typed=(typed,))))
+
+
+def test_the_fold_needs_no_reckoning() -> None:
+    code = (
+        "import sys, faulttree.walk\n"
+        "heavy = {'numpy', 'scipy', 'sqlalchemy', 'prompt_toolkit', 'networkx'} & set(sys.modules)\n"
+        "print(sorted(heavy))"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert done.stdout.strip() == "[]"
+
+
+@pytest.mark.soak
+@settings(max_examples=4000, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@given(tree=trees(), events=EVENTS)
+def test_any_events_on_any_tree_many_times(tree: Tree, events: list[Event]) -> None:
+    state = fold(tree, events)
+    choose(state)
+    possible(state)
+    untested(state)
