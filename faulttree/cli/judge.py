@@ -157,7 +157,7 @@ def _for_the_command_line(error: ReadingError) -> ReadingError:
     mend = (error.mend or "").replace("or say that you are sure", "or add --sure")
     option = error.key[0] if error.key else None
     message = error.message
-    if isinstance(option, str) and option not in message:
+    if isinstance(option, str):
         message = f"--{option.replace('_', '-')}: {message}"
     return ReadingError(message, mend=mend or None, key=error.key)
 
