@@ -337,6 +337,8 @@ def test_thermistor_by_three_coefficients() -> None:
         ("6p8", "6.8E-12", "F", None),
         ("2n2", "2.2E-9", "F", None),
         ("10M", "10E6", "ohm", None),
+        ("M47", "470E3", "ohm", None),
+        ("p47", "0.47E-12", "F", None),
         ("4K7J", "4700", "ohm", "0.05"),
         ("2n2K", "2.2E-9", "F", "0.1"),
         ("47k 5%", "47000", "ohm", "0.05"),

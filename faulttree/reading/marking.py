@@ -158,7 +158,8 @@ def _letter_code(text: str, code: re.Match[str], unit: str | None) -> Marking:
             f"'{text[:40]}' does not mark a part in {unit or 'ohm or F'}", mend="Check the part."
         )
     own = unit or own
-    value = parse_quantity(code["code"] if letters != "K" else code["code"].replace("K", "k"), own)
+    plain = code["code"].replace("K", "k")
+    value = parse_quantity(plain if plain[0].isdigit() else f"0{plain}", own)
     assert value.value is not None
     if code["percent"]:
         tolerance = read_tolerance(code["percent"], own, "", value.value)

@@ -128,7 +128,7 @@ _ALL = (
     Unit("Pa", "pressure", symbols=("Pa",), words=("pascal", "pascals"), prefixes="mhkKM",
          signed=True),
     Unit("rpm", "speed", symbols=("rpm", "RPM", "r/min", "rev/min", "1/min")),
-    Unit("lx", "illuminance", symbols=("lx", "lux"), prefixes="mkK"),
+    Unit("lx", "illuminance", symbols=("lx", "lux"), words=("lux",), prefixes="mkK"),
     Unit("m", "length", words=("metre", "metres", "meter", "meters")),
     Unit("g", "mass", symbols=("g",), prefixes="mk"),
     Unit("N", "force", symbols=("N",), words=("newton", "newtons"), prefixes="mkK"),
@@ -154,6 +154,7 @@ FIXED: dict[str, tuple[str, str]] = {
 HABITS: dict[str, Written] = {
     "uf": Written("F", "µ", -6), "nf": Written("F", "n", -9), "pf": Written("F", "p", -12),
     "µf": Written("F", "µ", -6),
+    "UF": Written("F", "µ", -6), "NF": Written("F", "n", -9), "PF": Written("F", "p", -12),
     "hz": Written("Hz"), "HZ": Written("Hz"),
     "khz": Written("Hz", "k", 3), "KHZ": Written("Hz", "k", 3), "Khz": Written("Hz", "k", 3),
     "MHZ": Written("Hz", "M", 6), "Mhz": Written("Hz", "M", 6),
