@@ -46,10 +46,9 @@ def _meter_remark(state: State, bench: Bench | None, meter: str, width: int) -> 
     limits = limits_of(state, step)
     if limits is None or limits.missing:
         return []
-    chosen = [bench.instruments[meter]] if meter in bench.instruments else []
-    others = [item for name, item in bench.instruments.items() if name != meter]
+    held = meter if meter in bench.instruments else None
     try:
-        text = ask_before(limits, [*chosen, *others])
+        text = ask_before(limits, bench, using=held)
     except FaulttreeError:
         return []
     return views.labelled("Meter", text, width, style="warning") if text else []
