@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import os
 import sys
+from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -13,8 +15,11 @@ from faulttree.cli.options import library_option, open_library, say, say_json
 
 if TYPE_CHECKING:
     from faulttree.rules.finding import Level, Report
+    from faulttree.tree import Library
 
 FORMATS = ("text", "json", "sarif", "github")
+PAUSE = 0.4
+"""Seconds between two looks at the files while watching."""
 
 
 @click.command(
@@ -36,9 +41,14 @@ FORMATS = ("text", "json", "sarif", "github")
     help="How to print what is found.  [default: text]",
 )
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON document.")
+@click.option("--fix", is_flag=True, help="Mend what has one safe mend, comments kept.")
+@click.option("--watch", is_flag=True, help="Check again at every save; show what changed.")
 @click.option("--no-cache", is_flag=True, help="Look at every file anew.")
 @click.option(
-    "--jobs", type=click.IntRange(1, 256), default=None, help="Processes.  [default: all cores]"
+    "--jobs",
+    type=click.IntRange(1, 256),
+    default=None,
+    help="How many processes.  [default: all cores]",
 )
 @library_option
 def command(
@@ -46,6 +56,8 @@ def command(
     fail_on: Level,
     form: str | None,
     as_json: bool,
+    fix: bool,
+    watch: bool,
     no_cache: bool,
     jobs: int | None,
     library: str | None,
@@ -56,18 +68,36 @@ def command(
     whole library is checked. Exits with 0 where all is clean, 1 where something is found,
     2 where a path cannot be opened.
     """
+    shape = "json" if as_json else form or "text"
+    if watch and ("-" in paths or shape != "text"):
+        raise click.UsageError("--watch shows text, and cannot follow standard input.")
+
+    def look() -> Report:
+        return run(paths, open_library(library), bool(library), no_cache, jobs)
+
+    report = look()
+    if fix:
+        report = mend(report, look)
+    show(report, shape)
+    if watch:
+        report = follow(report, look, lambda: files_of(paths, open_library(library)))
+    return 1 if report.fails(fail_on) else 0
+
+
+def run(
+    paths: tuple[str, ...], library: Library, named: bool, no_cache: bool, jobs: int | None
+) -> Report:
+    """One check of all that the paths mean."""
     from faulttree.rules import check_paths
 
-    report = check_paths(
+    return check_paths(
         paths,
-        open_library(library),
+        library,
         stdin=lambda: sys.stdin.buffer.read(),
         jobs=jobs or os.cpu_count() or 1,
         cache=None if no_cache else cache_folder(),
-        fixed_library=bool(library or os.environ.get("FAULTTREE_LIBRARY")),
+        fixed_library=named or bool(os.environ.get("FAULTTREE_LIBRARY")),
     )
-    show(report, "json" if as_json else form or "text")
-    return 1 if report.fails(fail_on) else 0
 
 
 def cache_folder() -> Path:
@@ -75,6 +105,9 @@ def cache_folder() -> Path:
     from platformdirs import user_cache_path
 
     return user_cache_path("faulttree", appauthor=False)
+
+
+# -- forms -----------------------------------------------------------------------------
 
 
 def show(report: Report, form: str) -> None:
@@ -102,3 +135,56 @@ def wants_colour() -> bool:
     return (
         sys.stdout.isatty() and not os.environ.get("NO_COLOR") and os.environ.get("TERM") != "dumb"
     )
+
+
+# -- mending and watching --------------------------------------------------------------
+
+
+def mend(report: Report, look: Callable[[], Report]) -> Report:
+    """Mend what can be mended safely, say what, and look again."""
+    from faulttree.rules.mending import mend_files
+
+    done = mend_files(report.findings)
+    for one in done:
+        say(one.text, to_people=True)
+    say(f"{len(done)} mended", to_people=True)
+    return look() if done else report
+
+
+def files_of(paths: tuple[str, ...], library: Library) -> list[Path]:
+    """The files whose saving matters: those checked, and all that they share."""
+    from faulttree.rules.checking import targets_of
+
+    files = [target.path for target in targets_of(paths, library) if target.path is not None]
+    shared = library.root / "shared"
+    return [*files, *shared.glob("*.yaml"), *shared.glob("procedures/*.yaml")]
+
+
+def follow(report: Report, look: Callable[[], Report], files: Callable[[], list[Path]]) -> Report:
+    """Check again whenever a file is saved, until interrupted; the last report."""
+    import time
+
+    from faulttree.errors import FaulttreeError
+    from faulttree.rules.watching import changes, stamp
+    from faulttree.rules.wording import as_text
+
+    seen = stamp(files())
+    say("watching; Ctrl-C ends it", to_people=True)
+    try:
+        while True:
+            time.sleep(PAUSE)
+            try:
+                now = stamp(files())
+                if now == seen:
+                    continue
+                seen, before, report = now, report, look()
+            except (FaulttreeError, OSError):
+                # A file that is just being saved may be gone for a moment.
+                continue
+            new, gone = changes(before, report)
+            for finding in gone:
+                say(f"mended: {finding.path}: {finding.message} [{finding.rule}]")
+            click.echo(as_text(replace(report, findings=new), colour=wants_colour()))
+            sys.stdout.flush()
+    except KeyboardInterrupt:
+        return report

@@ -121,21 +121,23 @@ def _listed(names: set[str] | frozenset[str]) -> str:
     "evidence",
     "warning",
     """
-    fault,weight,lamp,hum
-    dry-capacitor,2,dark,loud
-    open-bridge,1,dark,loud       # no test tells it from the one above
+    steps:  {hum: {ask: Does it hum?, answers: {hums: dry-reservoir, quiet: hand-over}}}
+    faults:
+      dry-reservoir: {title: Dried out, remedy: Replace it.}
+      lost-ground:   {title: Ground lost, remedy: Tighten it., signs: {hum: hums}}
     """,
 )
 def ambiguity_group(subject: Subject) -> Iterator[Found]:
-    """Faults that no test of the tree tells apart: whichever of them it is, the walk shows
-    the same. Another test is needed, or one remedy that mends them all.
+    """Faults that show the same wherever the tree says what they show: whichever of them it
+    is, no test tells. Another test is needed, or one remedy that mends them all. A loose
+    suspect counts where its signs are given.
     """
     settling = subject.settling
     if settling is None:
         return
     tree = subject.tree
-    led_to = [fault for fault in tree.faults if fault in subject.distance]
-    for group in settling.groups(led_to):
+    known = [name for name, fault in tree.faults.items() if fault.signs or name in subject.distance]
+    for group in settling.groups(known):
         yield Found(
             tree.faults[group[0]].where,
             f"No test tells these faults apart: {', '.join(f'`{name}`' for name in group)}.",

@@ -103,6 +103,7 @@ def facts_of(tree: Tree, examined: Examined) -> Facts:
                 fault.title,
                 fault.part,
                 place("faults", fault.id, of_key=True),
+                place("faults", fault.id, "module"),
             ]
             for fault in tree.faults.values()
         ],
@@ -168,7 +169,7 @@ def _duplicate_titles(library: Library, facts: Sequence[Facts]) -> Iterator[Find
 def _one_cause(library: Library, facts: Sequence[Facts]) -> Iterator[Finding]:
     first: dict[tuple[str, str], tuple[str, str, str]] = {}
     for one in facts:
-        for name, module, title, part, place in one["faults"]:
+        for name, module, title, part, place, _ in one["faults"]:
             known = first.setdefault((module or one["family"][0], name), (one["id"], title, part))
             differs = [
                 word
@@ -198,7 +199,7 @@ def _modules(library: Library, facts: Sequence[Facts]) -> Iterator[Finding]:
     for one in facts:
         for name, place in one["modules"]:
             places[name].append(place)
-        for name, module, _, _, place in one["faults"]:
+        for name, module, _, _, _, place in one["faults"]:
             if module:
                 places[module].append([*place, name])
     alike: dict[str, list[str]] = defaultdict(list)
@@ -220,7 +221,7 @@ def _modules(library: Library, facts: Sequence[Facts]) -> Iterator[Finding]:
 def _unlisted_modules(library: Library, facts: Sequence[Facts]) -> Iterator[Finding]:
     for one in facts:
         listed = {name for name, _ in one["modules"]}
-        for name, module, _, _, place in one["faults"]:
+        for name, module, _, _, _, place in one["faults"]:
             if module and listed and module not in listed:
                 yield _finding(
                     "module-not-listed",

@@ -15,11 +15,13 @@ from dataclasses import fields
 from functools import cache
 from hashlib import sha256
 from pathlib import Path
+from stat import S_ISREG
 from types import TracebackType
 from typing import TYPE_CHECKING, Any
 
 from faulttree.rules.examining import Looked
 from faulttree.rules.finding import Finding, Report
+from faulttree.tree.document import MAX_BYTES
 
 if TYPE_CHECKING:
     from faulttree.rules.checking import Target
@@ -130,7 +132,7 @@ class Memory:
     def _key(self, target: Target) -> str | None:
         """What a result rests on; None where the file cannot be read."""
         try:
-            raw = target.path.read_bytes() if target.path else (target.text or "").encode()
+            raw = (target.text or "").encode() if target.path is None else _bytes(target.path)
         except (OSError, ValueError):
             return None
         made = sha256(program())
@@ -153,6 +155,18 @@ class Memory:
             made.update(self._shared_of(beneath) if beneath is not None else b"")
             self._shared[root] = made.digest()
         return self._shared[root]
+
+
+def _bytes(path: Path) -> bytes:
+    """The file's bytes.
+
+    Raises:
+        ValueError: where it is no plain file, or larger than any that is read.
+    """
+    status = path.stat()
+    if not S_ISREG(status.st_mode) or status.st_size > 2 * MAX_BYTES:
+        raise ValueError
+    return path.read_bytes()
 
 
 def _is_link(path: Path | None) -> str:

@@ -79,11 +79,11 @@ def declare(
 
 @cache
 def all_rules() -> Mapping[str, Rule]:
-    """Every rule by id, in the order of the families."""
+    """Every rule by id, in the order of the families, by name within each."""
     for family in FAMILIES:
         import_module(f"faulttree.rules.{family}")
     order = list(FAMILIES)
-    return dict(sorted(_RULES.items(), key=lambda item: order.index(item[1].family)))
+    return dict(sorted(_RULES.items(), key=lambda item: (order.index(item[1].family), item[0])))
 
 
 def rules_of(*families: Family) -> tuple[Rule, ...]:

@@ -201,21 +201,28 @@ class Settling:
         return {}
 
     def groups(self, faults: list[str]) -> list[list[str]]:
-        """Faults that no test tells from each other, two or more together."""
-        size, told = len(self.table.faults), 0
-        for bits in self.apart.values():
-            told |= bits
-        total = len(np.packbits(np.zeros(size * size, dtype=bool))) * 8
+        """Faults of which a walk names one where it may be another, two or more together.
+
+        No test tells them apart, and where an outcome leads to one of them the tree says that
+        the other shows that outcome too.
+        """
         left, found = list(faults), []
         while left:
             first, *rest = left
-            row = self.table.fault_index[first] * size
-            like = [
-                other
-                for other in rest
-                if not told >> (total - 1 - row - self.table.fault_index[other]) & 1
-            ]
+            like = [other for other in rest if self._alike(first, other)]
             if like:
                 found.append([first, *like])
             left = [other for other in rest if other not in like]
         return found
+
+    def _alike(self, one: str, other: str) -> bool:
+        table, steps = self.table, self.subject.tree.steps
+        rows = table.entries[table.fault_index[one]], table.entries[table.fault_index[other]]
+        named = False
+        for test, here, there in zip(table.tests, *rows, strict=True):
+            shared = set(here) & set(there)
+            if here and there and not shared:
+                return False
+            targets = steps[test].targets
+            named = named or any(targets.get(outcome) in (one, other) for outcome in shared)
+        return named

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 from faulttree.rules.register import Family, declare
-from faulttree.tree.problems import RULES
+from faulttree.tree.problems import RULES, Level
 
 EXAMPLES: Mapping[str, str] = {
     "unreadable": "steps: {lead: [",
@@ -36,6 +36,36 @@ EXAMPLES: Mapping[str, str] = {
     "bad-duration": "wait: two minutes",
 }
 
+WHY: Mapping[str, str] = {
+    "unreadable": "Nothing in it can be followed until it can be read.",
+    "duplicate-key": "Which of the two holds would depend on the program that reads it.",
+    "odd-key": "What it would mean differs between programs, so it means nothing here.",
+    "foreign-tag": "A library file is data and is never obeyed.",
+    "hidden-character": "A reviewer would see another text than the technician gets.",
+    "unknown-key": "Mostly a word is misspelt, and a caution or a limit is lost with it.",
+    "missing-key": "Without it the file says less than a walk needs.",
+    "bad-id": "Ids are typed at the bench, in answers files and in other trees.",
+    "empty-text": "The technician would stand before a step that says nothing.",
+    "bad-value": "It would be read as something else, or not at all.",
+    "step-kind": "What the step wants would be a guess.",
+    "limits-form": "What a good reading is would be a guess.",
+    "duplicate-id": "A target is one word, and must mean one thing.",
+    "family-folder": "The tree's id comes from its place, and history is counted by it.",
+    "unknown-target": "A walk that takes this outcome has nowhere to go.",
+    "unknown-step": "What is said about it is said about nothing.",
+    "unknown-access": "Nobody knows how to get there, how long it takes and what can hurt.",
+    "unknown-procedure": "The steps it stands for are missing, with the unit in pieces.",
+    "procedure-ring": "The steps would never come to an end.",
+    "procedure-takes": "Its texts and limits would have holes, or judge in a wrong unit.",
+    "unfilled-name": "The technician would read the braces.",
+    "exit-without-target": "A walk that takes this exit has nowhere to go.",
+    "unknown-exit": "Mostly a name is misspelt, and the real exit leads nowhere.",
+    "outside-beside": "Which of the two targets holds would be a guess.",
+    "too-large": "No technician could follow it, and no program should try.",
+    "more-problems": "Mend those that are told, and the others show.",
+    "bad-duration": "The runner could not time the pause.",
+}
+
 GRAPH = frozenset(
     (
         "unknown-target",
@@ -48,10 +78,22 @@ GRAPH = frozenset(
         "unknown-exit",
     )
 )
+"""Rules of the builder that belong to the graph."""
+
+NOTE = "A note: "
+"""How a reason of the reader begins that is no error."""
+
+
+def _declare(name: str, reason: str) -> None:
+    family: Family = "graph" if name in GRAPH else "shape"
+    level: Level = "note" if reason.startswith(NOTE) else "error"
+    text = reason.removeprefix(NOTE)
+    text = f"{text[0].upper()}{text[1:]} {WHY.get(name, '')}"
+    declare(name, family, level, text, EXAMPLES.get(name, "# any file"))
+
 
 for _name, _reason in RULES.items():
-    _family: Family = "graph" if _name in GRAPH else "shape"
-    declare(_name, _family, "error", _reason, EXAMPLES.get(_name, ""))
+    _declare(_name, _reason)
 
 declare(
     "link-out-of-library",

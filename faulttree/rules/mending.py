@@ -1,0 +1,177 @@
+"""What has one safe mend is mended in the file, and nothing else of it changes.
+
+A mend is a splice of the text at the finding's place, so that comments, order and quotes stay.
+That nothing else changed is then proved: ruamel.yaml reads the text before and after, and the
+two may differ in the one word only. Targets are never mended: a guess there would send a
+technician another way.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+from difflib import SequenceMatcher
+from pathlib import Path
+from typing import Any
+
+from faulttree.rules.finding import Finding
+
+__all__ = ["Mend", "mend_files", "mends_of", "spliced"]
+
+NAMES = frozenset(("unknown-key", "unknown-caution", "unknown-instrument", "module-spelt-twice"))
+"""Rules whose mend is another spelling of one word that means nothing as it stands."""
+
+CHARACTERS = frozenset(("hidden-character",))
+"""Rules whose mend is to take one character out."""
+
+ALIKE = 0.8
+"""Least likeness (difflib's ratio, 0 to 1) of a misspelt word and what it is taken for."""
+
+ONE_NAME = re.compile(r"^(?:Did you mean|Write) `([^`]+)`[?.]$")
+WORD = re.compile(r"[A-Za-z0-9_-]+")
+
+
+@dataclass(frozen=True, slots=True)
+class Mend:
+    """One splice: at a place of a file, this text for that."""
+
+    path: Path
+    line: int
+    column: int
+    old: str
+    new: str
+    rule: str
+
+    @property
+    def text(self) -> str:
+        """What is done, for people."""
+        place = f"{self.path}:{self.line}:{self.column}"
+        if self.new:
+            return f"{place}: `{self.old}` is now `{self.new}` [{self.rule}]"
+        return f"{place}: U+{ord(self.old):04X} is taken out [{self.rule}]"
+
+
+def mends_of(findings: Iterable[Finding]) -> Iterator[Mend]:
+    """The findings that have one safe mend."""
+    for finding in findings:
+        mend = _mend(finding)
+        if mend is not None:
+            yield mend
+
+
+def _mend(finding: Finding) -> Mend | None:
+    path, rest = Path(finding.path), finding.source[finding.column - 1 :]
+    if not finding.path or finding.path.startswith("<"):
+        return None
+    if finding.rule in CHARACTERS:
+        named = re.search(r"U\+([0-9A-F]{4,6})", finding.message)
+        if named is None or not rest.startswith(chr(int(named[1], 16))):
+            return None
+        return Mend(path, finding.line, finding.column, rest[0], "", finding.rule)
+    told, written = ONE_NAME.match(finding.mend), WORD.match(rest.lstrip("\"'"))
+    if finding.rule not in NAMES or told is None or written is None:
+        return None
+    column = finding.column + len(rest) - len(rest.lstrip("\"'"))
+    likeness = SequenceMatcher(None, written[0], told[1]).ratio()
+    if likeness < ALIKE or written[0] == told[1]:
+        return None
+    return Mend(path, finding.line, column, written[0], told[1], finding.rule)
+
+
+def mend_files(findings: Iterable[Finding]) -> list[Mend]:
+    """Mend what has one safe mend, file by file.
+
+    Returns:
+        What was done. A file in which a splice would change anything else is left as it is.
+
+    Raises:
+        OSError: where a file cannot be written.
+    """
+    by_file: dict[Path, list[Mend]] = {}
+    for mend in mends_of(findings):
+        by_file.setdefault(mend.path, []).append(mend)
+    done: list[Mend] = []
+    for path, mends in by_file.items():
+        raw = path.read_bytes()
+        text = raw.decode("utf-8")
+        kept: list[Mend] = []
+        # From the end of the file upwards, so that places stay where they are.
+        for mend in sorted(mends, key=lambda m: (m.line, m.column), reverse=True):
+            changed = spliced(text, mend)
+            if changed is not None:
+                text = changed
+                kept.append(mend)
+        if kept:
+            _write(path, text)
+            done += reversed(kept)
+    return done
+
+
+def spliced(text: str, mend: Mend) -> str | None:
+    """The text with one mend, or None where more than that would change."""
+    from faulttree.tree.document import LINE_END
+
+    begin = 0
+    for _ in range(mend.line - 1):
+        end = LINE_END.search(text, begin)
+        if end is None:
+            return None
+        begin = end.end()
+    at = begin + mend.column - 1 + (1 if text.startswith("\ufeff") and mend.line == 1 else 0)
+    if not text.startswith(mend.old, at):
+        return None
+    changed = text[:at] + mend.new + text[at + len(mend.old) :]
+    if mend.rule in CHARACTERS:
+        return changed
+    before, after = _plain(text), _plain(changed)
+    return changed if _differ_once(before, after, mend.old, mend.new) else None
+
+
+def _plain(text: str) -> Any:
+    from ruamel.yaml import YAML
+    from ruamel.yaml.error import YAMLError
+
+    try:
+        return YAML(typ="rt", pure=True).load(text)
+    except YAMLError:
+        return None
+
+
+def _differ_once(before: Any, after: Any, old: str, new: str) -> bool:
+    """Whether two documents are the same but for one word, in the same order."""
+    one, two = list(_words(before)), list(_words(after))
+    differing = [pair for pair in zip(one, two, strict=False) if pair[0] != pair[1]]
+    return len(one) == len(two) and differing == [(old, new)]
+
+
+def _words(value: Any) -> Iterator[str]:
+    """Keys and scalars in the order of the file, with the ends of what holds them."""
+    if isinstance(value, dict):
+        for key, item in value.items():
+            yield str(key)
+            yield from _words(item)
+        yield "}"
+    elif isinstance(value, list):
+        for item in value:
+            yield from _words(item)
+        yield "]"
+    else:
+        yield str(value)
+
+
+def _write(path: Path, text: str) -> None:
+    """Put the new text in the place of the old at once, or not at all."""
+    import os
+    import tempfile
+
+    target = path.resolve()
+    handle, name = tempfile.mkstemp(dir=target.parent, prefix=f".{target.name}.")
+    try:
+        with os.fdopen(handle, "w", encoding="utf-8", newline="") as stream:
+            stream.write(text)
+        Path(name).chmod(target.stat().st_mode & 0o7777)
+        Path(name).replace(target)
+    except BaseException:
+        Path(name).unlink(missing_ok=True)
+        raise
