@@ -315,9 +315,18 @@ class _Reader:
         finally:
             composer.dispose()
         self.composed = composer.nodes
+        if root is not None and "!" in self.text:
+            self._lone_marks(root)
         if root is None:
             self.add("unreadable", "The file is empty.", "Begin with `title:`.", None)
         return root
+
+    def _lone_marks(self, root: Node) -> None:
+        """A lone ``!`` makes a text of any scalar; the parser passes over it."""
+        for node in _scalars(root):
+            begun = node.start_mark.index
+            if node.tag is PLAIN and self.text[begun : begun + 1] == "!":
+                node.tag = QUOTED
 
     def _hidden_in_source(self) -> bool:
         """Report characters that no library file may hold, before the parser counts lines.
@@ -472,7 +481,7 @@ SYNTAX = (
         "Keep one document in a file.",
     ),
     (
-        "found duplicate anchor",
+        "second occurrence",
         "The anchor is defined twice.",
         "Give each anchor its own name.",
     ),
