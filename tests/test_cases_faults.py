@@ -441,7 +441,7 @@ def test_photos_are_checked_and_none_outside_their_folder_is_opened(
     assert found.photos == 5
     assert [f.message for f in found.findings if f.kind == "photo"] == [
         "a.jpg is not the photo that was taken",
-        "gone.jpg is missing",
+        "gone.jpg is not here",
         "../secret.txt is not in the folder of photos",
         "/etc/hostname is not in the folder of photos",
     ]

@@ -42,7 +42,7 @@ class Finding:
         message: what is wrong.
         mended: whether it was put right now.
         loss: whether something recorded is gone or cannot be read.
-        minor: the record itself is whole; only its second copy is not.
+        minor: the record itself is whole; only its second copy or a photo is not here.
     """
 
     kind: str
@@ -328,7 +328,7 @@ def photographed(
         if found is None:
             yield Finding("photo", place, f"{event.path} is not in the folder of photos")
         elif not found.is_file():
-            yield Finding("photo", place, f"{event.path} is missing")
+            yield Finding("photo", place, f"{event.path} is not here", minor=True)
         elif event.sha256 and digest(found) != event.sha256:
             yield Finding("photo", place, f"{event.path} is not the photo that was taken")
 

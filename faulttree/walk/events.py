@@ -7,7 +7,7 @@ program or bench file changes no past.
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field, fields
+from dataclasses import MISSING, dataclass, field, fields
 from typing import Any, ClassVar
 
 from faulttree.errors import RecordError
@@ -43,9 +43,14 @@ class Event:
 
     def to_dict(self) -> dict[str, Any]:
         """Plain data for JSON; :func:`from_dict` gives the same event back."""
-        values = {f.name: getattr(self, f.name) for f in fields(self)}
-        kept = {name: value for name, value in values.items() if value not in (None, "", (), {})}
-        return {"kind": self.kind, **kept}
+        kept: dict[str, Any] = {"kind": self.kind}
+        for each in fields(self):
+            value = getattr(self, each.name)
+            # What has no default is kept even when empty, else it could not be read back.
+            needed = each.default is MISSING and each.default_factory is MISSING
+            if needed or value not in (None, "", (), {}):
+                kept[each.name] = value
+        return kept
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
