@@ -130,9 +130,9 @@ def _off_limit(value: Decimal, limits: Limits) -> str:
         ratio = show(EXACT.divide(value, edge), digits=2)
         return f", {ratio} times {what}, {show(edge, limits.unit, limits.kind)}"
     gap = EXACT.subtract(value, edge).copy_abs()
-    share = f", {_percent(abs(gap / edge))} of it" if edge else ""
+    share = f" ({_percent(abs(gap / edge))})" if edge else ""
     edge_text = show(edge, limits.unit, limits.kind)
-    return f", {show(gap, limits.unit)} {beyond} the limit {edge_text}{share}"
+    return f", {show(gap, limits.unit)}{share} {beyond} the limit of {edge_text}"
 
 
 def _certainty(verdict: Verdict) -> list[str]:
@@ -162,7 +162,7 @@ def _distance(verdict: Verdict, u: float) -> str:
     if not edges or not u or value is None:
         return ""
     near = min(abs(float(edge) - float(value)) for edge in edges)
-    return f", {show(near / u, digits=2)} of them from the limit"
+    return f", the limit is {show(near / u, digits=2)} times that away"
 
 
 def _probability(p: float) -> str:
