@@ -102,7 +102,7 @@ def play(command: str, expected: str, place: str) -> None:
     if expected.strip():
         pattern = re.sub(r"(?m)^\.\.\.\n", "\0", expected.rstrip("\n") + "\n")
         parts = [re.escape(part) for part in pattern.split("\0")]
-        assert re.fullmatch(r"(?:.*\n)*?".join(parts), answer.output.rstrip("\n") + "\n"), (
+        assert re.fullmatch(r"(?:.*\n)*?".join(parts), answer.stdout.rstrip("\n") + "\n"), (
             f"{place} printed\n{answer.output}"
         )
 
