@@ -16,7 +16,7 @@ from sqlalchemy import Connection, delete, func, select, update
 
 from faulttree.cases import rows
 from faulttree.cases.come_backs import mark_all
-from faulttree.cases.journal import Entry, TreeText, entries, journal_path
+from faulttree.cases.journal import Entry, TreeText, entries, grouped, journal_path
 from faulttree.cases.merging import merge
 from faulttree.cases.store import Store, told_of
 from faulttree.cases.summary import Tally
@@ -130,46 +130,51 @@ SIDE = ("-wal", "-shm")
 
 def journal(store: Store, path: Path, *, repair: bool) -> Iterator[Finding]:
     """What the journal has and the database lost, and the other way round."""
-    held: list[Entry | TreeText] = []
     place = journal_path(path)
+    there = counted(store)
+    trees_kept = set(store.read(lambda c: c.execute(select(TREES.c.hash)).scalars().all()))
+    lost: list[Entry | TreeText] = []
     noted: dict[str, int] = {}
     for line in entries(place):
-        if line.holds is None and not line.record:
+        item = line.holds
+        if isinstance(item, Entry):
+            noted[item.case] = noted.get(item.case, 0) + 1
+            if item.sequence >= there.get(item.case, 0):
+                lost.append(item)
+        elif item is not None:
+            lost += [] if item.hash in trees_kept else [item]
+        elif not line.record:
             message = "a damaged line was passed over"
             yield Finding("journal", f"{place}:{line.number}", message, minor=True)
-        elif line.holds is not None:
-            held.append(line.holds)
-            if isinstance(line.holds, Entry):
-                noted[line.holds.case] = noted.get(line.holds.case, 0) + 1
-    yield from from_journal(store, held, repair=repair)
+    yield from from_journal(store, lost, repair=repair)
     yield from to_journal(store, noted, repair=repair)
 
 
+def counted(store: Store) -> dict[str, int]:
+    """How many events the database has of each case, counted anew."""
+    wanted = (
+        select(CASES.c.id, func.count())
+        .join(EVENTS, EVENTS.c.number == CASES.c.number)
+        .group_by(CASES.c.id)
+    )
+    return {row[0]: row[1] for row in store.read(lambda c: c.execute(wanted).all())}
+
+
 def from_journal(
-    store: Store, held: Sequence[Entry | TreeText], *, repair: bool
+    store: Store, lost: Sequence[Entry | TreeText], *, repair: bool
 ) -> Iterator[Finding]:
     """Events that only the journal has."""
-    try:
-        if repair:
-            merged = store.write(lambda connection: merge(connection, held, numbers=True))
-        else:
-            merged = store.read(lambda connection: tried(connection, held))
-    except RecordError as error:
-        yield Finding("journal", "file", error.message, loss=True)
+    message = "the database had lost these; the journal has them"
+    if not repair:
+        for case, group in grouped([item for item in lost if isinstance(item, Entry)]).items():
+            place = f"case {group[0].number or case}: events {group[0].sequence} on"
+            yield Finding("journal", place, message, loss=True)
         return
+    merged = store.write(lambda connection: merge(connection, lost, numbers=True))
     for line in told_of(merged):
-        message = "the database had lost these; the journal has them"
-        yield Finding("journal", line, message, mended=repair, loss=not repair)
+        yield Finding("journal", line, message, mended=True)
     for conflict in merged.conflicts:
-        yield Finding("journal", f"case {conflict.case}", conflict.reason)
-
-
-def tried(connection: Connection, held: Sequence[Entry | TreeText]) -> Any:
-    """What merging would do, taken back at once."""
-    try:
-        return merge(connection, held, numbers=True)
-    finally:
-        connection.rollback()
+        yield Finding("journal", f"case {conflict.case}", conflict.reason, loss=True)
 
 
 def to_journal(store: Store, noted: dict[str, int], *, repair: bool) -> Iterator[Finding]:
