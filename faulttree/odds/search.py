@@ -128,6 +128,9 @@ class Search(Generic[K]):
                 best, chosen = total, test
             else:
                 proved = min(proved, total)
+        return self._settle(place, best, chosen, proved)
+
+    def _settle(self, place: K, best: float, chosen: int, proved: float) -> float:
         if chosen >= 0:
             self.value[place] = self.low[place] = best
             self.best[place] = chosen
@@ -192,6 +195,13 @@ def _sums(weights: list[float]) -> list[float]:
     return sums + [0.0] * (4096 - len(sums))
 
 
+Splits = dict[tuple[int, ...], tuple[float, int]]
+"""Parts of a place → minutes and test of the cheapest test that splits it so."""
+
+SMALL = 3
+"""Places of up to so many faults are worked out at once rather than bounded."""
+
+
 class Plain(Search[int]):
     """Places that are sets of faults: every outcome certain, nothing to get ready.
 
@@ -201,6 +211,7 @@ class Plain(Search[int]):
     def __init__(self, problem: Problem, stop: Callable[[], bool]) -> None:
         super().__init__(stop)
         self.masks = problem.masks
+        self.binary = problem.binary
         self.minutes = [float(minutes) for minutes in problem.minutes]
         self.weight = _Weights(problem.weights.tolist())
         order = sorted(range(problem.m), key=lambda test: (problem.minutes[test], test))
@@ -229,9 +240,9 @@ class Plain(Search[int]):
     def depth(self, place: int) -> tuple[int, int]:
         return -place.bit_count(), 0
 
-    def splits(self, place: int) -> dict[tuple[int, ...], tuple[float, int]]:
+    def splits(self, place: int) -> Splits:
         """Parts → (minutes, test), the cheapest test for each way to split a place."""
-        found: dict[tuple[int, ...], tuple[float, int]] = {}
+        found: Splits = {}
         for minutes, test, masks in self.tests:
             if len(masks) == 2:
                 one = place & masks[0]
@@ -247,66 +258,119 @@ class Plain(Search[int]):
                 found[parts] = (minutes, test)
         return found
 
-    def moves(self, place: int) -> list[Move[int]]:
-        whole = self.weight(place)
-        return [
-            Move(minutes * whole, test, tuple([(1.0, part) for part in parts]))
-            for parts, (minutes, test) in self.splits(place).items()
-        ]
-
     def estimate(self, place: int) -> float:
-        if not place & (place - 1):
+        faults = place.bit_count()
+        if faults < 2:
             self.value[place] = 0.0
             return 0.0
-        splits, whole = self.splits(place), self.weight(place)
+        splits = self.splits(place)
         if not splits:
             self.value[place] = 0.0
             return 0.0
-        if place.bit_count() == 2:
-            minutes, test = min(splits.values())
-            self.value[place] = minutes * whole
-            self.best[place] = test
-            return minutes * whole
+        if faults <= SMALL:
+            return self._small(place, splits)
+        whole = self.weight(place)
         groups, pairs = self._pairs(place, splits, whole)
-        letters = max(map(len, splits))
+        letters = 2 if self.binary else max(map(len, splits))
         length = huffman_length([self.weight(group) for group in groups], letters) / whole
-        costs = sorted(minutes for minutes, _ in splits.values())
+        costs = sorted([minutes for minutes, _ in splits.values()])
         return max(pairs, whole * cheapest_path(costs, length))
 
-    def _pairs(
-        self, place: int, splits: dict[tuple[int, ...], tuple[float, int]], whole: float
-    ) -> tuple[list[int], float]:
+    def _small(self, place: int, splits: Splits) -> float:
+        """The value of a place with few faults: every way to go on is tried at once."""
+        whole, best, chosen = self.weight(place), math.inf, -1
+        for parts, (minutes, test) in splits.items():
+            total = minutes * whole
+            if total < best:
+                for part in parts:
+                    total += self.bound(part)
+                if total < best:
+                    best, chosen = total, test
+        self.value[place] = best
+        self.best[place] = chosen
+        return best
+
+    def _pairs(self, place: int, splits: Splits, whole: float) -> tuple[list[int], float]:
         """The groups that tests tell apart, and the pair bound of a place.
 
         Tests taken by rising ratio: the first that tells a pair apart has its least ratio.
         """
-        weight = self.weight
-        ranked = []
+        weight, ranked = self.weight, []
         for parts, (minutes, _) in splits.items():
-            squares = 0.0
-            for part in parts:
-                squares += weight(part) ** 2
-            ranked.append((minutes * whole / max((whole * whole - squares) / 2, 1e-300), parts))
+            if len(parts) == 2:
+                one = weight(parts[0])
+                apart = one * (whole - one)
+            else:
+                apart = (whole * whole - sum([weight(part) ** 2 for part in parts])) / 2
+            ranked.append((minutes * whole / apart if apart > 0 else math.inf, parts))
         ranked.sort()
-        blocks, total = [place], 0.0
-        done: list[int] = []
+        blocks, done, total = [place], list[int](), 0.0
         for ratio, parts in ranked:
             refined: list[int] = []
+            met = 0.0
             for block in blocks:
-                pieces = [piece for part in parts if (piece := block & part)]
-                if len(pieces) == 1:
-                    refined.append(block)
-                    continue
-                of_block = weight(block)
-                apart = of_block * of_block
+                piece = block & parts[0]
+                if len(parts) == 2:
+                    if not piece or piece == block:
+                        refined.append(block)
+                        continue
+                    pieces = [piece, block ^ piece]
+                    met += weight(piece) * weight(pieces[1])
+                else:
+                    pieces = [piece for part in parts if (piece := block & part)]
+                    if len(pieces) > 1:
+                        squares = sum([weight(piece) ** 2 for piece in pieces])
+                        met += (weight(block) ** 2 - squares) / 2
                 for piece in pieces:
-                    apart -= weight(piece) ** 2
                     (refined if piece & (piece - 1) else done).append(piece)
-                total += ratio * apart / 2
+            if met > 0:
+                total += ratio * met
             blocks = refined
             if not blocks:
                 break
         return blocks + done, total
+
+    def _branch(self, place: int, limit: float) -> float:
+        # As in the general search, with shares of 1 left out: this is where the time goes.
+        low, bound, whole = self.low, self.bound, self.weight(place)
+        moves, proved = [], math.inf
+        for parts, (minutes, test) in self.splits(place).items():
+            total = minutes * whole
+            for part in parts:
+                total += low[part] if part in low else bound(part)
+            if total < limit:
+                moves.append((total, test, parts))
+            elif total < proved:
+                proved = total
+        moves.sort()
+        best, chosen = math.inf, -1
+        for total, test, parts in moves:
+            cut = best if best < limit else limit
+            if total >= cut:
+                proved = min(proved, total)
+                break
+            total = self._follow_parts(self.minutes[test] * whole, parts, cut)
+            if total < cut:
+                best, chosen = total, test
+            elif total < proved:
+                proved = total
+        return self._settle(place, best, chosen, proved)
+
+    def _follow_parts(self, minutes: float, parts: tuple[int, ...], cut: float) -> float:
+        low, value = self.low, self.value
+        total = minutes
+        for part in parts:
+            total += low[part]
+        for part in sorted(parts, key=int.bit_count):
+            if total >= cut:
+                return total
+            if part in value:
+                continue
+            rest = total - low[part]
+            total = rest + self.solve(part, cut - rest)
+            if part not in value:
+                return max(total, cut)
+        return total
 
 
 Spot = tuple[int, int, int]
