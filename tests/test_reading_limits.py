@@ -151,6 +151,11 @@ IMPOSSIBLE: list[tuple[dict[str, Any], tuple[str | int, ...]]] = [
         ("ratd",),
     ),
     ({"component": "junction", "type": "copper"}, ("type",)),
+    ({"component": "resistor", "resistance": "-5 ohm"}, ("resistance",)),
+    ({"component": "resistor", "resistance": 0}, ("resistance",)),
+    ({"component": "protective-earth", "lead": "-1 ohm"}, ("lead",)),
+    ({"component": "supply-rail", "quantity": "voltage", "rail": "0 V"}, ("rail",)),
+    ({"min": {"formula": "1 / 0", "from": {}}, "unit": "V"}, ("min", "formula")),
     ({"bands": []}, ("bands",)),
     (
         {"bands": [{"name": "a", "below": "5 V"}, {"name": "b", "from": "6 V"}]},
@@ -281,6 +286,48 @@ def test_a_reading_not_taken_makes_the_verdict_undecided(known: dict[str, Quanti
     assert verdict.outcome == "undecided"
     assert "mains" in verdict.sentence
     assert limits.outcomes == ("low", "inside")
+
+
+@pytest.mark.parametrize(
+    ("spec", "said"),
+    [
+        ({"min": {"formula": "1 / u", "from": {"u": "rail"}}, "unit": "V"}, "cannot be worked out"),
+        (
+            {
+                "nominal": {"formula": "u / 2", "from": {"u": "rail"}},
+                "tolerance": "5 %",
+                "unit": "V",
+            },
+            "share of zero",
+        ),
+        (
+            {"min": "1 V", "max": {"formula": "u", "from": {"u": "rail"}}, "unit": "V"},
+            "min is above max",
+        ),
+        (
+            {
+                "component": "resistor",
+                "resistance": {"formula": "u", "from": {"u": "rail"}},
+            },
+            "above zero",
+        ),
+    ],
+)
+def test_a_reading_that_allows_no_limit_makes_the_verdict_undecided(
+    spec: dict[str, Any], said: str
+) -> None:
+    limits = resolve_limits(spec, readings={"rail": Quantity(Decimal(0), "V")})
+    assert said in limits.problem
+    verdict = judge(parse_quantity("5", limits.place), limits)
+    assert verdict.outcome == "undecided"
+    assert said in verdict.sentence
+    assert limits.outcomes == outcomes_of(spec)
+
+
+def test_an_uncertainty_without_bound_is_a_problem_not_a_figure() -> None:
+    spec = {"min": {"formula": "sqrt(u)", "from": {"u": "rail"}}, "unit": "V"}
+    limits = resolve_limits(spec, readings={"rail": Quantity(Decimal(0), "V", uncertainty=0.1)})
+    assert "no bound" in limits.problem
 
 
 def test_the_arithmetic() -> None:

@@ -104,12 +104,6 @@ def largest_tan_delta(rated: Decimal, capacitance: Decimal) -> Decimal:
     return loss + STEP_ABOVE * further
 
 
-def _positive(**figures: Decimal | None) -> None:
-    for name, value in figures.items():
-        if value is not None and value <= 0:
-            raise ReadingError(f"{name} must be above zero", mend=f"Mend {name}.", key=(name,))
-
-
 def _part(capacitance: Decimal, rated: Decimal | None = None) -> str:
     """The part as its sleeve says it: thousands of microfarads stay microfarads."""
     micro = capacitance.scaleb(6)
@@ -130,7 +124,6 @@ def capacitance_limits(
 
     Valid at 20 °C and without bias; class 2 ceramics lose capacitance with bias and age.
     """
-    _positive(capacitance=capacitance, rated=rated)
     lower, upper = tolerance.around(capacitance)
     return Figures(lower, upper, nominal=capacitance, part=_part(capacitance, rated))
 
@@ -194,7 +187,6 @@ def electrolytic_esr(
 
     Source of the table: common practice, no source. 20 °C.
     """
-    _positive(capacitance=capacitance, rated=rated, tan_delta=tan_delta, frequency=frequency)
     loss = _loss(capacitance, rated, tan_delta)
     at = frequency if tan_delta is not None else TABLE_FREQUENCY
     limit = esr_of(at, capacitance, loss)
@@ -221,7 +213,6 @@ def electrolytic_tan_delta(capacitance: Decimal, rated: Decimal, state: str) -> 
 
     Source: common practice, no source.
     """
-    _positive(capacitance=capacitance, rated=rated)
     limit = largest_tan_delta(rated, capacitance)
     return Figures(
         upper=limit,
@@ -242,7 +233,6 @@ def electrolytic_leakage(capacitance: Decimal, rated: Decimal) -> Figures:
 
     Source: common practice, no source.
     """
-    _positive(capacitance=capacitance, rated=rated)
     if rated > 100:
         raise ReadingError(
             f"the leakage rule holds up to 100 V, and the part is rated {show(rated, 'V')}",

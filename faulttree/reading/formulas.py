@@ -11,6 +11,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from decimal import Decimal, DecimalException
 from functools import lru_cache
+from math import inf, isfinite
 from typing import Any
 
 from faulttree.errors import ReadingError
@@ -89,12 +90,23 @@ class Formula:
         Args:
             values: (value, standard uncertainty) for each of :attr:`names`, independent
                 of each other.
+
+        Raises:
+            ReadingError: it has no finite one at these values.
         """
         from uncertainties import ufloat
 
         known = {name: ufloat(float(v), u) if u else float(v) for name, (v, u) in values.items()}
-        result = _propagate(self.tree, known)
-        return float(getattr(result, "std_dev", 0.0))
+        try:
+            found = float(getattr(_propagate(self.tree, known), "std_dev", 0.0))
+        except (ArithmeticError, ValueError):
+            found = inf
+        if not isfinite(found):
+            raise ReadingError(
+                f"the uncertainty of '{self.text}' has no bound at these readings",
+                mend="Measure again, away from zero.",
+            )
+        return found
 
 
 @lru_cache(maxsize=512)

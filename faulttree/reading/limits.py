@@ -61,6 +61,8 @@ class Limits:
         bare_unit: that unit, as spelt; empty where a bare number takes the base unit.
         missing: names of readings and ratings that a formula needs and has not got: the
             verdict is undecided.
+        problem: why no limit follows from the readings of this walk, as by a division by
+            zero: the verdict is undecided.
         lower_uncertainty, upper_uncertainty: standard uncertainty of a computed limit.
         component, quantity: the rating it came from, if any.
         part, symbol: that part and its limit in words.
@@ -81,6 +83,7 @@ class Limits:
     spelt: str = ""
     bare_unit: str = ""
     missing: tuple[str, ...] = ()
+    problem: str = ""
     lower_uncertainty: float = 0.0
     upper_uncertainty: float = 0.0
     component: str = ""
@@ -176,6 +179,15 @@ def resolve_limits(
     """
     form = _form(spec)
     desk = _Desk(spec, unit, {**(ratings or {}), **(readings or {})})
+    try:
+        return _resolve(form, spec, desk)
+    except ReadingError as error:
+        if not desk.computed:
+            raise
+        return _unworkable(form, spec, desk, error.message)
+
+
+def _resolve(form: str, spec: Mapping[str, Any], desk: _Desk) -> Limits:
     if form == "component":
         from faulttree.reading.rated import resolve_rated
 
@@ -186,6 +198,17 @@ def resolve_limits(
     if desk.bare_unit or desk.spelt:
         return replace(limits, bare_unit=desk.bare_unit, spelt=desk.spelt)
     return limits
+
+
+def _unworkable(form: str, spec: Mapping[str, Any], desk: _Desk, problem: str) -> Limits:
+    """Limits that these very readings allow none of: a walk goes on, undecided."""
+    if form == "component":
+        entry = _entry(spec)
+        unit, kind = entry.unit, entry.kind
+    else:
+        unit, kind = _unit(desk)
+    source = str(spec.get("source", ""))
+    return Limits(None, None, unit, kind, outcomes_of(spec), source=source, problem=problem)
 
 
 def _form(spec: Mapping[str, Any]) -> str:
@@ -257,6 +280,7 @@ class _Desk:
     prefix: str = field(init=False, default="")
     spelt: str = field(init=False, default="")
     bare_unit: str = field(init=False, default="")
+    computed: bool = field(init=False, default=False)
 
     def __post_init__(self) -> None:
         said = self.spec.get("unit")
@@ -324,6 +348,7 @@ class _Desk:
         if missing:
             return _Figure(None, missing)
         values = {name: self.known[source] for name, source in names.items()}
+        self.computed = self.computed or bool(names)
         try:
             result = formula.value({n: q.value for n, q in values.items() if q.value is not None})
             spread = 0.0

@@ -160,8 +160,6 @@ def fuse_resistance(rated: Decimal, drop: Decimal | None = None) -> Figures:
     Raises:
         ReadingError: no drop is given and none is known.
     """
-    if rated <= 0:
-        raise ReadingError("the rated current must be above zero", mend="Mend it.", key=("rated",))
     found = drop if drop is not None else FUSE_DROPS.get(rated)
     if found is None:
         raise ReadingError(
@@ -229,6 +227,8 @@ def supply_rail(rail: Decimal, tolerance: Tolerance | None) -> Figures:
         tolerance: None takes 5 %, and 10 % for -12 V, as the desktop power supply design
             guide for the ATX form factor does (from memory; editions differ).
     """
+    if not rail:
+        raise ReadingError("a rail of zero has no limits", mend="Mend rail.", key=("rail",))
     if tolerance is None:
         share = Decimal("0.1") if rail == -12 else Decimal("0.05")
         tolerance = Tolerance(-share, share, relative=True)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import replace
+from decimal import Decimal
 from typing import Any
 
 from faulttree.errors import ReadingError
@@ -117,7 +118,21 @@ def _one(
         return _word(value, parameter)
     read = figure(value, (parameter.name,), parameter.unit)
     missing += read.missing
+    _check_sign(read.value, parameter)
     return read.value
+
+
+def _check_sign(value: Decimal | None, parameter: Parameter) -> None:
+    if value is None or parameter.sign == "any" or value > 0:
+        return
+    if parameter.sign == "not-negative" and value == 0:
+        return
+    raise ReadingError(
+        f"{parameter.name} must {'not be below' if parameter.sign != 'positive' else 'be above'} "
+        "zero",
+        mend="Mend the figure.",
+        key=(parameter.name,),
+    )
 
 
 def _rated_value(entry: Rating, given: Mapping[str, Any]) -> Any:

@@ -35,7 +35,8 @@ def _tolerance(default: str | list[str] | None, of: str = "rated value") -> Para
 RATED_MAYBE = Parameter("rated", "V", "rated voltage", required=False)
 RATED = Parameter("rated", "V", "rated voltage")
 STATE = Parameter("state", None, "whether the part is used or new", False, "used", ("used", "new"))
-TEMPERATURE = Parameter("temperature", "degC", "temperature of the sensor")
+RAIL = Parameter("rail", "V", "nominal voltage, with its sign", sign="any")
+TEMPERATURE = Parameter("temperature", "degC", "temperature of the sensor", sign="any")
 FREQUENCY = Parameter("frequency", "Hz", "at which the meter reads", False, "120 Hz")
 
 _ENTRIES: tuple[Rating, ...] = (
@@ -132,7 +133,8 @@ _ENTRIES: tuple[Rating, ...] = (
     Rating(
         "thermocouple-k", "voltage", "V", "both", temperature.thermocouple_k_limits,
         (TEMPERATURE,
-         Parameter("reference", "degC", "temperature of the cold junction", False, "0 degC"),
+         Parameter("reference", "degC", "temperature of the cold junction", False, "0 degC",
+                   sign="any"),
          Parameter("accuracy", None, "class", False, "2", ("1", "2"))),
         "-40 to 1000 °C (class 1), -40 to 1200 °C (class 2)",
         "ITS-90 reference function; IEC 60584-1, from memory", "the voltage",
@@ -152,14 +154,14 @@ _ENTRIES: tuple[Rating, ...] = (
     ),
     Rating(
         "supply-rail", "voltage", "V", "both", parts.supply_rail,
-        (Parameter("rail", "V", "nominal voltage"),
+        (RAIL,
          Parameter("tolerance", None, "of the rail; 5 %, and 10 % for -12 V", False,
                    tolerance=True)),
         "d.c. rails under load", ATX, "the voltage",
     ),
     Rating(
         "supply-rail", "ripple", "V", "max", parts.ripple_limit,
-        (Parameter("rail", "V", "nominal voltage"),
+        (RAIL,
          Parameter("limit", "V pp", OWN, required=False)),
         "10 Hz to 20 MHz, 0.1 µF and 10 µF across the connector", ATX, "the largest ripple",
         "pp",
@@ -204,7 +206,8 @@ _ENTRIES: tuple[Rating, ...] = (
     ),
     Rating(
         "protective-earth", "resistance", "ohm", "max", parts.earth_path,
-        (Parameter("lead", "ohm", "resistance of the lead's earth conductor", False, "0 ohm"),
+        (Parameter("lead", "ohm", "resistance of the lead's earth conductor", False, "0 ohm",
+                   sign="not-negative"),
          Parameter("limit", "ohm", OWN, False, "0.1 ohm")),
         "appliances with a protective earth", f"{PRACTICE}; the local code decides",
         "the largest resistance",

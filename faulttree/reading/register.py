@@ -46,6 +46,7 @@ class Parameter:
         required: whether it must be given.
         default: taken where it is not given.
         choices: the words it may be.
+        sign: whether it must be above zero, may be zero, or may be anything.
         tolerance: it is written like a tolerance: ``20 %``, ``[-20 %, +80 %]`` or a letter.
     """
 
@@ -55,6 +56,7 @@ class Parameter:
     required: bool = True
     default: str | list[str] | None = None
     choices: tuple[str, ...] = ()
+    sign: Literal["positive", "not-negative", "any"] = "positive"
     tolerance: bool = False
 
 

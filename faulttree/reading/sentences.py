@@ -58,7 +58,8 @@ def _reading(verdict: Verdict) -> str:
 
 def _exactly(value: Decimal, limits: Limits) -> str:
     """Three digits, or as many as tell the value from the limits."""
-    edges = {limits.lower, limits.upper, limits.worn_lower, limits.worn_upper} - {None, value}
+    figures = {limits.nominal, limits.lower, limits.upper, limits.worn_lower, limits.worn_upper}
+    edges = figures - {None, value}
     for digits in range(digits_for(limits), 13):
         text = show(value, limits.unit, limits.kind, digits)
         if all(
@@ -86,7 +87,7 @@ def _percent(share: Decimal, *, apart_from: Decimal | None = None) -> str:
 def _off(verdict: Verdict) -> str:
     """How far the reading lies from its nominal or its limit, and what the limit is."""
     limits, value = verdict.limits, verdict.reading.value
-    if limits.missing:
+    if limits.missing or limits.problem:
         return ""
     if limits.bands:
         return f" ({limits_text(limits)})"

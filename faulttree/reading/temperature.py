@@ -206,8 +206,6 @@ def ntc_limits(
         tolerance: of the resistance at 25 °C; the spread of B is not counted.
     """
     _inside(float(temperature), (-55.0, 155.0), "the beta equation", "temperature")
-    if resistance <= 0 or beta <= 0:
-        raise ReadingError("resistance and beta must be above zero", mend="Mend them.")
     nominal = Decimal(str(ntc_beta_resistance(float(temperature), float(resistance), float(beta))))
     nominal = Decimal(f"{nominal:.9g}")
     lower, upper = tolerance.around(nominal)

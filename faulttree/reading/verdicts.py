@@ -168,7 +168,7 @@ def judge(
     """
     one, several, spread, freedom = _mean((reading,) if isinstance(reading, Quantity) else reading)
     _check_unit(one, limits)
-    if limits.missing:
+    if limits.missing or limits.problem:
         return _without_limits(one, limits, several)
     if in_circuit:
         from faulttree.reading.incircuit import proves
@@ -239,7 +239,8 @@ def _check_unit(reading: Quantity, limits: Limits) -> None:
 def _without_limits(reading: Quantity, limits: Limits, several: tuple[Quantity, ...]) -> Verdict:
     return Verdict(
         UNDECIDED, reading, limits, rule="no limits", readings=several,
-        advice=f"take {', '.join(limits.missing)} first: the limits follow from it",
+        advice=limits.problem
+        or f"take {', '.join(limits.missing)} first: the limits follow from it",
     )  # fmt: skip
 
 
@@ -421,7 +422,7 @@ def doubt(reading: Quantity, limits: Limits) -> str | None:
     "fit" after a shift, and the question would say nothing.
     """
     value = reading.value
-    if value is None or value.is_zero() or limits.bands or limits.missing:
+    if value is None or value.is_zero() or limits.bands or limits.missing or limits.problem:
         return _bare_in_bands(reading, limits)
     if limits.negative and value > 0 and not (reading.signed and reading.text.lstrip()[:1] == "+"):
         return f"Did you mean {_say(-value, limits)}? Both limits are below zero."
@@ -496,14 +497,16 @@ def ask_before(
         is one; None where the instrument in hand will do, or nothing is declared.
     """
     bench = instruments if isinstance(instruments, Bench) else Bench({i.id: i for i in instruments})
+    if limits.missing or limits.problem:
+        return None
     able = [i for i in bench.instruments.values() if _can_decide(i, limits, rule)]
     if using is None:
         fitting = [i for i in bench.instruments.values() if i.measures(limits.unit, limits.kind)]
-        if able or not fitting or limits.missing:
+        if able or not fitting:
             return None
         return f"No instrument on the bench can decide {limits_text(limits)} here."
     held = bench.instrument(using) if isinstance(using, str) else using
-    if limits.missing or held.id in {i.id for i in able} or _can_decide(held, limits, rule):
+    if held.id in {i.id for i in able} or _can_decide(held, limits, rule):
         return None
     why = (
         f"its uncertainty is larger than the limits allow ({limits_text(limits)})"
