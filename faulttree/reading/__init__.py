@@ -11,6 +11,8 @@ from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from faulttree.reading.asking import judge_text
+    from faulttree.reading.doubts import doubt
+    from faulttree.reading.foresight import ask_before
     from faulttree.reading.instruments import Bench, Instrument, read_bench
     from faulttree.reading.limits import (
         Limits,
@@ -23,17 +25,19 @@ if TYPE_CHECKING:
     from faulttree.reading.ratings import RATINGS, ratings_page
     from faulttree.reading.register import Parameter, Rating
     from faulttree.reading.units import UNITS, parse_unit, unit_text
-    from faulttree.reading.verdicts import Rule, Verdict, ask_before, doubt, judge
+    from faulttree.reading.verdicts import Rule, Verdict, judge
 
 _HOMES = {
     "asking": ("judge_text",),
+    "doubts": ("doubt",),
+    "foresight": ("ask_before",),
     "instruments": ("Bench", "Instrument", "read_bench"),
     "limits": ("Limits", "formula_names", "limits_text", "outcomes_of", "resolve_limits"),
     "quantity": ("Quantity", "parse_duration", "parse_quantity", "show"),
     "ratings": ("RATINGS", "ratings_page"),
     "register": ("Parameter", "Rating"),
     "units": ("UNITS", "parse_unit", "unit_text"),
-    "verdicts": ("Rule", "Verdict", "ask_before", "doubt", "judge"),
+    "verdicts": ("Rule", "Verdict", "judge"),
 }
 _HOME_OF = {name: home for home, names in _HOMES.items() for name in names}
 

@@ -7,12 +7,14 @@ from dataclasses import dataclass
 from typing import Any
 
 from faulttree.errors import ReadingError
+from faulttree.reading.doubts import doubt
+from faulttree.reading.foresight import ask_before
 from faulttree.reading.instruments import Bench
 from faulttree.reading.limits import Limits, resolve_limits
 from faulttree.reading.quantity import Quantity, parse_quantity
 from faulttree.reading.register import Rating
 from faulttree.reading.units import unit_text
-from faulttree.reading.verdicts import Rule, Verdict, ask_before, doubt, judge
+from faulttree.reading.verdicts import Rule, Verdict, judge
 
 __all__ = ["Judgement", "judge_text"]
 

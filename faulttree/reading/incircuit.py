@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from decimal import Decimal
 
-from faulttree.reading.limits import Limits
+from faulttree.reading.limits import Limits, side_of
 from faulttree.reading.quantity import Quantity
 
 __all__ = ["proves"]
@@ -61,9 +61,7 @@ def _is_lowered(limits: Limits) -> bool:
 def _side(reading: Quantity, limits: Limits) -> int:
     if reading.value is None:
         return 1 if limits.upper is not None else 0
-    if limits.last_lower is not None and reading.value < limits.last_lower:
-        return -1
-    return 1 if limits.last_upper is not None and reading.value > limits.last_upper else 0
+    return side_of(reading.value, limits.last_lower, limits.last_upper)
 
 
 def _say_lowered(reading: Quantity, limits: Limits, neighbours: Sequence[str]) -> str:

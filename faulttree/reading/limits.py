@@ -23,6 +23,7 @@ __all__ = [
     "limits_text",
     "outcomes_of",
     "resolve_limits",
+    "side_of",
 ]
 
 NOMINAL = frozenset({"nominal", "tolerance"})
@@ -571,6 +572,13 @@ def _meets(band: Band, before: Band | None, at: int) -> None:
             mend="Begin each where the one before ends, in rising order.",
             key=("bands", at, "from"),
         )
+
+
+def side_of(value: Decimal, lower: Decimal | None, upper: Decimal | None) -> int:
+    """-1 below the lower limit, 1 above the upper one, 0 inside, limits included."""
+    if lower is not None and value < lower:
+        return -1
+    return 1 if upper is not None and value > upper else 0
 
 
 def digits_for(limits: Limits) -> int:

@@ -199,10 +199,13 @@ def _degrees(text: str) -> Decimal:
 def _absolute(value: object, unit: str, kind: str) -> Decimal:
     place = f"{unit} {kind}" if kind else unit
     read = parse_quantity(value, place)  # type: ignore[arg-type]
-    if read.bare and unit:
+    if read.bare:
+        own = unit_text(unit, kind) or "the figure itself"
         raise ReadingError(
-            f"the tolerance {read.text} could be % or {unit_text(unit, kind)}",
-            mend=f"Write {read.text} % or {read.text} {unit}.",
+            f"the tolerance {read.text} could be % or {own}",
+            mend=f"Write {read.text} % or {read.text} {unit}."
+            if unit
+            else f"Write {read.text} %, or give min and max.",
         )
     assert read.value is not None
     return read.value

@@ -9,13 +9,13 @@ from math import inf, sqrt
 from typing import Any
 
 from faulttree.errors import ReadingError
-from faulttree.reading.instruments import Bench, Instrument, instrument_text
-from faulttree.reading.limits import Limits, limits_text
+from faulttree.reading.instruments import Instrument
+from faulttree.reading.limits import Limits, side_of
 from faulttree.reading.quantity import EXACT, Quantity, show
 from faulttree.reading.uncertainty import below, conformance, effective_freedom, type_a
 from faulttree.reading.units import unit_text
 
-__all__ = ["Rule", "Verdict", "ask_before", "doubt", "judge"]
+__all__ = ["DEFAULT_RULE", "Rule", "Verdict", "judge"]
 
 UNDECIDED = "undecided"
 
@@ -95,6 +95,11 @@ class Verdict:
         return self.limits.source
 
     @property
+    def expanded_uncertainty(self) -> float | None:
+        """Twice the standard uncertainty, about 95 % (GUM 6.3.3), in the unit of the reading."""
+        return None if self.uncertainty is None else 2 * self.uncertainty
+
+    @property
     def sentence(self) -> str:
         """The verdict in words."""
         from faulttree.reading.sentences import sentence
@@ -122,6 +127,7 @@ class Verdict:
             "worn_lower": _number(limits.worn_lower),
             "worn_upper": _number(limits.worn_upper),
             "uncertainty": self.uncertainty,
+            "expanded_uncertainty": self.expanded_uncertainty,
             "probability_inside": self.probability_inside,
             "likelihoods": dict(self.likelihoods),
             "tired": self.tired,
@@ -298,11 +304,11 @@ def _judge_limits(
     value = reading.value
     assert value is not None
     lower, upper = limits.last_lower, limits.last_upper
-    plain = _side(value, lower, upper)
+    plain = side_of(value, lower, upper)
     named = _named(plain, limits)
     if limits.lower_uncertainty or limits.upper_uncertainty:
         u = u or 0.0
-    tired = plain == 0 and _side(value, limits.lower, limits.upper) != 0
+    tired = plain == 0 and side_of(value, limits.lower, limits.upper) != 0
     if u is None or (not u and not limits.lower_uncertainty and not limits.upper_uncertainty):
         likelihoods = dict.fromkeys(limits.outcomes, 0.0)
         likelihoods[named] = 1.0
@@ -328,12 +334,6 @@ def _judge_limits(
         "take several readings",
         several, instrument, rule.confidence,
     )  # fmt: skip
-
-
-def _side(value: Decimal, lower: Decimal | None, upper: Decimal | None) -> int:
-    if lower is not None and value < lower:
-        return -1
-    return 1 if upper is not None and value > upper else 0
 
 
 def _named(side: int, limits: Limits) -> str:
@@ -406,154 +406,3 @@ def _judge_bands(
         "with a finer meter, or take several readings",
         readings=several, instrument=instrument, confidence=rule.confidence,
     )  # fmt: skip
-
-
-SHIFTS = (Decimal("1E3"), Decimal("1E-3"), Decimal("1E6"), Decimal("1E-6"))
-THOUSAND = Decimal(1000)
-
-
-def doubt(reading: Quantity, limits: Limits) -> str | None:
-    """The question to ask before a reading counts, or None.
-
-    It is asked where the reading a thousand or a million times larger or smaller would lie
-    inside the limits; where a bare number meets limits written with a prefix; and where a
-    sign seems missing because both limits are negative. With one limit only, a reading
-    beyond it by less than a thousandfold is never asked about: any such fault would
-    "fit" after a shift, and the question would say nothing.
-    """
-    value = reading.value
-    if value is None or value.is_zero() or limits.bands or limits.missing or limits.problem:
-        return _bare_in_bands(reading, limits)
-    if limits.negative and value > 0 and not (reading.signed and reading.text.lstrip()[:1] == "+"):
-        return f"Did you mean {_say(-value, limits)}? Both limits are below zero."
-    if _side(value, limits.last_lower, limits.last_upper) != 0:
-        for shift in SHIFTS:
-            shifted = EXACT.multiply(value, shift)
-            if _side(shifted, limits.lower, limits.upper) == 0 and _is_far(value, limits):
-                return (
-                    f"Did you mean {_say(shifted, limits)}? "
-                    f"{_say(value, limits)} is far off the limits, {limits_text(limits)}."
-                )
-    return _bare(reading, limits)
-
-
-def _say(value: Decimal, limits: Limits) -> str:
-    from faulttree.reading.quantity import show_exact
-
-    return show_exact(value, limits.unit, limits.kind)
-
-
-def _is_far(value: Decimal, limits: Limits) -> bool:
-    """With two limits every slip counts; with one, only a thousandfold excess."""
-    if limits.lower is not None and limits.upper is not None:
-        return True
-    limit = limits.upper if limits.lower is None else limits.lower
-    assert limit is not None
-    size, edge = abs(value), abs(limit)
-    if not edge:
-        return False
-    return size >= edge * THOUSAND if size > edge else size * THOUSAND <= edge
-
-
-def _bare(reading: Quantity, limits: Limits) -> str | None:
-    if not reading.bare or not reading.value or not (limits.prefix or limits.spelt):
-        return None
-    taken = unit_text(limits.unit, limits.kind) or "it stands"
-    if limits.spelt:
-        return (
-            f"Did you mean {reading.text} {limits.spelt}? A number alone is taken as {taken}, "
-            f"and the limits are written in {limits.spelt}."
-        )
-    from faulttree.reading.units import EXPONENTS
-
-    meant = EXACT.scaleb(reading.value, Decimal(EXPONENTS[limits.prefix]))
-    return (
-        f"Did you mean {_say(meant, limits)}? A number alone is taken as {taken}, "
-        f"and the limits are written with a prefix."
-    )
-
-
-def _bare_in_bands(reading: Quantity, limits: Limits) -> str | None:
-    return _bare(reading, limits) if limits.bands else None
-
-
-def ask_before(
-    limits: Limits,
-    instruments: Bench | Sequence[Instrument],
-    *,
-    using: Instrument | str | None = None,
-    rule: Rule = DEFAULT_RULE,
-) -> str | None:
-    """What to say before the reading is taken, where the meter cannot decide these limits.
-
-    Args:
-        limits: what the reading will be judged by.
-        instruments: what stands on the bench.
-        using: the instrument in hand, or its id; None asks whether any will do.
-        rule: how sure the verdict must be.
-
-    Returns:
-        One sentence that names an instrument on the bench that could decide, where there
-        is one; None where the instrument in hand will do, or nothing is declared.
-    """
-    bench = instruments if isinstance(instruments, Bench) else Bench({i.id: i for i in instruments})
-    if limits.missing or limits.problem:
-        return None
-    able = [i for i in bench.instruments.values() if _can_decide(i, limits, rule)]
-    if using is None:
-        fitting = [i for i in bench.instruments.values() if i.measures(limits.unit, limits.kind)]
-        if able or not fitting:
-            return None
-        return f"No instrument on the bench can decide {limits_text(limits)} here."
-    held = bench.instrument(using) if isinstance(using, str) else using
-    if held.id in {i.id for i in able} or _can_decide(held, limits, rule):
-        return None
-    why = (
-        f"its uncertainty is larger than the limits allow ({limits_text(limits)})"
-        if held.measures(limits.unit, limits.kind)
-        else f"it does not read {unit_text(limits.unit, limits.kind)}"
-    )
-    other = (
-        f"Take {instrument_text(able[0], limits.unit, limits.kind)} instead."
-        if able
-        else "No instrument on the bench could."
-    )
-    return f"{held.title or held.id} cannot decide this: {why}. {other}"
-
-
-def _can_decide(instrument: Instrument, limits: Limits, rule: Rule) -> bool:
-    """Whether any reading at all would be called inside (or each band, for bands)."""
-    if limits.bands:
-        return all(
-            _reaches(instrument, limits, band.lower, band.upper, rule) for band in limits.bands
-        )
-    return _reaches(instrument, limits, limits.last_lower, limits.last_upper, rule)
-
-
-def _reaches(
-    instrument: Instrument,
-    limits: Limits,
-    lower: Decimal | None,
-    upper: Decimal | None,
-    rule: Rule,
-) -> bool:
-    from faulttree.reading.units import UNITS
-
-    never_negative = not UNITS[limits.unit].signed or limits.kind in {"ac", "rms", "pk", "pp"}
-    if lower is None and upper is not None and upper > 0 and never_negative:
-        lower_end: Decimal | None = Decimal(0)
-    else:
-        lower_end = lower
-    if lower_end is not None and upper is not None:
-        best = (lower_end + upper) / 2 if lower is not None else lower_end
-    else:
-        edge = upper if upper is not None else lower
-        assert edge is not None
-        return instrument.range_for(edge, limits.unit, limits.kind) is not None
-    u = instrument.standard_uncertainty(best, limits.unit, limits.kind)
-    if u is None:
-        return False
-    if not u:
-        return True
-    p = conformance(float(best), u, None if lower is None else float(lower), float(upper))[1]
-    return p >= rule.confidence
