@@ -175,7 +175,7 @@ def _overview(library: Library, paged: bool | None, theme: ThemeName) -> Picture
 def _write(files: list[bytes], output: Path | None) -> None:
     if output is None:
         for content in files:
-            click.get_binary_stream("stdout").write(content)
+            click.echo(content, nl=False)
         return
     for at, content in enumerate(files, 1):
         path = output if len(files) == 1 else output.with_stem(f"{output.stem}-{at}")

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field, replace
+from functools import cached_property
 
 from faulttree.diagram import words
 from faulttree.diagram.escape import plain
@@ -78,7 +79,7 @@ class Link:
         return (*self.outcomes, self.badge) if self.badge else self.outcomes
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Chart:
     """Boxes and links with a title; ``loose`` are keys of boxes that nothing leads to."""
 
@@ -92,12 +93,12 @@ class Chart:
     legend: tuple[str, ...] = ()
     frames: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
 
-    def only(self, keys: Iterable[str]) -> Chart:
-        """The part of the chart with these boxes, and the links among them."""
-        kept = {key: self.boxes[key] for key in keys if key in self.boxes}
-        links = tuple(link for link in self.links if link.tail in kept and link.head in kept)
-        loose = tuple(key for key in self.loose if key in kept)
-        return replace(self, boxes=kept, links=links, loose=loose)
+    @cached_property
+    def names_used(self) -> frozenset[str]:
+        """Every kind and mark that a legend must explain."""
+        kinds = {box.kind for box in self.boxes.values()}
+        marks = {box.mark for box in self.boxes.values()} | {link.mark for link in self.links}
+        return frozenset(kinds | marks | set(self.legend))
 
 
 def owners(tree: Tree, unfold: bool = False) -> dict[str, str]:

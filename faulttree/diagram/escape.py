@@ -19,25 +19,26 @@ _XML = str.maketrans({"&": "&amp;", "<": "&lt;", ">": "&gt;", '"': "&quot;", "'"
 
 
 def plain(text: object) -> str:
-    """One line that a terminal does not obey and an eye cannot misread, not over-long."""
+    """One line that a terminal does not obey and an eye cannot misread, not over-long.
+
+    Signs that XML 1.0 (2.2) cannot hold become the replacement character.
+    """
     said = str(text)
     if len(said) > LONGEST:
         said = f"{said[:LONGEST]}…"
-    return one_line(said)
+    return _UNFIT_FOR_XML.sub("\ufffd", one_line(said))
 
 
 def plain_lines(text: object) -> str:
     """The same, line ends kept."""
     said = str(text)
-    return harmless(said if len(said) <= LONGEST else f"{said[:LONGEST]}…")
+    said = said if len(said) <= LONGEST else f"{said[:LONGEST]}…"
+    return _UNFIT_FOR_XML.sub("\ufffd", harmless(said))
 
 
 def xml(text: str) -> str:
-    """For the text of an element or a quoted attribute, in XML and in HTML alike.
-
-    Signs that XML 1.0 (2.2) cannot hold become the replacement character.
-    """
-    return _UNFIT_FOR_XML.sub("\ufffd", text).translate(_XML)
+    """For the text of an element or a quoted attribute, in XML and in HTML alike."""
+    return text.translate(_XML)
 
 
 def dot(text: str) -> str:

@@ -173,9 +173,6 @@ def _fit(text: str, across: float, tall: float, size: float) -> tuple[str, ...] 
 
 
 def _clipped(text: str, across: float, tall: float, size: float) -> tuple[str, ...]:
-    count = 6
-    rooms = _rooms(across, tall, count, size)
-    words = _pieces(text[:1200], min(rooms), size, False)
-    lines = _fill(words, rooms, size, False)
-    kept = [*lines[: count - 1], " ".join(lines[count - 1 :])]
-    return tuple(clip(line, room, size) for line, room in zip(kept, rooms, strict=False) if line)
+    """As much as five lines of one width hold, which is about the most the rhombus takes."""
+    count = 5
+    return wrap(text, min(_rooms(across, tall, count, size)), size, lines=count)

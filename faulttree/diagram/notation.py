@@ -53,8 +53,9 @@ def as_dot(chart: Chart) -> str:
     """The chart in DOT, with its labels, shapes and colours."""
     import graphviz
 
+    heads = (chart.title, chart.subtitle)
     graph = graphviz.Digraph(
-        graph_attr={"label": dot(f"{chart.title}\n{chart.subtitle}"), "labelloc": "t"},
+        graph_attr={"label": dot("\n".join(filter(None, heads))), "labelloc": "t"},
         node_attr={"fontname": "sans-serif", "fontsize": "11", "style": "filled"},
         edge_attr={"fontname": "sans-serif", "fontsize": "10"},
     )

@@ -13,7 +13,7 @@ from faulttree.diagram.symbols import Figure, figure_of, label_room
 __all__ = ["GAP", "Page", "Plate", "lay_out", "one_page", "shelve", "stand"]
 
 GAP = 14.0
-LOOK_BACK = 2
+LOOK_BACK = 4
 """How many pages back there may be room for a small piece; further would hide it."""
 HEADING = 22.0
 

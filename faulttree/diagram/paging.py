@@ -20,9 +20,11 @@ from faulttree.diagram.symbols import figure_of
 __all__ = ["split"]
 
 # A laid-out piece fills about this share of its bounding box.
-FILL = 0.55
+FILL = 0.45
 # How much too large a piece may be: its page is then drawn that much smaller.
 SHRINK = 1.1
+# How much smaller a piece is cut when it did not fit.
+STEP = 0.8
 ENDS = frozenset({"fault", "stop", "module"})
 CONNECTOR_AREA = 60.0 * 70.0
 
@@ -57,8 +59,11 @@ class _Cutter:
         self.chart = chart
         self.capacity = capacity
         self.after: dict[str, list[Link]] = {}
+        self.before: dict[str, set[str]] = {}
         for link in chart.links:
             self.after.setdefault(link.tail, []).append(link)
+            self.before.setdefault(link.head, set()).add(link.tail)
+        self.exits = {key: len(links) for key, links in self.after.items()}
         self.children, self.order = self._grow()
 
     def _is_end(self, key: str) -> bool:
@@ -94,7 +99,7 @@ class _Cutter:
         keys = [key, *(link.head for link in self.after.get(key, ()) if self._is_end(link.head))]
         total = 0.0
         for held in keys:
-            figure = figure_of(self.chart.boxes[held], 2)
+            figure = figure_of(self.chart.boxes[held], self.exits.get(held, 0))
             total += (figure.width + 22) * (figure.height + 44)
         return total
 
@@ -127,9 +132,7 @@ class _Cutter:
         own = set(piece)
         boxes: dict[str, Box] = {}
         links: list[Link] = []
-        entered = {
-            link.head for link in self.chart.links if link.head in own and link.tail not in own
-        }
+        entered = {key for key in piece if not self.before.get(key, own) <= own}
         for key in piece:
             if key in entered:
                 boxes[f"in {key}"] = Box(f"in {key}", "connector", "", goal=key, badge="in")
@@ -158,7 +161,7 @@ def _fit(
         return [plate]
     smaller = [piece]
     while len(smaller) == 1 and share > 0.05:
-        share *= 0.62
+        share *= STEP
         smaller = cutter.pieces(piece, share)
     if len(smaller) == 1:
         return [plate]

@@ -152,7 +152,8 @@ def _document(
 def _description(charts: Iterable[Chart]) -> str:
     kinds: dict[str, int] = {}
     subtitle = ""
-    for chart in charts:
+    # Every page bears the one chart it was cut from.
+    for chart in {id(chart): chart for chart in charts}.values():
         subtitle = subtitle or chart.subtitle
         for box in chart.boxes.values():
             kinds[box.kind] = kinds.get(box.kind, 0) + 1
@@ -175,13 +176,11 @@ def _style(theme: ThemeName) -> str:
 
 
 def _legend_rows(chart: Chart, room: float) -> list[list[tuple[str, float]]]:
-    kinds = {box.kind for box in chart.boxes.values()}
-    marks = {box.mark for box in chart.boxes.values()} | {link.mark for link in chart.links}
-    marks |= set(chart.legend)
+    named = chart.names_used
     rows: list[list[tuple[str, float]]] = [[]]
     used = 0.0
     for name, said in LEGEND.items():
-        if name not in kinds and name not in marks:
+        if name not in named:
             continue
         wide = 40 + width(said, SMALL) + 16
         if rows[-1] and used + wide > room:
@@ -419,7 +418,7 @@ def _frames(plate: Plate, pen: _Pen) -> Iterator[str]:
             f'height="{tall:.1f}" fill="none" stroke="{pen.colour(role)}" '
             'stroke-dasharray="2 3" stroke-width="1.6"/>'
         )
-        said = clip(name, across - 12, SMALL, True)
+        said = clip(plain(name), across - 12, SMALL, True)
         yield pen.text(left + 6, top + 9, said, SMALL, bold=True, anchor="start")
 
 

@@ -17,6 +17,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 
 from faulttree.diagram.chart import Box, Link
 from faulttree.diagram.lettering import LINE, clip, width, wrap, wrap_in_rhombus
@@ -155,6 +156,7 @@ def _gather(box: Box, *, text: bool = True, room: float = ROOM) -> _Text:
     return gathered
 
 
+@lru_cache(maxsize=8192)
 def figure_of(box: Box, exits: int = 1) -> Figure:
     """Make a box ready to be laid out and drawn.
 
