@@ -44,6 +44,11 @@ def huffman_length(weights: Sequence[float], letters: int = 2) -> float:
     heap += [0.0] * (-(len(heap) - 1) % (letters - 1))
     heapq.heapify(heap)
     length = 0.0
+    while letters == 2 and len(heap) > 1:
+        merged = heapq.heappop(heap)
+        merged += heap[0]
+        heapq.heapreplace(heap, merged)
+        length += merged
     while len(heap) > 1:
         merged = math.fsum(heapq.heappop(heap) for _ in range(letters))
         length += merged

@@ -170,21 +170,19 @@ def _first_two(entry: tuple[float, int, object]) -> tuple[float, int]:
     return entry[0], entry[1]
 
 
-class _Weights:
+class _Weights(dict[int, float]):
     """Weights of sets of faults, by table look-up of twelve faults at a time."""
 
     def __init__(self, weights: list[float]) -> None:
+        super().__init__()
         self._tables = [_sums(weights[at : at + 12]) for at in range(0, len(weights), 12)]
-        self._known: dict[int, float] = {}
 
-    def __call__(self, mask: int) -> float:
-        found = self._known.get(mask)
-        if found is None:
-            rest, found = mask, 0.0
-            for table in self._tables:
-                found += table[rest & 4095]
-                rest >>= 12
-            self._known[mask] = found
+    def __missing__(self, mask: int) -> float:
+        rest, found = mask, 0.0
+        for table in self._tables:
+            found += table[rest & 4095]
+            rest >>= 12
+        self[mask] = found
         return found
 
 
@@ -224,9 +222,9 @@ class Plain(Search[int]):
         self.state = 0
 
     def ends(self, place: int, test: int) -> list[tuple[int, float, int]]:
-        whole = self.weight(place)
+        whole = self.weight[place]
         return [
-            (outcome, self.weight(left) / whole, left)
+            (outcome, self.weight[left] / whole, left)
             for outcome, mask in enumerate(self.masks[test])
             if (left := place & mask)
         ]
@@ -269,16 +267,16 @@ class Plain(Search[int]):
             return 0.0
         if faults <= SMALL:
             return self._small(place, splits)
-        whole = self.weight(place)
+        whole = self.weight[place]
         groups, pairs = self._pairs(place, splits, whole)
         letters = 2 if self.binary else max(map(len, splits))
-        length = huffman_length([self.weight(group) for group in groups], letters) / whole
+        length = huffman_length([self.weight[group] for group in groups], letters) / whole
         costs = sorted([minutes for minutes, _ in splits.values()])
         return max(pairs, whole * cheapest_path(costs, length))
 
     def _small(self, place: int, splits: Splits) -> float:
         """The value of a place with few faults: every way to go on is tried at once."""
-        whole, best, chosen = self.weight(place), math.inf, -1
+        whole, best, chosen = self.weight[place], math.inf, -1
         for parts, (minutes, test) in splits.items():
             total = minutes * whole
             if total < best:
@@ -298,10 +296,10 @@ class Plain(Search[int]):
         weight, ranked = self.weight, []
         for parts, (minutes, _) in splits.items():
             if len(parts) == 2:
-                one = weight(parts[0])
+                one = weight[parts[0]]
                 apart = one * (whole - one)
             else:
-                apart = (whole * whole - sum([weight(part) ** 2 for part in parts])) / 2
+                apart = (whole * whole - sum([weight[part] ** 2 for part in parts])) / 2
             ranked.append((minutes * whole / apart if apart > 0 else math.inf, parts))
         ranked.sort()
         blocks, done, total = [place], list[int](), 0.0
@@ -315,12 +313,12 @@ class Plain(Search[int]):
                         refined.append(block)
                         continue
                     pieces = [piece, block ^ piece]
-                    met += weight(piece) * weight(pieces[1])
+                    met += weight[piece] * weight[pieces[1]]
                 else:
                     pieces = [piece for part in parts if (piece := block & part)]
                     if len(pieces) > 1:
-                        squares = sum([weight(piece) ** 2 for piece in pieces])
-                        met += (weight(block) ** 2 - squares) / 2
+                        squares = sum([weight[piece] ** 2 for piece in pieces])
+                        met += (weight[block] ** 2 - squares) / 2
                 for piece in pieces:
                     (refined if piece & (piece - 1) else done).append(piece)
             if met > 0:
@@ -332,7 +330,7 @@ class Plain(Search[int]):
 
     def _branch(self, place: int, limit: float) -> float:
         # As in the general search, with shares of 1 left out: this is where the time goes.
-        low, bound, whole = self.low, self.bound, self.weight(place)
+        low, bound, whole = self.low, self.bound, self.weight[place]
         moves, proved = [], math.inf
         for parts, (minutes, test) in self.splits(place).items():
             total = minutes * whole
