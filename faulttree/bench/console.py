@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import shutil
 import sys
+import textwrap
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from typing import TYPE_CHECKING, Protocol, TextIO
 
@@ -13,7 +14,7 @@ from faulttree.texts import harmless
 if TYPE_CHECKING:
     from prompt_toolkit import PromptSession
 
-__all__ = ["AwayError", "Console", "Line", "Plain", "Screen", "console_for"]
+__all__ = ["AwayError", "Console", "Line", "Plain", "Screen", "console_for", "folded", "spell"]
 
 Line = Sequence[tuple[str, str]]
 """A line as (style, text) pairs; the style is a name of :data:`STYLES` or empty."""
@@ -81,7 +82,8 @@ class Plain:
         self, prompt: str, choices: Sequence[str] = (), status: Callable[[], str] | None = None
     ) -> str:
         """Write the prompt and read a line."""
-        self.target.write(harmless(prompt))
+        *above, last = folded(prompt, self.width)
+        self.target.write(harmless("\n".join([*above, last])))
         self.target.flush()
         try:
             text = self.source.readline()
@@ -143,9 +145,11 @@ class Screen:
         from prompt_toolkit.completion import WordCompleter
 
         completer = WordCompleter([harmless(one) for one in choices], ignore_case=True)
+        *above, last = folded(prompt, self.width)
+        self.show([[("ask", line)] for line in above])
         try:
             text = self._prompting().prompt(
-                [("class:ask", harmless(prompt))],
+                [("class:ask", harmless(last))],
                 completer=completer,
                 complete_while_typing=False,
                 bottom_toolbar=(lambda: harmless(status())) if status else None,
@@ -169,6 +173,15 @@ class Screen:
             return f" {what}: {spell(rest)} left. Enter goes on at once."
 
         self.ask(f"Wait {spell(seconds)} ", status=left)
+
+
+def folded(prompt: str, width: int) -> list[str]:
+    """A prompt in lines that leave room to type behind the last one."""
+    room = max(width - 8, 12)
+    if len(prompt) <= room:
+        return [prompt]
+    lines = textwrap.wrap(prompt.rstrip(), room) or [""]
+    return [*lines[:-1], f"{lines[-1]} "]
 
 
 def spell(seconds: float) -> str:

@@ -6,15 +6,16 @@ from typing import TYPE_CHECKING
 
 from faulttree.bench import views
 from faulttree.bench.sitting import Leaving, Sitting, complain, obey, yes
-from faulttree.bench.thinking import door_view
+from faulttree.bench.thinking import MOST, door_view
 from faulttree.bench.words import word_of
 from faulttree.errors import FaulttreeError
 from faulttree.walk import events as ev
 from faulttree.walk.choose import untested
 from faulttree.walk.repair import conclude, conclude_by_sight, faults_to_repair
+from faulttree.walk.state import HARD_STOPS
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Mapping, Sequence
 
     from faulttree.odds import Suspect
     from faulttree.walk.state import State
@@ -30,8 +31,12 @@ BECAME = {
 UNSOLVED = {
     "unsolved": "the cause was not found",
     "referred": "somebody else goes on, licensed or better equipped",
-    "no-fault-found": "it works; the complaint was not seen",
+    "no-fault-found": "it was tested and works as it should",
+    "not-reproduced": "the complaint did not show; it may come back",
 }
+FOUND = {"found": "the cause is known and not mended"}
+NOT_YET = frozenset({"n", "no", "not yet", "later", "y", "yes", "nothing"})
+"""What is no account of a repair, however it was meant."""
 
 
 # -- a fault was found ------------------------------------------------------------------------
@@ -47,12 +52,14 @@ def mend(sitting: Sitting) -> None:
     fault = state.tree.faults[state.end.id]
     sitting.console.show(views.fault_view(state, fault, sitting.console.width))
     while sitting.state.phase == "found":
-        text = sitting.prompt("What did you repair? ('pause' to do it later) › ")
+        text = sitting.prompt("Mended? Say what was done ('pause': later) › ")
         word = word_of(text)
         try:
             if word is not None:
                 if obey(sitting, None, word):
                     return
+            elif text.casefold() in NOT_YET:
+                sitting.say("Mend it, then say in a few words what was done; 'pause' leaves.")
             elif text:
                 _repair(sitting, fault.id, text)
         except FaulttreeError as error:
@@ -84,6 +91,8 @@ def _prove(sitting: Sitting) -> None:
     conclusion = conclude(state, at=sitting.now)
     if conclusion is None:
         conclusion = _by_sight(sitting)
+    if conclusion is None:
+        return
     sitting.journal.add(conclusion)
     fault = state.tree.faults.get(conclusion.fault)
     title = fault.title if fault else conclusion.fault
@@ -99,17 +108,24 @@ def _prove(sitting: Sitting) -> None:
         )
 
 
-def _by_sight(sitting: Sitting) -> ev.Confirmed | ev.NotConfirmed:
+def _by_sight(sitting: Sitting) -> ev.Confirmed | ev.NotConfirmed | None:
+    """What the technician says of the repair; None where the proof is taken after all."""
     state = sitting.state
     repair = state.confirming
     assert repair is not None
     fault = state.tree.faults.get(repair.fault)
     if fault is not None and fault.confirm is not None:
+        proof = fault.confirm.step
         sitting.say(
-            f"The step that proves it, '{fault.confirm.step}', was not taken. Without it the case "
-            "cannot be called fixed.",
+            f"The step that proves it, '{proof}', was not taken. Without it the case cannot be "
+            "called fixed.",
             "warning",
         )
+        if yes(sitting, "Take it now?"):
+            use = state.tree.uses.get(proof)
+            step = use.start if use else proof
+            sitting.journal.add(ev.Jumped(at=sitting.now, step=step, reason="the proof, after all"))
+            return None
         if not yes(sitting, "Does the complaint still show?"):
             raise Leaving
         held = False
@@ -124,13 +140,28 @@ def _by_sight(sitting: Sitting) -> ev.Confirmed | ev.NotConfirmed:
 # -- the end of a walk ------------------------------------------------------------------------
 
 
-def end_sitting(sitting: Sitting) -> bool:
-    """Close a walk that has come to an end; True once the case is closed."""
+def end_sitting(sitting: Sitting) -> None:
+    """Close a walk that has come to an end, unless something is tested after all."""
     state = sitting.state
     if state.cured is not None:
-        return _close_fixed(sitting)
+        _close_fixed(sitting)
+        return
     sitting.console.show(_end_lines(state, sitting.console.width))
-    return _pass_door(sitting)
+    if not _goes_on(sitting):
+        _pass_door(sitting)
+
+
+def _goes_on(sitting: Sitting) -> bool:
+    """At a stop that belongs to another complaint: whether the unit goes on there."""
+    end = sitting.state.end
+    stop = sitting.state.tree.stops.get(end.id) if end is not None else None
+    if stop is None or not stop.see:
+        return False
+    if not yes(sitting, f"Go on there now, with '{stop.see}', as a linked case?"):
+        return False
+    sitting.onward = stop.see
+    _finish(sitting, "referred", "", "waiting", (), note=f"goes on with {stop.see}")
+    return True
 
 
 def _end_lines(state: State, width: int) -> list[list[tuple[str, str]]]:
@@ -141,7 +172,7 @@ def _end_lines(state: State, width: int) -> list[list[tuple[str, str]]]:
         text = f"{stop.title} ({stop.reason})"
         lines += [list(line) for line in views.labelled("STOP", text, width, style="warning")]
         if stop.see:
-            see = f"another complaint: faulttree diagnose {stop.see}"
+            see = f"this is another complaint, '{stop.see}'"
             lines += [list(line) for line in views.labelled("See", see, width)]
     elif end is None:
         text = "Nothing that the tree knows is left to ask."
@@ -150,30 +181,32 @@ def _end_lines(state: State, width: int) -> list[list[tuple[str, str]]]:
 
 
 def give_up(sitting: Sitting) -> None:
-    """Stop without a fault, by the door."""
-    _pass_door(sitting)
+    """Stop without a repair: by the door, or at once where the fault is known."""
+    if sitting.state.phase == "found":
+        _close_unsolved(sitting)
+    else:
+        _pass_door(sitting)
 
 
-def _pass_door(sitting: Sitting) -> bool:
+def _pass_door(sitting: Sitting) -> None:
     """Show the suspects still open, once; then a test of one, or a result."""
     state = sitting.state
-    hard = state.end is not None and state.end.reason in ("unsafe", "licensed")
+    hard = state.end is not None and state.end.reason in HARD_STOPS
     suspects = () if hard or state.declined else untested(state)
     if suspects:
         sitting.console.show(door_view(state, suspects, sitting.console.width))
         picked = _pick(sitting, suspects)
         if picked is not None:
-            sitting.journal.add(
-                ev.Jumped(at=sitting.now, step=picked, reason="an open suspect, before giving up")
-            )
-            return False
+            why = "an open suspect, before giving up"
+            sitting.journal.add(ev.Jumped(at=sitting.now, step=picked, reason=why))
+            return
         _decline(sitting, suspects)
-    return _close_unsolved(sitting)
+    _close_unsolved(sitting)
 
 
 def _pick(sitting: Sitting, suspects: Sequence[Suspect]) -> str | None:
     """The step of the suspect that is to be tested after all, or None to leave."""
-    numbers = [str(n) for n, one in enumerate(suspects[: views_most()], 1) if one.tests]
+    numbers = [str(n) for n, one in enumerate(suspects[:MOST], 1) if one.tests]
     first = numbers[0] if numbers else ""
     hint = f"number to test it now (Enter: {first}), 'stop' to stop" if first else "'stop' to stop"
     while True:
@@ -186,13 +219,7 @@ def _pick(sitting: Sitting, suspects: Sequence[Suspect]) -> str | None:
         word = word_of(text)
         if word is not None and word.word == "pause":
             raise Leaving
-
-
-def views_most() -> int:
-    """How many suspects the door shows."""
-    from faulttree.bench.thinking import MOST
-
-    return MOST
+        sitting.say("Type a number from the list, 'stop', or 'pause' to leave the case open.")
 
 
 def _decline(sitting: Sitting, suspects: Sequence[Suspect]) -> None:
@@ -201,17 +228,22 @@ def _decline(sitting: Sitting, suspects: Sequence[Suspect]) -> None:
     sitting.journal.add(ev.Declined(at=sitting.now, suspects=open_, reason=reason))
 
 
-def _close_unsolved(sitting: Sitting) -> bool:
+def _close_unsolved(sitting: Sitting) -> None:
+    """Ask what it came to; 'back' takes the walk up again."""
     state = sitting.state
-    if state.end is None:
+    choices = UNSOLVED
+    if state.phase == "found":
+        choices = {**FOUND, **UNSOLVED}
+    elif state.end is None:
         step = state.ask.id if state.ask else ""
         sitting.journal.add(ev.Stopped(at=sitting.now, reason="given up", step=step))
-    result = _choose(sitting, "What did it come to", UNSOLVED)
-    _close(sitting, result, "")
-    return True
+    result = _choose(sitting, "What did it come to", choices)
+    if result is not None:
+        found = state.end.id if result == "found" and state.end else ""
+        _close(sitting, result, found)
 
 
-def _close_fixed(sitting: Sitting) -> bool:
+def _close_fixed(sitting: Sitting) -> None:
     state = sitting.state
     assert state.cured is not None
     fault = state.cured.fault
@@ -229,18 +261,15 @@ def _close_fixed(sitting: Sitting) -> bool:
         _finish(sitting, "fixed", fault, "waiting", ())
     else:
         _close(sitting, "fixed", fault)
-    return True
 
 
-def _choose(sitting: Sitting, question: str, choices: dict[str, str]) -> str:
+def _choose(sitting: Sitting, question: str, choices: Mapping[str, str]) -> str | None:
+    """One of a few words, by number or first letters; None where the walk moved instead."""
     names = list(choices)
     for number, (name, means) in enumerate(choices.items(), 1):
-        label = f"{number} {name}"
-        sitting.console.show(
-            views.labelled(label, means, sitting.console.width)
-            if len(label) < 10
-            else [[("label", f"{label}: "), ("", means)]]
-        )
+        label = f"{number} {name}: "
+        lines = views.text_lines(f"{label}{means}", sitting.console.width, indent="  ")
+        sitting.console.show(lines)
     while True:
         text = sitting.console.ask(f"{question}? › ", names, sitting.status).casefold()
         if text.isdecimal() and 1 <= int(text) <= len(names):
@@ -248,21 +277,47 @@ def _choose(sitting: Sitting, question: str, choices: dict[str, str]) -> str:
         begins = [name for name in names if text and name.startswith(text)]
         if len(begins) == 1:
             return begins[0]
+        word = word_of(text)
+        if word is not None and word.word in ("pause", "back", "note"):
+            if obey(sitting, None, word):
+                return None
+        else:
+            sitting.say("Type a number or the first letters; 'back' or 'pause' also work.")
 
 
 def _close(sitting: Sitting, result: str, fault: str) -> None:
     became = _choose(sitting, "What becomes of the unit", BECAME)
+    if became is None:
+        return
     kept: tuple[str, ...] = ()
     if became == "kept-for-parts":
-        modules = ", ".join(sitting.journal.tree.modules) or "none are named by the tree"
-        text = sitting.console.ask(f"Which modules are kept? ({modules}) › ", (), sitting.status)
-        kept = tuple(part.strip() for part in text.split(",") if part.strip())
+        kept = _kept(sitting)
     _finish(sitting, result, fault, became, kept)
 
 
-def _finish(sitting: Sitting, result: str, fault: str, became: str, kept: tuple[str, ...]) -> None:
+def _kept(sitting: Sitting) -> tuple[str, ...]:
+    """Which modules are kept, by name or number; any words where the tree names none."""
+    modules = sitting.journal.tree.modules
+    for number, name in enumerate(modules, 1):
+        sitting.say(f"  {number} {name}")
+    while True:
+        text = sitting.console.ask("Which modules are kept? › ", modules, sitting.status)
+        parts = [part.strip() for part in text.split(",") if part.strip()]
+        named = [
+            modules[int(part) - 1] if part.isdecimal() and 0 < int(part) <= len(modules) else part
+            for part in parts
+        ]
+        unknown = [name for name in named if modules and name not in modules]
+        if named and not unknown:
+            return tuple(dict.fromkeys(named))
+        sitting.say("Name them by number or name, with commas between: 1, 3.")
+
+
+def _finish(
+    sitting: Sitting, result: str, fault: str, became: str, kept: tuple[str, ...], note: str = ""
+) -> None:
     sitting.journal.add(
-        ev.Closed(at=sitting.now, result=result, fault=fault, became=became, kept=kept)
+        ev.Closed(at=sitting.now, result=result, fault=fault, became=became, kept=kept, note=note)
     )
     spent = views.minutes_text(sitting.state.minutes)
     sitting.say(f"{sitting.label} is closed: {result}, {became}; {spent} by the tree.", "title")

@@ -34,7 +34,7 @@ def take_in(console: Console, tree: Tree, given: dict[str, Any]) -> dict[str, An
         known = f" (known: {', '.join(models)})" if models else ""
         _put(unit, "model", console.ask(f"Model{known} (Enter: unknown) › ", models))
     complaint = given.get("complaint") or _complaint(console, tree)
-    owner = console.ask("In the owner's words (Enter: as above) › ")
+    owner = given.get("owner_words") or console.ask("In the owner's words (Enter: as above) › ")
     ratings = {
         rating.id: value
         for rating in tree.ratings.values()

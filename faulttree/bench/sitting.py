@@ -24,6 +24,10 @@ if TYPE_CHECKING:
 __all__ = ["Journal", "Leaving", "Sitting", "sit"]
 
 
+BY_HAND = "chosen at the bench"
+"""The reason of a jump that the technician asked for."""
+
+
 class Keeper(Protocol):
     """What keeps events durably: the record, or a list in a test."""
 
@@ -50,8 +54,21 @@ class Journal:
         self.state = fold(self.tree, self.events)
 
     def add(self, event: ev.Event) -> State:
-        """Keep the event, then fold it."""
-        self.keeper.append(self.case, len(self.events), event)
+        """Keep the event, then fold it.
+
+        Raises:
+            SequenceTaken: another terminal went on with the case. Its events are taken in,
+                so that the walk goes on from where it stands; this event is not kept.
+            RecordError: it could not be kept.
+        """
+        from faulttree.cases import SequenceTaken
+
+        try:
+            self.keeper.append(self.case, len(self.events), event)
+        except SequenceTaken as taken:
+            self.events += taken.happened
+            self.state = fold(self.tree, self.events)
+            raise
         self.events.append(event)
         self.state = fold(self.tree, self.events)
         return self.state
@@ -59,7 +76,13 @@ class Journal:
 
 @dataclass
 class Sitting:
-    """What a sitting has at hand besides the case."""
+    """What a sitting has at hand besides the case.
+
+    Attributes:
+        meter: id of the instrument in use.
+        label: what the case is called here.
+        onward: the tree on which the unit goes on, once this case has ended at such a stop.
+    """
 
     journal: Journal
     console: Console
@@ -68,6 +91,7 @@ class Sitting:
     photo_hash: Callable[[Path], str] | None = None
     meter: str = ""
     label: str = ""
+    onward: str = ""
     shown: str = ""
     began: float = 0.0
 
@@ -103,26 +127,35 @@ def sit(sitting: Sitting) -> State:
     Raises:
         Leaving: the technician pauses; everything said so far is kept.
         AwayError: the input ended or was interrupted; likewise.
+        FaulttreeError: nothing more can be kept.
     """
+    from faulttree.cases import SequenceTaken
+
+    while sitting.state.phase != "closed":
+        try:
+            _go_on(sitting)
+        except SequenceTaken as taken:
+            complain(sitting, taken)
+    return sitting.state
+
+
+def _go_on(sitting: Sitting) -> None:
+    """One thing after another: a step, a repair, the way round a skip, the end."""
     from faulttree.bench.ending import end_sitting, mend
 
-    while True:
-        state = sitting.state
-        if state.phase == "closed":
-            return state
-        if state.ask is not None:
-            _put(sitting, state.ask)
-        elif state.phase in ("found", "confirming"):
-            mend(sitting)
-        elif (jump := choose(state, at=sitting.now)) is not None:
-            _explain_jump(sitting, jump)
-            sitting.journal.add(jump)
-        elif end_sitting(sitting):
-            return sitting.state
-
-
-def _explain_jump(sitting: Sitting, jump: ev.Jumped) -> None:
     state = sitting.state
+    if state.ask is not None:
+        _put(sitting, state.ask)
+    elif state.phase in ("found", "confirming"):
+        mend(sitting)
+    elif (jump := choose(state, at=sitting.now)) is not None:
+        sitting.journal.add(jump)
+        _explain_jump(sitting, state, jump)
+    else:
+        end_sitting(sitting)
+
+
+def _explain_jump(sitting: Sitting, state: State, jump: ev.Jumped) -> None:
     barred = f"'{state.blocked}' is left for later. " if state.blocked else ""
     if state.end is not None:
         barred = "Something was skipped on the way here, so this is not the end yet. "
@@ -156,10 +189,14 @@ def _put(sitting: Sitting, step: Step) -> None:
             complain(sitting, error)
 
 
+def _still(event: ev.Event) -> bool:
+    """Whether an event leaves the walk where it stands."""
+    return isinstance(event, ev.Noted | ev.PhotoAdded | ev.CautionRead | ev.MinutesSet)
+
+
 def _moves(sitting: Sitting) -> int:
     """How many events have moved the walk: remarks and photos do not."""
-    still = ev.Noted | ev.PhotoAdded
-    return sum(not isinstance(event, still) for event in sitting.journal.events)
+    return sum(not _still(event) for event in sitting.journal.events)
 
 
 def complain(sitting: Sitting, error: FaulttreeError) -> None:
@@ -248,13 +285,21 @@ def _in_circuit(sitting: Sitting, step: Step) -> bool:
 
 
 def yes(sitting: Sitting, question: str) -> bool:
-    """A yes or no."""
+    """A yes or no.
+
+    Raises:
+        Leaving: the technician pauses instead.
+    """
     while True:
         text = sitting.console.ask(f"{question} yes / no › ", ("yes", "no"), sitting.status)
-        if text.casefold() in ("y", "yes"):
+        said = text.casefold()
+        if said in ("y", "yes"):
             return True
-        if text.casefold() in ("n", "no"):
+        if said in ("n", "no"):
             return False
+        if said == "pause":
+            raise Leaving
+        sitting.say("Answer yes or no; 'pause' leaves.")
 
 
 def _record(sitting: Sitting, step: Step, entry: Entry) -> None:
@@ -318,15 +363,27 @@ def _how(sitting: Sitting, step: Step | None, rest: str) -> None:
 
 def _back(sitting: Sitting, step: Step | None, rest: str) -> None:
     steps = int(rest) if rest.isdecimal() and int(rest) > 0 else 1
-    before = (len(sitting.state.visits), len(sitting.state.skipped))
-    state = fold(sitting.journal.tree, [*sitting.journal.events, ev.WentBack(steps=steps)])
-    if (len(state.visits), len(state.skipped)) == before and state.ask == sitting.state.ask:
+    events, state = sitting.journal.events, sitting.state
+    last = next((at for at in reversed(range(len(events))) if not _still(events[at])), 0)
+    event = events[last]
+    if isinstance(event, ev.Stopped):
+        sitting.journal.add(ev.WentBack(at=sitting.now, steps=0))
+        sitting.say("Taken up again.")
+        return
+    if isinstance(event, ev.Jumped) and event.reason == BY_HAND:
+        before = fold(sitting.journal.tree, events[:last])
+        if before.ask is not None:
+            why = "back from another step"
+            sitting.journal.add(ev.Jumped(at=sitting.now, step=before.ask.id, reason=why))
+            return
+    after = fold(sitting.journal.tree, [*events, ev.WentBack(steps=steps)])
+    if (len(after.visits), after.skipped) == (len(state.visits), state.skipped):
         sitting.say("There is nothing to take back here.")
         return
     sitting.journal.add(ev.WentBack(at=sitting.now, steps=steps))
-    gone = sitting.state.withdrawn[-1:] if sitting.state.withdrawn else ()
-    said = f": {gone[0].step} {gone[0].outcome}" if gone else ""
-    sitting.say(f"Taken back{said}. It stays in the record as taken back.")
+    gone = sitting.state.withdrawn[len(state.withdrawn) :]
+    said = ", ".join(f"{one.step} {one.outcome}" for one in gone) or "the skip"
+    sitting.say(f"Taken back: {said}. It stays in the record as taken back.")
 
 
 def _skip(sitting: Sitting, step: Step | None, rest: str) -> None:
@@ -386,14 +443,18 @@ def _go(sitting: Sitting, step: Step | None, rest: str) -> None:
     if name is None:
         sitting.say("✗ Name a step of this tree: go STEP. 'suspects' lists those worth it.", "bad")
         return
-    sitting.journal.add(ev.Jumped(at=sitting.now, step=name, reason="chosen at the bench"))
+    sitting.journal.add(ev.Jumped(at=sitting.now, step=name, reason=BY_HAND))
 
 
 def _meter(sitting: Sitting, step: Step | None, rest: str) -> None:
     known = dict(sitting.bench.instruments) if sitting.bench else {}
     if rest and rest not in known:
-        listed = views.joined(known) or "none is declared in bench.yaml"
-        sitting.say(f"✗ there is no instrument '{rest}'. On the bench: {listed}.", "bad")
+        listed = (
+            f"On the bench: {views.joined(known)}."
+            if known
+            else "None is declared: write a bench.yaml, and name it with --bench."
+        )
+        sitting.say(f"✗ there is no instrument '{rest}'. {listed}", "bad")
         return
     sitting.meter = rest
     sitting.say(f"Instrument in use: {rest or 'none, so verdicts are plain'}.")

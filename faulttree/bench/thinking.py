@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 from faulttree.bench import views
 from faulttree.errors import FaulttreeError
 from faulttree.walk.answer import limits_of
-from faulttree.walk.choose import better, possible, ranking, untested
+from faulttree.walk.choose import better, both, possible, ranking, untested
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 
 __all__ = ["chosen_step", "door_view", "remark", "suspects_view", "why_view"]
 
-MOST = 8
+MOST = 6
 """Suspects shown at once: more is not read at a bench."""
 
 
@@ -60,6 +60,8 @@ def why_view(state: State, width: int) -> list[Line]:
     if step is None:
         return suspects_view(state, width)
     lines: list[Line] = [[("title", f"Why {step.id}")]]
+    if state.pending:
+        lines += views.labelled("Because", f"It must come before '{state.pending}'.", width)
     if step.use:
         use = state.tree.uses[step.use]
         lines += views.labelled("From", f"procedure {use.procedure}: {use.title}", width)
@@ -127,6 +129,20 @@ def suspects_view(state: State, width: int) -> list[Line]:
     for fault in sorted(state.excluded):
         text = f"{tree.faults[fault].title if fault in tree.faults else fault}: repaired, not it"
         lines += views.labelled("excluded", text, width)
+    return lines + _both_view(state, width)
+
+
+def _both_view(state: State, width: int) -> list[Line]:
+    """After a repair in vain: which second fault would explain it all together with the first."""
+    found = both(state)
+    if not found:
+        return []
+    first = state.tree.faults[found[0].faults[0]].title
+    head = f"If '{first}' was true and something else is wrong too, that is"
+    lines = views.text_lines(head, width, style="title")
+    for pair in found:
+        text = state.tree.faults[pair.faults[1]].title
+        lines += views.labelled(f"{views.share_text(pair.probability):>9}", text, width)
     return lines
 
 
@@ -140,23 +156,30 @@ def door_view(state: State, suspects: Sequence[Suspect], width: int) -> list[Lin
         lines += views.text_lines(sentence, width, style="answer")
     for number, suspect in enumerate(suspects[:MOST], 1):
         fault = state.tree.faults[suspect.fault]
-        lines += views.labelled(f"{number:>2} {views.share_text(suspect.probability)}",
-                                f"{fault.title}{_way(state, suspect)}", width)  # fmt: skip
-        said = "; ".join(f"{one.kind}: {one.source}" for one in fault.evidence)
-        if said:
-            lines += views.labelled("", said, width, style="dim")
-    if len(suspects) > MOST:
-        lines += views.text_lines(f"and {len(suspects) - MOST} less likely ones", width)
+        label = f"{number:>2} {views.share_text(suspect.probability)}"
+        lines += views.labelled(label, fault.title, width)
+        lines += views.text_lines(_way(suspect), width, indent=_inset(width))
+        told = [one for one in fault.evidence if one.kind != "contradicted"]
+        if told:
+            said = f"{told[-1].kind}: {told[-1].source}"
+            lines += views.text_lines(said, width, style="dim", indent=_inset(width))
+    rest = len(suspects) - MOST
+    if rest > 0:
+        lines += views.text_lines(f"and {rest} more, each less likely for its minutes", width)
     return lines
 
 
-def _way(state: State, suspect: Suspect) -> str:
+def _inset(width: int) -> str:
+    return " " * (2 if width < views.NARROW else 10)
+
+
+def _way(suspect: Suspect) -> str:
     if not suspect.tests:
-        return " - a loose suspect: no test of it is in the tree"
-    known = state.tree.known_instruments
-    gear = [known[name].title if name in known else name for name in suspect.gear]
-    with_gear = f", {', '.join(gear)}" if gear else ""
-    return f" - {views.minutes_text(suspect.minutes)} by {', '.join(suspect.tests)}{with_gear}"
+        return "a loose suspect: no test of it is in the tree"
+    many = len(suspect.tests)
+    steps = f"'{suspect.tests[0]}'" if many == 1 else f"{many} steps from '{suspect.tests[0]}'"
+    gear = f"; needs {', '.join(suspect.gear)}" if suspect.gear else ""
+    return f"{views.minutes_text(suspect.minutes)} by {steps}{gear}"
 
 
 def chosen_step(state: State, typed: str) -> str | None:

@@ -49,10 +49,12 @@ def labelled(label: str, text: str, width: int, *, style: str = "") -> list[Line
     """A label with its text beside it, or below it where the terminal is narrow."""
     if width < NARROW:
         return [[("label", label)], *text_lines(text, width, style=style, indent="  ")]
-    room = max(width - 10, 20)
-    first, *rest = textwrap.wrap(one_line(text), room) or [""]
-    lines: list[Line] = [[("label", f"{label:<10}"), (style, first)]]
-    return lines + [[("", " " * 10), (style, line)] for line in rest]
+    head = f"{label:<9} "
+    lines = textwrap.wrap(
+        one_line(text), max(width, 30), initial_indent=" " * len(head), subsequent_indent=" " * 10
+    )
+    first, *rest = lines or [head]
+    return [[("label", head), (style, first[len(head) :])], *([(style, line)] for line in rest)]
 
 
 def minutes_text(minutes: float) -> str:
@@ -85,9 +87,8 @@ def caution_view(caution: Caution | None, name: str, width: int) -> list[Line]:
     if caution is None:
         return text_lines(f"! {name}: ask what this caution means before you go on.", width)
     style = SIGNALS[caution.signal]
-    word = f"{caution.signal}"
     lines = textwrap.wrap(one_line(caution.text), max(width - 2, 20))
-    head: Line = [(style, f" ! {word} "), ("label", f" {caution.id}")]
+    head: Line = [(style, f" ! {caution.signal} "), ("label", f" {caution.id}")]
     return [head, *([("", f"  {line}")] for line in lines)]
 
 
@@ -95,9 +96,8 @@ def step_view(
     state: State, step: Step, width: int, *, meter: str = "", full: bool = False
 ) -> list[Line]:
     """A step as it is put to the technician: how, gear, what is expected, what follows."""
-    number = sum(visit.purpose == "finding" for visit in state.visits) + 1
     spent = minutes_text(state.minutes)
-    lines = heading(state, f"step {number} · {step.id} · {spent} so far", width)
+    lines = heading(state, f"{_place(state)} · {step.id} · {spent} so far", width)
     if state.pending is not None:
         lines += text_lines(f"This must come before '{state.pending}'.", width, style="warning")
     lines += _reminders(state, step, width, full=full)
@@ -116,6 +116,15 @@ def step_view(
     if step.kind == "measure":
         lines += labelled("Expect", _expected(state, step), width)
     return lines + _leads(state, step, width)
+
+
+def _place(state: State) -> str:
+    """What the step is for: one of the search by its number, the proof, or a last check."""
+    if state.phase == "confirming":
+        return "proof"
+    if state.phase == "closing":
+        return "before it goes back"
+    return f"step {len(state.path) + 1}"
 
 
 def _reminders(state: State, step: Step, width: int, *, full: bool) -> list[Line]:
@@ -233,7 +242,8 @@ def fault_view(state: State, fault: Fault, width: int) -> list[Line]:
         what = step.text if step else f"procedure {fault.confirm.step}"
         lines += labelled("Proof", f"{what}: must give '{fault.confirm.gives}'", width)
     for evidence in fault.evidence:
-        said = " ".join(p for p in (evidence.source, evidence.date or "", evidence.reason) if p)
+        told = (evidence.source, evidence.date or "", evidence.reason)
+        said = ", ".join(part for part in told if part)
         lines += labelled(evidence.kind.capitalize(), said, width)
     lines += labelled("So far", minutes_text(state.minutes), width)
     return lines

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import sys
 from collections.abc import Mapping
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -86,14 +87,9 @@ def command(
         if answers is not None:
             tree = pick_tree(words, found, even_unchecked, None)
             return _scripted(tree, answers, store, gear, unit, as_json=as_json)
-        console = _console(plain=plain, to_people=as_json)
-        if resume is not None:
-            sitting = _resumed(store, resume, console, gear)
-        else:
-            tree = pick_tree(words, found, even_unchecked, console)
-            opening = {"unit": unit, "complaint": complaint or "", "who": who or ""}
-            sitting = _opened(store, tree, console, gear, opening)
-        return _sat(sitting, as_json=as_json)
+        desk = Desk(store, found, _console(plain=plain, to_people=as_json), gear, even_unchecked)
+        opening = {"unit": unit, "complaint": complaint or "", "who": who or ""}
+        return _sat_down(desk, words, resume, opening, as_json=as_json)
 
 
 # -- what it starts from ----------------------------------------------------------------------
@@ -312,14 +308,64 @@ def _console(*, plain: bool, to_people: bool) -> Console:
     return console_for(plain=plain)
 
 
-def _opened(
-    store: Store, tree: Tree, console: Console, gear: Bench | None, opening: dict[str, Any]
-) -> Sitting:
+@dataclass(frozen=True, slots=True)
+class Desk:
+    """What a technician sits at: the record, the library, the console and the gear."""
+
+    store: Store
+    library: Library
+    console: Console
+    gear: Bench | None
+    even_unchecked: bool = False
+
+
+def _sat_down(
+    desk: Desk,
+    words: tuple[str, ...],
+    resume: str | None,
+    opening: dict[str, Any],
+    *,
+    as_json: bool,
+) -> int:
+    """Sit with one case, and with the linked ones that it goes on in."""
+    from faulttree.bench.console import AwayError
+
+    try:
+        if resume is not None:
+            sitting = _resumed(desk, resume)
+        else:
+            sitting = _opened(
+                desk, pick_tree(words, desk.library, desk.even_unchecked, desk.console), opening
+            )
+        while _sat(sitting) and sitting.onward:
+            sitting = _onward(desk, sitting)
+    except (AwayError, KeyboardInterrupt):
+        say("faulttree: left before a case was opened; nothing is recorded", to_people=True)
+        return 1
+    if as_json:
+        from faulttree.walk.report import document as walk_document
+
+        say_json(walk_document(sitting.state, sitting.journal.case))
+    return 0 if _ended(sitting.state) else 1
+
+
+def _onward(desk: Desk, before: Sitting) -> Sitting:
+    """The linked case on the tree that the last one's stop named."""
+    opened = before.state.opened
+    unit = dict(opened.unit) if opened else {}
+    unit.pop("family", None)
+    words = opened.owner_words or opened.complaint if opened else ""
+    opening = {"unit": unit, "who": opened.who if opened else "", "owner_words": words}
+    tree = fit_tree(desk.library, before.onward, desk.even_unchecked)
+    return _opened(desk, tree, opening, linked=before.journal.case)
+
+
+def _opened(desk: Desk, tree: Tree, opening: dict[str, Any], *, linked: str = "") -> Sitting:
     """Open a case: what is still wanted of unit and complaint is asked."""
     from faulttree.bench.intake import take_in
     from faulttree.walk.events import Opened
 
-    asked = take_in(console, tree, opening)
+    asked = take_in(desk.console, tree, opening)
     event = Opened(
         at=now(),
         tree=tree.id,
@@ -328,15 +374,19 @@ def _opened(
         complaint=asked["complaint"],
         owner_words=asked["owner_words"],
         who=asked["who"],
-        priors=priors_of(tree, store),
+        priors=priors_of(tree, desk.store),
         ratings=asked["ratings"],
+        linked=linked,
     )
-    case = store.open_case([event], tree_text=tree.text)
-    return _sitting(store, tree, case, [event], console, gear)
+    case = desk.store.open_case([event], tree_text=tree.text)
+    sitting = _sitting(desk, tree, case, [event])
+    sitting.say(f"This is {sitting.label}. Ctrl-C pauses it; every answer is kept.")
+    return sitting
 
 
-def _resumed(store: Store, words: str, console: Console, gear: Bench | None) -> Sitting:
+def _resumed(desk: Desk, words: str) -> Sitting:
     """Go on with an open case, on the text of the tree it was begun with."""
+    store = desk.store
     case = _latest_open(store) if not words.strip() else store.find(words)
     if case.state == "closed":
         raise WalkError(
@@ -344,8 +394,12 @@ def _resumed(store: Store, words: str, console: Console, gear: Bench | None) -> 
         )
     events = list(store.events(case.id))
     tree = tree_of(store, events)
-    sitting = _sitting(store, tree, case.id, events, console, gear)
-    sitting.say(f"Going on with {case.title}.", "title")
+    sitting = _sitting(desk, tree, case.id, events)
+    from faulttree.bench.views import path_view
+
+    sitting.say(f"Going on with case {case.number}: {case.title}.", "title")
+    if sitting.state.visits:
+        desk.console.show(path_view(sitting.state, desk.console.width))
     return sitting
 
 
@@ -371,40 +425,35 @@ def _latest_open(store: Store) -> Any:
     return cases[0]
 
 
-def _sitting(
-    store: Store,
-    tree: Tree,
-    case: str,
-    events: list[Event],
-    console: Console,
-    gear: Bench | None,
-) -> Sitting:
+def _sitting(desk: Desk, tree: Tree, case: str, events: list[Event]) -> Sitting:
     from hashlib import sha256
     from time import monotonic
 
     from faulttree.bench.sitting import Journal, Sitting
 
     return Sitting(
-        journal=Journal(tree, case, events, store, now),
-        console=console,
-        bench=gear,
+        journal=Journal(tree, case, events, desk.store, now),
+        console=desk.console,
+        bench=desk.gear,
         stopwatch=monotonic,
         photo_hash=lambda path: sha256(path.read_bytes()).hexdigest(),
-        label=f"case {store.case(case).number}",
+        label=f"case {desk.store.case(case).number}",
     )
 
 
-def _sat(sitting: Sitting, *, as_json: bool) -> int:
-    """Sit until the end or a pause, then say how it stands."""
+def _sat(sitting: Sitting) -> bool:
+    """Sit until the end; False where it was paused, and then how to go on is said."""
     from faulttree.bench.console import AwayError
     from faulttree.bench.sitting import Leaving, sit
-    from faulttree.walk.report import document as walk_document
 
+    number = sitting.label.removeprefix("case ")
+    again = f"faulttree diagnose --resume {number}"
     try:
         sit(sitting)
-    except (AwayError, Leaving):
-        number = sitting.label.removeprefix("case ")
-        sitting.say(f"Paused. Go on with: faulttree diagnose --resume {number}", "title")
-    if as_json:
-        say_json(walk_document(sitting.state, sitting.journal.case))
-    return 0 if _ended(sitting.state) else 1
+    except (AwayError, Leaving, KeyboardInterrupt):
+        sitting.say(f"Paused. Go on with: {again}", "title")
+        return False
+    except FaulttreeError:
+        say(f"faulttree: all that was answered is kept; go on with: {again}", to_people=True)
+        raise
+    return True

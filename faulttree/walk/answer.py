@@ -204,7 +204,7 @@ def _decide(
         in_circuit=_in_circuit(step, entry),
         never_in_circuit=step.in_circuit == "never",
     )
-    return verdict.outcome, verdict.as_dict()
+    return verdict.outcome, {**verdict.as_dict(), "scale": verdict.scale}
 
 
 def _in_circuit(step: Step, entry: Entry) -> bool | None:

@@ -68,7 +68,7 @@ def _last_barrier(events: list[ev.Event]) -> int:
 
 def _up_again(events: list[ev.Event]) -> list[ev.Event]:
     """Whoever goes back has taken the walk up again: a stop at the very end is lifted."""
-    while events and isinstance(events[-1], ev.Stopped):
+    while events and isinstance(events[-1], ev.Stopped | ev.Declined):
         events = events[:-1]
     return events
 
@@ -132,7 +132,7 @@ class _Folding:
 
     @take.register
     def _(self, event: ev.Answered) -> None:
-        self.given_up = None
+        self._take_up()
         self._settle()
         self.index += 1
         purpose: Purpose = "finding"
@@ -154,12 +154,12 @@ class _Folding:
 
     @take.register
     def _(self, event: ev.Skipped) -> None:
-        self.given_up = None
+        self._take_up()
         self._skip(event.step)
 
     @take.register
     def _(self, event: ev.Jumped) -> None:
-        self.given_up = None
+        self._take_up()
         node = self._entry(event.step)
         self.anew.add(node)
         self._ask_again(node)
@@ -202,8 +202,7 @@ class _Folding:
     @take.register
     def _(self, event: ev.Reopened) -> None:
         self.closed = None
-        self.declined = False
-        self.given_up = None
+        self._take_up()
         self.set_aside.clear()
         if self.phase in ("closing", "ended"):
             self._take_in_again()
@@ -211,6 +210,11 @@ class _Folding:
         end = self._end()
         if self.phase == "finding" and end is not None and end.kind == "stop":
             self.goals = []
+
+    def _take_up(self) -> None:
+        """The walk goes on: it is not given up, and its suspects are not left untested."""
+        self.given_up = None
+        self.declined = False
 
     # -- moving ---------------------------------------------------------------------------
 
@@ -261,7 +265,7 @@ class _Folding:
         return next(iter(self.tree.uses[use].exits), "")
 
     def _new_round(self) -> None:
-        self.given_up = None
+        self._take_up()
         self.round += 1
         # The unit was powered to see whether the repair held: what was made safe no longer is.
         self.round_began = self.index
