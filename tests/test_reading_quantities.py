@@ -129,7 +129,22 @@ def test_a_reading_is_read_exactly(
 
 
 @pytest.mark.parametrize(
-    "text", ["OL", "ol", "0L", "0.L", "O.L", "∞", "inf", "infinite", "over range", "OL Ω", "0L MΩ"]
+    "text",
+    [
+        "OL",
+        "ol",
+        "0L",
+        "0.L",
+        "O.L",
+        "∞",
+        "inf",
+        "infinite",
+        "over range",
+        "OL Ω",
+        "0L MΩ",
+        f"OL{THIN}kΩ",
+        "+OL",
+    ],
 )
 def test_over_range_has_no_value(text: str) -> None:
     read = parse_quantity(text, "ohm")

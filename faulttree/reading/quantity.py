@@ -136,8 +136,7 @@ def parse_quantity(text: str | int | float | Decimal, unit: str | None = None) -
     """
     expected = None if unit is None else parse_unit(unit)
     plain = _plain(text)
-    said = plain.lower()
-    word = _word(said, str(text), expected)
+    word = _word(plain, str(text), expected)
     if word is not None:
         return word
     sign, number, written, signed = _take_apart(plain, str(text), expected)
@@ -239,8 +238,9 @@ def _plain(text: object) -> str:
     return said
 
 
-def _word(said: str, text: str, expected: Written | None) -> Quantity | None:
+def _word(plain: str, text: str, expected: Written | None) -> Quantity | None:
     """Over range, open or short, alone or with a unit behind it; None where it is neither."""
+    said = plain.lower()
     if said[0] == "-" and said[1:].strip() in _OVER:
         raise _refuse(
             text, "is over range below zero", "Swap the leads or take a larger range, then repeat."
@@ -251,7 +251,7 @@ def _word(said: str, text: str, expected: Written | None) -> Quantity | None:
         return _over(text, Written(None), expected)
     for word in ("ol", "0l", "∞", "o.l", "0.l"):
         if said.startswith(word):
-            tail = text.strip()[len(word) :].strip().translate(_SAME)
+            tail = plain[len(word) :].strip()
             written = find_suffix(tail) if tail else None
             if written is not None and written.unit is not None:
                 return _over(text, written, expected)
@@ -288,7 +288,7 @@ def _take_apart(plain: str, text: str, expected: Written | None) -> tuple[str, s
         raise _refuse(text, "does not start with a number", "Write it like 4.7 kohm, 4k7 or OL.")
     number, rest = match["number"], match["rest"].rstrip()
     _check_comma(number, rest, text)
-    written = _suffix(rest, text, expected, spaced=match["rest"] != plain[match.end("number") :])
+    written = _suffix(rest, text, expected, spaced=" " in plain[: match.start("rest")])
     number = number.replace(",", ".").rstrip(".")
     return match["sign"], number + (match["exponent"] or ""), written, bool(match["sign"])
 
