@@ -485,6 +485,20 @@ def test_in_circuit_only_the_direction_that_proves_something_counts(
     assert verdict_of(typed, limits).outcome != "undecided"
 
 
+def test_an_in_circuit_reading_inside_says_what_it_could_hide() -> None:
+    for spec, typed, said in (
+        ({"nominal": "10 kohm", "tolerance": "5 %"}, "10 kohm", "reads high alone"),
+        ({"nominal": "47 uF", "tolerance": "20 %"}, "47 uF", "reads low alone"),
+        ({"nominal": "34 V", "tolerance": "10 %"}, "34 V", ""),
+    ):
+        limits = resolve_limits(spec)
+        verdict = verdict_of(typed, limits, in_circuit=True)
+        assert verdict.outcome == "inside"
+        assert verdict.advice.endswith(said)
+        assert bool(verdict.advice) == bool(said)
+        assert not verdict_of(typed, limits).advice
+
+
 def test_where_no_in_circuit_reading_counts_none_does() -> None:
     for spec, typed in (
         ({"max": "2 ohm"}, "16 ohm"),

@@ -13,7 +13,7 @@ from decimal import Decimal
 from faulttree.reading.limits import Limits, side_of
 from faulttree.reading.quantity import Quantity
 
-__all__ = ["proves"]
+__all__ = ["hidden", "proves"]
 
 LIFT = "lift one lead and repeat"
 LOWERED = frozenset({"ohm", "H"})
@@ -51,6 +51,17 @@ def proves(
         return f"{LIFT}: in circuit the current may flow through a neighbour"
     if never or limits.quantity in LOSS:
         return f"{LIFT}: in circuit other parts add to the reading"
+    return ""
+
+
+def hidden(limits: Limits) -> str:
+    """What an in-circuit reading inside both limits leaves open; empty where nothing."""
+    if limits.lower is None or limits.upper is None:
+        return ""
+    if _is_lowered(limits):
+        return "in circuit a parallel path could hide a part that reads high alone"
+    if limits.unit == "F":
+        return "in circuit other capacitors could hide a part that reads low alone"
     return ""
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from decimal import Decimal
 from math import inf, sqrt
 from typing import Any
@@ -191,7 +191,12 @@ def judge(
     name = instrument.id if instrument else ""
     if limits.bands:
         return _judge_bands(one, limits, u, freedom, rule, several, name)
-    return _judge_limits(one, limits, u, freedom, rule, several, name)
+    verdict = _judge_limits(one, limits, u, freedom, rule, several, name)
+    if in_circuit and verdict.outcome == "inside":
+        from faulttree.reading.incircuit import hidden
+
+        return replace(verdict, advice=hidden(limits))
+    return verdict
 
 
 def _mean(
