@@ -81,7 +81,7 @@ def test_every_example_is_right_by_its_own_schema(name: str) -> None:
     count = 0
     for part, shown in definitions(whole):
         own = {"$defs": whole["$defs"], **part}
-        jsonschema.validate(shown, own, cls=jsonschema.Draft202012Validator)
+        jsonschema_rs.validate(own, shown)
         count += 1
     assert count > 3
     assert whole["examples"]
@@ -367,7 +367,8 @@ def test_one_wrong_entry_among_thousands_is_found_and_in_time() -> None:
 def test_a_file_of_nothing_but_mistakes_is_told_in_part() -> None:
     steps = "".join(f"  s{i}: {{aks: x, answers: {{a: uot}}}}\n" for i in range(3000))
     found = examined(HEAD + STEP + steps + ENDS)
-    assert 100 <= len(found) <= 110
+    assert [problem.rule for problem in found].count("more-problems") == 1
+    assert len(found) == 101
     assert found == examined(HEAD + STEP + steps + ENDS)
 
 

@@ -468,7 +468,7 @@ def _named(
 ) -> dict[str, Any]:
     """The entries of a table that a tree and its procedures name, wherever they do."""
     names: set[str] = set()
-    for data in (tree, *procedures.values()):
+    for data in (item for item in (tree, *procedures.values()) if isinstance(item, dict)):
         groups = (data.get(group) for group in ("steps", "access", "faults"))
         inner = (item for group in groups if isinstance(group, dict) for item in group.values())
         for item in (data, *inner):
