@@ -90,9 +90,11 @@ class Plain:
         except KeyboardInterrupt:
             self.target.write("\n")
             raise AwayError from None
-        if not text:
-            self.target.write("\n")
+        if not self.source.isatty():
+            # Nobody sees what a pipe types, so it is said again.
+            self.target.write(harmless(text.rstrip("\n")) + "\n")
             self.target.flush()
+        if not text:
             raise AwayError
         return text.strip()
 
@@ -177,7 +179,7 @@ class Screen:
 
 def folded(prompt: str, width: int) -> list[str]:
     """A prompt in lines that leave room to type behind the last one."""
-    room = max(width - 8, 12)
+    room = max(width - 5, 12)
     if len(prompt) <= room:
         return [prompt]
     lines = textwrap.wrap(prompt.rstrip(), room) or [""]

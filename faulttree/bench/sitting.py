@@ -201,9 +201,10 @@ def _moves(sitting: Sitting) -> int:
 
 def complain(sitting: Sitting, error: FaulttreeError) -> None:
     """Say what does not fit, and what would."""
+    width = sitting.console.width
     sitting.say(f"✗ {error.message}", "bad")
     if error.mend:
-        sitting.say(f"  {error.mend}")
+        sitting.console.show(views.text_lines(error.mend, width, indent="  "))
 
 
 def show_step(sitting: Sitting, step: Step, *, full: bool = False) -> None:

@@ -31,30 +31,39 @@ __all__ = [
 VERBS = {"ask": "ASK", "measure": "MEASURE", "do": "DO", "use": "USE"}
 SIGNALS = {"DANGER": "danger", "WARNING": "warning", "CAUTION": "caution"}
 NARROW = 56
-"""Below so many columns a label stands on a line of its own."""
+"""Below so many columns what belongs to a label is set in by two columns only."""
 
 
 def text_lines(text: str, width: int, *, style: str = "", indent: str = "") -> list[Line]:
     """Text wrapped to the width, in one style; its own line ends are kept."""
     lines: list[Line] = []
     for part in text.splitlines() or [""]:
-        wrapped = textwrap.wrap(
-            part, max(width, 20), initial_indent=indent, subsequent_indent=indent
-        )
-        lines += [[(style, line)] for line in wrapped or [""]]
+        lines += [[(style, line)] for line in _wrapped(part, width, indent, indent)]
     return lines
 
 
-def labelled(label: str, text: str, width: int, *, style: str = "") -> list[Line]:
-    """A label with its text beside it, or below it where the terminal is narrow."""
-    if width < NARROW:
-        return [[("label", label)], *text_lines(text, width, style=style, indent="  ")]
-    head = f"{label:<9} "
+def _wrapped(text: str, width: int, first: str, rest: str) -> list[str]:
+    """Lines no wider than the width; ids and figures are not broken at their hyphens."""
     lines = textwrap.wrap(
-        one_line(text), max(width, 30), initial_indent=" " * len(head), subsequent_indent=" " * 10
+        text,
+        max(width, len(rest) + 16),
+        initial_indent=first,
+        subsequent_indent=rest,
+        break_on_hyphens=False,
     )
-    first, *rest = lines or [head]
-    return [[("label", head), (style, first[len(head) :])], *([(style, line)] for line in rest)]
+    return lines or [""]
+
+
+def labelled(label: str, text: str, width: int, *, style: str = "") -> list[Line]:
+    """A label with its text beside it; where the terminal is narrow, in less room."""
+    narrow = width < NARROW
+    name = label.strip()
+    colon = ":" if name[-1:].isalpha() else ""
+    head = f"{name}{colon} " if narrow else f"{label:<9} "
+    inset = "  " if narrow else " " * 10
+    first, *rest = _wrapped(one_line(text), width, " " * max(len(head), len(inset)), inset)
+    start: Line = [("label", head), (style, first[len(head) :])]
+    return [start, *([(style, line)] for line in rest)]
 
 
 def minutes_text(minutes: float) -> str:
@@ -87,9 +96,8 @@ def caution_view(caution: Caution | None, name: str, width: int) -> list[Line]:
     if caution is None:
         return text_lines(f"! {name}: ask what this caution means before you go on.", width)
     style = SIGNALS[caution.signal]
-    lines = textwrap.wrap(one_line(caution.text), max(width - 2, 20))
     head: Line = [(style, f" ! {caution.signal} "), ("label", f" {caution.id}")]
-    return [head, *([("", f"  {line}")] for line in lines)]
+    return [head, *text_lines(one_line(caution.text), width, indent="  ")]
 
 
 def step_view(
@@ -219,7 +227,7 @@ def verdict_view(verdict: Mapping[str, Any] | None, outcome: str, width: int) ->
         return []
     style = "good" if outcome == "inside" else "warning" if outcome == "undecided" else "bad"
     lines: list[Line] = [[("label", "  = "), (style, outcome.upper())]]
-    lines += text_lines(str(verdict.get("text", "")), width - 4, indent="    ")
+    lines += text_lines(str(verdict.get("text", "")), width, indent="    ")
     scale = str(verdict.get("scale") or "")
     lines += [[("dim", f"    {row}")] for row in scale.splitlines() if len(row) <= width - 4]
     return lines
