@@ -62,6 +62,16 @@ def test_every_key_is_described_so_that_an_editor_can_explain_it(name: str) -> N
         assert described.endswith((".", ")")), way
 
 
+def test_every_parameter_of_a_rating_is_a_key_that_editors_explain() -> None:
+    from faulttree.reading import RATINGS
+
+    keys = schema("tree")["$defs"]["limits"]["properties"]
+    for rating in RATINGS.values():
+        assert rating.component in keys["component"]["examples"]
+        assert rating.quantity in keys["quantity"]["examples"]
+        assert {parameter.name for parameter in rating.parameters} <= set(keys)
+
+
 def definitions(body: Any) -> Iterator[tuple[Any, Any]]:
     """Every part of a schema that gives examples, with each of them."""
     if isinstance(body, dict):

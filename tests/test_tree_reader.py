@@ -226,6 +226,8 @@ DEEP = "No file of a library needs that."
         ("a: *b\n", "unreadable", "The alias names no anchor above it.", 1, 4),
         ("a: &x 1\nb: &x 2\n", "unreadable", "The anchor is defined twice.", 2, 4),
         ("a: &x [b, *x]\n", "unreadable", "An alias stands inside what it stands for.", 1, 4),
+        ("a: b\nc: \udcff\n", "unreadable", "Byte 0xFF is no UTF-8 text.", 2, 4),
+        ("a: b\ud800\n", "unreadable", "U+D800 is no UTF-8 text.", 1, 5),
         ("a: b\x00c\n", "hidden-character", "Character U+0000", 1, 5),
         ("a: b\nc: \x1b[31m\n", "hidden-character", "Character U+001B", 2, 4),
         ('a: b\nc: "\\e[31m"\n', "hidden-character", "Character U+001B", 2, 4),

@@ -301,8 +301,7 @@ class _Reader:
         try:
             composer = _Composer(self.text)
         except UnicodeEncodeError as error:
-            place = position(self.text, error.start)
-            self.add("unreadable", "Half a surrogate pair is no text.", "Type it anew.", place)
+            self._no_text(error.start)
             return None
         try:
             root: Node | None = composer.get_single_node()
@@ -320,6 +319,13 @@ class _Reader:
         if root is None:
             self.add("unreadable", "The file is empty.", "Begin with `title:`.", None)
         return root
+
+    def _no_text(self, index: int) -> None:
+        """Half a surrogate pair; Python also keeps bytes so that it could not decode."""
+        code = ord(self.text[index])
+        what = f"Byte 0x{code - 0xDC00:02X}" if 0xDC80 <= code <= 0xDCFF else f"U+{code:04X}"
+        mend = "Save the file as UTF-8; a binary file is no tree."
+        self.add("unreadable", f"{what} is no UTF-8 text.", mend, position(self.text, index))
 
     def _lone_marks(self, root: Node) -> None:
         """A lone ``!`` makes a text of any scalar; the parser passes over it."""
