@@ -143,6 +143,10 @@ DAMAGES = [
     b'{"format":"faulttree-case-1","case":"x","tree_hash":"00","tree_text":"{}",'
     b'"events":[{"kind":"opened","tree":"a/b","tree_hash":"00"}]}',
     b"[" * 100_000,
+    b'{"format":"faulttree-case-1","case":"x","events":[{"kind":"opened","tree":"a/b",'
+    b'"tree_hash":"h"},{"kind":"minutes-set","step":"a","minutes":1' + b"0" * 400 + b"}]}",
+    b'{"format":"faulttree-case-1","case":"x","events":[{"kind":"opened","tree":"a/b",'
+    b'"tree_hash":"h"},{"kind":"closed","result":"found","kept":[7]}]}',
 ]
 
 

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from typing import Any
 
-from sqlalchemy import ColumnElement, and_, false, func, or_, select
+from sqlalchemy import ColumnElement, Connection, and_, exists, false, func, or_, select, union_all
 
 from faulttree.cases.case import moment
 from faulttree.cases.rows import words_in
@@ -34,24 +34,60 @@ def holds(column: str) -> Callable[[str], Condition]:
     return lambda value: CASES.c[column].contains(f",{value},", autoescape=True)
 
 
-def saying(words: str | Iterable[str]) -> Condition:
-    """Every one of these words begins a word of the case."""
-    text = words if isinstance(words, str) else " ".join(words)
-    if not words_in(text):
+RARE = 2000
+"""Cases with a word, below which looking them up beats going through cases newest first."""
+
+WORDS_ALIKE = 40
+"""Words with one beginning that are looked up singly."""
+
+
+def saying(connection: Connection, text: str) -> list[Condition]:
+    """Every one of these words begins a word of the case.
+
+    A rare word is looked up. A common one is looked for in each case from the newest on,
+    which ends as soon as a page is full.
+    """
+    words = sorted(words_in(text))
+    if not words:
+        return [false()]
+    found = [(alike(connection, word), word) for word in words]
+    return [said(connection, full, word) for full, word in found]
+
+
+def alike(connection: Connection, word: str) -> list[str] | None:
+    """The words of the record that begin so; None where there are many."""
+    found: list[str] = []
+    last = word
+    while len(found) < WORDS_ALIKE:
+        after = WORDS.c.word >= last if not found else WORDS.c.word > last
+        wanted = select(WORDS.c.word).where(after, WORDS.c.word < word + LAST)
+        last = connection.execute(wanted.order_by(WORDS.c.word).limit(1)).scalar() or ""
+        if not last:
+            return found
+        found.append(last)
+    return None
+
+
+def said(connection: Connection, full: Sequence[str] | None, word: str) -> Condition:
+    """One word as a condition, in the way that is quick for it."""
+    if full is not None and not full:
         return false()
-    return and_(
-        *(
-            CASES.c.number.in_(
-                select(WORDS.c.number).where(WORDS.c.word >= word, WORDS.c.word < word + LAST)
-            )
-            for word in sorted(words_in(text))
-        )
+    such = (
+        WORDS.c.word.in_(full)
+        if full is not None
+        else and_(WORDS.c.word >= word, WORDS.c.word < word + LAST)
     )
+    some = select(WORDS.c.number).where(such).limit(RARE).subquery()
+    many = connection.execute(select(func.count()).select_from(some)).scalar_one()
+    if full is None or many < RARE:
+        return CASES.c.number.in_(select(WORDS.c.number).where(such))
+    return exists().where(such, WORDS.c.number == CASES.c.number)
 
 
-def named(value: str) -> Condition:
-    """The unit goes by this serial or tag."""
-    return or_(CASES.c.serial == value, CASES.c.tag == value)
+def named(value: str, *more: Condition) -> Condition:
+    """The unit goes by this serial or tag; each looked up by its own index."""
+    ways = [CASES.c.serial == value, CASES.c.tag == value, *more]
+    return CASES.c.number.in_(union_all(*(select(CASES.c.number).where(way) for way in ways)))
 
 
 def since(value: str) -> Condition:
@@ -82,30 +118,33 @@ FILTERS: Mapping[str, Callable[[Any], Condition]] = {
     "tag": named,
     "module": holds("modules"),
     "kept": holds("kept"),
-    "words": saying,
     "since": since,
     "until": until,
-    "came_back": lambda yes: CASES.c.came_back != "" if yes else CASES.c.came_back == "",
+    "came_back": lambda yes: CASES.c.came_back > "" if yes else CASES.c.came_back == "",
     "tree_hash": is_("tree_hash"),
 }
-"""Name of a filter → what it means. ``words`` are beginnings of words anywhere in the case."""
+"""Name of a filter → what it means; ``words``, beginnings of words said anywhere in the case,
+is one more, see :func:`saying`."""
 
 
-def conditions(wanted: Mapping[str, Any]) -> list[Condition]:
+def conditions(connection: Connection, wanted: Mapping[str, Any]) -> list[Condition]:
     """The filters as conditions; those of None or an empty text mean nothing.
 
     Raises:
         RecordError: a filter that is not known.
     """
-    unknown = sorted(set(wanted) - set(FILTERS))
+    unknown = sorted(set(wanted) - {*FILTERS, "words"})
     if unknown:
-        raise RecordError(
-            f"no such filter: {', '.join(unknown)}", mend=f"There are {', '.join(sorted(FILTERS))}."
-        )
-    return [FILTERS[name](value) for name, value in wanted.items() if value not in (None, "", ())]
+        known = ", ".join(sorted([*FILTERS, "words"]))
+        raise RecordError(f"no such filter: {', '.join(unknown)}", mend=f"There are {known}.")
+    given = {name: value for name, value in wanted.items() if value not in (None, "", ())}
+    words = given.pop("words", "")
+    text = words if isinstance(words, str) else " ".join(words)
+    found = [FILTERS[name](value) for name, value in given.items()]
+    return found + (saying(connection, text) if text else [])
 
 
-def matching(words: str) -> Iterator[list[Condition]]:
+def matching(connection: Connection, words: str) -> Iterator[list[Condition]]:
     """What words that name one case can mean, the surest first."""
     text = words.strip()
     if not text:
@@ -115,18 +154,19 @@ def matching(words: str) -> Iterator[list[Condition]]:
     if digits and number != text:
         yield [CASES.c.number == int(number)]
         return
-    named_so = [CASES.c.serial == text, CASES.c.tag == text]
-    if digits:
-        named_so += [CASES.c.serial == f"tag {number}", CASES.c.number == int(number)]
-    yield [or_(*named_so)]
+    more = [CASES.c.serial == f"tag {number}", CASES.c.number == int(number)] if digits else []
+    yield [named(text, *more)]
     if len(text) >= 8 and set(text) <= set("0123456789abcdef-"):
         yield [CASES.c.id >= text, CASES.c.id < text + LAST]
-    bare = text.casefold().removeprefix("tag ").strip()
-    yield [
-        or_(
-            func.lower(CASES.c.serial).in_([text.casefold(), f"tag {bare}"]),
-            func.lower(CASES.c.tag) == bare,
-        )
-    ]
     if words_in(text):
-        yield [saying(text)]
+        said = saying(connection, text)
+        plain = text.casefold()
+        bare = plain.removeprefix("tag ").strip()
+        yield [
+            *said,
+            or_(
+                func.lower(CASES.c.serial).in_([plain, bare, f"tag {bare}"]),
+                func.lower(CASES.c.tag).in_([plain, bare]),
+            ),
+        ]
+        yield said

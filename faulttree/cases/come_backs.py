@@ -3,18 +3,23 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
-from sqlalchemy import Connection, func, or_, select, update
+from sqlalchemy import Connection, func, select, update
 
 from faulttree.cases.case import moment
-from faulttree.cases.rows import flattened
+from faulttree.cases.rows import batched, flattened
 from faulttree.cases.tables import CASES, RECORD
 from faulttree.errors import RecordError
 
 __all__ = ["DAYS", "days_of", "mark", "mark_all", "set_days"]
 
+NEEDED = (
+    *(CASES.c.number, CASES.c.id, CASES.c.family, CASES.c.serial, CASES.c.tag),
+    *(CASES.c.opened, CASES.c.closed, CASES.c.result, CASES.c.came_back),
+)
+BATCH = 400
 DAYS = 90
 """Within how many days a unit that comes in again shows that a repair did not last: the time
 many workshops stand in for their work (common practice, no source)."""
@@ -50,19 +55,38 @@ def mark(connection: Connection, units: Iterable[Mapping[str, Any]]) -> None:
     if not names:
         return
     days = days_of(connection)
-    for family, serial, tag in sorted(names):
-        same = [CASES.c[key] == value for key, value in (("serial", serial), ("tag", tag)) if value]
-        wanted = select(
-            CASES.c.number,
-            CASES.c.id,
-            CASES.c.opened,
-            CASES.c.closed,
-            CASES.c.result,
-            CASES.c.came_back,
-        ).where(or_(*same), CASES.c.family == family)
-        found = connection.execute(wanted).all()
-        if len(found) > 1 or any(row.came_back for row in found):
-            mark_unit(connection, found, days)
+    for batch in batched(sorted(names), BATCH):
+        found = same_names(connection, batch)
+        for family, serial, tag in batch:
+            same = {
+                row.number: row
+                for name in filter(None, (serial, tag))
+                for row in found.get((family, name), ())
+            }
+            # A case sharing only the serial of one and the tag of another is neither's.
+            unit = [
+                row
+                for row in same.values()
+                if (serial and row.serial == serial) or (tag and row.tag == tag)
+            ]
+            if len(unit) > 1 or any(row.came_back for row in unit):
+                mark_unit(connection, unit, days)
+
+
+def same_names(
+    connection: Connection, units: Sequence[tuple[str, str, str]]
+) -> dict[tuple[str, str], list[Any]]:
+    """(family, serial or tag) → the cases that go by it."""
+    found: dict[tuple[str, str], list[Any]] = {}
+    for column, names in (
+        (CASES.c.serial, {serial for _, serial, _ in units} - {""}),
+        (CASES.c.tag, {tag for _, _, tag in units} - {""}),
+    ):
+        if names:
+            wanted = select(*NEEDED).where(column.in_(sorted(names)))
+            for row in connection.execute(wanted):
+                found.setdefault((row.family, row._mapping[column.name]), []).append(row)
+    return found
 
 
 def mark_unit(connection: Connection, cases: Iterable[Any], days: int) -> None:

@@ -6,9 +6,9 @@ import json
 from collections import Counter
 from typing import TYPE_CHECKING
 
-from sqlalchemy import Connection, func, select
+from sqlalchemy import Connection, select
 
-from faulttree.cases.tables import CASES, TREES
+from faulttree.cases.tables import CONFIRMED, TREES
 
 if TYPE_CHECKING:
     from faulttree.cases.store import Store
@@ -28,9 +28,9 @@ def confirmed(store: Store) -> dict[tuple[str, str], float]:
 
     def work(connection: Connection) -> dict[tuple[str, str], float]:
         rows = connection.execute(
-            select(CASES.c.tree_hash, CASES.c.family, CASES.c.fault, func.count())
-            .where(CASES.c.result == "fixed", CASES.c.fault != "", CASES.c.came_back == "")
-            .group_by(CASES.c.tree_hash, CASES.c.family, CASES.c.fault)
+            select(
+                CONFIRMED.c.tree_hash, CONFIRMED.c.family, CONFIRMED.c.fault, CONFIRMED.c.cases
+            ).where(CONFIRMED.c.cases > 0)
         ).all()
         hashes = {row[0] for row in rows}
         texts = connection.execute(

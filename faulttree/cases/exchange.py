@@ -13,8 +13,9 @@ from typing import IO, TYPE_CHECKING, Any
 from faulttree.cases import rows
 from faulttree.cases.case import Case
 from faulttree.cases.journal import Entry, Line, TreeText, understood
-from faulttree.cases.merging import Merged, read_whole
+from faulttree.cases.merging import Merged
 from faulttree.errors import RecordError
+from faulttree.walk.events import Event, Opened, from_dict
 
 if TYPE_CHECKING:
     from faulttree.cases.store import Store
@@ -213,7 +214,7 @@ def to_parquet(file: IO[bytes], table: Iterable[Mapping[str, Any]]) -> int:
     schema = pa.schema(list(columns.items()))
     many = 0
     with pq.ParquetWriter(file, schema) as writer:
-        for batch in batched(table, 20_000):
+        for batch in rows.batched(table, 20_000):
             clean = [{key: parquet_cell(value) for key, value in row.items()} for row in batch]
             writer.write_table(pa.Table.from_pylist(clean, schema=schema))
             many += len(batch)
@@ -223,18 +224,6 @@ def to_parquet(file: IO[bytes], table: Iterable[Mapping[str, Any]]) -> int:
 def parquet_cell(value: object) -> object:
     """One value; a text without what UTF-8 has no place for."""
     return rows.UNSTORABLE.sub("\ufffd", value) if isinstance(value, str) else value
-
-
-def batched(items: Iterable[Any], size: int) -> Iterator[list[Any]]:
-    """Some at a time."""
-    batch: list[Any] = []
-    for item in items:
-        batch.append(item)
-        if len(batch) == size:
-            yield batch
-            batch = []
-    if batch:
-        yield batch
 
 
 # In -----------------------------------------------------------------------------------------
@@ -340,7 +329,7 @@ def from_journal(line: Line) -> list[Entry | TreeText]:
     if isinstance(line.holds, TreeText):
         check_text(line.holds.hash, line.holds.text)
     else:
-        rows.event(line.holds.event)
+        checked(json.loads(line.holds.event))
     return [line.holds]
 
 
@@ -357,15 +346,14 @@ def from_export(data: Mapping[str, Any]) -> list[Entry | TreeText]:
     if isinstance(text := data.get("tree_text"), str):
         check_text(str(data.get("tree_hash")), text)
         items.append(TreeText(str(data["tree_hash"]), text))
-    whole = [
-        Entry(case, sequence, rows.as_json(event), "import")
-        for sequence, event in enumerate(events)
-    ]
-    if not whole:
-        raise RecordError("the line is damaged: it has no events")
-    for event in read_whole(whole):
-        checked(event)
-    return [*items, *whole]
+    for sequence, event in enumerate(events):
+        parsed = checked(event)
+        if not sequence and not isinstance(parsed, Opened):
+            break
+        items.append(Entry(case, sequence, rows.as_json(event), "import", parsed=parsed))
+    if not items or isinstance(items[-1], TreeText):
+        raise RecordError("the line is damaged: it does not begin with an opening")
+    return items
 
 
 def check_text(tree_hash: str, text: str) -> None:
@@ -383,23 +371,37 @@ TEXTS = (
     *("fault", "became", "linked", "text", "note", "reason", "seen", "what", "instrument"),
     *("caution", "path", "sha256"),
 )
+ABSURD = 1e12
+"""No time, cost or count of steps is as large; a float could not even hold some that are."""
+
+MUST_BE: Mapping[str, tuple[type | tuple[type, ...], str]] = {
+    **dict.fromkeys(TEXTS, (str, "text")),
+    **dict.fromkeys(("seconds", "minutes", "cost"), ((int, float), "number")),
+    **dict.fromkeys(("unit", "priors", "ratings", "reading", "verdict"), (dict, "mapping")),
+    **dict.fromkeys(("parts", "kept", "suspects"), (list, "list")),
+    "steps": (int, "whole number"),
+}
+"""Field of an event → what it must be, so that nothing later stumbles over it."""
 
 
-def checked(event: Any) -> None:
-    """Refuse an event whose fields are of another kind than they must be."""
-    for name in TEXTS:
-        if not isinstance(getattr(event, name, ""), str):
-            raise RecordError(f"the line is damaged: {name} of an event is no text")
-    for name in ("seconds", "minutes", "cost"):
-        value = getattr(event, name, None)
-        if value is not None and not (isinstance(value, int | float) and abs(value) < 1e12):
-            raise RecordError(f"the line is damaged: {name} of an event is no number")
-    for name in ("unit", "priors", "ratings", "reading", "verdict"):
-        value = getattr(event, name, None)
-        if value is not None and not isinstance(value, Mapping):
-            raise RecordError(f"the line is damaged: {name} of an event is no mapping")
-    if not isinstance(getattr(event, "steps", 1), int):
-        raise RecordError("the line is damaged: steps of an event is no whole number")
+def checked(data: Any) -> Event:
+    """The event, if its fields are of the kind they must be.
+
+    Raises:
+        RecordError: they are not.
+    """
+    if not isinstance(data, dict):
+        raise RecordError("the line is damaged: an event is no mapping")
+    for name, value in data.items():
+        must = MUST_BE.get(name)
+        if must is not None and value is not None and not isinstance(value, must[0]):
+            raise RecordError(f"the line is damaged: {name} of an event is no {must[1]}")
+        if isinstance(value, int | float) and not abs(value) < ABSURD:
+            raise RecordError(f"the line is damaged: {name} of an event is no figure of a bench")
+    for name in ("parts", "kept"):
+        if not all(isinstance(item, str) for item in data.get(name) or ()):
+            raise RecordError(f"the line is damaged: {name} of an event holds more than texts")
+    return from_dict(data)
 
 
 def opened_for_reading(path: Path) -> IO[bytes]:

@@ -9,11 +9,12 @@ from __future__ import annotations
 import json
 import os
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
 from faulttree.errors import RecordError
+from faulttree.walk.events import Event
 
 __all__ = ["Entry", "Journal", "Line", "TreeText", "entries", "journal_path", "newest_first"]
 
@@ -22,13 +23,17 @@ CHUNK = 1 << 16
 
 @dataclass(frozen=True, slots=True)
 class Entry:
-    """One event with its place in the record; ``event`` is its JSON as the record keeps it."""
+    """One event with its place in the record.
+
+    ``event`` is its JSON as the record keeps it, ``parsed`` the same where it was read.
+    """
 
     case: str
     sequence: int
     event: str
     writer: str = ""
     number: int = 0
+    parsed: Event | None = field(default=None, compare=False, repr=False)
 
     def line(self) -> str:
         """Its line, without the line end."""

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 from sqlalchemy import Connection, insert, select
@@ -183,7 +183,7 @@ def read_whole(group: Sequence[Entry]) -> list[Event]:
     for expected, entry in enumerate(group):
         if entry.sequence != expected:
             raise RecordError(f"event {expected} is missing")
-    events = [rows.event(entry.event) for entry in group]
+    events = [entry.parsed or rows.event(entry.event) for entry in group]
     if not isinstance(events[0], Opened):
         raise RecordError("it does not begin with an opening")
     return events
@@ -202,7 +202,7 @@ def go_on(connection: Connection, number: int, group: Sequence[Entry], merged: M
                 merged.conflicts.append(Conflict(entry.case, at, reason, entry))
                 return
         elif at == len(here) + len(new):
-            new.append(Entry(entry.case, at, entry.event, entry.writer, number))
+            new.append(replace(entry, number=number))
         else:
             reason = f"event {len(here) + len(new)} is missing"
             merged.conflicts.append(Conflict(entry.case, at, reason, entry))
@@ -212,7 +212,7 @@ def go_on(connection: Connection, number: int, group: Sequence[Entry], merged: M
         return
     tally = Tally(rows.event(text) for text in here)
     for entry in new:
-        event = rows.event(entry.event)
+        event = entry.parsed or rows.event(entry.event)
         ADD_EVENT.run(connection, [event_row(entry)])
         apply(connection, number, tally.add(event))
         words = [{"word": word, "number": number} for word in rows.words_of([event])]

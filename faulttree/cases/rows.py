@@ -5,16 +5,30 @@ from __future__ import annotations
 import json
 import re
 import unicodedata
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import fields
-from typing import Any
+from itertools import islice
+from typing import Any, TypeVar
 
 from faulttree.cases.case import Case
 from faulttree.cases.summary import Taken
 from faulttree.errors import RecordError
 from faulttree.walk.events import Event, from_dict
 
-__all__ = ["as_json", "case", "event", "flat", "flattened", "step", "taken", "words_in", "words_of"]
+__all__ = [
+    "as_json",
+    "batched",
+    "case",
+    "event",
+    "flat",
+    "flattened",
+    "step",
+    "taken",
+    "words_in",
+    "words_of",
+]
+
+T = TypeVar("T")
 
 STEP_FIELDS = tuple(field.name for field in fields(Taken))
 LISTS = ("modules", "kept")
@@ -59,10 +73,11 @@ def flat(row: Mapping[str, Any]) -> dict[str, Any]:
     return {key: flattened(value) for key, value in row.items()}
 
 
-def flattened(value: object) -> object:
+def flattened(value: object) -> Any:
     """One value: lists as ``,a,b,``, mappings as JSON, texts without what no store can hold."""
     if isinstance(value, str):
-        return UNSTORABLE.sub("\ufffd", value)
+        plain = value.isascii() and "\x00" not in value
+        return value if plain else UNSTORABLE.sub("\ufffd", value)
     if isinstance(value, tuple):
         items = ",".join(UNSTORABLE.sub("\ufffd", item.replace(",", " ")) for item in value)
         return f",{items}," if items else ""
@@ -123,3 +138,10 @@ def flat_values(unit: Mapping[str, Any]) -> Iterable[object]:
             yield from value
         elif value is not None:
             yield value
+
+
+def batched(items: Iterable[T], size: int) -> Iterator[list[T]]:
+    """Some at a time."""
+    rest = iter(items)
+    while batch := list(islice(rest, size)):
+        yield batch

@@ -25,34 +25,65 @@ LOCK = 0x6661756C
 def make_tables(connection: Connection) -> None:
     """Version 1: the tables, and what keeps events and trees from being changed."""
     METADATA.create_all(connection)
-    guard = guards_of_sqlite if connection.dialect.name == "sqlite" else guards_of_postgres
-    for statement in guard():
-        connection.execute(text(statement))
+    here = connection.dialect.name == "sqlite"
+    for statement in sqlite_statements() if here else postgres_statements():
+        connection.exec_driver_sql(statement)
     connection.execute(RECORD.insert().values(key="id", value=secrets.token_hex(16)))
 
 
-def guards_of_sqlite() -> list[str]:
-    """Triggers that make events and tree texts append-only."""
-    return [
+COUNTED = "{row}.result = 'fixed' AND {row}.fault <> '' AND {row}.came_back = ''"
+"""When a case counts as a repair that lasted."""
+
+ONE_MORE = (
+    "INSERT INTO confirmed VALUES (NEW.tree_hash, NEW.family, NEW.fault, 1) "
+    "ON CONFLICT (tree_hash, family, fault) DO UPDATE SET cases = confirmed.cases + 1"
+)
+ONE_LESS = (
+    "UPDATE confirmed SET cases = cases - 1 WHERE tree_hash = OLD.tree_hash "
+    "AND family = OLD.family AND fault = OLD.fault"
+)
+
+
+def sqlite_statements() -> list[str]:
+    """Triggers that make events and tree texts append-only, and that count repairs."""
+    never = [
         f"CREATE TRIGGER {table}_{verb.lower()}_never BEFORE {verb} ON {table} "
         f"BEGIN SELECT RAISE(ABORT, '{table} are only ever added'); END"
         for table in ("events", "trees")
         for verb in ("UPDATE", "DELETE")
     ]
-
-
-def guards_of_postgres() -> list[str]:
-    """The same for a server, and words compared byte by byte so that prefixes can be looked up."""
-    body = "BEGIN RAISE EXCEPTION '% are only ever added', TG_TABLE_NAME; END"
-    never = (
-        f"CREATE OR REPLACE FUNCTION never_change() RETURNS trigger LANGUAGE plpgsql AS $${body}$$"
-    )
-    triggers = [
-        f"CREATE TRIGGER {table}_never BEFORE UPDATE OR DELETE OR TRUNCATE ON {table} "
-        "FOR EACH STATEMENT EXECUTE FUNCTION never_change()"
-        for table in ("events", "trees")
+    changed = "AFTER UPDATE OF result, fault, came_back ON cases"
+    new, old = COUNTED.format(row="NEW"), COUNTED.format(row="OLD")
+    return [
+        *never,
+        f"CREATE TRIGGER confirmed_first AFTER INSERT ON cases WHEN {new} BEGIN {ONE_MORE}; END",
+        f"CREATE TRIGGER confirmed_more {changed} WHEN {new} BEGIN {ONE_MORE}; END",
+        f"CREATE TRIGGER confirmed_less {changed} WHEN {old} BEGIN {ONE_LESS}; END",
     ]
-    return [never, *triggers, 'ALTER TABLE words ALTER COLUMN word TYPE text COLLATE "C"']
+
+
+def postgres_statements() -> list[str]:
+    """The same for a server, and words compared byte by byte so that beginnings can be found."""
+    body = "BEGIN RAISE EXCEPTION '%% are only ever added', TG_TABLE_NAME; END"
+    never = f"CREATE FUNCTION never_change() RETURNS trigger LANGUAGE plpgsql AS $${body}$$"
+    count = (
+        "CREATE FUNCTION count_confirmed() RETURNS trigger LANGUAGE plpgsql AS $$BEGIN "
+        f"IF TG_OP = 'UPDATE' AND {COUNTED.format(row='OLD')} THEN {ONE_LESS}; END IF; "
+        f"IF {COUNTED.format(row='NEW')} THEN {ONE_MORE}; END IF; RETURN NULL; END$$"
+    )
+    changed = "INSERT OR UPDATE OF result, fault, came_back"
+    return [
+        never,
+        *(
+            f"CREATE TRIGGER {table}_never BEFORE UPDATE OR DELETE OR TRUNCATE ON {table} "
+            "FOR EACH STATEMENT EXECUTE FUNCTION never_change()"
+            for table in ("events", "trees")
+        ),
+        count,
+        f"CREATE TRIGGER confirmed_counted AFTER {changed} ON cases "
+        "FOR EACH ROW EXECUTE FUNCTION count_confirmed()",
+        'ALTER TABLE words ALTER COLUMN word TYPE text COLLATE "C"',
+    ]
 
 
 MIGRATIONS: Mapping[int, Migration] = {1: make_tables}

@@ -273,6 +273,17 @@ class Store:
             raise self._no_such(case)
         return found[0]
 
+    def case_by_number(self, number: int) -> Case:
+        """One case by its number in this record.
+
+        Raises:
+            NoSuchCase: the record has no such case.
+        """
+        found = self._rows(CASES.c.number == number)
+        if not found:
+            raise self._no_such(f"#{number}")
+        return found[0]
+
     def steps(self, case: str) -> tuple[Taken, ...]:
         """Every step taken or skipped, in order, those gone back over included."""
         number = self._number(case)
@@ -292,7 +303,8 @@ class Store:
         Raises:
             RecordError: a filter that is not known.
         """
-        return self._rows(*conditions(wanted), limit=limit, oldest_first=oldest_first)
+        where = self.read(lambda connection: conditions(connection, wanted))
+        return self._rows(*where, limit=limit, oldest_first=oldest_first)
 
     def count(self, **wanted: Any) -> int:
         """How many such cases there are.
@@ -300,7 +312,8 @@ class Store:
         Raises:
             RecordError: a filter that is not known.
         """
-        many = select(func.count()).select_from(CASES).where(*conditions(wanted))
+        where = self.read(lambda connection: conditions(connection, wanted))
+        many = select(func.count()).select_from(CASES).where(*where)
         return int(self.read(lambda c: c.execute(many).scalar_one()))
 
     def each(self, **wanted: Any) -> Iterator[Case]:
@@ -309,7 +322,7 @@ class Store:
         Raises:
             RecordError: a filter that is not known.
         """
-        where = conditions(wanted)
+        where = self.read(lambda connection: conditions(connection, wanted))
         last = 0
         while found := self._rows(*where, CASES.c.number > last, limit=PAGE, oldest_first=True):
             yield from found
@@ -325,7 +338,7 @@ class Store:
             NoSuchCase: none is meant.
             AmbiguousCase: several are.
         """
-        for looked in matching(words):
+        for looked in self.read(lambda connection: list(matching(connection, words))):
             found = self._rows(*looked, limit=20)
             still = tuple(case for case in found if case.state == "open")
             chosen = still or found[:1] if len(still) < 2 else still

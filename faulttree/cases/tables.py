@@ -14,7 +14,7 @@ from sqlalchemy import (
     Text,
 )
 
-__all__ = ["CASES", "EVENTS", "METADATA", "RECORD", "STEPS", "TREES", "WORDS"]
+__all__ = ["CASES", "CONFIRMED", "EVENTS", "METADATA", "RECORD", "STEPS", "TREES", "WORDS"]
 
 METADATA = MetaData()
 
@@ -111,3 +111,15 @@ WORDS = Table(
     sqlite_with_rowid=False,
 )
 """Which case says which word: finds cases by words in either kind of store."""
+
+CONFIRMED = Table(
+    "confirmed",
+    METADATA,
+    Column("tree_hash", Text, primary_key=True),
+    Column("family", Text, primary_key=True),
+    Column("fault", Text, primary_key=True),
+    Column("cases", Integer, nullable=False),
+    sqlite_with_rowid=False,
+)
+"""How many repairs of each fault lasted, kept by triggers on ``cases``: a diagnosis starts with
+these, so a large record must not be counted through for them."""

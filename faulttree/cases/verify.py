@@ -12,7 +12,7 @@ from dataclasses import asdict, dataclass, field
 from pathlib import Path
 from typing import Any
 
-from sqlalchemy import Connection, delete, func, select, update
+from sqlalchemy import Connection, delete, func, insert, select, update
 
 from faulttree.cases import rows
 from faulttree.cases.come_backs import mark_all
@@ -20,7 +20,7 @@ from faulttree.cases.journal import Entry, TreeText, entries, grouped, journal_p
 from faulttree.cases.merging import merge
 from faulttree.cases.store import Store, told_of
 from faulttree.cases.summary import Tally
-from faulttree.cases.tables import CASES, EVENTS, STEPS, TREES
+from faulttree.cases.tables import CASES, CONFIRMED, EVENTS, STEPS, TREES
 from faulttree.cases.urls import sqlite_path
 from faulttree.cases.writing import ADD_STEP, ADD_WORD
 from faulttree.errors import RecordError
@@ -102,7 +102,29 @@ def verify(
             progress(done.cases, total)
     if repair and done.findings:
         store.write(mark_all)
+    done.findings += lasting(store, repair=repair)
     return done
+
+
+def lasting(store: Store, *, repair: bool) -> Iterator[Finding]:
+    """Whether the count of repairs that lasted is that of the cases."""
+    right = (
+        select(CASES.c.tree_hash, CASES.c.family, CASES.c.fault, func.count().label("cases"))
+        .where(CASES.c.result == "fixed", CASES.c.fault != "", CASES.c.came_back == "")
+        .group_by(CASES.c.tree_hash, CASES.c.family, CASES.c.fault)
+    )
+    wanted = store.read(lambda c: {tuple(row) for row in c.execute(right)})
+    counted_now = select(CONFIRMED).where(CONFIRMED.c.cases != 0)
+    if wanted == store.read(lambda c: {tuple(row) for row in c.execute(counted_now)}):
+        return
+
+    def again(connection: Connection) -> None:
+        connection.execute(delete(CONFIRMED))
+        connection.execute(insert(CONFIRMED).from_select(list(CONFIRMED.c.keys()), right))
+
+    if repair:
+        store.write(again)
+    yield Finding("summary", "confirmed", "repairs that lasted are counted wrongly", mended=repair)
 
 
 def database(store: Store) -> Iterator[Finding]:
