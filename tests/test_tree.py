@@ -5,8 +5,10 @@ from __future__ import annotations
 import dataclasses
 import json
 import os
+import random
 import subprocess
 import sys
+import time
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
@@ -31,7 +33,7 @@ from faulttree.tree import (
     find_library,
     shipped_library,
 )
-from faulttree.tree.document import load_text
+from faulttree.tree.document import decode, load_text
 
 HEAD = """\
 title: Work lamp, dark
@@ -876,6 +878,76 @@ def test_a_renamed_step_that_others_name_is_always_found(path: Path, data: Any) 
     text = GOOD[path].replace(f"\n  {name}:", f"\n  {name}-renamed:")
     examined = shipped_library().examine_text(text, path)
     assert "unknown-target" in {problem.rule for problem in examined.problems}
+
+
+INDICATORS = [
+    b"[",
+    b"{",
+    b"- ",
+    b": ",
+    b"&a ",
+    b"*a ",
+    b"!!x ",
+    b"'",
+    b'"',
+    b"\t",
+    b"\x00",
+    b"\xff",
+]
+INDICATORS += [b"#", b"? ", b"|", b">", b"%", b"---\n", b"<<: ", b"\xe2\x80\xae", b"null", b"10"]
+
+
+def damaged(raw: bytes, chance: random.Random) -> bytes:
+    """A file as a bad disk, a bad merge or a hasty hand leaves it."""
+    for _ in range(chance.randint(1, 3)):
+        at = chance.randrange(len(raw) or 1)
+        lines = raw.split(b"\n")
+        line = chance.randrange(len(lines))
+        kind = chance.randrange(6)
+        if kind == 0:
+            raw = raw[:at] + bytes([chance.randrange(256)]) + raw[at + 1 :]
+        elif kind == 1:
+            raw = raw[:at] + chance.choice(INDICATORS) + raw[at:]
+        elif kind == 2:
+            raw = raw[:at]
+        elif kind == 3:
+            raw = b"\n".join(lines[:line] + lines[line + 1 :])
+        elif kind == 4:
+            raw = b"\n".join([*lines[:line], lines[line], *lines[line:]])
+        else:
+            lines[line] = b" " * chance.randint(1, 4) + lines[line].lstrip()
+            raw = b"\n".join(lines)
+    return raw
+
+
+def told_or_accepted(raw: bytes, path: Path) -> None:
+    begun = time.perf_counter()
+    try:
+        examined = shipped_library().examine_text(decode(raw), path)
+    except TreeError as error:
+        assert error.line and error.mend  # noqa: PT017, PT018
+        return
+    assert time.perf_counter() - begun < 2
+    for problem in examined.problems:
+        assert problem.message
+        assert problem.mend
+        assert problem.line
+        assert problem.column
+    assert examined.tree is not None or examined.problems
+
+
+def test_damaged_files_are_told_or_rightly_accepted() -> None:
+    chance = random.Random(4)
+    for path in chance.choices(sorted(GOOD), k=150):
+        told_or_accepted(damaged(GOOD[path].encode(), chance), path)
+
+
+@pytest.mark.soak
+@pytest.mark.timeout(1800)
+def test_ten_thousand_damaged_files_are_told_or_rightly_accepted() -> None:
+    chance = random.Random(5)
+    for path in chance.choices(sorted(GOOD), k=10_000):
+        told_or_accepted(damaged(GOOD[path].encode(), chance), path)
 
 
 # -- the library -----------------------------------------------------------------------
