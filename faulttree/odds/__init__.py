@@ -12,6 +12,8 @@ from faulttree.odds.beliefs import (
     posterior,
     priors,
 )
+from faulttree.odds.csv_table import table_from_csv
+from faulttree.odds.planner import Plan, plan
 from faulttree.odds.ranking import Ranked, Suspect, rank_tests, untested, would_settle
 from faulttree.odds.table import Deed, FaultTable, TableError, make_table
 from faulttree.odds.tree_table import table_from_tree
@@ -24,6 +26,7 @@ __all__ = [
     "Deed",
     "FaultTable",
     "Pair",
+    "Plan",
     "Posterior",
     "Ranked",
     "Seen",
@@ -31,9 +34,11 @@ __all__ = [
     "TableError",
     "make_table",
     "pairs",
+    "plan",
     "posterior",
     "priors",
     "rank_tests",
+    "table_from_csv",
     "table_from_tree",
     "untested",
     "would_settle",

@@ -70,8 +70,20 @@ class Search(Generic[K]):
         """Minutes that a test takes at a place, with what must come first."""
         raise NotImplementedError
 
+    def items(self, place: K, test: int) -> tuple[str, ...]:
+        """What must be entered or done before a test at a place, in order."""
+        raise NotImplementedError
+
+    def mask(self, place: K) -> int:
+        """The faults that are possible at a place."""
+        raise NotImplementedError
+
     def depth(self, place: K) -> tuple[int, int]:
         """A key by which every place sorts after those it can be come to from."""
+        raise NotImplementedError
+
+    def open_tests(self, place: K) -> list[int]:
+        """Tests that can be taken at a place and tell something there."""
         raise NotImplementedError
 
     def moves(self, place: K) -> list[Move[K]]:
@@ -235,6 +247,15 @@ class Plain(Search[int]):
     def cost(self, place: int, test: int) -> float:
         return self.minutes[test]
 
+    def items(self, place: int, test: int) -> tuple[str, ...]:
+        return ()
+
+    def open_tests(self, place: int) -> list[int]:
+        return [test for _, test, masks in self.tests if sum(1 for m in masks if m & place) > 1]
+
+    def mask(self, place: int) -> int:
+        return place
+
     def depth(self, place: int) -> tuple[int, int]:
         return -place.bit_count(), 0
 
@@ -388,6 +409,7 @@ class General(Search[Spot]):
         self.count = problem.count.tolist()
         self.bit_of = {test: problem.table.test_index[test] for test in problem.readying.done}
         self.root: Spot = ((1 << problem.n) - 1, 0, state)
+        self._telling: dict[Spot, list[int]] = {}
         self._weights: dict[tuple[int, int], dict[int, float]] = {}
         self._differ = [self._may_differ(test) for test in range(problem.m)]
         self._sure = [self._surely_differ(test) for test in range(problem.m)]
@@ -434,15 +456,10 @@ class General(Search[Spot]):
         ]  # fmt: skip
 
     def moves(self, place: Spot) -> list[Move[Spot]]:
-        telling = self.telling(place)
-        names = self._names(telling)
         found = []
-        for test in telling:
-            readied = self.problem.readying.ready(place[2], test, names)
-            if readied is not None:
-                minutes = self.minutes[test] + readied.minutes
-                ends = tuple((share, end) for _, share, end in self.ends(place, test))
-                found.append(Move(minutes, test, ends))
+        for test in self.open_tests(place):
+            ends = tuple((share, end) for _, share, end in self.ends(place, test))
+            found.append(Move(self.cost(place, test), test, ends))
         return found
 
     def _names(self, telling: list[int]) -> frozenset[str]:
@@ -472,6 +489,17 @@ class General(Search[Spot]):
         readied = self.problem.readying.ready(place[2], test, names)
         assert readied is not None
         return readied
+
+    def items(self, place: Spot, test: int) -> tuple[str, ...]:
+        return self.readied(place, test).items
+
+    def open_tests(self, place: Spot) -> list[int]:
+        telling = self.telling(place)
+        names, ready = self._names(telling), self.problem.readying.ready
+        return [test for test in telling if ready(place[2], test, names) is not None]
+
+    def mask(self, place: Spot) -> int:
+        return place[0]
 
     def depth(self, place: Spot) -> tuple[int, int]:
         return -place[0].bit_count(), place[1].bit_count()

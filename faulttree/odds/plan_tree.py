@@ -1,0 +1,400 @@
+"""A plan written as a tree document: plain data that can be saved, checked and walked.
+
+Every place of the plan becomes a step. Where the plan ends with faults that no test tells
+apart, the tree goes on as a technician would: mend the likeliest, see whether the complaint
+is gone, else it is the next. Those questions take no minutes of their own, for repairs are
+not what a plan reckons. An outcome that no possible fault shows leads to a stop that says so.
+
+A plan of a tree keeps what its steps say, and its deeds, cautions and access; what a test
+rests on comes before it on every way. A result that the tree ends as unsafe or for licensed
+people only ends the plan as well.
+"""
+
+from __future__ import annotations
+
+import copy
+import re
+import unicodedata
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+from faulttree.odds.lookahead import Draft
+from faulttree.odds.problem import Problem, bits
+from faulttree.odds.search import Search
+from faulttree.odds.table import FaultTable, TableError
+from faulttree.tree.model import Step, Tree, Use
+
+__all__ = ["plan_tree"]
+
+MOST_STEPS = 20_000
+RESERVED = frozenset({"back", "closing", "note", "repair", "skip"})
+NOTHING = "none-of-these"
+FINAL = frozenset({"unsafe", "licensed"})
+
+
+def plan_tree(
+    table: FaultTable, problem: Problem, search: Search[Any], draft: Draft
+) -> dict[str, Any]:
+    """The tree document of a plan.
+
+    Args:
+        table: the whole table; faults that the plan left out become loose suspects.
+        problem, search, draft: the plan and the places it comes by.
+
+    Raises:
+        TableError: where the tree would have more than 20,000 steps.
+    """
+    writer = _Writer(table, problem, search, draft)
+    start = writer.place(search.root, {})
+    if start in writer.fault_ids.values() or start in writer.stops:
+        start = writer.only(start)
+    return writer.document(start)
+
+
+@dataclass
+class _Writer:
+    table: FaultTable
+    problem: Problem
+    search: Search[Any]
+    draft: Draft
+    steps: dict[str, Any] = field(default_factory=dict)
+    stops: dict[str, Any] = field(default_factory=dict)
+    copies: dict[str, list[str]] = field(default_factory=dict)
+    fault_ids: dict[str, str] = field(default_factory=dict)
+    _taken: set[str] = field(default_factory=lambda: {NOTHING})
+    _known: dict[Any, str] = field(default_factory=dict)
+
+    def __post_init__(self) -> None:
+        tree = self.table.source
+        self._taken.update(tree.stops if tree else ())
+        for fault in self.table.faults:
+            self.fault_ids[fault] = fault if tree else self._name(fault, "fault")
+        self._taken.update(self.fault_ids.values())
+
+    # -- names -------------------------------------------------------------------------
+
+    def _name(self, text: str, otherwise: str) -> str:
+        """A new id made from a text, the first time as near to it as can be."""
+        plain = unicodedata.normalize("NFKD", text).encode("ascii", "ignore").decode().lower()
+        base = re.sub(r"[^a-z0-9]+", "-", plain).strip("-")[:60].strip("-") or otherwise
+        name, turn = base, 1
+        while name in self._taken or name in RESERVED:
+            turn += 1
+            name = f"{base}-{turn}"
+        self._taken.add(name)
+        return name
+
+    def _copy(self, of: str) -> str:
+        """A new step that stands for a test or deed."""
+        if len(self.steps) >= MOST_STEPS:
+            raise TableError(
+                f"the plan has more than {MOST_STEPS} steps",
+                mend="Say more of the faults in the table, so that tests can tell them apart.",
+            )
+        name = self._name(of, "test")
+        self.copies.setdefault(of, []).append(name)
+        self.steps[name] = {}
+        return name
+
+    # -- places ------------------------------------------------------------------------
+
+    def place(self, place: Any, made: Mapping[str, str]) -> str:
+        """The id that stands for a place.
+
+        ``made`` are the copies of deeds and tests on the way here that later steps may rest
+        on; places met on different ways share a step only where nothing of that matters.
+        """
+        waits = bool(self.problem.readying.done or self.table.deeds)
+        key = (place, tuple(sorted(made.items()))) if waits else place
+        if key not in self._known:
+            self._known[key] = self._write(place, made)
+        return self._known[key]
+
+    def _write(self, place: Any, made: Mapping[str, str]) -> str:
+        if place not in self.draft.tests:
+            return self._end(self._faults(place))
+        test = self.draft.tests[place]
+        name = self.table.tests[test]
+        items = [i for i in self.search.items(place, test) if i not in self.table.states]
+        own = dict(made)
+        chain = []
+        for item in items:
+            own[item] = self._copy(item)
+            chain.append(item)
+        here = self._copy(name)
+        own_of_test = {**own, name: here} if name in self.problem.readying.bit else own
+        targets = self._targets(place, test, own_of_test)
+        self.steps[here] = self._step(name, targets, own)
+        following = here
+        for item in reversed(chain):
+            step = own[item]
+            self.steps[step] = self._passing(item, following, own)
+            following = step
+        return following
+
+    def _faults(self, place: Any) -> list[str]:
+        names = self.problem.table.faults
+        return [names[fault] for fault in bits(self.search.mask(place))]
+
+    def _targets(self, place: Any, test: int, made: Mapping[str, str]) -> dict[str, str]:
+        ends = {outcome: end for outcome, _, end in self.search.ends(place, test)}
+        targets = {}
+        for at, outcome in enumerate(self.table.outcomes[test]):
+            final = self._final(self.table.tests[test], outcome)
+            if final is not None and (at not in ends or self._must_stop(final)):
+                targets[outcome] = final
+            elif at in ends:
+                targets[outcome] = self.place(ends[at], made)
+            else:
+                targets[outcome] = self._nothing()
+        return targets
+
+    def _final(self, test: str, outcome: str) -> str | None:
+        """The stop that the tree itself has for an outcome."""
+        tree = self.table.source
+        target = tree.steps[test].targets[outcome] if tree else None
+        return target if tree and target in tree.stops else None
+
+    def _must_stop(self, stop: str) -> bool:
+        tree = self.table.source
+        return tree is not None and tree.stops[stop].reason in FINAL
+
+    def _nothing(self) -> str:
+        self.stops[NOTHING] = {
+            "title": "None of the faults of this plan shows this",
+            "reason": "out-of-scope",
+        }
+        return NOTHING
+
+    def _end(self, faults: Sequence[str]) -> str:
+        """One fault, or the question which of several it is, likeliest first."""
+        if len(faults) == 1:
+            return self.fault_ids[faults[0]]
+        weight = dict(zip(self.table.faults, self.table.weights, strict=True))
+        ranked = sorted(faults, key=lambda fault: -weight[fault])
+        key = ("group", tuple(ranked))
+        if key not in self._known:
+            following = self.fault_ids[ranked[-1]]
+            for at in range(len(ranked) - 2, -1, -1):
+                following = self._which(ranked[at], ranked[at + 1 :], following)
+            self._known[key] = following
+        return self._known[key]
+
+    def _which(self, first: str, others: Sequence[str], following: str) -> str:
+        step = self._copy(f"try-{self.fault_ids[first]}")
+        titles = [f"“{self.table.title(fault)}”" for fault in others]
+        rest = titles[0] if len(titles) == 1 else f"{', '.join(titles[:-1])} and {titles[-1]}"
+        self.steps[step] = {
+            "ask": f"No test left tells “{self.table.title(first)}” from {rest}. "
+            "With the first of them mended, is the complaint gone?",
+            "how": "The likeliest is mended first. The time of a repair is not counted here.",
+            "minutes": 0,
+            "answers": {"gone": self.fault_ids[first], "still there": following},
+        }
+        return step
+
+    def only(self, end: str) -> str:
+        """A first step for a plan that needs no test."""
+        fault = next((f for f, name in self.fault_ids.items() if name == end), None)
+        words = self.table.title(fault) if fault is not None else "none of the faults"
+        step = self._copy("only-suspect")
+        self.steps[step] = {
+            "ask": f"Only “{words}” is known. With that mended, is the complaint gone?",
+            "minutes": 0,
+            "answers": {"gone": end, "still there": self._nothing()},
+        }
+        return step
+
+    # -- steps -------------------------------------------------------------------------
+
+    def _step(self, name: str, targets: dict[str, str], made: Mapping[str, str]) -> dict[str, Any]:
+        if self.table.source is not None:
+            return self._source_step(self.table.source.steps[name], targets, made)
+        test = self.table.test_index[name]
+        step: dict[str, Any] = {"ask": f"What does the test “{name}” show?"}
+        step["minutes"] = self.table.minutes[test]
+        if self.table.access[test]:
+            step["access"] = list(self.table.access[test])
+        after = [made[earlier] for earlier in self.table.after[test] if earlier in made]
+        if after:
+            step["after"] = after
+        step["answers"] = targets
+        return step
+
+    def _passing(self, item: str, following: str, made: Mapping[str, str]) -> dict[str, Any]:
+        """A deed, or a test that cannot tell anything here: it only leads on."""
+        tree = self.table.source
+        if tree is not None and item in tree.uses:
+            return _use(tree, tree.uses[item], following, made)
+        if item in self.table.deeds:
+            assert tree is not None
+            step = tree.steps[item]
+            return self._source_step(step, dict.fromkeys(step.targets, following), made)
+        outcomes = self.table.outcomes[self.table.test_index[item]]
+        targets = {}
+        for outcome in outcomes:
+            final = self._final(item, outcome)
+            stop = final is not None and self._must_stop(final)
+            targets[outcome] = str(final) if stop else following
+        return self._step(item, targets, made)
+
+    def _source_step(
+        self, step: Step, targets: dict[str, str], made: Mapping[str, str]
+    ) -> dict[str, Any]:
+        say = {"ask": "ask", "measure": "measure", "do": "do", "use": "ask"}[step.kind]
+        out: dict[str, Any] = {say: step.text}
+        said = {
+            "how": step.how,
+            "needs": list(step.needs),
+            "minutes": step.minutes,
+            "cautions": list(step.cautions),
+            "access": list(step.access),
+            "after": [made[name] for name in step.after if name in made],
+            "live": step.live or None,
+            "conditions": list(step.conditions),
+            "wait": f"{step.wait:g} s" if step.wait else None,
+            "in_circuit": step.in_circuit,
+            "unit": step.unit,
+            "source": step.source,
+        }
+        out |= {
+            key: value
+            for key, value in said.items()
+            if value is not None and value != "" and value != []
+        }
+        if step.limits is not None:
+            out["limits"] = _renamed(step.limits, made)
+        if say == "ask":
+            out["answers"] = targets
+        elif say == "measure" and step.limits is not None:
+            out["results"] = targets
+        else:
+            out["then"] = next(iter(targets.values()))
+        return out
+
+    # -- the document ------------------------------------------------------------------
+
+    def document(self, start: str) -> dict[str, Any]:
+        """The whole tree."""
+        tree = self.table.source
+        if tree is None:
+            return {
+                "title": f"Plan of {self.table.name}",
+                "family": _kebab(self.table.name),
+                **self._states(),
+                "start": start,
+                "steps": self._in_order(start),
+                "faults": {name: self._fault(fault) for fault, name in self.fault_ids.items()},
+                "stops": self.stops,
+            }
+        kept = ("title", "family", "modules", "symptoms", "cautions", "access", "ratings")
+        data = copy.deepcopy({key: tree.bundle["tree"][key] for key in kept
+                              if key in tree.bundle["tree"]})  # fmt: skip
+        faults = copy.deepcopy(tree.bundle["tree"]["faults"])
+        for fault in faults.values():
+            self._relink(tree, fault)
+        used = {to for step in self.steps.values() for to in _targets_of(step)}
+        stops = copy.deepcopy(tree.bundle["tree"]["stops"])
+        data |= {
+            "start": start,
+            "steps": self._in_order(start),
+            "faults": faults,
+            "stops": {**{s: stops[s] for s in stops if s in used}, **self.stops},
+        }
+        if "closing" in tree.bundle["tree"]:
+            data["closing"] = copy.deepcopy(tree.bundle["tree"]["closing"])
+        return data
+
+    def _states(self) -> dict[str, Any]:
+        states: dict[str, dict[str, Any]] = {}
+        for name, state in self.table.states.items():
+            states[name] = {"minutes": state.minutes}
+            if state.group is not None:
+                states[name]["group"] = state.group
+        return {"access": states} if states else {}
+
+    def _in_order(self, start: str) -> dict[str, Any]:
+        """The steps in the order in which a reader meets them."""
+        found: dict[str, Any] = {}
+        stack = [start]
+        while stack:
+            name = stack.pop()
+            if name in self.steps and name not in found:
+                found[name] = self.steps[name]
+                stack += reversed(list(_targets_of(self.steps[name])))
+        return found
+
+    def _fault(self, fault: str) -> dict[str, Any]:
+        return {
+            "title": self.table.title(fault),
+            "remedy": "The fault table names no remedy: mend or replace what is at fault, "
+            "then see whether the complaint is gone.",
+            "weight": self.table.weights[self.table.fault_index[fault]],
+        }
+
+    def _relink(self, tree: Tree, fault: dict[str, Any]) -> None:
+        """Point a fault's confirming step and signs to the plan's copies of those steps."""
+        signs = fault.pop("signs", None) or {}
+        linked = {
+            copied: gives for step, gives in signs.items() for copied in self.copies.get(step, ())
+        }
+        if linked:
+            fault["signs"] = linked
+        confirm = fault.get("confirm")
+        if confirm is None:
+            return
+        copies = self.copies.get(str(confirm["step"]), [])
+        if copies:
+            fault["confirm"] = {**confirm, "step": copies[0]}
+            return
+        del fault["confirm"]
+        step = tree.steps.get(str(confirm["step"]))
+        words = step.text if step is not None else str(confirm["step"])
+        fault["remedy"] = f"{fault['remedy']} Then confirm: {words} gives {confirm['gives']}."
+
+
+def _targets_of(step: Mapping[str, Any]) -> Iterable[str]:
+    for key in ("answers", "results", "exits"):
+        yield from step.get(key, {}).values()
+    if "then" in step:
+        yield step["then"]
+
+
+def _renamed(limits: Mapping[str, Any], made: Mapping[str, str]) -> dict[str, Any]:
+    """Limits whose formulas take their readings from the plan's copies of steps."""
+    out: dict[str, Any] = {}
+    for key, value in limits.items():
+        if key == "from" and isinstance(value, Mapping):
+            out[key] = {letter: made.get(str(step), str(step)) for letter, step in value.items()}
+        elif isinstance(value, Mapping):
+            out[key] = _renamed(value, made)
+        else:
+            out[key] = copy.deepcopy(value)
+    return out
+
+
+def _use(tree: Tree, use: Use, following: str, made: Mapping[str, str]) -> dict[str, Any]:
+    out: dict[str, Any] = {"use": use.procedure}
+    given = dict(use.given)
+    part = given.pop("part", None)
+    if part:
+        out["part"] = part
+    if given:
+        out["with"] = given
+    first = tree.steps.get(use.start)
+    after = [made[name] for name in (first.after if first else ()) if name in made]
+    if after:
+        out["after"] = after
+    for key in ("access", "cautions"):
+        names = list(getattr(first, key)) if first else []
+        if names:
+            out[key] = names
+    out["exits"] = {
+        exit_: target if target in tree.stops else following for exit_, target in use.exits.items()
+    }
+    return out
+
+
+def _kebab(text: str) -> str:
+    return re.sub(r"[^a-z0-9]+", "-", text.lower()).strip("-") or "unsorted"

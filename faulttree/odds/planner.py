@@ -1,0 +1,283 @@
+"""The cheapest order of tests for a fault table, with proof or with a proved bound.
+
+How a plan is found, each stage starting from what the last one left:
+
+1. Greedy, by information per minute: a whole plan in milliseconds.
+2. Look-ahead: at each place several tests are tried, each judged by the plan behind it.
+3. Exact search by branch and bound, where the table is small enough to hope for proof.
+4. Wider look-ahead, and exact plans for the small places of a large plan, until the time
+   is up.
+"""
+
+from __future__ import annotations
+
+import math
+import time
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass, field, replace
+from typing import Any
+
+from faulttree.odds.bounds import entropy_bound, huffman_bound, pair_bound
+from faulttree.odds.lookahead import Draft, look_ahead, reachable
+from faulttree.odds.plan_tree import plan_tree
+from faulttree.odds.problem import Problem, bits
+from faulttree.odds.search import EPSILON, OutOfTime, Search, search_of
+from faulttree.odds.standing import minutes_as_it_stands
+from faulttree.odds.table import FaultTable, TableError
+from faulttree.odds.testability import Testability, Wanted, groups_of, testability, wanted
+
+__all__ = ["Plan", "plan"]
+
+SECONDS = 10.0
+EXACT_UP_TO = 120
+"""Faults up to which a proof is tried for; beyond, all time goes into a better plan."""
+
+SMALL_PLACE = 14
+"""Faults up to which places of a large plan are planned exactly."""
+
+FIRST_WIDTHS = ((6,), (16, 3))
+LATER_WIDTHS = ((12,), (40,), (6, 3), (16, 4), (30, 6), (60, 8))
+
+
+@dataclass(frozen=True)
+class Plan:
+    """An order of tests: what to take first and, for each outcome, what then.
+
+    Attributes:
+        expected_minutes: until nothing more can be told apart, by the table's weights.
+        lower_bound: no plan takes fewer; equal to ``expected_minutes`` where exact.
+        exact: whether the plan is proved to be the cheapest.
+        groups: faults that no test tells apart, two or more together.
+        tree: the plan as a tree document, plain data.
+        before: expected minutes of the order as it stands: a tree's own, or a table's
+            tests from left to right.
+        bounds: ``entropy``, ``huffman`` and ``pairs``, in minutes; the first is never
+            above the second, and none above ``expected_minutes``.
+        testability: what the tests can do, whatever their order.
+        wanted: for each group, the new test that would split it best; the heaviest first.
+        loose: faults of a tree that no test says anything of; no plan finds them.
+        order: lines of the plan for people: (depth, outcome that leads here, what comes,
+            probability).
+    """
+
+    expected_minutes: float
+    lower_bound: float
+    exact: bool
+    groups: tuple[tuple[str, ...], ...]
+    tree: Mapping[str, Any] = field(repr=False)
+    before: float
+    bounds: Mapping[str, float]
+    testability: Testability
+    wanted: tuple[Wanted, ...]
+    loose: tuple[str, ...]
+    order: tuple[tuple[int, str, str, float], ...] = field(repr=False)
+
+    @property
+    def gap(self) -> float:
+        """How far the plan may be from the cheapest, as a part of its minutes, 0 to 1."""
+        if self.expected_minutes <= 0:
+            return 0.0
+        return max(0.0, 1 - self.lower_bound / self.expected_minutes)
+
+    def as_dict(self) -> dict[str, Any]:
+        """Plain data for JSON, numbers not rounded."""
+        return {
+            "expected_minutes": self.expected_minutes,
+            "lower_bound": self.lower_bound,
+            "exact": self.exact,
+            "groups": [list(group) for group in self.groups],
+            "tree": self.tree,
+            "before": self.before,
+            "gap": self.gap,
+            "bounds": dict(self.bounds),
+            "testability": self.testability.as_dict(),
+            "wanted": [one.as_dict() for one in self.wanted],
+            "loose": list(self.loose),
+        }
+
+
+def plan(
+    table: FaultTable,
+    *,
+    seconds: float = SECONDS,
+    progress: Callable[[float, float], None] | None = None,
+    stopped: Callable[[], bool] = lambda: False,
+    clock: Callable[[], float] = time.monotonic,
+) -> Plan:
+    """The cheapest order of tests that can be found in the time, and how good it is.
+
+    A plan goes on until no test left could rule out a fault that is still possible, one
+    fault being present. Outcomes count as certain, those of a vague entry as equally likely.
+
+    Args:
+        table: the fault table. Of a table drawn from a tree, faults that no test says
+            anything of are left out, for no order of tests finds them.
+        seconds: how long to look for something better, 0 or more; a first plan is always
+            finished, and a proof found sooner ends the search.
+        progress: told the best expected minutes and the proved lower bound, as they change.
+        stopped: once true, the best plan so far is given.
+        clock: seconds from any start.
+
+    Raises:
+        TableError: a table without faults, or one that says so little that a plan would
+            have too many steps.
+    """
+    if not table.faults:
+        raise TableError("the table has no faults", mend="Give each fault a row.")
+    planned, loose = _without_loose(table)
+    problem = Problem(planned)
+    timer = _Timer(clock, seconds, stopped)
+    search = search_of(problem, timer.up)
+    static = {
+        "entropy": entropy_bound(problem),
+        "huffman": huffman_bound(problem),
+        "pairs": pair_bound(problem),
+    }
+    first = look_ahead(problem, search, ())
+    for best, low in _improve(problem, search, first, max(static.values()), timer):
+        if progress is not None:
+            progress(best.total, min(low, best.total))
+    low = min(low, best.total)
+    exact = low >= best.total * (1 - 2 * EPSILON)
+    return Plan(
+        expected_minutes=best.total,
+        lower_bound=best.total if exact else low,
+        exact=exact,
+        groups=groups_of(problem),
+        tree=plan_tree(table, problem, search, best),
+        before=minutes_as_it_stands(planned, problem, search),
+        bounds={name: min(bound, best.total) for name, bound in static.items()},
+        testability=testability(problem, search, best),
+        wanted=wanted(problem),
+        loose=loose,
+        order=tuple(_order(problem, search, best)),
+    )
+
+
+def _without_loose(table: FaultTable) -> tuple[FaultTable, tuple[str, ...]]:
+    """A tree's table without the faults that no test says anything of."""
+    keep = [row for row, entries in enumerate(table.entries) if any(entries)]
+    if table.source is None or len(keep) == len(table.faults) or not keep:
+        return table, ()
+    loose = tuple(f for row, f in enumerate(table.faults) if row not in set(keep))
+    return (
+        replace(
+            table,
+            faults=tuple(table.faults[row] for row in keep),
+            weights=tuple(table.weights[row] for row in keep),
+            entries=tuple(table.entries[row] for row in keep),
+        ),
+        loose,
+    )
+
+
+class _Timer:
+    """When a stage is to stop."""
+
+    def __init__(
+        self, clock: Callable[[], float], seconds: float, stopped: Callable[[], bool]
+    ) -> None:
+        self._clock, self._stopped = clock, stopped
+        self._start, self.seconds = clock(), seconds
+        self.share = 1.0
+
+    def up(self) -> bool:
+        """Whether the stage's share of the time is spent, or the search was stopped."""
+        return self._stopped() or self._clock() - self._start >= self.seconds * self.share
+
+    def over(self) -> bool:
+        """Whether all time is spent."""
+        return self._stopped() or self._clock() - self._start >= self.seconds
+
+
+def _improve(
+    problem: Problem, search: Search[Any], best: Draft, low: float, timer: _Timer
+) -> Iterator[tuple[Draft, float]]:
+    """Better plans and higher bounds, as they are found."""
+    yield best, low
+    small = problem.n <= EXACT_UP_TO
+    timer.share = 0.1 if small else 0.7
+    for widths in FIRST_WIDTHS if small else ((4,), *LATER_WIDTHS):
+        if timer.up() or low >= best.total * (1 - EPSILON):
+            break
+        best = _wider(problem, search, best, widths, timer)
+        yield best, low
+    if small:
+        timer.share = 0.85
+        for drafted, proved in _prove(search, best, low):
+            best, low = drafted, proved
+            yield best, low
+    timer.share = 1.0
+    if low < best.total * (1 - EPSILON):
+        best = _polish(search, best, timer)
+        yield best, low
+        for widths in LATER_WIDTHS:
+            if timer.up():
+                break
+            best = _wider(problem, search, best, widths, timer)
+            yield best, low
+
+
+def _wider(
+    problem: Problem, search: Search[Any], best: Draft, widths: tuple[int, ...], timer: _Timer
+) -> Draft:
+    found = look_ahead(problem, search, widths, best, timer.up)
+    return found if found.total <= best.total else best
+
+
+def _prove(search: Search[Any], best: Draft, low: float) -> Iterator[tuple[Draft, float]]:
+    try:
+        for proved in search.prove(search.root, best.total):
+            low = max(low, proved)
+            yield best, min(low, best.total)
+    except OutOfTime:
+        low = max(low, search.low.get(search.root, 0.0))
+    if search.root in search.value:
+        best = Draft.of(search, reachable(search, search.best))
+        low = best.total
+    yield best, low
+
+
+def _polish(search: Search[Any], best: Draft, timer: _Timer) -> Draft:
+    """Plan the small places of a plan exactly, the largest among them first."""
+    tests = dict(best.tests)
+    places = [p for p in tests if 2 < search.mask(p).bit_count() <= SMALL_PLACE]
+    settled: set[Any] = set()
+    for place in sorted(places, key=search.depth):
+        if place in settled:
+            continue
+        try:
+            search.solve(place, math.inf)
+        except OutOfTime:
+            break
+        stack = [place]
+        while stack:
+            at = stack.pop()
+            settled.add(at)
+            if at in search.best:
+                tests[at] = search.best[at]
+                stack += [end for _, _, end in search.ends(at, tests[at]) if end not in settled]
+    found = Draft.of(search, reachable(search, tests))
+    return found if found.total <= best.total else best
+
+
+def _order(
+    problem: Problem, search: Search[Any], draft: Draft
+) -> Iterator[tuple[int, str, str, float]]:
+    """The plan line by line, depth first."""
+    table = problem.table
+    stack: list[tuple[int, str, Any, float]] = [(0, "", search.root, 1.0)]
+    while stack:
+        depth, outcome, place, probability = stack.pop()
+        if place not in draft.tests:
+            faults = [table.faults[fault] for fault in bits(search.mask(place))]
+            yield depth, outcome, "= " + " or ".join(faults), probability
+            continue
+        test = draft.tests[place]
+        first = "".join(f"{item}, " for item in search.items(place, test))
+        yield depth, outcome, first + table.tests[test], probability
+        ends = search.ends(place, test)
+        names = table.outcomes[test]
+        stack += [
+            (depth + 1, names[at], end, probability * share) for at, share, end in reversed(ends)
+        ]

@@ -1,0 +1,81 @@
+"""What the order that stands takes: a tree's own, or a table's tests from left to right."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from faulttree.odds.lookahead import Draft
+from faulttree.odds.problem import Problem
+from faulttree.odds.search import Search
+from faulttree.odds.table import FaultTable
+from faulttree.tree.model import Access, Step, Tree
+
+__all__ = ["minutes_as_it_stands"]
+
+
+def minutes_as_it_stands(table: FaultTable, problem: Problem, search: Search[Any]) -> float:
+    """Expected minutes of the order that a table came with.
+
+    Of a table from a tree, what a walk of that tree takes; else the tests from left to
+    right, leaving out those that tell nothing where their turn comes.
+    """
+    if table.source is not None:
+        return _walked(table, table.source)
+    tests: dict[Any, int] = {}
+    stack = [search.root]
+    while stack:
+        place = stack.pop()
+        telling = search.open_tests(place) if place not in tests else []
+        if telling:
+            tests[place] = min(telling)
+            stack += [end for _, _, end in search.ends(place, tests[place])]
+    return Draft.of(search, tests).total
+
+
+def _walked(table: FaultTable, tree: Tree) -> float:
+    whole = sum(table.weights)
+    start = {fault: w / whole for fault, w in zip(table.faults, table.weights, strict=True)}
+    spent = 0.0
+    stack: list[tuple[str, dict[str, float], frozenset[str], frozenset[str]]]
+    stack = [(tree.start, start, frozenset(), frozenset())]
+    while stack:
+        name, weights, entered, passed = stack.pop()
+        if name not in tree.steps or name in passed or not weights:
+            continue
+        step = tree.steps[name]
+        minutes, entered = _enter(step, tree, entered)
+        spent += (step.cost + minutes) * sum(weights.values())
+        for outcome, target in step.targets.items():
+            left = _left(table, name, outcome, weights)
+            stack.append((target, left, entered, passed | {name}))
+    return spent
+
+
+def _enter(step: Step, tree: Tree, entered: frozenset[str]) -> tuple[float, frozenset[str]]:
+    minutes = 0.0
+    for name in step.access:
+        if name in tree.access and name not in entered:
+            state = tree.access[name]
+            minutes += state.minutes
+            entered = frozenset(e for e in entered if not _rivals(tree.access[e], state)) | {name}
+    return minutes, entered
+
+
+def _rivals(one: Access, other: Access) -> bool:
+    return one.group is not None and one.group == other.group
+
+
+def _left(
+    table: FaultTable, step: str, outcome: str, weights: dict[str, float]
+) -> dict[str, float]:
+    """The faults that may show an outcome, with their weights shared out equally."""
+    test = table.test_index.get(step)
+    if test is None:
+        return weights if outcome != "undecided" else {}
+    outcomes = table.outcomes[test]
+    left = {}
+    for fault, weight in weights.items():
+        entry = table.entry(fault, step) or outcomes
+        if outcome in entry:
+            left[fault] = weight / len(entry)
+    return left
