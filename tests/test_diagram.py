@@ -29,7 +29,7 @@ from faulttree.diagram.lettering import clip, width, wrap, wrap_in_rhombus
 from faulttree.diagram.palette import DARK, LIGHT, OKABE_ITO, ROLES, SIGNALS
 from faulttree.diagram.sheet import sheet_data
 from faulttree.diagram.svg import A4
-from faulttree.diagram.symbols import SYMBOLS, figure_of
+from faulttree.diagram.symbols import SYMBOLS, figure_of, label_room
 from faulttree.diagram.words import evidence_words, limit_words
 from faulttree.errors import FaulttreeError
 from faulttree.tree import (
@@ -371,6 +371,20 @@ def test_boxes_hold_their_text_and_do_not_overlap() -> None:
             for left, top, across, high in areas[at + 1 :]:
                 apart = x + wide <= left or left + across <= x or y + tall <= top or top + high <= y
                 assert apart
+
+
+def test_the_words_beside_arrows_do_not_overlap() -> None:
+    for name in ("bench-supply/no-output", "powered-loudspeaker/no-sound"):
+        page, _ = picture(shipped(name), paged=False)._whole
+        for plate, _ in page.plates:
+            areas = []
+            for at, link in enumerate(plate.links):
+                middle, room = plate.laid.routes[at].label, label_room(link)
+                if middle and room:
+                    areas.append((middle[0], middle[1], room[0] - 6, room[1]))
+            for at, (x, y, wide, tall) in enumerate(areas):
+                for left, top, across, high in areas[at + 1 :]:
+                    assert abs(x - left) >= (wide + across) / 2 or abs(y - top) >= (tall + high) / 2
 
 
 def test_letters_on_paper_are_large_enough_to_read_at_arms_length() -> None:

@@ -36,8 +36,8 @@ _BOLD = (
 _TABLES = tuple(
     {chr(32 + at): units / 1000 for at, units in enumerate(table)} for table in (_REGULAR, _BOLD)
 )
-# A figure and its unit stay on one line.
-_QUANTITY = re.compile(r"(?<=\d) (?=(?:[pnuµmkMG]?(?:Ω|V|A|W|F|H|Hz|s)|°C|%|min|ohm)\b|%)")
+# A figure and its unit stay on one line, and no line begins with a dot between words.
+_QUANTITY = re.compile(r"(?<=\d) (?=(?:[pnuµmkMG]?(?:Ω|V|A|W|F|H|Hz|s)|°C|min|ohm)\b|%)| (?=·)")
 _WIDE = 1.1
 _OTHER = 0.86
 

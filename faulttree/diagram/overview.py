@@ -23,15 +23,20 @@ def overview_chart(trees: Iterable[Tree], families: Mapping[str, Any], title: st
     """
     boxes: dict[str, Box] = {}
     links: dict[tuple[str, str], Link] = {}
+    served: dict[str, set[str]] = {}
     for tree in sorted(trees, key=lambda tree: tree.id):
         family = f"family {tree.family}"
         boxes.setdefault(family, _family(tree.family, families.get(tree.family)))
         boxes[tree.id] = _tree(tree)
         links[family, tree.id] = Link(family, tree.id)
         for module in _modules(tree):
-            key = f"module {module}"
-            boxes.setdefault(key, Box(key, "module", plain(module)))
-            links[tree.id, key] = Link(tree.id, key)
+            links[tree.id, f"module {module}"] = Link(tree.id, f"module {module}")
+            served.setdefault(module, set()).add(tree.family)
+    for module, within in served.items():
+        shared = (f"in {len(within)} families",) if len(within) > 1 else ()
+        tip = f"{plain(module)}: {', '.join(map(plain, sorted(within)))}"
+        key = f"module {module}"
+        boxes[key] = Box(key, "module", plain(module), facts=shared, tip=tip)
     loose = []
     for name, family_data in families.items():
         key = f"family {name}"

@@ -36,7 +36,8 @@ ENDINGS: Mapping[str, str] = {
     ".htm": "html",
 }
 MANY_BOXES = 150
-"""Above this a chart is split over pages unless somebody says otherwise."""
+FEW_BOXES = 30
+"""Above these a tree and a library are split over pages unless somebody says otherwise."""
 
 
 def kind_of(path: Path) -> str:
@@ -109,7 +110,8 @@ def overview(
         trees: every tree of the library.
         families: its table of families, as plain data.
         title: names it.
-        paged, theme: as for :func:`picture`.
+        paged: None splits a library of more than a few trees, each family in one piece.
+        theme: as for :func:`picture`.
     """
     from faulttree.diagram.overview import overview_chart
 
@@ -221,7 +223,8 @@ class Picture:
     def _drawn(self, *, on_paper: bool) -> list[tuple[Page, Paper]]:
         paged = self.paged
         if paged is None:
-            paged = on_paper or len(self.chart.boxes) > MANY_BOXES
+            many = FEW_BOXES if self.tree is None else MANY_BOXES
+            paged = on_paper or len(self.chart.boxes) > many
         return self._sheets if paged else [self._whole]
 
     @cached_property

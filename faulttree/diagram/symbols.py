@@ -115,7 +115,7 @@ class _Text:
     def add_signal(self, signal: str, name: str, room: float) -> None:
         word = signal or "unknown"
         panel = width(word, SMALL, True) + 6
-        said = clip(name, room - panel - 4, SMALL)
+        said = clip(name, max(room, ROOM) + 34 - panel - 4, SMALL)
         wide = panel + 4 + width(said, SMALL)
         high = SMALL * LINE + 3
         self.rows.append(Row(self.height + high / 2, said, SMALL, signal=word, wide=wide))
