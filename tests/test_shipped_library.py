@@ -1,0 +1,185 @@
+"""Every end of every shipped tree is walked by a script; every repair can be proved."""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Iterator, Mapping
+from decimal import Decimal
+from functools import cache
+from typing import Any
+
+import pytest
+
+from faulttree.reading import Limits, Quantity, parse_quantity, resolve_limits
+from faulttree.tree import Step, Tree, shipped_library
+from faulttree.walk.events import Confirmed, Event
+from faulttree.walk.script import Script, play
+from faulttree.walk.state import State
+
+LIBRARY = shipped_library()
+TREES = LIBRARY.trees()
+NOW = "2026-11-25T09:00:00.000Z"
+
+Taken = tuple[str, str]
+
+
+@cache
+def load(tree_id: str) -> Tree:
+    return LIBRARY.load(tree_id)
+
+
+def typical(limits: Limits, outcome: str) -> Decimal:
+    """A value well inside the outcome."""
+    if limits.bands:
+        band = next(band for band in limits.bands if band.name == outcome)
+        if band.lower is None or band.upper is None:
+            edge = band.upper if band.lower is None else band.lower
+            assert edge is not None
+            return edge * (Decimal("0.5") if band.lower is None else Decimal("1.2"))
+        return (band.lower + band.upper) / 2
+    low, high = limits.last_lower, limits.last_upper
+    if outcome == "low":
+        assert low is not None
+        return low * (Decimal("0.7") if low > 0 else 2)
+    if outcome == "high":
+        assert high is not None
+        return high * Decimal("1.5") if high > 0 else Decimal(0)
+    if limits.nominal is not None:
+        return limits.nominal
+    if low is not None and high is not None:
+        return (low + high) / 2
+    assert low is not None or high is not None
+    return high / 2 if high is not None else low * Decimal("1.5")  # type: ignore[operator]
+
+
+def reading(step: Step, outcome: str, known: Mapping[str, Quantity], tree: Tree) -> str:
+    """What a meter would show at the step for this outcome."""
+    if step.limits is None:
+        return f"21 {step.unit}"
+    limits = resolve_limits(
+        step.limits, unit=step.unit, readings=known, ratings=first_ratings(tree)
+    )
+    value = typical(limits, outcome)
+    if limits.unit == "m":  # a lone m would be refused: metres or thousandths?
+        return f"{value * 1000:f} mm"
+    return f"{value:f} {limits.unit}".strip()
+
+
+def first_model(tree: Tree) -> str:
+    return next((model for rating in tree.ratings.values() for model in rating.models), "any")
+
+
+def first_ratings(tree: Tree) -> dict[str, Quantity]:
+    model = first_model(tree)
+    return {
+        name: parse_quantity(rating.models[model], rating.unit)
+        for name, rating in tree.ratings.items()
+        if model in rating.models
+    }
+
+
+def shortest(tree: Tree) -> dict[str, list[Taken]]:
+    """For each step the steps and outcomes that lead to it, the fewest first."""
+    paths: dict[str, list[Taken]] = {tree.start: []}
+    queue = deque([tree.start])
+    while queue:
+        step = queue.popleft()
+        for outcome, target in tree.steps[step].targets.items():
+            if outcome != "undecided" and target in tree.steps and target not in paths:
+                paths[target] = [*paths[step], (step, outcome)]
+                queue.append(target)
+    return paths
+
+
+def ends(tree: Tree) -> Iterator[tuple[str, list[Taken]]]:
+    """Every edge into a fault or stop, with a whole way that takes it."""
+    paths = shortest(tree)
+    for step, outcome, target in tree.edges():
+        if tree.node(target) in ("fault", "stop") and outcome != "undecided":
+            yield target, [*paths[step], (step, outcome)]
+
+
+def answers(tree: Tree, way: list[Taken]) -> tuple[dict[str, Any], ...]:
+    known: dict[str, Quantity] = {}
+    entries: list[dict[str, Any]] = []
+    for name, outcome in way:
+        step = tree.steps[name]
+        if step.kind != "measure":
+            entries.append({name: {"outcome": outcome}})
+            continue
+        shown = reading(step, outcome, known, tree)
+        known[name] = parse_quantity(shown)
+        entries.append({name: {"reading": shown, "sure": True, "in_circuit": False}})
+    return tuple(entries)
+
+
+def proof(tree: Tree, fault: str) -> Any:
+    """What is read at the confirming step when the repair has held."""
+    confirm = tree.faults[fault].confirm
+    if confirm is None:
+        return "works as its owner uses it"
+    if confirm.step in tree.uses or tree.steps[confirm.step].kind != "measure":
+        return confirm.gives
+    shown = reading(tree.steps[confirm.step], confirm.gives, {}, tree)
+    return {"reading": shown, "sure": True, "in_circuit": False}
+
+
+def walked(tree: Tree, way: list[Taken], confirm: Any = None) -> tuple[State, list[Event]]:
+    events: list[Event] = []
+    unit = {"family": tree.family, "model": first_model(tree)}
+    script = Script(unit=unit, complaint="x", answers=answers(tree, way), confirm=confirm)
+    state, _ = play(tree, script, emit=events.append, clock=lambda: NOW)
+    return state, events
+
+
+@pytest.mark.parametrize("tree_id", TREES)
+def test_every_fault_and_stop_is_reached_by_a_walk(tree_id: str) -> None:
+    tree = load(tree_id)
+    reached = set()
+    for target, way in ends(tree):
+        state, _ = walked(tree, way)
+        assert state.end is not None, way
+        assert state.end.id == target, way
+        reached.add(target)
+    assert reached == {*tree.faults, *tree.stops} - set(tree.loose)
+
+
+@pytest.mark.parametrize("tree_id", TREES)
+def test_every_repair_is_proved_by_its_confirming_step(tree_id: str) -> None:
+    tree = load(tree_id)
+    for target, way in ends(tree):
+        if target in tree.faults:
+            state, events = walked(tree, way, proof(tree, target))
+            assert any(isinstance(event, Confirmed) for event in events), (target, way)
+            assert state.repairs[-1].held
+
+
+def test_the_library_is_worth_having() -> None:
+    trees = [load(tree_id) for tree_id in TREES]
+    faults = {tree.identity(fault) for tree in trees for fault in tree.faults}
+    steps = sum(step.use is None for tree in trees for step in tree.steps.values())
+    families = {tree.family for tree in trees}
+    modules = [
+        {tree.family for tree in trees if module in tree.modules}
+        for module in {module for tree in trees for module in tree.modules}
+    ]
+    assert len(families) >= 10
+    assert len(trees) >= 20
+    assert steps >= 300
+    assert len(faults) >= 150
+    assert len(LIBRARY.procedures()) >= 12
+    assert sum(len(built_in) > 1 for built_in in modules) >= 3, "modules recur across families"
+
+
+@pytest.mark.parametrize("tree_id", TREES)
+def test_mains_families_are_checked_before_they_go_back(tree_id: str) -> None:
+    tree = load(tree_id)
+    if LIBRARY.families[tree.family].get("mains"):
+        assert tree.closing
+
+
+@pytest.mark.parametrize("tree_id", TREES)
+def test_every_limit_names_its_source(tree_id: str) -> None:
+    for step in load(tree_id).steps.values():
+        if step.limits is not None:
+            assert step.limits.get("source") or step.source, step.id
