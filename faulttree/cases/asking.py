@@ -5,16 +5,27 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from typing import Any
 
-from sqlalchemy import ColumnElement, Connection, and_, exists, false, func, or_, select, union_all
+from sqlalchemy import (
+    ColumnElement,
+    Connection,
+    TextClause,
+    and_,
+    exists,
+    false,
+    func,
+    or_,
+    select,
+    union_all,
+)
 
 from faulttree.cases.case import moment
 from faulttree.cases.rows import words_in
-from faulttree.cases.tables import CASES, WORDS
+from faulttree.cases.tables import CAME_BACK, CASES, WORDS
 from faulttree.errors import RecordError
 
 __all__ = ["FILTERS", "conditions", "matching"]
 
-Condition = ColumnElement[bool]
+Condition = ColumnElement[bool] | TextClause
 LAST = "\U0010ffff"
 """Sorts after every character a word can have."""
 
@@ -120,7 +131,7 @@ FILTERS: Mapping[str, Callable[[Any], Condition]] = {
     "kept": holds("kept"),
     "since": since,
     "until": until,
-    "came_back": lambda yes: CASES.c.came_back > "" if yes else CASES.c.came_back == "",
+    "came_back": lambda yes: CAME_BACK if yes else CASES.c.came_back == "",
     "tree_hash": is_("tree_hash"),
 }
 """Name of a filter → what it means; ``words``, beginnings of words said anywhere in the case,

@@ -12,6 +12,7 @@ from sqlalchemy import (
     MetaData,
     Table,
     Text,
+    text,
 )
 
 __all__ = ["CASES", "CONFIRMED", "EVENTS", "METADATA", "RECORD", "STEPS", "TREES", "WORDS"]
@@ -71,7 +72,8 @@ FILTERED = ("tree", "family", "model", "serial", "tag", "who", "state", "result"
 for name in FILTERED:
     Index(f"cases_by_{name}", CASES.c[name], CASES.c.number)
 Index("cases_by_opened", CASES.c.opened)
-Index("cases_come_back", CASES.c.came_back, CASES.c.number)
+CAME_BACK = text("came_back <> ''")
+Index("cases_come_back", CASES.c.number, sqlite_where=CAME_BACK, postgresql_where=CAME_BACK)
 
 EVENTS = Table(
     "events",
