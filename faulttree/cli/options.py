@@ -13,6 +13,7 @@ import click
 
 if TYPE_CHECKING:
     from faulttree.cases import Store
+    from faulttree.errors import FaulttreeError
     from faulttree.tree import Library
 
 __all__ = [
@@ -64,8 +65,32 @@ def open_library(library: str | None) -> Library:
 def open_record(record: str | None, *, read_only: bool = False) -> Store:
     """The store that ``--record`` or the environment names."""
     from faulttree.cases import default_url, open_store
+    from faulttree.cases.urls import data_folder, is_sqlite
 
-    return open_store(record or default_url(os.environ), read_only=read_only)
+    url = record or default_url(os.environ)
+    folder = None if is_sqlite(url) else data_folder(os.environ) / "unsent"
+    store = open_store(url, read_only=read_only, folder=folder)
+    store.wait = wait_for_server
+    for line in store.brought_back:
+        say(f"{line}: missing from the record, brought back", to_people=True)
+    return store
+
+
+TRIES = 4
+
+
+def wait_for_server(problem: FaulttreeError, tried: int) -> bool:
+    """Say that the record's server is away and pause; False once it was tried often enough."""
+    import time
+
+    say(problem.message, to_people=True)
+    if tried >= TRIES:
+        say("Answers are kept on this bench and sent when it is back.", to_people=True)
+        return False
+    seconds = 2 ** (tried - 1)
+    say(f"Trying again in {seconds} s …", to_people=True)
+    time.sleep(seconds)
+    return True
 
 
 def now() -> str:
