@@ -12,6 +12,7 @@ from faulttree.odds.beliefs import (
     posterior,
     priors,
 )
+from faulttree.odds.checks import Checks, Worth, expected_part_cost, sequence, worth_it
 from faulttree.odds.csv_table import table_from_csv
 from faulttree.odds.planner import Plan, plan
 from faulttree.odds.ranking import Ranked, Suspect, rank_tests, untested, would_settle
@@ -23,6 +24,7 @@ __all__ = [
     "NONE_PRIOR",
     "PSEUDO_COUNT",
     "Beliefs",
+    "Checks",
     "Deed",
     "FaultTable",
     "Pair",
@@ -32,14 +34,18 @@ __all__ = [
     "Seen",
     "Suspect",
     "TableError",
+    "Worth",
+    "expected_part_cost",
     "make_table",
     "pairs",
     "plan",
     "posterior",
     "priors",
     "rank_tests",
+    "sequence",
     "table_from_csv",
     "table_from_tree",
     "untested",
+    "worth_it",
     "would_settle",
 ]

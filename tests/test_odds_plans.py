@@ -1,0 +1,378 @@
+"""Plans: the cheapest there is, never below a bound, and trees that lead to every fault."""
+
+from __future__ import annotations
+
+import itertools
+import math
+import random
+from collections.abc import Iterator, Mapping
+from functools import cache
+from typing import Any
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from faulttree.odds import FaultTable, TableError, make_table, plan, sequence, table_from_csv
+from faulttree.odds.bounds import entropy_bound, huffman_bound, huffman_length, pair_bound
+from faulttree.odds.lookahead import look_ahead
+from faulttree.odds.problem import Problem
+from faulttree.odds.search import search_of
+from faulttree.tree import build
+from faulttree.tree.model import Access
+
+# K. R. Pattipati and M. G. Alexandridis, IEEE Trans. SMC 20 (1990), from memory; optimum,
+# greedy figure and bounds recomputed by exhaustive search.
+FIVE_TESTS = """fault,weight,t1,t2,t3,t4,t5
+s0,0.70,0,0,0,0,0
+s1,0.01,0,1,0,0,1
+s2,0.02,0,0,1,1,0
+s3,0.10,1,0,0,1,1
+s4,0.05,1,1,0,0,0
+s5,0.12,1,1,1,1,0
+"""
+
+
+def random_table(
+    rng: random.Random,
+    faults: int,
+    tests: int,
+    *,
+    vague: float = 0.0,
+    access: bool = False,
+    after: bool = False,
+    most_outcomes: int = 3,
+) -> FaultTable:
+    names = [f"f{i}" for i in range(faults)]
+    outcomes = {
+        f"t{j}": [chr(97 + o) for o in range(rng.randint(2, most_outcomes))] for j in range(tests)
+    }
+    entries = {}
+    for f, t in itertools.product(names, outcomes):
+        size = 1
+        if rng.random() < vague:
+            size = rng.choice([0, min(2, len(outcomes[t]))])
+        entries[f, t] = rng.sample(outcomes[t], size)
+    states = {"open": Access("open", 6.0), "out": Access("out", 2.5)} if access else {}
+    return make_table(
+        {f: rng.choice([0.1, 0.5, 1, 1, 2, 4, 9]) for f in names},
+        outcomes,
+        entries,
+        minutes={t: rng.choice([0.5, 1, 2, 3, 5, 8]) for t in outcomes},
+        access={t: rng.sample(list(states), rng.randint(0, len(states))) for t in outcomes},
+        after={
+            t: rng.sample([f"t{i}" for i in range(j)], 1)
+            for j, t in enumerate(outcomes)
+            if after and j and rng.random() < 0.4
+        },
+        states=states,
+    )
+
+
+def brute_force(table: FaultTable) -> float:
+    """Least expected minutes by trying every order; knows nothing of the planner.
+
+    A state is (possible faults, tests done, access states entered). A test that cannot rule
+    out any fault is only ever tried where another waits for it.
+    """
+    shown = {
+        (f, t): frozenset(table.entry(f, t) or table.outcomes[i])
+        for i, t in enumerate(table.tests)
+        for f in table.faults
+    }
+    weight = dict(zip(table.faults, table.weights, strict=True))
+    cost = dict(zip(table.tests, table.minutes, strict=True))
+    needs = dict(zip(table.tests, map(frozenset, table.access), strict=True))
+    earlier = dict(zip(table.tests, map(frozenset, table.after), strict=True))
+    waited_for = frozenset().union(*earlier.values()) if earlier else frozenset()
+
+    def mass(fault: str, done: frozenset[str]) -> float:
+        return weight[fault] / math.prod(len(shown[fault, t]) for t in done)
+
+    @cache
+    def least(alive: frozenset[str], done: frozenset[str], entered: frozenset[str]) -> float:
+        left = [t for t in table.tests if t not in done]
+        telling = [t for t in left if len({shown[f, t] for f in alive}) > 1]
+        if not telling:
+            return 0.0
+        whole = sum(mass(f, done) for f in alive)
+        best = math.inf
+        for t in left:
+            if not earlier[t] <= done or (t not in telling and t not in waited_for):
+                continue
+            total = cost[t] + sum(table.states[s].minutes for s in needs[t] - entered)
+            for outcome in table.outcomes[table.test_index[t]]:
+                kept = frozenset(f for f in alive if outcome in shown[f, t])
+                if kept:
+                    share = sum(mass(f, done) / len(shown[f, t]) for f in kept) / whole
+                    total += share * least(kept, done | {t}, entered | needs[t])
+            best = min(best, total)
+        return best
+
+    return least(frozenset(table.faults), frozenset(), frozenset())
+
+
+def sizes(count: int, most: tuple[int, int]) -> Iterator[tuple[random.Random, int, int]]:
+    for seed in range(count):
+        rng = random.Random(seed)
+        yield rng, rng.randint(1, most[0]), rng.randint(1, most[1])
+
+
+def equals_brute_force(count: int, most: tuple[int, int]) -> None:
+    for rng, faults, tests in sizes(count, most):
+        kind = rng.randrange(5)
+        table = random_table(
+            rng,
+            faults,
+            tests,
+            vague=[0.0, 0.25, 0.0, 0.0, 0.2][kind],
+            access=kind in (2, 4),
+            after=kind in (3, 4),
+        )
+        found = plan(table, seconds=60)
+        assert found.exact
+        assert found.expected_minutes == pytest.approx(brute_force(table), rel=1e-9, abs=1e-12)
+        assert found.lower_bound == found.expected_minutes
+        assert walked_minutes(table, found.tree) == pytest.approx(found.expected_minutes)
+
+
+def walked_minutes(table: FaultTable, tree: Mapping[str, Any]) -> float:
+    """Expected minutes of a plan's tree, by walking it with every fault."""
+    steps, whole, spent = tree["steps"], sum(table.weights), 0.0
+    weights = dict(zip(table.faults, table.weights, strict=True))
+    stack = [(tree["start"], weights, frozenset[str]())]
+    while stack:
+        at, left, entered = stack.pop()
+        if at not in steps or not left:
+            continue
+        step = steps[at]
+        name = step["ask"].split("“")[1].split("”")[0]
+        mass = sum(left.values())
+        needed = frozenset(step.get("access", ()))
+        minutes = step["minutes"] + sum(table.states[s].minutes for s in needed - entered)
+        spent += mass * minutes
+        if name not in table.test_index:
+            continue
+        for outcome, target in step["answers"].items():
+            stack.append((target, showing(table, left, name, outcome), entered | needed))
+    return spent / whole
+
+
+def showing(table: FaultTable, left: dict[str, float], test: str, outcome: str) -> dict[str, float]:
+    outcomes = table.outcomes[table.test_index[test]]
+    return {
+        f: w / len(table.entry(f, test) or outcomes)
+        for f, w in left.items()
+        if outcome in (table.entry(f, test) or outcomes)
+    }
+
+
+def test_the_five_test_example_comes_out_at_its_published_minutes() -> None:
+    found = plan(table_from_csv(FIVE_TESTS))
+    assert found.exact
+    assert found.expected_minutes == pytest.approx(2.18, abs=1e-12)
+
+
+def test_one_step_information_gain_is_not_enough_there() -> None:
+    problem = Problem(table_from_csv(FIVE_TESTS))
+    greedy = look_ahead(problem, search_of(problem, lambda: False), ())
+    assert greedy.total == pytest.approx(2.86)
+
+
+def test_the_five_test_example_after_t2_leaves_its_published_weights() -> None:
+    rows = [line for line in FIVE_TESTS.splitlines() if line.split(",")[3] != "1"]
+    problem = Problem(table_from_csv("\n".join(rows)))
+    assert problem.weights == pytest.approx([0.8537, 0.0244, 0.1220], abs=5e-5)
+
+
+def test_the_whole_five_test_example_has_its_published_bounds() -> None:
+    problem = Problem(table_from_csv(FIVE_TESTS))
+    assert entropy_bound(problem) == pytest.approx(1.4549, abs=5e-5)
+    assert huffman_bound(problem) == pytest.approx(1.59)
+
+
+def test_huffman_length_of_the_worked_example() -> None:
+    # Huffman (1952); entropy 2.1219 bit.
+    assert huffman_length([0.4, 0.2, 0.2, 0.1, 0.1]) == pytest.approx(2.2)
+    assert huffman_length([1, 1, 1], 3) == 3
+    assert huffman_length([1]) == 0
+
+
+def test_plans_equal_brute_force() -> None:
+    equals_brute_force(150, (7, 7))
+
+
+@pytest.mark.soak
+@pytest.mark.timeout(3600)
+def test_a_thousand_plans_equal_brute_force() -> None:
+    equals_brute_force(1000, (12, 14))
+
+
+@given(st.integers(0, 10**6), st.sampled_from([0.0, 0.3]), st.booleans())
+def test_no_bound_is_above_what_is_found(seed: int, vague: float, more: bool) -> None:
+    rng = random.Random(seed)
+    table = random_table(
+        rng, rng.randint(1, 9), rng.randint(1, 9), vague=vague, access=more, after=more
+    )
+    found = plan(table, seconds=0)
+    problem = Problem(table)
+    entropy, huffman = entropy_bound(problem), huffman_bound(problem)
+    slack = 1e-9 + found.expected_minutes * 1e-9
+    assert 0 <= entropy <= huffman + slack
+    assert huffman <= found.expected_minutes + slack
+    assert pair_bound(problem) <= found.expected_minutes + slack
+    assert found.lower_bound <= found.expected_minutes
+
+
+def test_a_search_cut_short_still_gives_a_plan_and_a_true_bound() -> None:
+    rng = random.Random(5)
+    table = random_table(rng, 14, 14, most_outcomes=2)
+    best = plan(table, seconds=60)
+    turns = itertools.count()
+    cut = plan(table, seconds=60, stopped=lambda: next(turns) > 4)
+    assert best.exact
+    assert cut.lower_bound <= best.expected_minutes + 1e-9
+    assert cut.expected_minutes >= best.expected_minutes - 1e-9
+
+
+def test_progress_never_gets_worse() -> None:
+    table = random_table(random.Random(8), 16, 14, most_outcomes=2)
+    told: list[tuple[float, float]] = []
+    found = plan(table, seconds=20, progress=lambda best, low: told.append((best, low)))
+    assert told[-1] == (pytest.approx(found.expected_minutes), pytest.approx(found.lower_bound))
+    assert all(a[0] >= b[0] - 1e-12 and a[1] <= b[1] + 1e-12 for a, b in itertools.pairwise(told))
+
+
+def test_faults_that_no_test_tells_apart_are_a_group_and_all_reachable() -> None:
+    text = "fault,weight,a,b\nx,1,0,0\ny,3,0,0\nz,1,1,0\nlast,1,1,1\n"
+    found = plan(table_from_csv(text))
+    assert found.groups == (("x", "y"),)
+    tree = found.tree
+    assert set(reached(tree)) >= {"x", "y", "z", "last"}
+    # The likelier of the group is mended first.
+    first = next(s for name, s in tree["steps"].items() if name.startswith("try-"))
+    assert first["answers"]["gone"] == "y"
+    (one,) = found.wanted
+    assert set(one.sides[0] + one.sides[1]) == {"x", "y"}
+    assert one.bits == pytest.approx(4 / 6 * (0.25 * 2 + 0.75 * math.log2(4 / 3)))
+
+
+def reached(tree: Mapping[str, Any]) -> set[str]:
+    found: set[str] = set()
+    stack = [tree["start"]]
+    while stack:
+        at = stack.pop()
+        if at not in found:
+            found.add(at)
+            stack += tree["steps"].get(at, {}).get("answers", {}).values()
+    return found
+
+
+def test_testability_of_a_table_worked_by_hand() -> None:
+    text = "fault,weight,a,b\nx,1,0,0\ny,3,0,0\nz,2,1,0\nlast,2,1,1\n"
+    figures = plan(table_from_csv(text)).testability
+    assert figures.detected == 1
+    assert figures.isolated_to_one == pytest.approx(4 / 8)
+    assert figures.isolated_to_two == 1
+    assert figures.mean_group_size == pytest.approx((4 * 2 + 4 * 1) / 8)
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        FIVE_TESTS,
+        "fault,weight,a\nonly one,1,x\n",
+        "fault,weight,a\nBack,1,x\nback,1,x\nnote,2,\n",
+        "fault,weight,Ünï test,a b\n1,1,yes,no\n2,1,no,\n3,1,no,yes\n",
+        "fault,weight,a,b\nminutes,,1,0\naccess,,open:3,open\nafter,,,a\nx,1,0,0\ny,1,0,1\nz,1,1,\n",
+    ],
+)
+def test_every_plan_is_a_tree_that_can_be_built(text: str) -> None:
+    found = plan(table_from_csv(text, "some table.csv"))
+    bundle = {"id": "some-table/plan", "tree": found.tree, "procedures": {}}
+    tree = build({**bundle, "cautions": {}, "instruments": {}})
+    assert not tree.loose
+    assert set(tree.steps) == set(found.tree["steps"])
+
+
+def test_a_table_without_telling_tests_needs_no_minutes() -> None:
+    found = plan(table_from_csv("fault,weight,a\nx,1,0\ny,1,0\n"))
+    assert (found.expected_minutes, found.exact, found.groups) == (0, True, (("x", "y"),))
+
+
+def test_access_is_paid_once_and_precedence_kept() -> None:
+    text = (
+        "fault,weight,a,b,c\nminutes,,1,1,1\naccess,,,lid:10,lid\nafter,,,,b\n"
+        "w,1,0,0,0\nx,1,0,0,1\ny,1,0,1,0\nz,1,1,0,0\n"
+    )
+    found = plan(table_from_csv(text))
+    assert found.exact
+    # a first (1); else the lid (10) and b (1); else c (1): 1 + 3/4 · 11 + 2/4 · 1.
+    assert found.expected_minutes == pytest.approx(1 + 0.75 * 11 + 0.5)
+    assert found.tree["steps"]["c"]["after"] == ["b"]
+
+
+def test_the_order_as_it_stands_is_the_columns_from_left_to_right() -> None:
+    assert plan(table_from_csv(FIVE_TESTS)).before == pytest.approx(
+        # t1, then t2 and t3 or t4 where they tell something; reckoned by hand.
+        1 + 0.73 * 1 + 0.72 * 1 + 0.27 * 1 + 0.17 * 1
+    )
+
+
+def test_tests_that_wait_for_one_another_are_refused() -> None:
+    with pytest.raises(TableError, match="wait for one another") as caught:
+        table_from_csv("fault,weight,a,b\nafter,,b,a\nx,1,0,0\ny,1,1,0\n")
+    assert caught.value.mend
+
+
+# -- checks that each find or clear one fault ------------------------------------------------
+
+
+def test_falling_p_over_c_of_the_worked_example() -> None:
+    # Smith (1956), Mitten (1960); enumerated.
+    found = sequence({"1": 0.5, "2": 0.3, "3": 0.2}, {"1": 6, "2": 2, "3": 1})
+    assert found.order == ("3", "2", "1")
+    assert found.minutes == pytest.approx(5.6)
+
+
+def test_chains_are_composed() -> None:
+    # Garey, Discrete Mathematics 4 (1973); enumerated. Greedy gives 6.4.
+    found = sequence({"A": 0.1, "B": 0.6, "C": 0.3}, {"A": 4, "B": 1, "C": 3}, {"B": ["A"]})
+    assert found.order == ("A", "B", "C")
+    assert found.minutes == pytest.approx(5.8)
+
+
+def test_inferring_the_last_suspect_needs_the_planner() -> None:
+    # p .9 .1, c 2 1: 2.0 in p/c order, 1.0 reversed, the last one inferred; enumerated.
+    found = plan(table_from_csv("fault,weight,x,y\nminutes,,2,1\na,9,1,0\nb,1,0,1\n"))
+    assert found.expected_minutes == pytest.approx(1.0)
+
+
+@given(st.integers(0, 10**6), st.sampled_from(["none", "forest", "general"]))
+def test_the_sequence_equals_every_permutation_tried(seed: int, kind: str) -> None:
+    rng = random.Random(seed)
+    names = "abcdef"[: rng.randint(1, 6)]
+    chances = {c: rng.choice([0.0, 0.1, 0.5, 1, 3]) for c in names}
+    minutes = {c: rng.choice([0.0, 1, 2, 5]) for c in names}
+    most = {"none": 0, "forest": 1, "general": 2}[kind]
+    after = {c: rng.sample(names[:i], rng.randint(0, min(most, i))) for i, c in enumerate(names)}
+    whole = sum(chances.values())
+    best = math.inf
+    for order in itertools.permutations(names):
+        if all(order.index(e) < order.index(c) for c in names for e in after[c]):
+            spent = list(itertools.accumulate(minutes[c] for c in order))
+            cost = sum(chances[c] * s for c, s in zip(order, spent, strict=True))
+            best = min(best, cost / whole if whole else spent[-1])
+    found = sequence(chances, minutes, after)
+    assert found.exact
+    assert found.minutes == pytest.approx(best)
+    assert all(found.order.index(e) < found.order.index(c) for c in names for e in after[c])
+
+
+def test_long_sequences_keep_general_precedence() -> None:
+    rng = random.Random(3)
+    names = [f"c{i}" for i in range(30)]
+    after = {c: rng.sample(names[:i], min(2, i)) for i, c in enumerate(names)}
+    found = sequence(dict.fromkeys(names, 1.0), {c: rng.random() for c in names}, after)
+    assert not found.exact
+    assert all(found.order.index(e) < found.order.index(c) for c in names for e in after[c])
