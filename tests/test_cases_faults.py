@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 import random
 import resource
 import shutil
 import signal
+import socket
 import sqlite3
 import stat
 import subprocess
 import sys
 import textwrap
+import threading
 import time
 from hashlib import sha256
 from pathlib import Path
@@ -109,6 +112,12 @@ def test_nor_on_a_server(server: Server) -> None:
 @pytest.mark.timeout(1800)
 def test_no_acknowledged_answer_is_lost_by_five_hundred_kills(path: Path) -> None:
     kill_walks(str(path), times=500, seed=3)
+
+
+@pytest.mark.soak
+@pytest.mark.timeout(1800)
+def test_nor_by_two_hundred_on_a_server(server: Server) -> None:
+    kill_walks(server.url(server.database()), times=200, seed=4)
 
 
 # Files --------------------------------------------------------------------------------------
@@ -301,6 +310,19 @@ def torn(path: Path, keep: float, folder: Path) -> Path:
 def test_what_a_torn_log_lost_is_brought_back_and_named(
     path: Path, tmp_path: Path, keep: float
 ) -> None:
+    tear_and_mend(path, tmp_path, keep)
+
+
+@pytest.mark.soak
+@pytest.mark.timeout(1800)
+def test_wherever_a_log_is_torn(tmp_path: Path) -> None:
+    for step in range(200):
+        folder = tmp_path / str(step)
+        folder.mkdir()
+        tear_and_mend(folder / "record.sqlite", folder, step / 201)
+
+
+def tear_and_mend(path: Path, tmp_path: Path, keep: float) -> None:
     with open_store(str(path)) as store:
         # The tables are on the disk proper; what follows is in the log only.
         store.read(lambda c: c.exec_driver_sql("PRAGMA wal_checkpoint(TRUNCATE)").all())
@@ -531,6 +553,94 @@ def test_a_case_that_went_on_elsewhere_meanwhile_keeps_both_stories(
     with pytest.raises(SequenceTaken):
         store.append(case, 1, answered("reservoir", "low"))
     store.close()
+
+
+class Cable:
+    """A connection to a server that can be pulled out: what it carried stops, without goodbye."""
+
+    def __init__(self, port: int) -> None:
+        self.to = port
+        self.whole = threading.Event()
+        self.whole.set()
+        self.ends: list[socket.socket] = []
+        self.listener = socket.create_server(("127.0.0.1", 0))
+        self.port = int(self.listener.getsockname()[1])
+        threading.Thread(target=self.listen, daemon=True).start()
+
+    def listen(self) -> None:
+        while True:
+            try:
+                near, _ = self.listener.accept()
+            except OSError:
+                return
+            if not self.whole.is_set():
+                near.close()
+                continue
+            far = socket.create_connection(("127.0.0.1", self.to))
+            self.ends += [near, far]
+            for one, other in ((near, far), (far, near)):
+                threading.Thread(target=self.carry, args=(one, other), daemon=True).start()
+
+    def carry(self, one: socket.socket, other: socket.socket) -> None:
+        with contextlib.suppress(OSError):
+            while data := one.recv(65536):
+                other.sendall(data)
+        for end in (one, other):
+            with contextlib.suppress(OSError):
+                end.shutdown(socket.SHUT_RDWR)
+
+    def pull(self) -> None:
+        self.whole.clear()
+        for end in self.ends:
+            with contextlib.suppress(OSError):
+                end.shutdown(socket.SHUT_RDWR)
+            end.close()
+        self.ends = []
+
+    def remove(self) -> None:
+        self.pull()
+        self.listener.close()
+
+
+def test_a_cable_pulled_out_mid_walk_loses_nothing(server: Server, tmp_path: Path) -> None:
+    database = server.database()
+    cable = Cable(server.port)
+    try:
+        with open_store(server.url(database, cable.port), folder=tmp_path) as store:
+            case = store.open_case([opened()])
+            for sequence in range(1, 31):
+                if sequence % 10 == 4:
+                    cable.pull()
+                if sequence % 10 == 8:
+                    cable.whole.set()
+                store.append(case, sequence, answered(outcome=f"answer-{sequence}"))
+            assert store.unsent == 0
+        with open_store(server.url(database)) as direct:
+            told = [e.outcome for e in direct.events(case) if isinstance(e, Answered)]
+            assert told == [f"answer-{sequence}" for sequence in range(1, 31)]
+    finally:
+        cable.remove()
+
+
+def test_whoever_answers_without_the_server_does_not_wait_each_time(
+    server: Server, tmp_path: Path
+) -> None:
+    cable = Cable(server.port)
+    waited: list[int] = []
+    try:
+        with open_store(server.url(server.database(), cable.port), folder=tmp_path) as store:
+            store.wait = lambda _problem, tried: waited.append(tried) or tried < 3
+            case = store.open_case([opened()])
+            cable.pull()
+            for sequence in range(1, 6):
+                store.append(case, sequence, answered())
+            assert waited == [1, 2, 3]
+            assert store.unsent == 5
+            cable.whole.set()
+            assert store.send() == 5
+            assert len(store.events(case)) == 6
+    finally:
+        cable.remove()
 
 
 def test_without_a_place_to_keep_them_answers_are_refused(server: Server) -> None:

@@ -522,7 +522,8 @@ class Store:
             except SQLAlchemyError as error:
                 problem = explained(error, self.url)
             attempt += 1
-            if not isinstance(problem, CutOff) or self.wait is None:
+            # Whoever already answers without the server is not made to wait at each answer.
+            if not isinstance(problem, CutOff) or self.wait is None or self.unsent:
                 raise problem from None
             if not self.wait(problem, attempt):
                 raise problem
