@@ -10,7 +10,7 @@ import signal
 import sys
 import textwrap
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 from random import Random
@@ -125,6 +125,7 @@ def bench(
     bench.write("trees/lamp/dark.yaml", SMALL)
     bench.write("trees/lamp/flickers.yaml", FLICKERS)
     monkeypatch.chdir(tmp_path)
+    monkeypatch.setenv("COLUMNS", "80")
     monkeypatch.delenv("FAULTTREE_RECORD", raising=False)
     monkeypatch.delenv("FAULTTREE_LIBRARY", raising=False)
     return bench
@@ -394,7 +395,7 @@ def kill_somewhere(folder: Path, random: Random) -> None:
     if child == 0:
         try:
             with open_store(record) as store:
-                case = ""
+                case, count = "", 0
 
                 def keep(event: Event) -> None:
                     nonlocal case, count
@@ -405,7 +406,6 @@ def kill_somewhere(folder: Path, random: Random) -> None:
                     count += 1
                     os.write(write, b".")
 
-                count = 0
                 os.write(write, b"+")
                 play(tree, script, emit=keep, clock=lambda: "2026-02-11T10:00:00Z")
         finally:
@@ -506,9 +506,3 @@ def test_json_of_a_sitting_keeps_people_off_the_standard_output(bench: Bench) ->
     assert status == 0
     assert json.loads(out)["end"] == {"kind": "fault", "id": "not-plugged"}
     assert "Is it plugged in?" in err
-
-
-@pytest.fixture(autouse=True)
-def _no_colour(monkeypatch: pytest.MonkeyPatch) -> Iterator[None]:
-    monkeypatch.setenv("COLUMNS", "80")
-    yield
