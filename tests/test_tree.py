@@ -355,6 +355,15 @@ def test_how_wait_and_minutes_of_a_use_belong_to_its_first_step(tmp_path: Path) 
     assert (steps["whole.sum"].wait, steps["whole.sum"].minutes) == (None, None)
 
 
+def test_source_and_isolation_of_a_use_serve_the_steps_that_say_none(tmp_path: Path) -> None:
+    said = USE.replace("    how: Unplugged.", "    source: sheet\n    in_circuit: never")
+    marked = DIODE.replace("    minutes: 2\n", "    in_circuit: allowed\n    source: own\n")
+    steps = load(tmp_path, said, {**PROCEDURES, "diode": marked}).steps
+    forward, reverse = steps["whole.first.forward"], steps["whole.first.reverse"]
+    assert (forward.source, forward.in_circuit) == ("sheet", "never")
+    assert (reverse.source, reverse.in_circuit) == ("own", "allowed")
+
+
 def test_live_use_makes_every_step_inside_live(tmp_path: Path) -> None:
     steps = load(tmp_path, USE.replace("    how:", "    live: true\n    how:")).steps
     assert {name for name, step in steps.items() if step.live} == set(steps) - {"unplug"}

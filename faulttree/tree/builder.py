@@ -9,7 +9,8 @@ How a ``use`` becomes steps, beyond what the model says:
   procedure's first step; an exit leads on to where the use says, and the step that takes it
   records the (use, exit) pairs in :attr:`Step.leaves`, innermost first.
 - What a ``use`` step says of ``access``, ``cautions``, ``after``, ``needs``, ``live``,
-  ``conditions`` and ``in_circuit`` holds at every step inside. Its ``how``, ``wait`` and
+  ``conditions``, ``in_circuit`` and ``source`` holds at every step inside; of the last two
+  a step's own word comes first. Its ``how``, ``wait`` and
   ``minutes`` belong to the first step inside: ``how`` is put before that step's own, the
   other two count where that step gives none.
 - ``after``, ``confirm`` and ``signs`` may name a use; they keep the use's id, whose outcome
@@ -27,23 +28,19 @@ from functools import partial
 from typing import Any
 
 from faulttree.errors import ReadingError, TreeError
+from faulttree.tree import parts
 from faulttree.tree.document import Document, shown
-from faulttree.tree.model import (
-    Accepted,
-    Access,
-    Caution,
-    Confirm,
-    Evidence,
-    Fault,
-    Instrument,
-    Kind,
-    Rating,
-    Step,
-    Stop,
-    Symptom,
-    Tree,
-    Use,
-    Where,
+from faulttree.tree.filling import filled, takes_of, wrong_unit
+from faulttree.tree.model import Accepted, Access, Kind, Step, Tree, Use, Where
+from faulttree.tree.plain import (
+    as_list,
+    as_mapping,
+    as_number,
+    as_text,
+    as_texts,
+    as_words,
+    entries,
+    joined,
 )
 from faulttree.tree.problems import Level, Problem, near
 from faulttree.tree.schema import FileKind, findings
@@ -61,10 +58,6 @@ MAX_USES = 20
 
 KINDS: tuple[Kind, ...] = ("ask", "measure", "do", "use")
 NAME = re.compile(r"[a-z0-9]+(?:-[a-z0-9]+)*")
-BRACES = re.compile(r"\{([a-z0-9]+(?:-[a-z0-9]+)*)\}")
-UNFILLED = frozenset(
-    ("answers", "results", "then", "exits", "use", "access", "cautions", "needs", "after")
-)
 CLOSING = "closing"
 
 
@@ -114,7 +107,7 @@ def assemble(
     data = bundle.get("tree") if isinstance(bundle, Mapping) else None
     if schema and isinstance(bundle, Mapping):
         finder.check(data, "tree", "tree")
-        for name, procedure in _mapping(bundle.get("procedures")).items():
+        for name, procedure in as_mapping(bundle.get("procedures")).items():
             if procedure is not None:
                 finder.check(procedure, "procedure", f"procedure:{name}")
     if not isinstance(data, dict):
@@ -167,45 +160,6 @@ class _Finder:
             self.add(rule, message, mend, Where(name, keys), of_key=of_key)
 
 
-def _mapping(value: Any) -> dict[str, Any]:
-    return value if isinstance(value, dict) else {}
-
-
-def _inner(value: Any) -> Iterator[tuple[str, dict[str, Any]]]:
-    """The entries of a mapping of mappings."""
-    return ((key, item) for key, item in _mapping(value).items() if isinstance(item, dict))
-
-
-def _text(value: Any) -> str:
-    if isinstance(value, str):
-        return value
-    return "" if value is None or isinstance(value, (dict, list)) else str(value)
-
-
-def _texts(value: Any) -> tuple[str, ...]:
-    if not value:
-        return ()
-    if isinstance(value, str):
-        return (value,)
-    return tuple([v for v in value if isinstance(v, str)]) if isinstance(value, list) else ()
-
-
-def _words(value: Any) -> dict[str, str]:
-    return {key: item for key, item in _mapping(value).items() if isinstance(item, str)}
-
-
-def _number(value: Any) -> float | None:
-    return value if isinstance(value, (int, float)) and not isinstance(value, bool) else None
-
-
-def _joined(*groups: tuple[str, ...]) -> tuple[str, ...]:
-    """The names of all groups, each once, in order."""
-    filled = [group for group in groups if group]
-    if len(filled) < 2:
-        return filled[0] if filled else ()
-    return tuple(dict.fromkeys(name for group in filled for name in group))
-
-
 @dataclass(slots=True)
 class _Holds:
     """What a use says of every step inside it."""
@@ -217,6 +171,7 @@ class _Holds:
     conditions: tuple[str, ...] = ()
     live: bool = False
     in_circuit: Any = None
+    source: str = ""
 
 
 @dataclass(slots=True)
@@ -258,11 +213,11 @@ class _Scope:
 class _Builder:
     def __init__(self, bundle: Mapping[str, Any], data: Mapping[str, Any], finder: _Finder) -> None:
         self.bundle, self.data, self.finder = bundle, data, finder
-        self.procedures = dict(_inner(bundle.get("procedures")))
+        self.procedures = dict(entries(bundle.get("procedures")))
         self.known_procedures: Callable[[], Sequence[str]] = lambda: tuple(self.procedures)
         self.steps: dict[str, Step] = {}
         self.uses: dict[str, Use] = {}
-        self.ends = {**_mapping(data.get("faults")), **_mapping(data.get("stops"))}
+        self.ends = {**as_mapping(data.get("faults")), **as_mapping(data.get("stops"))}
         self.states: dict[str, Access] = {}
         self.count = 0
 
@@ -270,33 +225,34 @@ class _Builder:
 
     def tree(self) -> Tree:
         data = self.data
-        top = _Scope("tree", dict(_inner(data.get("steps"))), _text(data.get("start")))
+        top = _Scope("tree", dict(entries(data.get("steps"))), as_text(data.get("start")))
         self.ids()
         self.expand(top)
         closing = self.closing(top)
-        self.collect_access()
+        self.states = parts.access_states(
+            source.get("access") for source in (data, *self.procedures.values())
+        )
         for scope in (top, *closing):
             self.emit(scope)
         self.references(top)
-        cautions, instruments = self.known()
         return Tree(
-            id=_text(self.bundle.get("id")),
-            title=_text(data.get("title")),
-            family=_text(data.get("family")),
+            id=as_text(self.bundle.get("id")),
+            title=as_text(data.get("title")),
+            family=as_text(data.get("family")),
             start=self.start(top),
             steps=self.steps,
-            faults=dict(self.faults()),
-            stops=dict(self.stops()),
+            faults=parts.faults(data.get("faults")),
+            stops=parts.stops(data.get("stops")),
             uses=self.uses,
             closing=tuple(scope.use for scope in closing if scope.use),
-            modules=_texts(data.get("modules")),
-            symptoms=tuple(_symptoms(data.get("symptoms"))),
-            cautions=_texts(data.get("cautions")),
+            modules=as_texts(data.get("modules")),
+            symptoms=tuple(parts.symptoms(data.get("symptoms"))),
+            cautions=as_texts(data.get("cautions")),
             access=self.states,
-            ratings=dict(_ratings(data.get("ratings"))),
+            ratings=parts.ratings(data.get("ratings")),
             accepted=tuple(self.accepted()),
-            known_cautions=cautions,
-            known_instruments=instruments,
+            known_cautions=parts.cautions(self.bundle.get("cautions")),
+            known_instruments=parts.instruments(self.bundle.get("instruments")),
             bundle=self.bundle,
         )
 
@@ -304,7 +260,7 @@ class _Builder:
         """Steps, faults and stops share one namespace."""
         seen: dict[str, str] = {}
         for group in ("steps", "faults", "stops"):
-            for name in _mapping(self.data.get(group)):
+            for name in as_mapping(self.data.get(group)):
                 if name in seen:
                     message = f"`{shown(name)}` is in `{seen[name]}` already."
                     mend = "Steps, faults and stops share one set of names; rename one."
@@ -346,7 +302,7 @@ class _Builder:
 
     def open(self, scope: _Scope, use: str, raw: Mapping[str, Any], where: Where) -> _Scope | None:
         """The scope of one use, or None where it cannot be inlined."""
-        name = _text(raw.get("use"))
+        name = as_text(raw.get("use"))
         chain = scope.chain()
         if name in chain:
             ring = " → ".join([*chain[chain.index(name) :], name])
@@ -356,7 +312,7 @@ class _Builder:
             return None
         data = self.procedures.get(name)
         if data is None:
-            broken = name in _mapping(self.bundle.get("procedures"))
+            broken = name in as_mapping(self.bundle.get("procedures"))
             if NAME.fullmatch(name) and not broken:
                 mend = (
                     self.finder.near(name, self.known_procedures())
@@ -367,17 +323,17 @@ class _Builder:
             return None
         child = _Scope(
             document=f"procedure:{name}",
-            steps=dict(_inner(data.get("steps"))),
-            start=_text(data.get("start")),
+            steps=dict(entries(data.get("steps"))),
+            start=as_text(data.get("start")),
             prefix=f"{use}.",
             use=use,
             procedure=name,
-            exits=_texts(data.get("exits")),
-            targets=_words(raw.get("exits")),
+            exits=as_texts(data.get("exits")),
+            targets=as_words(raw.get("exits")),
             parent=scope,
             where=where,
-            cautions=_texts(data.get("cautions")),
-            takes=tuple(_takes(data.get("takes"))),
+            cautions=as_texts(data.get("cautions")),
+            takes=tuple(takes_of(data.get("takes"))),
         )
         child.given = self.given(scope, raw, data, where)
         self.procedure_names(child)
@@ -406,10 +362,10 @@ class _Builder:
         part = {"part": raw["part"]} if "part" in raw else {}
         given = {
             name: self.filled(scope, value, where)
-            for name, value in {**part, **_mapping(raw.get("with"))}.items()
+            for name, value in {**part, **as_mapping(raw.get("with"))}.items()
         }
-        takes = _takes(data.get("takes"))
-        procedure = shown(_text(raw.get("use")))
+        takes = takes_of(data.get("takes"))
+        procedure = shown(as_text(raw.get("use")))
         for name in takes:
             if name not in given:
                 key = "`part`" if name == "part" else f"`with: {{{name}: …}}`"
@@ -426,7 +382,7 @@ class _Builder:
                 level: Level = "warning" if name == "part" else "error"
                 self.finder.add("procedure-takes", message, mend, at, of_key=True, level=level)
         for name, unit in takes.items():
-            wrong = _unit_differs(given.get(name), unit) if name != "part" else ""
+            wrong = wrong_unit(given.get(name), unit) if name != "part" else ""
             if wrong:
                 message = f"`{shown(name)}` must be given in {shown(unit)}: {wrong}"
                 mend = f"Write a figure with its unit, {shown(unit)} or a multiple."
@@ -435,10 +391,9 @@ class _Builder:
 
     def closing(self, top: _Scope) -> list[_Scope]:
         scopes: dict[str, _Scope] = {}
-        items = self.data.get("closing")
-        for position, item in enumerate(items if isinstance(items, list) else ()):
-            raw = {"use": item} if isinstance(item, str) else _mapping(item)
-            name = _text(raw.get("use"))
+        for position, item in enumerate(as_list(self.data.get("closing"))):
+            raw = {"use": item} if isinstance(item, str) else as_mapping(item)
+            name = as_text(raw.get("use"))
             where = Where("tree", ("closing", position))
             if name in scopes:
                 message = f"`{shown(name)}` stands twice in `closing`."
@@ -540,8 +495,8 @@ class _Builder:
             start=self.resolve(scope, scope.start)[0],
             exits={name: self.resolve(scope, name)[0] for name in scope.exits},
             steps=tuple(inside),
-            title=_text(self.procedures[scope.procedure].get("title")),
-            given={name: _text(value) for name, value in scope.given.items()},
+            title=as_text(self.procedures[scope.procedure].get("title")),
+            given={name: as_text(value) for name, value in scope.given.items()},
             parent=parent,
             where=scope.where,
         )
@@ -553,20 +508,21 @@ class _Builder:
         above = scope.holds
         after = self.after(scope, raw, where)
         child.holds = _Holds(
-            access=_joined(_texts(raw.get("access")), above.access),
-            cautions=_joined(_texts(raw.get("cautions")), scope.cautions, above.cautions),
-            after=_joined(after, above.after),
-            needs=_joined(_texts(raw.get("needs")), above.needs),
-            conditions=_joined(_texts(raw.get("conditions")), above.conditions),
+            access=joined(as_texts(raw.get("access")), above.access),
+            cautions=joined(as_texts(raw.get("cautions")), scope.cautions, above.cautions),
+            after=joined(after, above.after),
+            needs=joined(as_texts(raw.get("needs")), above.needs),
+            conditions=joined(as_texts(raw.get("conditions")), above.conditions),
             live=raw.get("live") is True or above.live,
             in_circuit=raw.get("in_circuit") or above.in_circuit,
+            source=as_text(raw.get("source")) or above.source,
         )
         self.check_access(raw, where)
         first = scope.entry if name == scope.start else _Entry()
-        own = _number(raw.get("minutes"))
+        own = as_number(raw.get("minutes"))
         wait = self.wait(raw, where)
         child.entry = _Entry(
-            how="\n".join(text for text in (first.how, _text(raw.get("how"))) if text),
+            how="\n".join(text for text in (first.how, as_text(raw.get("how"))) if text),
             wait=first.wait if wait is None else wait,
             minutes=first.minutes if own is None else own,
         )
@@ -574,7 +530,7 @@ class _Builder:
     def after(self, scope: _Scope, raw: Mapping[str, Any], where: Where) -> tuple[str, ...]:
         return tuple(
             self.named(scope, name, where.under("after", position))
-            for position, name in enumerate(_texts(raw.get("after")))
+            for position, name in enumerate(as_texts(raw.get("after")))
         )
 
     def step(self, scope: _Scope, name: str, raw: Mapping[str, Any], where: Where) -> Step:
@@ -583,28 +539,28 @@ class _Builder:
         targets, leaves = self.targets(scope, kind, raw, where)
         holds = scope.holds
         entry = scope.entry if name == scope.start else _Entry()
-        minutes, wait = _number(raw.get("minutes")), self.wait(raw, where)
+        minutes, wait = as_number(raw.get("minutes")), self.wait(raw, where)
         self.check_access(raw, where)
         in_circuit = raw.get("in_circuit") or (holds.in_circuit if kind == "measure" else None)
         limits = raw.get("limits")
         return Step(
             id=scope.prefix + name,
             kind=kind,
-            text=_text(raw.get(kind)),
+            text=as_text(raw.get(kind)),
             targets=targets,
-            how="\n".join(text for text in (entry.how, _text(raw.get("how"))) if text),
-            needs=_joined(_texts(raw.get("needs")), holds.needs),
+            how="\n".join(text for text in (entry.how, as_text(raw.get("how"))) if text),
+            needs=joined(as_texts(raw.get("needs")), holds.needs),
             minutes=entry.minutes if minutes is None else minutes,
-            cautions=_joined(_texts(raw.get("cautions")), scope.cautions, holds.cautions),
-            access=_joined(_texts(raw.get("access")), holds.access),
-            after=_joined(self.after(scope, raw, where), holds.after),
+            cautions=joined(as_texts(raw.get("cautions")), scope.cautions, holds.cautions),
+            access=joined(as_texts(raw.get("access")), holds.access),
+            after=joined(self.after(scope, raw, where), holds.after),
             live=raw.get("live") is True or holds.live,
-            conditions=_joined(_texts(raw.get("conditions")), holds.conditions),
+            conditions=joined(as_texts(raw.get("conditions")), holds.conditions),
             wait=entry.wait if wait is None else wait,
             in_circuit=in_circuit if in_circuit in ("never", "allowed") else None,
             limits=self.limits(scope, limits) if isinstance(limits, dict) else None,
-            unit=_text(raw.get("unit")) or None,
-            source=_text(raw.get("source")),
+            unit=as_text(raw.get("unit")) or None,
+            source=as_text(raw.get("source")) or holds.source,
             use=scope.use,
             leaves=leaves,
             where=where,
@@ -630,8 +586,8 @@ class _Builder:
         key = {"ask": "answers", "measure": "results", "use": "exits"}.get(kind, "then")
         if kind in ("do", "measure") and isinstance(raw.get("then"), str):
             yield ("done" if kind == "do" else "taken"), raw["then"], ("then",)
-        written = _words(raw.get(key))
-        limits = _mapping(raw.get("limits"))
+        written = as_words(raw.get(key))
+        limits = as_mapping(raw.get("limits"))
         for outcome, name in written.items():
             if outcome != "outside" or kind != "measure" or "bands" in limits:
                 yield outcome, name, (key, outcome)
@@ -663,7 +619,7 @@ class _Builder:
         """A value of a procedure with every {name} put in; the tree's own are left alone."""
         if scope.use is None:
             return value
-        return _filled(value, where, scope.given, partial(self.unfilled, scope.takes))
+        return filled(value, where, scope.given, partial(self.unfilled, scope.takes))
 
     def unfilled(self, takes: Sequence[str], name: str, where: Where) -> None:
         if name in takes:
@@ -687,23 +643,8 @@ class _Builder:
 
     # -- the rest ----------------------------------------------------------------------
 
-    def collect_access(self) -> None:
-        """The tree's access states, and those of its procedures that it does not have."""
-        sources = [("tree", self.data)]
-        sources += [(f"procedure:{name}", data) for name, data in self.procedures.items()]
-        for _, data in sources:
-            for name, raw in _inner(data.get("access")):
-                if name not in self.states:
-                    self.states[name] = Access(
-                        id=name,
-                        minutes=_number(raw.get("minutes")) or 0.0,
-                        how=_text(raw.get("how")),
-                        group=_text(raw.get("group")) or None,
-                        cautions=_texts(raw.get("cautions")),
-                    )
-
     def check_access(self, raw: Mapping[str, Any], where: Where) -> None:
-        for position, name in enumerate(_texts(raw.get("access"))):
+        for position, name in enumerate(as_texts(raw.get("access"))):
             if name not in self.states:
                 message = f"The state `{shown(name)}` is not among `access`."
                 mend = (
@@ -714,81 +655,19 @@ class _Builder:
 
     def references(self, top: _Scope) -> None:
         """Steps that faults name."""
-        for fault, raw in _inner(self.data.get("faults")):
+        for fault, raw in entries(self.data.get("faults")):
             where = Where("tree", ("faults", fault))
-            step = _mapping(raw.get("confirm")).get("step")
+            step = as_mapping(raw.get("confirm")).get("step")
             if isinstance(step, str):
                 self.named(top, step, where.under("confirm", "step"))
-            for name in _mapping(raw.get("signs")):
+            for name in as_mapping(raw.get("signs")):
                 self.named(top, name, where.under("signs", name), of_key=True)
-
-    def faults(self) -> Iterator[tuple[str, Fault]]:
-        for name, raw in _inner(self.data.get("faults")):
-            confirm = _mapping(raw.get("confirm"))
-            yield (
-                name,
-                Fault(
-                    id=name,
-                    title=_text(raw.get("title")),
-                    remedy=_text(raw.get("remedy")),
-                    part=_text(raw.get("part")),
-                    module=_text(raw.get("module")) or None,
-                    confirm=Confirm(_text(confirm.get("step")), _text(confirm.get("gives")))
-                    if confirm
-                    else None,
-                    weight=_number(raw.get("weight")),
-                    signs={
-                        step: _texts(given) for step, given in _mapping(raw.get("signs")).items()
-                    },
-                    part_cost=_number(raw.get("part_cost")),
-                    cautions=_texts(raw.get("cautions")),
-                    evidence=tuple(_evidence(raw.get("evidence"))),
-                    where=Where("tree", ("faults", name)),
-                ),
-            )
-
-    def stops(self) -> Iterator[tuple[str, Stop]]:
-        for name, raw in _inner(self.data.get("stops")):
-            yield (
-                name,
-                Stop(
-                    id=name,
-                    title=_text(raw.get("title")),
-                    reason=_text(raw.get("reason")),
-                    see=_text(raw.get("see")) or None,
-                    where=Where("tree", ("stops", name)),
-                ),
-            )
 
     def accepted(self) -> Iterator[Accepted]:
         """The tree's own, then those of each procedure at each place it is used."""
-        yield from _accepted(self.data, "")
+        yield from parts.accepted(self.data.get("accepted"))
         for use in self.uses.values():
-            yield from _accepted(self.procedures[use.procedure], use.id)
-
-    def known(self) -> tuple[dict[str, Caution], dict[str, Instrument]]:
-        cautions = {
-            name: Caution(
-                id=name,
-                signal=raw["signal"] if raw.get("signal") in SIGNALS else "WARNING",
-                text=_text(raw.get("text")),
-                covers=_texts(raw.get("covers")),
-            )
-            for name, raw in _inner(self.bundle.get("cautions"))
-        }
-        instruments = {
-            name: Instrument(
-                id=name,
-                title=_text(raw.get("title")),
-                measures=_texts(raw.get("measures")),
-                brings=_texts(raw.get("brings")),
-            )
-            for name, raw in _inner(self.bundle.get("instruments"))
-        }
-        return cautions, instruments
-
-
-SIGNALS = ("DANGER", "WARNING", "CAUTION")
+            yield from parts.accepted(self.procedures[use.procedure].get("accepted"), use.id)
 
 
 def _kind(raw: Mapping[str, Any]) -> Kind:
@@ -806,105 +685,8 @@ def _all_steps(scope: _Scope) -> Iterator[str]:
             yield scope.prefix + name
 
 
-def _filled(
-    value: Any,
-    where: Where,
-    given: Mapping[str, Any],
-    missing: Callable[[str, Where], None],
-) -> Any:
-    if isinstance(value, str):
-        if "{" not in value:
-            return value
-
-        def put(match: re.Match[str]) -> str:
-            name = match.group(1)
-            if name in given:
-                return _text(given[name])
-            missing(name, where)
-            return match.group()
-
-        return BRACES.sub(put, value)
-    if isinstance(value, dict):
-        return {
-            key: item if key in UNFILLED else _filled(item, where.under(key), given, missing)
-            for key, item in value.items()
-        }
-    if isinstance(value, list):
-        return [_filled(item, where.under(i), given, missing) for i, item in enumerate(value)]
-    return value
-
-
-def _takes(value: Any) -> dict[str, str]:
-    """Names a procedure takes, each with its unit or an empty text."""
-    if isinstance(value, dict):
-        return {name: _text(unit) for name, unit in value.items()}
-    return dict.fromkeys(_texts(value), "")
-
-
-def _unit_differs(value: Any, unit: str) -> str:
-    """What is wrong with a value that must be given in a unit, or an empty text."""
-    text = _text(value)
-    if value is None or unit in ("", "text") or BRACES.search(text):
-        return ""
-    from faulttree.reading.quantity import parse_quantity
-    from faulttree.reading.units import parse_unit
-
-    try:
-        bare = parse_quantity(text, unit).bare
-        return f"`{shown(text)}` names no unit." if bare else ""
-    except ReadingError as error:
-        refused = error.message
-    try:
-        wanted, read = parse_unit(unit), parse_quantity(text)
-    except ReadingError as error:
-        return error.message
-    return "" if wanted.kind == "" and read.unit == wanted.unit else refused
-
-
 def _sides(limits: Mapping[str, Any]) -> tuple[str, ...]:
     """The outcomes that ``outside`` stands for: those the limits can give."""
     if "component" in limits or "nominal" in limits or ("min" in limits) == ("max" in limits):
         return ("low", "high")
     return ("low",) if "min" in limits else ("high",)
-
-
-def _symptoms(value: Any) -> Iterator[Symptom]:
-    for item in value if isinstance(value, list) else ():
-        if isinstance(item, dict):
-            yield Symptom(_text(item.get("text")), _texts(item.get("conditions")))
-        elif isinstance(item, str):
-            yield Symptom(item)
-
-
-def _ratings(value: Any) -> Iterator[tuple[str, Rating]]:
-    for name, raw in _inner(value):
-        yield (
-            name,
-            Rating(
-                id=name,
-                unit=_text(raw.get("unit")),
-                ask=_text(raw.get("ask")),
-                models={model: _text(item) for model, item in _mapping(raw.get("models")).items()},
-            ),
-        )
-
-
-def _accepted(data: Mapping[str, Any], use: str) -> Iterator[Accepted]:
-    items = data.get("accepted")
-    for raw in items if isinstance(items, list) else ():
-        entry = _mapping(raw)
-        at = ".".join(part for part in (use, _text(entry.get("at"))) if part)
-        yield Accepted(_text(entry.get("rule")), _text(entry.get("reason")), at)
-
-
-def _evidence(value: Any) -> Iterator[Evidence]:
-    for raw in value if isinstance(value, list) else ():
-        raw = _mapping(raw)
-        kind = raw.get("kind")
-        if kind in ("reported", "documented", "confirmed", "contradicted"):
-            yield Evidence(
-                kind=kind,
-                source=_text(raw.get("source")),
-                date=_text(raw.get("date")) or None,
-                reason=_text(raw.get("reason")),
-            )

@@ -1,0 +1,83 @@
+"""What a procedure takes, and putting what is given into its {names}."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Mapping
+from typing import Any
+
+from faulttree.errors import ReadingError
+from faulttree.tree.document import shown
+from faulttree.tree.model import Where
+from faulttree.tree.plain import as_text, as_texts
+
+__all__ = ["filled", "takes_of", "wrong_unit"]
+
+BRACES = re.compile(r"\{([a-z0-9]+(?:-[a-z0-9]+)*)\}")
+NAMES = frozenset(
+    ("answers", "results", "then", "exits", "use", "access", "cautions", "needs", "after")
+)
+"""Keys whose values are names, which nothing is put into."""
+
+
+def filled(
+    value: Any,
+    where: Where,
+    given: Mapping[str, Any],
+    missing: Callable[[str, Where], None],
+) -> Any:
+    """A value of a procedure's step with every {name} replaced, once and literally.
+
+    Args:
+        value: a text, or lists and mappings with texts in them.
+        where: its place, for what is missing.
+        given: what each name stands for.
+        missing: told of each name that is not given, with the place of its text.
+    """
+    if isinstance(value, str):
+        if "{" not in value:
+            return value
+
+        def put(match: re.Match[str]) -> str:
+            name = match.group(1)
+            if name in given:
+                return as_text(given[name])
+            missing(name, where)
+            return match.group()
+
+        return BRACES.sub(put, value)
+    if isinstance(value, dict):
+        return {
+            key: item if key in NAMES else filled(item, where.under(key), given, missing)
+            for key, item in value.items()
+        }
+    if isinstance(value, list):
+        return [filled(item, where.under(i), given, missing) for i, item in enumerate(value)]
+    return value
+
+
+def takes_of(value: Any) -> dict[str, str]:
+    """Names a procedure takes, each with its unit or an empty text."""
+    if isinstance(value, dict):
+        return {name: as_text(unit) for name, unit in value.items()}
+    return dict.fromkeys(as_texts(value), "")
+
+
+def wrong_unit(value: Any, unit: str) -> str:
+    """What is wrong with a value that must be given in a unit, or an empty text."""
+    text = as_text(value)
+    if value is None or unit in ("", "text") or BRACES.search(text):
+        return ""
+    from faulttree.reading.quantity import parse_quantity
+    from faulttree.reading.units import parse_unit
+
+    try:
+        bare = parse_quantity(text, unit).bare
+        return f"`{shown(text)}` names no unit." if bare else ""
+    except ReadingError as error:
+        refused = error.message
+    try:
+        wanted, read = parse_unit(unit), parse_quantity(text)
+    except ReadingError as error:
+        return error.message
+    return "" if wanted.kind == "" and read.unit == wanted.unit else refused
