@@ -48,7 +48,7 @@ class Merged:
     events: int = 0
     same: int = 0
     conflicts: list[Conflict] = field(default_factory=list)
-    added: list[Entry] = field(default_factory=list)
+    added: list[Entry | TreeText] = field(default_factory=list)
 
     def __iadd__(self, other: Merged) -> Merged:
         self.cases += other.cases
@@ -70,14 +70,14 @@ def merge(
         numbers: give new cases the number they bring, where it is free.
 
     Returns:
-        What was added; ``added`` has the entries with their numbers here.
+        What was added; ``added`` has the entries with their numbers here, and new trees.
     """
+    merged = Merged()
     for item in items:
-        if isinstance(item, TreeText):
-            add_tree(connection, item.hash, item.text)
+        if isinstance(item, TreeText) and add_tree(connection, item.hash, item.text):
+            merged.added.append(item)
     groups = grouped([item for item in items if isinstance(item, Entry)])
     known = numbers_of(connection, groups)
-    merged = Merged()
     fresh = {case: group for case, group in groups.items() if case not in known}
     add_new(connection, fresh, merged, numbers=numbers)
     for case, number in known.items():

@@ -67,20 +67,19 @@ def what_was_done(report: Mapping[str, Any]) -> Iterator[Block]:
 
 
 def step_line(entry: Mapping[str, Any]) -> str:
-    """The step and how it came out."""
+    """The step, how it came out, and its id where that is not what was asked."""
     mark = "" if entry["stands"] else " (gone back over; no longer counts)"
+    name = "" if entry["title"] == entry["step"] else f" [{entry['step']}]"
     if entry["skipped"]:
         reason = f": {entry['reason']}" if entry["reason"] else ""
-        return f"{entry['title']} – skipped{reason}{mark}"
+        return f"{entry['title']} – skipped{reason}{mark}{name}"
     reading = reading_text(entry["reading"])
     outcome = entry["outcome"] if not reading else f"{reading}, {entry['outcome']}"
-    return f"{entry['title']} – {outcome}{mark}"
+    return f"{entry['title']} – {outcome}{mark}{name}"
 
 
 def step_details(entry: Mapping[str, Any]) -> Iterator[Block]:
     """What stands below a step."""
-    if entry["title"] != entry["step"]:
-        yield Block("detail", f"Step {entry['step']}")
     if sentence := verdict_text(entry["verdict"]):
         yield Block("detail", sentence)
     told = (
@@ -113,7 +112,7 @@ def confirmation(repair: Mapping[str, Any]) -> str:
         return "Not yet confirmed"
     word = "Confirmed" if repair["confirmed"] else "Did not cure it"
     shown = [repair["step_title"], reading_text(repair["reading"]), repair["outcome"]]
-    told = ", ".join(filter(None, [*shown, verdict_text(repair["verdict"]), repair["seen"]]))
+    told = ", ".join(filter(None, [*shown, repair["seen"]]))
     return f"{word}: {told}" if told else word
 
 
@@ -163,7 +162,8 @@ def outcome(report: Mapping[str, Any]) -> Iterator[Block]:
         ("Kept", ", ".join(report["kept"])),
         ("Note", last[-1] if last and report["state"] == "closed" else ""),
         ("Closed", day(report["closed"])),
-        ("Time", minutes(report["minutes"]) if report["minutes"] else ""),
+        ("Time taken", minutes(report["minutes"]) if report["minutes"] else ""),
+        ("Time by the tree", minutes(report["tree_minutes"]) if report["tree_minutes"] else ""),
         ("Came back", f"the same unit came in again: case {report['came_back']}" * came(report)),
     )
     yield from (Block("pair", value, label) for label, value in told if value)
@@ -253,7 +253,9 @@ def as_text(report: Mapping[str, Any], width: int = 80) -> str:
 def hanging(first: str, text: str, width: int, indent: int | None = None) -> list[str]:
     """Wrapped text whose later lines stand under the first."""
     rest = " " * (len(first) if indent is None else indent)
-    return textwrap.wrap(text, width, initial_indent=first, subsequent_indent=rest) or [first]
+    return textwrap.wrap(
+        text, width, initial_indent=first, subsequent_indent=rest, break_on_hyphens=False
+    ) or [first]
 
 
 MARKUP = re.compile(r"([\\`*_\[\]<>|~&$]|^[#+=-]|(?<=^\d)[.)](?=\s)|(?<=^\d\d)[.)](?=\s))")

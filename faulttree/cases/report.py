@@ -46,8 +46,18 @@ def report(case: Case, events: Sequence[ev.Event], tree: Tree | None = None) -> 
         "fault_title": fault.title if fault else case.fault,
         "remedy": fault.remedy if fault else "",
         "part": fault.part if fault else "",
+        "tree_minutes": reckoned(tree, events),
         "became_text": BECAME.get(case.became, case.became),
     }
+
+
+def reckoned(tree: Tree | None, events: Sequence[ev.Event]) -> float | None:
+    """Minutes by the tree's own figures, access included."""
+    if tree is None:
+        return None
+    from faulttree.walk.fold import fold
+
+    return fold(tree, events).minutes
 
 
 class Telling:

@@ -168,7 +168,7 @@ class Store:
             Entry(name, sequence, text, self.writer) for sequence, text in enumerate(texts)
         ]
         if tree_text is not None:
-            items.insert(0, TreeText(opened.tree_hash, sound(opened.tree_hash, tree_text)))
+            items = [*self._tree(opened.tree_hash, tree_text), *items]
         try:
             number = self._record(work, items, sync=True) or 0
         except IntegrityError:
@@ -227,8 +227,17 @@ class Store:
         Raises:
             RecordError: the hash is not that of the text.
         """
+        kept = self._tree(tree_hash, text)
+        if kept:
+            self._record(lambda connection: add_tree(connection, tree_hash, text), kept)
+
+    def _tree(self, tree_hash: str, text: str) -> list[Entry | TreeText]:
+        """The text as it is to be kept; nothing where the file beside is known to have it."""
         kept = TreeText(tree_hash, sound(tree_hash, text))
-        self._record(lambda connection: add_tree(connection, tree_hash, text), [kept])
+        if self.second_copy is None:
+            return [kept]
+        wanted = select(TREES.c.hash).where(TREES.c.hash == tree_hash)
+        return [] if self.read(lambda c: c.execute(wanted).first()) else [kept]
 
     # Reading ---------------------------------------------------------------------------
 
@@ -464,8 +473,7 @@ class Store:
         """
         merged = self.write(lambda connection: merge(connection, items, numbers=numbers))
         if self.second_copy is not None:
-            trees = [item for item in items if isinstance(item, TreeText)]
-            self.second_copy.add([*trees, *merged.added])
+            self.second_copy.add(merged.added)
         for conflict in merged.conflicts:
             self.remembered.pop(conflict.case, None)
         return merged
@@ -550,5 +558,5 @@ def told_of(merged: Merged) -> tuple[str, ...]:
     """What was brought in, a line a case."""
     return tuple(
         f"case {group[0].number}: events {group[0].sequence} to {group[-1].sequence}"
-        for group in grouped(merged.added).values()
+        for group in grouped([one for one in merged.added if isinstance(one, Entry)]).values()
     )

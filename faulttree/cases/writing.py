@@ -22,16 +22,17 @@ class Prepared:
         self.ignoring = ignoring
         self.worded: dict[str, tuple[str, Sequence[str] | None]] = {}
 
-    def run(self, connection: Connection, values: Sequence[Mapping[str, Any]]) -> None:
-        """Execute it for each of the rows."""
+    def run(self, connection: Connection, values: Sequence[Mapping[str, Any]]) -> int:
+        """Execute it for each of the rows; gives how many were written."""
         if not values:
-            return
+            return 0
         sql, names = self.worded.get(connection.dialect.name) or self.word(connection)
-        if names is None:
-            connection.exec_driver_sql(sql, [dict(row) for row in values])
-        else:
-            many = [tuple(row[name] for name in names) for row in values]
-            connection.exec_driver_sql(sql, many[0] if len(many) == 1 else many)
+        many: list[Any] = (
+            [dict(row) for row in values]
+            if names is None
+            else [tuple(row[name] for name in names) for row in values]
+        )
+        return connection.exec_driver_sql(sql, many[0] if len(many) == 1 else many).rowcount
 
     def word(self, connection: Connection) -> tuple[str, Sequence[str] | None]:
         """The text of the statement, and the order of its values where they have no names."""
@@ -124,6 +125,6 @@ def add_words(connection: Connection, number: int, words: Iterable[str]) -> None
     ADD_WORD.run(connection, [{"word": word, "number": number} for word in sorted(words)])
 
 
-def add_tree(connection: Connection, tree_hash: str, text: str) -> None:
-    """The text of a tree; one already kept stays as it is."""
-    ADD_TREE.run(connection, [{"hash": tree_hash, "text": text}])
+def add_tree(connection: Connection, tree_hash: str, text: str) -> bool:
+    """The text of a tree; one already kept stays as it is. Tells whether it was new."""
+    return ADD_TREE.run(connection, [{"hash": tree_hash, "text": text}]) > 0
