@@ -152,16 +152,18 @@ class Search(Generic[K]):
 
     def _follow(self, move: Move[K], cut: float) -> float:
         """What a move comes to: its value below ``cut``, else a bound that is not."""
-        low = self.low
-        total = move.minutes + sum(share * low[end] for share, end in move.ends)
-        for share, end in move.ends:
+        # Bounds as they are now: settling one end may raise that of another.
+        lows = [self.low[end] for _, end in move.ends]
+        total = move.minutes
+        for (share, _), low in zip(move.ends, lows, strict=True):
+            total += share * low
+        for (share, end), low in zip(move.ends, lows, strict=True):
             if total >= cut:
                 return total
             if share <= 0:
                 continue
-            rest = total - share * low[end]
-            found = self.solve(end, (cut - rest) / share)
-            total = rest + share * found
+            rest = total - share * low
+            total = rest + share * self.solve(end, (cut - rest) / share)
             if end not in self.value:
                 return max(total, cut)
         return total
