@@ -58,9 +58,11 @@ def _complaint(console: Console, tree: Tree) -> str:
     symptoms = [symptom.text for symptom in tree.symptoms]
     for number, text in enumerate(symptoms, 1):
         console.show([[("label", f"{number:>2} "), ("", text)]])
+    if not symptoms:
+        return console.ask("Complaint, in a few words › ")
     typed = console.ask("Complaint: number or words (Enter: 1) › ", symptoms)
     if not typed:
-        return symptoms[0] if symptoms else ""
+        return symptoms[0]
     if typed.isdecimal() and 1 <= int(typed) <= len(symptoms):
         return symptoms[int(typed) - 1]
     return typed

@@ -1,0 +1,594 @@
+"""At the bench: what a technician reads and types, in a terminal of any kind."""
+
+from __future__ import annotations
+
+import io
+import os
+import sys
+import time
+from collections.abc import Iterable, Sequence
+from pathlib import Path
+from typing import Any
+
+import pexpect
+import pyte
+import pytest
+
+from faulttree.bench.console import AwayError, Line, Plain, Screen, console_for, folded, spell
+from faulttree.bench.sitting import Journal, Leaving, Sitting, sit
+from faulttree.bench.views import caution_view, fault_view, labelled, share_text, step_view
+from faulttree.bench.words import WORDS, word_of
+from faulttree.cases import SequenceTaken
+from faulttree.errors import RecordError
+from faulttree.reading import Bench, read_bench
+from faulttree.tree import Tree, build, shipped_library
+from faulttree.walk import Event, State, fold
+from faulttree.walk import events as ev
+
+CAUTIONS = {
+    "mains": {"signal": "WARNING", "text": "Pull the plug.", "covers": ["voltage"]},
+    "hot": {"signal": "CAUTION", "text": "It stays hot.", "covers": ["heat"]},
+}
+LAMP: dict[str, Any] = {
+    "title": "A lamp, dark",
+    "family": "lamp",
+    "start": "plug",
+    "modules": ["holder", "lead"],
+    "cautions": ["mains"],
+    "access": {"open": {"minutes": 3, "how": "Two screws."}},
+    "steps": {
+        "plug": {"ask": "Is it plugged in?", "answers": {"yes": "unplug", "no": "not-plugged"}},
+        "unplug": {"do": "Pull the plug", "then": "bulb", "wait": "2 s"},
+        "bulb": {
+            "measure": "Resistance of the bulb",
+            "in_circuit": "never",
+            "cautions": ["hot"],
+            "access": ["open"],
+            "after": ["unplug"],
+            "limits": {"min": "10 ohm", "max": "100 ohm", "source": "marked on it"},
+            "results": {"low": "shorted", "inside": "elsewhere", "high": "burnt"},
+        },
+    },
+    "faults": {
+        "not-plugged": {"title": "Not plugged in", "remedy": "Plug it in."},
+        "burnt": {
+            "title": "Bulb burnt",
+            "remedy": "Replace it.",
+            "confirm": {"step": "bulb", "gives": "inside"},
+            "evidence": [{"kind": "reported", "source": "a visitor", "date": "2026-02-11"}],
+        },
+        "shorted": {
+            "title": "Bulb shorted",
+            "remedy": "Replace it.",
+            "confirm": {"step": "bulb", "gives": "inside"},
+        },
+        "loose": {"title": "Contact loose", "remedy": "Bend it."},
+    },
+    "stops": {"elsewhere": {"title": "Beyond this tree", "reason": "out-of-scope"}},
+}
+
+
+def lamp(**more: Any) -> Tree:
+    return build(
+        {
+            "id": "lamp/dark",
+            "tree": {**LAMP, **more},
+            "procedures": {},
+            "cautions": CAUTIONS,
+            "instruments": {},
+        }
+    )
+
+
+class Typist:
+    """A console that types from a list and keeps all that was shown."""
+
+    def __init__(self, *typed: str, width: int = 80) -> None:
+        self.typed, self.width = list(typed), width
+        self.lines: list[str] = []
+        self.waited: list[float] = []
+
+    @property
+    def said(self) -> str:
+        return "\n".join(self.lines)
+
+    def show(self, lines: Iterable[Line]) -> None:
+        self.lines += ["".join(text for _, text in line) for line in lines]
+
+    def ask(self, prompt: str, choices: Sequence[str] = (), status: Any = None) -> str:
+        if not self.typed:
+            raise AwayError
+        text = self.typed.pop(0)
+        self.lines.append(f"{prompt}{text}")
+        return text
+
+    def pause(self, seconds: float, what: str) -> None:
+        self.waited.append(seconds)
+
+
+class Memory:
+    """A record in memory that can be made to refuse."""
+
+    def __init__(self) -> None:
+        self.kept: list[Event] = []
+        self.refusing: Exception | None = None
+
+    def append(self, case: str, sequence: int, event: Event) -> None:
+        if self.refusing is not None:
+            refusing, self.refusing = self.refusing, None
+            raise refusing
+        assert sequence == len(self.kept)
+        self.kept.append(event)
+
+
+def sat(
+    *typed: str, tree: Tree | None = None, bench: Bench | None = None, width: int = 80
+) -> tuple[Typist, Memory, State]:
+    """Sit with these lines typed; the end of them pauses."""
+    console, memory = Typist(*typed, width=width), Memory()
+    sitting = sitting_of(console, memory, tree or lamp(), bench)
+    try:
+        sit(sitting)
+    except (AwayError, Leaving):
+        console.lines.append("(paused)")
+    return console, memory, sitting.state
+
+
+def sitting_of(console: Typist, memory: Memory, tree: Tree, bench: Bench | None = None) -> Sitting:
+    opened = ev.Opened(tree=tree.id, tree_hash=tree.hash, unit={"serial": "tag 3"})
+    memory.kept.append(opened)
+    journal = Journal(tree, "c", [opened], memory, lambda: "2026-02-11T10:00:00Z")
+    return Sitting(journal, console, bench=bench, label="case 1", photo_hash=lambda path: "00")
+
+
+TO_BULB = ("", "yes", "", "")
+"""Caution read, plugged in, unplugged, the next caution read."""
+
+
+# -- what is asked ----------------------------------------------------------------------------
+
+
+def test_a_caution_is_acknowledged_once_before_the_step_that_needs_it() -> None:
+    console, memory, _ = sat("intact", "", "yes", "", "", "back", "", "")
+    assert console.said.count("Pull the plug.") == 1
+    assert "Press Enter once you have read it" in console.said
+    kinds = [event.kind for event in memory.kept]
+    assert kinds.index("caution-read") < kinds.index("answered")
+    assert console.said.index("! CAUTION") < console.said.index("MEASURE")
+
+
+def test_an_answer_is_taken_by_name_first_letters_or_number() -> None:
+    for typed in ("no", "NO", "n", "2"):
+        _, _, state = sat("", typed)
+        assert state.end is not None
+        assert state.end.id == "not-plugged", typed
+
+
+def test_what_is_no_answer_is_told_what_would_be() -> None:
+    console, memory, _ = sat("", "banana")
+    assert "no outcome 'banana'" in console.said
+    assert "yes, no" in console.said
+    assert all(event.kind != "answered" for event in memory.kept)
+
+
+@pytest.mark.parametrize(
+    ("typed", "told"),
+    [("12 V", "V"), ("1,250", "1.250 or 1250"), ("much", "number"), ("> 3 ohm", "3")],
+)
+def test_a_reading_that_cannot_count_is_refused_and_asked_again(typed: str, told: str) -> None:
+    console, memory, state = sat(*TO_BULB, typed)
+    assert f"{told}" in console.said
+    assert state.ask is not None
+    assert state.ask.id == "bulb"
+    assert [event.step for event in memory.kept if isinstance(event, ev.Answered)] == [
+        "plug",
+        "unplug",
+    ]
+
+
+def test_a_decimal_comma_is_a_decimal_comma() -> None:
+    _, _, state = sat(*TO_BULB, "20,5", "yes")
+    assert state.path[-1].event.reading is not None
+    assert state.path[-1].event.reading["value"] == 20.5
+
+
+def test_a_prefix_off_is_asked_about_and_taken_only_when_sure() -> None:
+    console, _, state = sat(*TO_BULB, "20 kohm", "yes", "no", "20 kohm", "yes", "yes")
+    assert "Did you mean 20 Ω" in console.said
+    assert state.path[-1].outcome == "high"
+
+
+def test_an_isolated_part_is_asked_for_and_in_circuit_decides_nothing() -> None:
+    console, memory, state = sat(*TO_BULB, "500 ohm", "no", "yes", "500 ohm", "yes")
+    assert "isolated" in console.said
+    notes = [event.text for event in memory.kept if isinstance(event, ev.Noted)]
+    assert any("500 ohm" in text and "undecided" in text for text in notes)
+    assert state.end is not None
+    assert state.end.id == "burnt"
+
+
+def test_the_wait_of_a_step_is_timed() -> None:
+    console, _, _ = sat(*TO_BULB)
+    assert console.waited == [2.0]
+
+
+def test_a_meter_on_the_bench_gives_its_uncertainty_and_an_unknown_one_is_refused() -> None:
+    bench = read_bench(
+        {
+            "instruments": {
+                "dmm": {
+                    "kind": "multimeter",
+                    "measures": {"ohm": [{"range": "600 ohm", "accuracy": "5 %"}]},
+                }
+            }
+        }
+    )
+    console, _, state = sat(*TO_BULB, "meter lost", "meter dmm", "99", "yes", "no", bench=bench)
+    assert "no instrument 'lost'. On the bench: dmm." in console.said
+    verdict = state.path[-1].event.verdict
+    assert verdict is not None
+    assert verdict["uncertainty"] == pytest.approx(99 * 0.05 / 3**0.5)
+    assert state.path[-1].outcome == "undecided"
+
+
+# -- words at any point -----------------------------------------------------------------------
+
+
+def test_every_word_is_told_and_understood() -> None:
+    console, _, _ = sat("", "?")
+    for word in WORDS:
+        assert any(line.startswith(word) for line in console.lines), word
+        typed = word_of(word)
+        assert typed is not None
+        assert typed.word == word
+
+
+def test_back_takes_an_answer_back_and_says_which() -> None:
+    console, memory, state = sat("", "back", "yes", "back")
+    assert "There is nothing to take back here." in console.said
+    assert "Taken back: plug yes." in console.said
+    assert state.path == ()
+    assert isinstance(memory.kept[-1], ev.WentBack)
+
+
+def test_back_from_a_step_gone_to_by_hand_keeps_the_answers() -> None:
+    _, _, state = sat("", "yes", "go plug", "back")
+    assert [visit.step for visit in state.path] == ["plug"]
+    assert state.ask is not None
+    assert state.ask.id == "unplug"
+
+
+def test_a_skip_says_where_it_goes_on_and_comes_back() -> None:
+    console, _, state = sat("", "skip no light here", "", "", "20 ohm", "yes")
+    assert "'plug' is left for later" in console.said
+    assert "On to 'plug'" in console.said
+    assert state.ask is not None
+    assert state.ask.id == "plug"
+
+
+def test_notes_and_photos_are_kept_where_they_were_made(tmp_path: Path) -> None:
+    photo = tmp_path / "a picture.jpg"
+    photo.write_bytes(b"x")
+    console, memory, _ = sat("", "note  smells burnt", "photo nowhere.jpg", f"photo {photo}")
+    assert "there is no file 'nowhere.jpg'" in console.said
+    noted = [event for event in memory.kept if isinstance(event, ev.Noted)]
+    assert [(event.text, event.step) for event in noted] == [("smells burnt", "plug")]
+    kept = [event for event in memory.kept if isinstance(event, ev.PhotoAdded)]
+    assert [event.path for event in kept] == [str(photo)]
+
+
+def test_why_names_what_must_follow_and_the_source() -> None:
+    console, _, _ = sat("", "go bulb", "why", "", "", "why")
+    assert "It must come before 'bulb'." in console.said
+    assert "marked on it" in console.said
+
+
+def test_a_fault_no_step_leads_to_is_named_among_the_suspects() -> None:
+    console, _, _ = sat("", "suspects")
+    assert "Contact loose (no step leads to it)" in console.said
+
+
+# -- the end ----------------------------------------------------------------------------------
+
+TO_FAULT = (*TO_BULB, "500 ohm", "yes")
+
+
+def test_a_confirmed_repair_closes_the_case_as_fixed() -> None:
+    console, memory, state = sat(*TO_FAULT, "yes", "new bulb", "", "20 ohm", "yes", "1")
+    assert "Mend it, then say in a few words" in console.said
+    assert "Reported  a visitor, 2026-02-11" in console.said
+    assert "Confirmed: Bulb burnt." in console.said
+    assert state.closed is not None
+    assert (state.closed.result, state.closed.became) == ("fixed", "returned")
+    assert [event.what for event in memory.kept if isinstance(event, ev.RepairTried)] == [
+        "new bulb"
+    ]
+
+
+def test_a_repair_in_vain_shows_what_a_second_fault_could_be() -> None:
+    console, _, state = sat(*TO_FAULT, "new bulb", "", "OL", "yes", "suspects")
+    assert "Not confirmed" in console.said
+    assert state.excluded == {"burnt"}
+    assert "Bulb burnt: repaired, not it" in console.said or "excluded" not in console.said
+
+
+def test_a_proof_that_was_skipped_is_offered_again() -> None:
+    console, _, state = sat(*TO_FAULT, "new bulb", "", "skip no meter", "yes", "20 ohm", "yes", "2")
+    assert "was not taken" in console.said
+    assert state.closed is not None
+    assert (state.closed.result, state.closed.became) == ("fixed", "waiting")
+    console, _, state = sat(*TO_FAULT, "new bulb", "", "skip no meter", "no", "no")
+    assert console.lines[-1] == "(paused)"
+    assert state.phase == "confirming"
+
+
+def test_a_fault_without_a_proof_asks_what_was_seen() -> None:
+    console, memory, state = sat("", "no", "plugged it in", "yes", "", "it shines", "1")
+    assert "tried as its owner uses it" in console.said
+    confirmed = [event for event in memory.kept if isinstance(event, ev.Confirmed)]
+    assert confirmed[0].seen == "it shines"
+    assert state.closed is not None
+
+
+def test_giving_up_goes_by_the_door_and_a_suspect_can_be_tested_after_all() -> None:
+    console, memory, state = sat(
+        "", "give up", "what", "1", "give up", "stop", "no time", "1", "3", "9", "2"
+    )
+    assert "Before you stop: not tested yet" in console.said
+    assert "Type a number from the list" in console.said
+    assert any(isinstance(event, ev.Jumped) for event in memory.kept)
+    declined = [event for event in memory.kept if isinstance(event, ev.Declined)]
+    assert [event.reason for event in declined] == ["no time"]
+    assert any(one["fault"] == "loose" for one in declined[0].suspects)
+    assert state.closed is not None
+    assert state.closed.result == "unsolved"
+    assert (state.closed.became, state.closed.kept) == ("kept-for-parts", ("lead",))
+
+
+def test_giving_up_can_be_taken_back() -> None:
+    console, _, state = sat("", "yes", "give up", "stop", "late", "back", "give up", "stop")
+    assert "Taken up again." in console.said
+    assert console.said.count("Before you stop") == 2, "the door is shown again"
+    assert [visit.step for visit in state.path] == ["plug"]
+
+
+def test_giving_up_on_a_known_fault_keeps_it_as_found() -> None:
+    console, _, state = sat("", "no", "give up", "found", "waiting")
+    assert "Before you stop" not in console.said
+    assert state.closed is not None
+    assert (state.closed.result, state.closed.fault) == ("found", "not-plugged")
+
+
+def test_a_hard_stop_shows_no_door() -> None:
+    stops = {"elsewhere": {"title": "Not safe", "reason": "unsafe"}}
+    console, _, state = sat(
+        "", "skip", "dark", "", "", "20 ohm", "yes", "2", "2", tree=lamp(stops=stops)
+    )
+    assert "STOP" in console.said
+    assert "Before you stop" not in console.said
+    assert state.closed is not None
+
+
+# -- what can go wrong ------------------------------------------------------------------------
+
+
+def test_what_another_terminal_did_is_told_and_shown() -> None:
+    console, memory = Typist("", "no", "back"), Memory()
+    sitting = sitting_of(console, memory, lamp())
+    theirs = [ev.CautionRead(caution="mains"), ev.Answered(step="plug", outcome="yes")]
+
+    def elsewhere(case: str, sequence: int, event: Event) -> None:
+        if not isinstance(event, ev.CautionRead):
+            memory.append(case, sequence, event)
+            return
+        memory.kept += theirs
+        raise SequenceTaken("c", sequence, theirs)
+
+    sitting.journal.keeper = type("Other", (), {"append": staticmethod(elsewhere)})()
+    with pytest.raises(AwayError):
+        sit(sitting)
+    assert "went on elsewhere meanwhile" in console.said
+    assert "answered plug yes" in console.said
+    assert "Pull the plug" in console.said
+    assert sitting.state == fold(sitting.journal.tree, memory.kept)
+
+
+def test_a_record_that_refuses_an_answer_is_told_and_asked_again() -> None:
+    console, memory = Typist("", "yes", "yes"), Memory()
+    sitting = sitting_of(console, memory, lamp())
+    ask = console.ask
+
+    def refuse_first(prompt: str, choices: Sequence[str] = (), status: Any = None) -> str:
+        text = ask(prompt, choices, status)
+        if len(console.typed) == 1:
+            memory.refusing = RecordError("the disk is full", mend="Make room, answer again.")
+        return text
+
+    console.ask = refuse_first  # type: ignore[method-assign]
+    with pytest.raises(AwayError):
+        sit(sitting)
+    assert "the disk is full" in console.said
+    assert "Make room" in console.said
+    assert [event.outcome for event in memory.kept if isinstance(event, ev.Answered)] == ["yes"]
+
+
+# -- how it looks -----------------------------------------------------------------------------
+
+
+def drawn(lines: Iterable[Line]) -> list[str]:
+    return ["".join(text for _, text in line) for line in lines]
+
+
+@pytest.mark.parametrize("width", [40, 90])
+def test_nothing_shown_is_wider_than_the_terminal(width: int) -> None:
+    library = shipped_library()
+    for name in library.trees():
+        tree = library.load(name)
+        state = fold(tree, [])
+        shown = [caution_view(one, one.id, width) for one in tree.known_cautions.values()]
+        shown += [step_view(state, step, width) for step in tree.steps.values()]
+        shown += [fault_view(state, fault, width) for fault in tree.faults.values()]
+        for lines in shown:
+            for line in drawn(lines):
+                assert len(line) <= width, f"{name}: {line}"
+
+
+def test_a_long_label_keeps_its_distance() -> None:
+    assert drawn(labelled("Contradicted", "looked into", 80)) == ["Contradicted looked into"]
+    assert drawn(labelled("How", "Look at it.", 40)) == ["How: Look at it."]
+
+
+def test_a_prompt_leaves_room_to_type() -> None:
+    lines = folded("Which modules are kept? (one, another, a third one) › ", 40)
+    assert len(lines) > 1
+    assert all(len(line) <= 36 for line in lines)
+    assert lines[-1].endswith("› ")
+
+
+def test_shares_are_never_rounded_to_certainty() -> None:
+    assert [share_text(share) for share in (0.0, 0.001, 0.5, 0.999, 1.0)] == [
+        "0 %",
+        "under 1 %",
+        "50 %",
+        "over 99 %",
+        "100 %",
+    ]
+
+
+def test_a_length_of_time_is_spelt() -> None:
+    assert [spell(seconds) for seconds in (0, 30, 120, 90)] == [
+        "0 s",
+        "30 s",
+        "2 min",
+        "1 min 30 s",
+    ]
+
+
+def test_plain_lines_are_harmless_and_say_again_what_a_pipe_types() -> None:
+    target = io.StringIO()
+    console = Plain(io.StringIO("an\x1b[2Jswer\n"), target)
+    console.show([[("bad", "red\x1b[31m")]])
+    assert console.ask("? ") == "an\x1b[2Jswer"
+    assert "\x1b" not in target.getvalue()
+    with pytest.raises(AwayError):
+        console.ask("? ")
+
+
+def test_a_dumb_terminal_and_a_pipe_get_plain_lines(monkeypatch: pytest.MonkeyPatch) -> None:
+    assert isinstance(console_for(plain=False, environ={}), Plain)
+    for stream in (sys.stdin, sys.stdout):
+        monkeypatch.setattr(stream, "isatty", lambda: True, raising=False)
+    assert isinstance(console_for(plain=False, environ={"TERM": "dumb"}), Plain)
+    assert isinstance(console_for(plain=True, environ={"TERM": "xterm"}), Plain)
+    screen = console_for(plain=False, environ={"TERM": "xterm", "NO_COLOR": "1"})
+    assert isinstance(screen, Screen)
+    assert not screen.colour
+
+
+# -- in a real terminal -----------------------------------------------------------------------
+
+
+class Terminal:
+    """A real terminal with the program in it, read off its screen."""
+
+    def __init__(self, folder: Path, *arguments: str, columns: int = 90) -> None:
+        environ = {**os.environ, "TERM": "xterm-256color", "HOME": str(folder)}
+        environ["PROMPT_TOOLKIT_NO_CPR"] = "1"
+        environ.pop("NO_COLOR", None)
+        self.child = pexpect.spawn(
+            sys.executable,
+            ["-m", "faulttree", *arguments],
+            cwd=str(folder),
+            env=environ,
+            dimensions=(40, columns),
+            timeout=30,
+            encoding="utf-8",
+        )
+        self.screen = pyte.HistoryScreen(columns, 40, history=2000)
+        self.stream = pyte.Stream(self.screen)
+
+    def read(self) -> None:
+        try:
+            said = self.child.read_nonblocking(65536, timeout=0.05)
+        except (pexpect.TIMEOUT, pexpect.EOF):
+            return
+        self.stream.feed(said)
+
+    @property
+    def text(self) -> str:
+        return "\n".join(line.rstrip() for line in self.screen.display).rstrip()
+
+    def see(self, words: str) -> None:
+        end = time.monotonic() + 30
+        while words not in self.text:
+            assert time.monotonic() < end, f"{words!r} is not on the screen:\n{self.text}"
+            self.read()
+
+    def type(self, text: str, then: str) -> None:
+        self.child.send(f"{text}\r")
+        self.see(then)
+
+    def end(self) -> int | None:
+        end = time.monotonic() + 20
+        while self.child.isalive() and time.monotonic() < end:
+            self.read()
+        self.child.close()
+        status: int | None = self.child.exitstatus
+        return status
+
+
+TYPED_TREE = """\
+title: A lamp, dark
+family: lamp
+start: plug
+cautions: [mains]
+steps:
+  plug: {ask: Is it plugged in?, answers: {yes: unplug, no: not-plugged}}
+  unplug: {do: Pull the plug, then: bulb}
+  bulb:
+    measure: Resistance of the bulb
+    after: [unplug]
+    limits: {min: 10 ohm, max: 100 ohm, source: marked on it}
+    results: {low: beyond, inside: beyond, high: burnt}
+faults:
+  not-plugged: {title: Not plugged in, remedy: Plug it in.}
+  burnt: {title: Bulb burnt, remedy: Replace it., confirm: {step: bulb, gives: inside}}
+stops: {beyond: {title: Beyond this tree, reason: out-of-scope}}
+"""
+
+
+def test_a_diagnosis_typed_by_hand_is_told_in_full_by_its_report(tmp_path: Path) -> None:
+    path = tmp_path / "trees" / "lamp" / "dark.yaml"
+    path.parent.mkdir(parents=True)
+    path.write_text(TYPED_TREE, encoding="utf-8")
+    record = ("--record", str(tmp_path / "record.db"))
+    terminal = Terminal(tmp_path, "diagnose", "lamp/dark", "--serial", "tag 3", *record)
+    terminal.see("Model")
+    terminal.type("", "Complaint, in a few words")
+    terminal.type("dark", "In the owner's words")
+    terminal.type("went dark", "Read and kept to?")
+    terminal.type("", "Is it plugged in?")
+    terminal.type("skip no light here", "Pull the plug")
+    terminal.type("", "MEASURE")
+    terminal.type("12 V", "and this place takes Ω")
+    terminal.type("note glass is black", "Noted.")
+    terminal.type("50 ohm", "On to 'plug'")
+    terminal.type("back", "Taken back: bulb inside.")
+    terminal.child.sendintr()
+    terminal.see("Paused. Go on with: faulttree diagnose --resume 1")
+    assert terminal.end() == 1
+
+    terminal = Terminal(tmp_path, "diagnose", "--resume", "tag 3", *record, columns=40)
+    terminal.see("reading in ohm ›")
+    terminal.type("5 kohm", "Mended?")
+    terminal.type("new bulb", "proof")
+    terminal.type("", "MEASURE")
+    terminal.type("20 ohm", "Confirmed: Bulb burnt.")
+    terminal.type("1", "case 1 is closed: fixed")
+    assert terminal.end() == 0
+
+    terminal = Terminal(tmp_path, "cases", "show", "1", *record)
+    assert terminal.end() == 0
+    report = terminal.text
+    for told in ("tag 3", "no light here", "glass is black", "50", "5 k", "new bulb", "fixed"):
+        assert told in report, f"{told!r} is not in the report:\n{report}"
