@@ -545,9 +545,7 @@ def test_a_walk_waits_for_no_heavy_import(tmp_path: Path) -> None:
 
 def test_the_page_of_rules_is_written_from_the_code() -> None:
     page = Path(__file__).parents[1] / "docs" / "rules.md"
-    assert page.read_text(encoding="utf-8") == rules_page(), (
-        "run: python -m faulttree.rules.rules_page > docs/rules.md"
-    )
+    assert page.read_text(encoding="utf-8") == rules_page(), "run: make docs"
 
 
 def test_every_rule_has_a_plain_name_a_reason_and_an_example() -> None:

@@ -28,14 +28,17 @@ def accept(
     Returns:
         What is left, and the entries (document, number) that matched something.
     """
-    entries = {name: list(entries_of(data)) for name, data in documents.items()}
+    entries: dict[tuple[str, str], list[tuple[int, str]]] = {}
+    for name, data in documents.items():
+        for number, rule, at in entries_of(data):
+            entries.setdefault((name, rule), []).append((number, at))
     left: list[Finding] = []
     used: set[tuple[str, int]] = set()
     for finding in findings:
         matching = [
             (finding.document, number)
-            for number, rule, at in entries.get(finding.document, ())
-            if rule == finding.rule and at in ("", finding.at)
+            for number, at in entries.get((finding.document, finding.rule), ())
+            if at in ("", finding.at)
         ]
         used.update(matching)
         if not matching:

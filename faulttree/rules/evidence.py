@@ -31,7 +31,7 @@ def _leading(subject: Subject, fault: str, name: str) -> frozenset[str]:
     return frozenset(
         outcome
         for outcome, target in outcomes.items()
-        if outcome != "undecided" and fault in subject.ends_beyond(target)
+        if outcome != "undecided" and subject.leads_to(target, fault)
     )
 
 
@@ -136,8 +136,7 @@ def ambiguity_group(subject: Subject) -> Iterator[Found]:
     if settling is None:
         return
     tree = subject.tree
-    known = [name for name, fault in tree.faults.items() if fault.signs or name in subject.distance]
-    for group in settling.groups(known):
+    for group in settling.groups():
         yield Found(
             tree.faults[group[0]].where,
             f"No test tells these faults apart: {', '.join(f'`{name}`' for name in group)}.",

@@ -10,8 +10,8 @@ from faulttree.errors import FaulttreeError, TreeError
 from faulttree.rules.accepting import accept, unused
 from faulttree.rules.finding import LEVELS, Finding, Found, Level, about, once
 from faulttree.rules.register import Family, all_rules, rules_of
-from faulttree.rules.subject import Subject
-from faulttree.tree import Examined, Library, Problem, Tree
+from faulttree.rules.subject import Subject, TooLargeError
+from faulttree.tree import Examined, Library, Problem, Tree, Where
 
 __all__ = ["Looked", "finding_at", "fit_to_walk", "look_at", "of_error"]
 
@@ -78,12 +78,20 @@ def _run(
     families: tuple[Family, ...],
     levels: tuple[Level, ...] = LEVELS,
 ) -> Iterator[Finding]:
+    left_out = False
     for rule in rules_of(*families):
-        if rule.check is not None and rule.level in levels:
+        if rule.check is None or rule.level not in levels:
+            continue
+        try:
             for found in rule.check(subject):
                 # A procedure looked at by itself stands in a tree that nobody wrote.
                 if subject.own == "tree" or found.where.document != "tree":
                     yield finding_at(rule.id, rule.level, found, examined)
+        except TooLargeError:
+            left_out = True
+    if left_out:
+        whole = Found(Where(subject.own, ()), "The tree is too large to be weighed.", "Split it.")
+        yield finding_at("too-large-to-weigh", "note", whole, examined)
 
 
 def finding_at(rule: str, level: Level, found: Found, examined: Examined) -> Finding:
@@ -138,7 +146,7 @@ def of_error(error: FaulttreeError, rule: str = "unreadable") -> Finding:
 
 def _subject(examined: Examined, library: Library) -> Subject | None:
     """What the rules look at; None where nothing could be built."""
-    if examined.tree is None:
+    if examined.tree is None or any(p.rule == "too-large" for p in examined.problems):
         return None
     own = next(iter(examined.documents), "tree")
     return Subject(

@@ -196,6 +196,14 @@ def formula_may_miss(subject: Subject) -> Iterator[Found]:
     """On some way to this step the reading that its formula needs has not been taken. On
     that way every verdict is undecided.
     """
+    known: dict[tuple[str, str], frozenset[str]] = {}
+
+    def missing(entry: str, source: str) -> frozenset[str]:
+        """Steps that a walk comes to without having passed the source."""
+        if (entry, source) not in known:
+            known[entry, source] = subject.beyond_without(entry, frozenset([source]))
+        return known[entry, source]
+
     for step, place, source in _sources(subject):
         if not _keeps_value(subject, source) or source == step.id or source in step.after:
             continue

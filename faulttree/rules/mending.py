@@ -26,7 +26,8 @@ CHARACTERS = frozenset(("hidden-character",))
 """Rules whose mend is to take one character out."""
 
 ALIKE = 0.8
-"""Least likeness (difflib's ratio, 0 to 1) of a misspelt word and what it is taken for."""
+"""Least likeness (difflib's ratio, 0 to 1) of a misspelt word and what it is taken for; the
+same letters in another order count as alike too."""
 
 ONE_NAME = re.compile(r"^(?:Did you mean|Write) `([^`]+)`[?.]$")
 WORD = re.compile(r"[A-Za-z0-9_-]+")
@@ -74,7 +75,8 @@ def _mend(finding: Finding) -> Mend | None:
         return None
     column = finding.column + len(rest) - len(rest.lstrip("\"'"))
     likeness = SequenceMatcher(None, written[0], told[1]).ratio()
-    if likeness < ALIKE or written[0] == told[1]:
+    turned = sorted(written[0]) == sorted(told[1])
+    if written[0] == told[1] or not (turned or likeness >= ALIKE):
         return None
     return Mend(path, finding.line, column, written[0], told[1], finding.rule)
 

@@ -5,8 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from faulttree.rules.finding import Found
-from faulttree.rules.register import rule
-from faulttree.rules.settling import Settling
+from faulttree.rules.register import declare, rule
 from faulttree.rules.subject import Subject
 
 WORTH_SAYING = 2.0
@@ -27,7 +26,7 @@ def costly_before_cheap(subject: Subject) -> Iterator[Found]:
     of both steps, with what each needs first and the other does not: states of the unit and
     things to be done.
     """
-    settling = Settling.of(subject)
+    settling = subject.settling
     if settling is None:
         return
     best: dict[str, tuple[float, str]] = {}
@@ -41,3 +40,13 @@ def costly_before_cheap(subject: Subject) -> Iterator[Found]:
             f"Ask `{late}` first.",
             of_key=True,
         )
+
+
+declare(
+    "too-large-to-weigh",
+    "order",
+    "note",
+    "The tree has so many steps and faults that some rules would take seconds over it and were "
+    "left out. A tree of that size is hardly followed; split it by complaint.",
+    "# more than 40,000 steps times faults",
+)

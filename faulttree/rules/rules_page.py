@@ -8,7 +8,7 @@ __all__ = ["rules_page"]
 
 HEAD = """# What `faulttree check` looks for
 
-This page is written by `python -m faulttree.rules.rules_page` from the rules themselves.
+Made from the rules by `make docs`; do not edit by hand.
 
 An **error** breaks the file, its keys or its graph, or leaves out a caution that a step's own
 figures call for: a tree with errors is not walked. A **warning** can send a technician wrong
@@ -38,9 +38,3 @@ def rules_page() -> str:
                     kind = "csv" if family == "table" else "yaml"
                     parts.append(f"```{kind}\n{rule.example}\n```\n")
     return "\n".join(parts)
-
-
-if __name__ == "__main__":
-    import sys
-
-    sys.stdout.write(rules_page())

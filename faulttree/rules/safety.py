@@ -263,21 +263,21 @@ def live_before_unpowered(subject: Subject) -> Iterator[Found]:
     """A step on the powered unit, with a hazard that a caution names, comes before one that
     tells the same faults apart with the power off. Ask the harmless one first.
     """
-    from faulttree.rules.settling import Settling
-
-    settling = Settling.of(subject)
+    settling = subject.settling
     if settling is None:
         return
     steps = subject.tree.steps
-    for early, late in settling.pairs():
-        harmless = not subject.covered(steps[early])
-        if steps[early].live and not harmless and not _powered(subject, steps[late]):
-            yield Found(
-                steps[early].where,
-                f"`{late}`, unpowered, tells as much as `{early}`, which is live.",
-                f"Ask `{late}` first.",
-                of_key=True,
-            )
+    pairs = settling.same_question(
+        lambda early: steps[early].live and bool(subject.covered(steps[early])),
+        lambda late: not _powered(subject, steps[late]),
+    )
+    for early, late in pairs:
+        yield Found(
+            steps[early].where,
+            f"`{late}`, unpowered, tells as much as `{early}`, which is live.",
+            f"Ask `{late}` first.",
+            of_key=True,
+        )
 
 
 def _powered(subject: Subject, step: Step) -> bool:

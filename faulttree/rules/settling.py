@@ -1,8 +1,8 @@
-"""Which later step would have told as much as an earlier one."""
+"""Which later step would have told as much as an earlier one, and which faults look alike."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -22,57 +22,71 @@ SOMETHING = 1e-9
 
 @dataclass(frozen=True)
 class Settling:
-    """Compares tests of one tree by the pairs of faults they tell apart.
+    """Compares the tests of one tree by its fault table.
 
-    A test tells two faults apart where no outcome fits both. A later test settles an
-    earlier one where it tells apart every pair, of the faults still possible there, that the
-    earlier one does. Where the table knows nothing of a fault at a test, nothing is told.
+    A test tells two faults apart where no outcome fits both. Where the table knows nothing
+    of a fault at a test, nothing is told.
     """
 
     subject: Subject
     table: FaultTable
 
-    @classmethod
-    def of(cls, subject: Subject) -> Settling | None:
-        """None where there is nothing to compare; kept for all rules of one run."""
-        return subject.settling
+    # -- one test against another ------------------------------------------------------
 
-    @cached_property
-    def apart(self) -> dict[str, int]:
-        """Test → bits of the pairs of faults it tells apart, pair (f, g) at f · n + g."""
-        columns, bits = self.table.columns, dict[str, int]()
-        for number, test in enumerate(self.table.tests):
-            first, last = columns.first[number], columns.first[number + 1]
-            allowed = columns.allowed[:, first:last].astype(np.uint8)
-            told = (allowed @ allowed.T) == 0
-            bits[test] = int.from_bytes(np.packbits(told).tobytes(), "big")
-        return bits
+    def same_question(
+        self, is_early: Callable[[str], bool], is_late: Callable[[str], bool]
+    ) -> Iterator[tuple[str, str]]:
+        """(earlier, later) where the later test tells apart all that the earlier one does.
 
-    def beyond(self, test: str) -> int:
-        """Bits of the pairs of faults that a walk at this test can still come to."""
-        size = len(self.table.faults)
-        reached = self.subject.beyond(test)
-        held = np.array([fault in reached for fault in self.table.faults], dtype=bool)
-        pairs = np.outer(held, held).reshape(size, size)
-        return int.from_bytes(np.packbits(pairs).tobytes(), "big")
-
-    def pairs(self) -> Iterator[tuple[str, str]]:
-        """(earlier, later) for each later test that settles an earlier one."""
+        Of the faults still possible at the earlier one; both must be the tree's own steps.
+        """
         steps = self.subject.tree.steps
-        for early in self.table.tests:
-            if early not in self.subject.distance or steps[early].use is not None:
-                continue
-            told = self.apart[early] & self.beyond(early)
-            if not told:
+        own = [name for name in self.table.tests if steps[name].use is None]
+        for early in own:
+            if early not in self.subject.distance or not is_early(early):
                 continue
             reached = self.subject.beyond(early)
-            for late in self.table.tests:
-                if late == early or late not in reached or steps[late].use is not None:
+            for late in own:
+                if late == early or late not in reached or not is_late(late):
                     continue
-                if told & ~self.apart[late] or self._rests_on(late, early):
-                    continue
-                if self._knows_all(early, late):
+                if self._covers(late, early) and not self._rests_on(late, early):
                     yield early, late
+
+    def _covers(self, late: str, early: str) -> bool:
+        """Whether the later test tells apart every pair of faults that the earlier one does."""
+        behind = self.subject.ends_beyond(early)
+        rows = [self.table.fault_index[fault] for fault in behind]
+        possible = sum(1 << row for row in rows)
+        told = [self._told_from(early, row) & possible for row in rows]
+        if not any(told) or not self._knows_all(early, late):
+            return False
+        return all(
+            not apart & ~self._told_from(late, row) for row, apart in zip(rows, told, strict=True)
+        )
+
+    def _told_from(self, test: str, row: int) -> int:
+        """Bits of the faults that a test tells from one."""
+        number = self.table.test_index[test]
+        alike, every = 0, (1 << len(self.table.faults)) - 1
+        masks = self._masks(test)
+        for outcome in self.table.entries[row][number] or self.table.outcomes[number]:
+            alike |= masks[outcome]
+        return every & ~alike
+
+    def _masks(self, test: str) -> dict[str, int]:
+        """Outcome → bits of the faults that may show it."""
+        if test not in self._known_masks:
+            number = self.table.test_index[test]
+            masks = dict.fromkeys(self.table.outcomes[number], 0)
+            for row, entries in enumerate(self.table.entries):
+                for outcome in entries[number] or self.table.outcomes[number]:
+                    masks[outcome] |= 1 << row
+            self._known_masks[test] = masks
+        return self._known_masks[test]
+
+    @cached_property
+    def _known_masks(self) -> dict[str, dict[str, int]]:
+        return {}
 
     def _rests_on(self, late: str, early: str) -> bool:
         """Whether a test needs another one first, holds under other conditions, or is done
@@ -82,6 +96,52 @@ class Settling:
         needed = self.table.after[self.table.test_index[late]]
         more_live = steps[late].live and not steps[early].live
         return early in needed or more_live or steps[late].conditions != steps[early].conditions
+
+    def _knows_all(self, early: str, late: str) -> bool:
+        """Whether what each fault shows at the later test is known whatever the earlier gave.
+
+        It is where the fault's signs say so, or where every outcome of the earlier test that
+        leads to the fault leads to it by way of the later one too.
+        """
+        subject = self.subject
+        for name in subject.ends_beyond(early):
+            if late in subject.tree.faults[name].signs:
+                continue
+            for target in subject.tree.steps[early].targets.values():
+                if subject.leads_to(target, name) and not (
+                    subject.leads_to(late, name) and late in subject.beyond(target)
+                ):
+                    return False
+        return True
+
+    # -- as much for less --------------------------------------------------------------
+
+    def cheaper(self, least: float) -> Iterator[tuple[str, str, float]]:
+        """(earlier, later, minutes less) where a later test tells as much for less."""
+        tests, steps = self.table.tests, self.subject.tree.steps
+        cost = np.array(self.table.minutes)
+        own = np.array([steps[name].use is None for name in tests], dtype=bool)
+        for number, early in enumerate(tests):
+            if early not in self.subject.distance or not own[number] or self._verifies(early):
+                continue
+            most = self._minutes(number)
+            candidates = own & (cost <= most - least)
+            if not candidates.any():
+                continue
+            told = self.bits(early)
+            if told[number] <= SOMETHING:
+                continue
+            better = candidates & (told >= told[number] - SOMETHING)
+            reached = self.subject.beyond(early)
+            for other in np.flatnonzero(better):
+                late = tests[other]
+                if other == number or late not in reached or self._rests_on(late, early):
+                    continue
+                if not self._knows_all(early, late):
+                    continue
+                saved = self._minutes(number, int(other)) - self._minutes(int(other), number)
+                if saved >= least:
+                    yield early, late, saved
 
     @cached_property
     def chances(self) -> tuple[Floats, Floats]:
@@ -100,7 +160,7 @@ class Settling:
         The faults that a walk can still come to there count by their weights.
         """
         chances, spread = self.chances
-        reached = self.subject.beyond(test)
+        reached = self.subject.ends_beyond(test)
         pairs = zip(self.table.faults, self.table.weights, strict=True)
         weights = np.array([weight if fault in reached else 0.0 for fault, weight in pairs])
         if not weights.any():
@@ -111,49 +171,6 @@ class Settling:
             terms = np.where(shares > 0, -shares * np.log2(shares), 0.0)
         told: Floats = np.add.reduceat(terms, self.table.columns.first[:-1]) - weights @ spread
         return told
-
-    def cheaper(self, least: float) -> Iterator[tuple[str, str, float]]:
-        """(earlier, later, minutes less) where a later test tells as much for less."""
-        tests, steps = self.table.tests, self.subject.tree.steps
-        cost = np.array(self.table.minutes)
-        own = np.array([steps[name].use is None for name in tests], dtype=bool)
-        for number, early in enumerate(tests):
-            if early not in self.subject.distance or not own[number] or self._verifies(early):
-                continue
-            most = self._minutes(number)
-            if most < least:
-                continue
-            told = self.bits(early)
-            if told[number] <= SOMETHING:
-                continue
-            better = own & (told >= told[number] - SOMETHING) & (cost <= most - least)
-            reached = self.subject.beyond(early)
-            for other in np.flatnonzero(better):
-                late = tests[other]
-                if other == number or late not in reached or self._rests_on(late, early):
-                    continue
-                if not self._knows_all(early, late):
-                    continue
-                saved = self._minutes(number, int(other)) - self._minutes(int(other), number)
-                if saved >= least:
-                    yield early, late, saved
-
-    def _knows_all(self, early: str, late: str) -> bool:
-        """Whether what each fault shows at the later test is known whatever the earlier gave.
-
-        It is where the fault's signs say so, or where every outcome of the earlier test that
-        leads to the fault leads to it by way of the later one too.
-        """
-        subject = self.subject
-        behind = subject.ends_beyond(late)
-        for name in subject.ends_beyond(early):
-            if late in subject.tree.faults[name].signs:
-                continue
-            for target in subject.tree.steps[early].targets.values():
-                led = name in subject.ends_beyond(target)
-                if led and (name not in behind or late not in subject.beyond(target)):
-                    return False
-        return True
 
     def _verifies(self, test: str) -> bool:
         """Whether a test first of all sees whether the complaint is there."""
@@ -184,15 +201,14 @@ class Settling:
         subject, name = self.subject, self.table.tests[test]
         if name not in self._states_before:
             tree = subject.tree
-            states = {state for step in tree.steps.values() for state in step.access}
-            entering = {
-                state: [s.id for s in tree.steps.values() if state in s.access and s.id != name]
-                for state in states
-            }
+            entering: dict[str, set[str]] = {}
+            for step in tree.steps.values():
+                for state in step.access:
+                    entering.setdefault(state, set()).add(step.id)
             self._states_before[name] = {
                 state
                 for state, ids in entering.items()
-                if name not in subject.beyond_without(tree.start, frozenset(ids))
+                if name not in subject.beyond_without(tree.start, frozenset(ids - {name}))
             }
         return self._states_before[name]
 
@@ -200,29 +216,29 @@ class Settling:
     def _states_before(self) -> dict[str, set[str]]:
         return {}
 
-    def groups(self, faults: list[str]) -> list[list[str]]:
+    # -- faults that look alike --------------------------------------------------------
+
+    def groups(self) -> list[list[str]]:
         """Faults of which a walk names one where it may be another, two or more together.
 
-        No test tells them apart, and where an outcome leads to one of them the tree says that
-        the other shows that outcome too.
+        An outcome leads to the one, the signs of the other say that it shows that outcome
+        too, and no test tells them apart.
         """
-        left, found = list(faults), []
-        while left:
-            first, *rest = left
-            like = [other for other in rest if self._alike(first, other)]
-            if like:
-                found.append([first, *like])
-            left = [other for other in rest if other not in like]
-        return found
+        tree, alike = self.subject.tree, dict[str, list[str]]()
+        for other, fault in tree.faults.items():
+            for name, shown in fault.signs.items():
+                step = tree.steps.get(name)
+                for outcome in shown if step is not None and name in self.table.test_index else ():
+                    led = step.targets.get(outcome, "") if step is not None else ""
+                    if led in tree.faults and led != other and not self._apart(led, other):
+                        group = alike.setdefault(led, [led])
+                        if other not in group:
+                            group.append(other)
+        return list(alike.values())
 
-    def _alike(self, one: str, other: str) -> bool:
-        table, steps = self.table, self.subject.tree.steps
+    def _apart(self, one: str, other: str) -> bool:
+        table = self.table
         rows = table.entries[table.fault_index[one]], table.entries[table.fault_index[other]]
-        named = False
-        for test, here, there in zip(table.tests, *rows, strict=True):
-            shared = set(here) & set(there)
-            if here and there and not shared:
-                return False
-            targets = steps[test].targets
-            named = named or any(targets.get(outcome) in (one, other) for outcome in shared)
-        return named
+        return any(
+            here and there and not set(here) & set(there) for here, there in zip(*rows, strict=True)
+        )

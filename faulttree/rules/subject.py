@@ -15,7 +15,17 @@ if TYPE_CHECKING:
     from faulttree.reading import Limits, Quantity
     from faulttree.rules.settling import Settling
 
-__all__ = ["Edge", "Subject"]
+__all__ = ["Edge", "Subject", "TooLargeError"]
+
+MAX_VISITS = 1_500_000
+"""Nodes that following ways through one tree may visit: about a second."""
+
+MAX_ENTRIES = 40_000
+"""Steps times faults up to which a tree is weighed; one of 1,000 lines has about 6,000."""
+
+
+class TooLargeError(Exception):
+    """A tree so large that a rule would take seconds over it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -225,7 +235,12 @@ class Subject:
         return {}
 
     def beyond_without(self, node: str, out: frozenset[str]) -> frozenset[str]:
-        """The same with some steps left out."""
+        """The same with some steps left out.
+
+        Raises:
+            TooLargeError: where this was asked so often of so large a tree that it would take
+                seconds.
+        """
         found, stack = set[str](), [node]
         while stack:
             name = stack.pop()
@@ -235,14 +250,19 @@ class Subject:
             step = self.tree.steps.get(name)
             if step is not None:
                 stack += step.targets.values()
+        self._spent[0] += len(found)
+        if self._spent[0] > MAX_VISITS:
+            raise TooLargeError
         return frozenset(found)
+
+    @cached_property
+    def _spent(self) -> list[int]:
+        return [0]
 
     @cached_property
     def _end_bits(self) -> Mapping[str, int]:
         """Node → bits of the faults that a walk can come to from there."""
-        steps, bits = self.tree.steps, dict[str, int]()
-        for number, fault in enumerate(self.tree.faults):
-            bits[fault] = 1 << number
+        steps, bits = self.tree.steps, dict(self._fault_bit)
         for name in reversed(self.order or ()):
             if name in steps:
                 found = 0
@@ -257,6 +277,14 @@ class Subject:
         return frozenset(
             fault for number, fault in enumerate(self.tree.faults) if bits >> number & 1
         )
+
+    def leads_to(self, node: str, fault: str) -> bool:
+        """Whether a walk can come to a fault from a node; never where there is a ring."""
+        return bool(self._end_bits.get(node, 0) & self._fault_bit.get(fault, 0))
+
+    @cached_property
+    def _fault_bit(self) -> Mapping[str, int]:
+        return {fault: 1 << number for number, fault in enumerate(self.tree.faults)}
 
     def first_of(self, name: str) -> str:
         """The step that a step or use begins with."""
@@ -326,6 +354,8 @@ class Subject:
 
         if self.order is None or not self.tree.faults:
             return None
+        if len(self.tree.diagnostic) * len(self.tree.faults) > MAX_ENTRIES:
+            raise TooLargeError
         try:
             return table_from_tree(self.tree)
         except FaulttreeError:

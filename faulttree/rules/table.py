@@ -4,10 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from faulttree.errors import FaulttreeError
 from faulttree.rules.finding import Finding
 from faulttree.rules.register import declare
+
+if TYPE_CHECKING:
+    from faulttree.odds import FaultTable
 
 declare(
     "broken-table",
@@ -19,17 +23,77 @@ declare(
 )
 
 
+declare(
+    "alike-in-table",
+    "table",
+    "warning",
+    "Faults that no test of the table tells apart: no plan can end with one of them. Another "
+    "test is needed, or one row for them all.",
+    "fault,weight,lamp\ndry-capacitor,2,dark\nopen-bridge,1,dark",
+)
+declare(
+    "test-tells-nothing",
+    "table",
+    "note",
+    "Every fault shows the same at this test, so it only costs minutes.",
+    "fault,weight,lamp,hum\ndry-capacitor,2,dark,loud\nlost-ground,1,lit,loud",
+)
+
+
 def findings_of(text: str, path: Path | None, name: str) -> Iterator[Finding]:
     """Everything found in one fault table."""
-    from faulttree.odds import table_from_csv
+    from faulttree.odds.csv_table import table_from_csv
+
+    lines = text.splitlines()
+
+    def at(line: int) -> str:
+        return lines[line - 1][:240] if 0 < line <= len(lines) else ""
 
     try:
-        table_from_csv(text, path)
+        table = table_from_csv(text, path)
     except FaulttreeError as error:
-        lines = text.splitlines()
-        line = error.line or 1
-        source = lines[line - 1][:240] if line <= len(lines) else ""
+        line, column = error.line or 1, error.column or 1
         yield Finding(
-            "broken-table", "error", error.message, name, line, error.column or 1,
-            error.mend or "", "", source,
-        )  # fmt: skip
+            "broken-table",
+            "error",
+            error.message,
+            name,
+            line,
+            column,
+            error.mend or "",
+            "",
+            at(line),
+        )
+        return
+    rows = {line.partition(",")[0].strip(' "\ufeff'): n for n, line in enumerate(lines, 1)}
+    for group in alike(table):
+        line = rows.get(group[0], 1)
+        listed = ", ".join(f"`{fault}`" for fault in group)
+        message = f"No test tells these faults apart: {listed}."
+        mend = "Add a test, or join them to one row."
+        yield Finding("alike-in-table", "warning", message, name, line, 1, mend, group[0], at(line))
+    for number, test in enumerate(table.tests):
+        shown = {entries[number] for entries in table.entries}
+        if len(table.faults) > 1 and len(shown) == 1:
+            column = max(at(1).find(test), 0) + 1
+            message = f"Every fault shows the same at `{test}`."
+            mend = "Take the column out, or say what differs."
+            yield Finding("test-tells-nothing", "note", message, name, 1, column, mend, test, at(1))
+
+
+def alike(table: FaultTable) -> Iterator[list[str]]:
+    """Faults that no test of a table tells apart, two or more together."""
+    left = list(range(len(table.faults)))
+    while left:
+        first, *rest = left
+        like = [
+            other
+            for other in rest
+            if not any(
+                here and there and not set(here) & set(there)
+                for here, there in zip(table.entries[first], table.entries[other], strict=True)
+            )
+        ]
+        if like:
+            yield [table.faults[number] for number in (first, *like)]
+        left = [number for number in rest if number not in like]
