@@ -560,7 +560,7 @@ def test_hostile_texts_come_out_as_text_in_html(tree: Tree) -> None:
 @given(hostile_trees())
 def test_hostile_texts_come_out_as_text_in_dot(tree: Tree) -> None:
     drawn = picture(tree)
-    laid = layouts.engine()(drawn.dot())
+    laid = layouts.engine()([drawn.dot()])
     read = json.loads(laid)
     assert len(read["objects"]) == len(drawn.chart.boxes)
     assert len(read["edges"]) == len(drawn.chart.links)
@@ -850,7 +850,7 @@ def test_an_installed_dot_is_preferred(monkeypatch: pytest.MonkeyPatch) -> None:
 
     def pipe(engine: str, form: str, data: bytes, **_: object) -> bytes:
         asked.append((engine, form))
-        return layouts._in_process(data.decode())
+        return layouts._in_process([data.decode()]).encode()
 
     layouts.engine.cache_clear()
     monkeypatch.setattr("shutil.which", lambda name: f"/usr/bin/{name}")
@@ -864,7 +864,7 @@ def test_an_installed_dot_is_preferred(monkeypatch: pytest.MonkeyPatch) -> None:
 
 def test_an_engine_that_gives_up_is_one_clear_message() -> None:
     with pytest.raises(FaulttreeError, match="gave up"):
-        layouts.lay([(10, 10)], [], run=lambda dot: b"not json")
+        layouts.lay([([(10, 10)], [], [])], run=lambda graphs: "not json")
 
 
 def test_kinds_go_by_the_ending() -> None:

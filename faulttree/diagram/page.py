@@ -7,7 +7,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 
 from faulttree.diagram.chart import Box, Chart, Link
-from faulttree.diagram.layout import Engine, Laid, Span, lay
+from faulttree.diagram.layout import Asked, Engine, Laid, Span, lay
 from faulttree.diagram.symbols import Figure, figure_of, label_room
 
 __all__ = ["GAP", "Page", "Plate", "lay_out", "one_page", "shelve", "stand"]
@@ -48,31 +48,44 @@ class Page:
     height: float
 
 
-def lay_out(chart: Chart, *, run: Engine | None = None, across: bool = False) -> Plate:
-    """Lay out a chart, or a part of one, as one plate; its loose boxes are left out."""
-    exits = Counter(link.tail for link in chart.links)
-    loose = set(chart.loose)
-    boxes = [box for key, box in chart.boxes.items() if key not in loose]
-    figures = [figure_of(box, exits[box.key]) for box in boxes]
-    number = {box.key: at for at, box in enumerate(boxes)}
-    links = tuple(link for link in chart.links if link.tail in number and link.head in number)
-    frames = {
-        name: inside
-        for name, held in chart.frames.items()
-        if (inside := [number[key] for key in held if key in number])
-    }
-    laid = lay(
-        [(figure.width, figure.height) for figure in figures],
-        [(number[link.tail], number[link.head], label_room(link)) for link in links],
-        list(frames.values()),
-        across=across,
-        run=run,
-    )
-    placed = tuple(
-        (box, figure, laid.middles[at])
-        for at, (box, figure) in enumerate(zip(boxes, figures, strict=True))
-    )
-    return Plate(placed, laid, links, tuple(frames), laid.width + 4, laid.height + 4)
+def lay_out(
+    charts: Sequence[Chart], *, run: Engine | None = None, across: bool = False
+) -> list[Plate]:
+    """Lay out charts, or parts of one, a plate each; loose boxes are left out."""
+    drafts = [_Draft(chart) for chart in charts]
+    laid = lay([draft.asked for draft in drafts], across=across, run=run)
+    return [draft.plate(found) for draft, found in zip(drafts, laid, strict=True)]
+
+
+class _Draft:
+    """A chart made ready for the layout engine, which knows boxes by number only."""
+
+    def __init__(self, chart: Chart) -> None:
+        exits = Counter(link.tail for link in chart.links)
+        loose = set(chart.loose)
+        self.boxes = [box for key, box in chart.boxes.items() if key not in loose]
+        self.figures = [figure_of(box, exits[box.key]) for box in self.boxes]
+        number = {box.key: at for at, box in enumerate(self.boxes)}
+        self.links = [link for link in chart.links if link.tail in number and link.head in number]
+        self.frames = {
+            name: inside
+            for name, held in chart.frames.items()
+            if (inside := [number[key] for key in held if key in number])
+        }
+        self.asked: Asked = (
+            [(figure.width, figure.height) for figure in self.figures],
+            [(number[link.tail], number[link.head], label_room(link)) for link in self.links],
+            list(self.frames.values()),
+        )
+
+    def plate(self, laid: Laid) -> Plate:
+        """The plate, from what the engine said."""
+        placed = tuple(
+            (box, figure, laid.middles[at])
+            for at, (box, figure) in enumerate(zip(self.boxes, self.figures, strict=True))
+        )
+        size = (laid.width + 4, laid.height + 4)
+        return Plate(placed, laid, tuple(self.links), tuple(self.frames), *size)
 
 
 def shelve(boxes: Iterable[Box], room: float, heading: str = "") -> Plate:
@@ -158,7 +171,7 @@ def _page(chart: Chart, plates: tuple[tuple[Plate, Span], ...]) -> Page:
 
 def one_page(chart: Chart, *, run: Engine | None = None, across: bool = False) -> Page:
     """The whole chart on one page, its loose boxes below it."""
-    plate = lay_out(chart, run=run, across=across)
+    plate = lay_out([chart], run=run, across=across)[0]
     plates = [plate] if plate.placed else []
     if chart.loose:
         boxes = [chart.boxes[key] for key in chart.loose]

@@ -8,7 +8,7 @@ scale, so that the letters have one size throughout.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import replace
 from functools import partial
 
@@ -41,10 +41,8 @@ def split(
         run: the layout engine, where another than the usual is wanted.
     """
     cutter = _Cutter(chart, room[0] * room[1] * FILL)
-    lay_part = partial(lay_out, run=run, across=across)
-    plates = []
-    for piece in cutter.pieces():
-        plates += _fit(cutter, piece, room, lay_part)
+    lay_all = partial(lay_out, run=run, across=across)
+    plates = _fitted(cutter, room, lay_all)
     if chart.loose:
         boxes = (chart.boxes[key] for key in chart.loose)
         plates.append(shelve(boxes, room[0], chart.loose_heading))
@@ -151,21 +149,33 @@ class _Cutter:
         return replace(self.chart, boxes=boxes, links=tuple(links), loose=())
 
 
-def _fit(
-    cutter: _Cutter, piece: list[str], room: Span, lay_part: Callable[[Chart], Plate]
+def _fitted(
+    cutter: _Cutter, room: Span, lay_all: Callable[[Sequence[Chart]], list[Plate]]
 ) -> list[Plate]:
-    """Lay a piece out, and cut it smaller as long as it does not fit."""
-    share = 1.0
-    plate = lay_part(cutter.part(piece))
-    if len(piece) == 1 or (plate.width <= room[0] * SHRINK and plate.height <= room[1] * SHRINK):
-        return [plate]
-    smaller = [piece]
-    while len(smaller) == 1 and share > 0.05:
+    """Lay the pieces out, and cut those smaller that do not fit, until all do."""
+    slots: list[Plate | list[str]] = list(cutter.pieces())
+    while waiting := [slot for slot in slots if isinstance(slot, list)]:
+        laid = iter(lay_all([cutter.part(piece) for piece in waiting]))
+        after: list[Plate | list[str]] = []
+        for slot in slots:
+            if isinstance(slot, Plate):
+                after.append(slot)
+                continue
+            plate = next(laid)
+            fits = plate.width <= room[0] * SHRINK and plate.height <= room[1] * SHRINK
+            smaller = [slot] if fits else _smaller(cutter, slot)
+            after += [plate] if len(smaller) == 1 else smaller
+        slots = after
+    return [slot for slot in slots if isinstance(slot, Plate)]
+
+
+def _smaller(cutter: _Cutter, piece: list[str]) -> list[list[str]]:
+    """A piece cut up, or the piece itself where it cannot be."""
+    share, cut = 1.0, [piece]
+    while len(piece) > 1 and len(cut) == 1 and share > 0.05:
         share *= STEP
-        smaller = cutter.pieces(piece, share)
-    if len(smaller) == 1:
-        return [plate]
-    return [fitted for part in smaller for fitted in _fit(cutter, part, room, lay_part)]
+        cut = cutter.pieces(piece, share)
+    return cut
 
 
 def _numbered(pages: list[Page]) -> list[Page]:
