@@ -10,7 +10,7 @@ from faulttree.odds.search import Search
 from faulttree.odds.table import FaultTable
 from faulttree.tree.model import Access, Step, Tree
 
-__all__ = ["minutes_as_it_stands"]
+__all__ = ["minutes_as_it_stands", "minutes_walked"]
 
 
 def minutes_as_it_stands(table: FaultTable, problem: Problem, search: Search[Any]) -> float:
@@ -20,7 +20,7 @@ def minutes_as_it_stands(table: FaultTable, problem: Problem, search: Search[Any
     right, leaving out those that tell nothing where their turn comes.
     """
     if table.source is not None:
-        return _walked(table, table.source)
+        return minutes_walked(table, table.source)
     tests: dict[Any, int] = {}
     stack = [search.root]
     while stack:
@@ -32,7 +32,13 @@ def minutes_as_it_stands(table: FaultTable, problem: Problem, search: Search[Any
     return Draft.of(search, tests).total
 
 
-def _walked(table: FaultTable, tree: Tree) -> float:
+def minutes_walked(table: FaultTable, tree: Tree) -> float:
+    """Expected minutes of walking a tree from its start, over the weights of its table.
+
+    Args:
+        table: drawn from the tree, with other weights where they are wanted.
+        tree: the tree.
+    """
     whole = sum(table.weights)
     start = {fault: w / whole for fault, w in zip(table.faults, table.weights, strict=True)}
     spent = 0.0

@@ -91,7 +91,7 @@ class Document:
         """
         node, key_node = self.root, None
         for key in keys:
-            found = _child(node, key)
+            found = child_of(node, key)
             if found is None:
                 of_key = of_key or key_node is not None
                 break
@@ -105,7 +105,8 @@ class Document:
         return tuple(LINE_END.split(self.text))
 
 
-def _child(node: Node | None, key: str | int) -> tuple[Node, Node] | None:
+def child_of(node: Node | None, key: str | int) -> tuple[Node, Node] | None:
+    """Key node and value node under a key or position; None where there is none."""
     if isinstance(node, SequenceNode):
         if isinstance(key, int) and 0 <= key < len(node.value):
             return node.value[key], node.value[key]
