@@ -336,7 +336,7 @@ def tear_and_mend(path: Path, tmp_path: Path, keep: float) -> None:
         left = file.execute("SELECT count(*) FROM events").fetchone()[0]
     file.close()
     assert left < 45
-    with open_store(str(damaged)) as store:
+    with open_store(str(damaged), read_only=keep > 0.5) as store:
         assert {case: store.events(case) for case in cases} == whole
         assert store.brought_back
         assert all(line.startswith("case ") for line in store.brought_back)

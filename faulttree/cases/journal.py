@@ -78,14 +78,16 @@ class Journal:
 
     def __init__(self, path: Path, record: str = "") -> None:
         self.path = path
-        flags = os.O_CREAT | os.O_RDWR | os.O_APPEND
+        flags = os.O_CREAT | os.O_RDWR | os.O_APPEND | getattr(os, "O_BINARY", 0)
         self.file = os.open(path, flags, 0o600)
         size = os.fstat(self.file).st_size
         if size == 0 and record:
             self.write(json.dumps({"record": record}) + "\n")
-        elif size and os.pread(self.file, 1, size - 1) != b"\n":
-            # A line torn by a crash must not swallow the next one.
-            self.write("\n")
+        elif size:
+            os.lseek(self.file, -1, os.SEEK_END)
+            if os.read(self.file, 1) != b"\n":
+                # A line torn by a crash must not swallow the next one.
+                self.write("\n")
 
     def add(self, items: Iterable[Entry | TreeText]) -> None:
         """Write one line each, in one piece.

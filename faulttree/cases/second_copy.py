@@ -45,15 +45,16 @@ class SecondCopy:
         except OSError as error:
             self.problem = error
 
-    def belongs(self) -> bool:
-        """Whether the journal there is this record's; another record's is put aside."""
+    def belongs(self, *, put_aside: bool) -> bool:
+        """Whether the journal there is this record's; another record's can be put aside."""
         if not self.path.is_file():
             return False
         whose = first_record(self.path)
-        if whose and whose != self.record:
+        if whose in {"", self.record}:
+            return True
+        if put_aside:
             aside(self.path)
-            return False
-        return True
+        return False
 
     def close(self) -> None:
         """Sync and let go."""
@@ -86,8 +87,11 @@ def lost_at_the_end(
         if there == 0:
             lost += since
             since = []
-        if there >= SURE or (not lost and there >= SURE // 8):
+        if there >= (SURE if lost else SURE // 2):
             break
+    if lost:
+        # A tree stands before the first case that needs it.
+        lost += [item for item in since if isinstance(item, TreeText)]
     return lost[::-1]
 
 

@@ -71,20 +71,31 @@ def open_store(
         RecordError: it cannot be opened, or a newer program wrote it.
     """
     store = Store(url, connect(url, read_only=read_only), read_only=read_only)
-    if read_only or url is None:
-        return store
-    path = sqlite_path(url)
+    path = sqlite_path(url) if url is not None else None
     try:
         if path is not None:
             store.second_copy = SecondCopy(path, store.record_id)
-            store.bring_back()
-        elif folder is not None:
+            lost = store.lost()
+            if lost and read_only:
+                store.brought_back = brought_back_to(str(path))
+            elif lost:
+                store.bring_back(lost)
+        elif url is not None and folder is not None and not read_only:
             store.outbox = Outbox(Path(folder), url, store.writer)
             store.send_left_behind()
     except BaseException:
         store.close()
         raise
     return store
+
+
+def brought_back_to(path: str) -> tuple[str, ...]:
+    """Open for writing just to bring back what was lost, where that may be done."""
+    try:
+        with open_store(path) as store:
+            return store.brought_back
+    except RecordError:
+        return ()
 
 
 class Store:
@@ -478,15 +489,17 @@ class Store:
             self.remembered.pop(conflict.case, None)
         return merged
 
-    def bring_back(self) -> None:
-        """Give back what a torn database lost of what the journal beside it still has."""
+    def lost(self) -> Sequence[Entry | TreeText]:
+        """What the journal beside the database has and the database has lost."""
         copy = self.second_copy
-        if copy is None or not copy.belongs():
-            return
-        lost = lost_at_the_end(copy.path, self.read)
-        if lost:
-            merged = self.write(lambda connection: merge(connection, lost, numbers=True))
-            self.brought_back = told_of(merged)
+        if copy is None or not copy.belongs(put_aside=not self.read_only):
+            return []
+        return lost_at_the_end(copy.path, self.read)
+
+    def bring_back(self, lost: Sequence[Entry | TreeText]) -> None:
+        """Give back to the database what it lost, and name it."""
+        merged = self.write(lambda connection: merge(connection, lost, numbers=True))
+        self.brought_back = told_of(merged)
 
     def write(self, work: Callable[[Connection], T]) -> T:
         """Do something to the tables in one transaction, on the disk when this returns.

@@ -157,6 +157,7 @@ def journal(store: Store, path: Path, *, repair: bool) -> Iterator[Finding]:
     trees_kept = set(store.read(lambda c: c.execute(select(TREES.c.hash)).scalars().all()))
     lost: list[Entry | TreeText] = []
     noted: dict[str, int] = {}
+    texts: set[str] = set()
     for line in entries(place):
         item = line.holds
         if isinstance(item, Entry):
@@ -165,11 +166,17 @@ def journal(store: Store, path: Path, *, repair: bool) -> Iterator[Finding]:
                 lost.append(item)
         elif item is not None:
             lost += [] if item.hash in trees_kept else [item]
+            texts.add(item.hash)
         elif not line.record:
             message = "a damaged line was passed over"
             yield Finding("journal", f"{place}:{line.number}", message, minor=True)
     yield from from_journal(store, lost, repair=repair)
     yield from to_journal(store, noted, repair=repair)
+    for tree_hash in sorted(trees_kept - texts):
+        if repair:
+            note(store, [TreeText(tree_hash, store.tree_text(tree_hash))])
+        message = "the tree is not in the journal"
+        yield Finding("journal", tree_hash[:12], message, mended=repair, minor=True)
 
 
 def counted(store: Store) -> dict[str, int]:
@@ -205,11 +212,28 @@ def to_journal(store: Store, noted: dict[str, int], *, repair: bool) -> Iterator
     for row in store.read(lambda c: c.execute(wanted).all()):
         if noted.get(row.id, 0) >= row.events:
             continue
-        if repair and store.second_copy is not None:
-            store.second_copy.add(entries_of(store, row.id, row.number))
-        mended = repair and store.second_copy is not None and store.second_copy.problem is None
+        if repair:
+            note(store, entries_of(store, row.id, row.number))
         message = "not all of it is in the journal"
-        yield Finding("journal", f"case {row.number}", message, mended=mended, minor=True)
+        yield Finding("journal", f"case {row.number}", message, mended=repair, minor=True)
+
+
+def note(store: Store, items: Sequence[Entry | TreeText]) -> None:
+    """Write into the journal.
+
+    Raises:
+        RecordError: it cannot be written.
+    """
+    copy = store.second_copy
+    if copy is None:
+        return
+    copy.add(items)
+    if copy.problem is not None:
+        raise RecordError(
+            f"the journal cannot be written: {copy.problem.strerror}",
+            path=copy.path,
+            mend="Make room, or see that the folder may be written in.",
+        )
 
 
 def entries_of(store: Store, case: str, number: int) -> list[Entry]:
