@@ -682,8 +682,13 @@ def test_procedures_that_multiply_are_stopped(tmp_path: Path) -> None:
             f"procedure: p{i}\ntitle: x\ntakes: [part]\nexits: [good, bad]\nstart: s0\nsteps:\n"
             f"{steps}  s4: {{do: x, then: good}}\n"
         )
+    begun = time.perf_counter()
     examined = look(tmp_path, use("part: x, exits: {good: out, bad: out}", "p18"), procedures)
     assert {p.rule for p in examined.problems} == {"too-large"}
+    assert examined.tree is None
+    assert time.perf_counter() - begun < 2
+    with pytest.raises(TreeError, match="More than 5000 steps"):
+        Library(tmp_path).load("work-lamp/dark")
 
 
 def test_procedures_in_each_other_have_a_bound(tmp_path: Path) -> None:

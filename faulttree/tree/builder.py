@@ -47,7 +47,7 @@ from faulttree.tree.schema import FileKind, findings
 
 __all__ = ["MAX_STEPS", "assemble", "build"]
 
-MAX_STEPS = 20_000
+MAX_STEPS = 5_000
 """Steps of a tree once its procedures are inlined."""
 
 MAX_PROBLEMS = 100
@@ -75,12 +75,11 @@ def build(bundle: Mapping[str, Any], *, strict: bool = True) -> Tree:
             not strict, only for data that no tree can be built from at all.
     """
     tree, problems = assemble(bundle, schema=strict)
+    for problem in problems if strict or tree is None else ():
+        if problem.level == "error":
+            raise problem.error()
     if tree is None:
         raise TreeError("This is no tree.", mend="Give a mapping with title, start, steps.")
-    if strict:
-        for problem in problems:
-            if problem.level == "error":
-                raise problem.error()
     return tree
 
 
@@ -101,7 +100,8 @@ def assemble(
         known_procedures: names the names the library has, asked only when one is unknown.
 
     Returns:
-        The tree, None only where there is no mapping to build it from, and the problems.
+        The tree and the problems. There is no tree only where there is no mapping to build
+        it from, or where it would be too large to be followed.
     """
     finder = _Finder(documents or {})
     data = bundle.get("tree") if isinstance(bundle, Mapping) else None
@@ -220,15 +220,18 @@ class _Builder:
         self.ends = {**as_mapping(data.get("faults")), **as_mapping(data.get("stops"))}
         self.states: dict[str, Access] = {}
         self.count = 0
+        self.oversize = False
 
     # -- the whole ---------------------------------------------------------------------
 
-    def tree(self) -> Tree:
+    def tree(self) -> Tree | None:
         data = self.data
         top = _Scope("tree", dict(entries(data.get("steps"))), as_text(data.get("start")))
         self.ids()
         self.expand(top)
         closing = self.closing(top)
+        if self.oversize:
+            return None
         self.states = parts.access_states(
             source.get("access") for source in (data, *self.procedures.values())
         )
@@ -297,6 +300,7 @@ class _Builder:
             self.too_large(f"More than {MAX_STEPS} steps once procedures are inlined.")
 
     def too_large(self, message: str) -> None:
+        self.oversize = True
         mend = "Look for procedures that use others several times over."
         self.finder.add("too-large", message, mend, Where("tree", ("steps",)))
 

@@ -81,26 +81,43 @@ def findings(data: Any, kind: FileKind) -> list[Finding]:
         return []
     from jsonschema import Draft202012Validator
 
+    part = _refused_part(data, kind)
     found: dict[tuple[str, Keys, str], Finding] = {}
-    for error in Draft202012Validator(schema(kind)).iter_errors(_refused_part(data, kind)):
+    for error in Draft202012Validator(schema(kind)).iter_errors(part):
         for finding in _worded(error, data):
             found.setdefault((finding[0], finding[3], finding[1]), finding)
-        if len(found) >= MAX_FINDINGS:
-            break
-    return list(found.values())[:MAX_FINDINGS] or [
+    # jsonschema goes through keys in any order.
+    ordered = sorted(found.values(), key=lambda finding: (_order(part, finding[3]), str(finding)))
+    return ordered[:MAX_FINDINGS] or [
         ("bad-value", f"This is no {kind} file.", "Compare it with the documentation.", (), False)
     ]
+
+
+def _order(data: Any, keys: Keys) -> tuple[int, ...]:
+    """Where keys lead to, as positions: to sort by the file's own order."""
+    way: list[int] = []
+    for key in keys:
+        if isinstance(data, Mapping):
+            way.append(next((i for i, name in enumerate(data) if name == key), len(data)))
+            data = data.get(key)
+        elif isinstance(data, list) and isinstance(key, int):
+            way.append(key)
+            data = data[key] if key < len(data) else None
+    return tuple(way)
 
 
 MAX_FINDINGS = 100
 
 
 def _refused_part(data: Any, kind: FileKind) -> Any:
-    """The data without the entries that are right: wording a refusal is slow, deciding is not."""
+    """The data without the entries that are right, and with the first hundred of the others.
+
+    Wording a refusal is slow, deciding is not.
+    """
     if not isinstance(data, Mapping):
         return data
     wrong: dict[Any, set[Any]] = {}
-    for error in islice(_decider(kind).iter_errors(data), 10 * MAX_FINDINGS):
+    for error in _decider(kind).iter_errors(data):
         path = list(error.instance_path)
         if path:
             # A name that does not fit is reported at its mapping, with the name as instance.
@@ -112,14 +129,17 @@ def _refused_part(data: Any, kind: FileKind) -> Any:
     others = [key for key in data if key not in known and key not in wrong]
     left_out = set(others[MAX_FINDINGS:])
     return {
-        key: _cut(
-            {name: item for name, item in value.items() if name in wrong.get(key, ())}
-            if isinstance(value, Mapping) and len(value) > MAX_FINDINGS
-            else value
-        )
+        key: _cut(_first(value, wrong.get(key, set())))
         for key, value in data.items()
         if key not in left_out
     }
+
+
+def _first(value: Any, wrong: set[Any]) -> Any:
+    """The first wrong entries of a large mapping; anything else as it is."""
+    if not isinstance(value, Mapping) or len(value) <= MAX_FINDINGS:
+        return value
+    return dict(islice(((n, item) for n, item in value.items() if n in wrong), MAX_FINDINGS))
 
 
 LONGEST_LIST = 1000
