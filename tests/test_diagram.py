@@ -738,6 +738,24 @@ def test_a_case_says_how_it_ended_and_what_was_skipped_or_taken_back() -> None:
     assert "not it" in says(box(parsed(picture(small(), case=ended)), "open-sense"))
 
 
+def test_a_case_on_paper_goes_on_marked_behind_a_connector() -> None:
+    tree = shipped()
+    answers = [
+        Answered(step="fuse", outcome="intact"),
+        Answered(step="reservoir", outcome="inside"),
+        Answered(step="settings", outcome="all-right"),
+    ]
+    state = fold(tree, [Opened(tree=tree.id, tree_hash=tree.hash), *answers])
+    drawn = picture(tree, case=state, paged=True)
+    links = [link for page, _ in drawn._sheets for plate, _ in page.plates for link in plate.links]
+    entries = [link for link in links if link.tail.startswith("in ")]
+    exits = [link for link in links if link.head.startswith("out ")]
+    assert {link.head for link in entries if link.mark} == {
+        link.goal for link in exits if link.mark
+    }
+    assert any(link.mark == "walked" for link in entries)
+
+
 def test_the_stop_that_a_case_ended_at_is_marked_where_it_was_reached() -> None:
     state = walk(Answered(step="lamp", outcome="no"))
     root = parsed(picture(small(), case=state))

@@ -57,10 +57,10 @@ class _Cutter:
         self.chart = chart
         self.capacity = capacity
         self.after: dict[str, list[Link]] = {}
-        self.before: dict[str, set[str]] = {}
+        self.before: dict[str, list[Link]] = {}
         for link in chart.links:
             self.after.setdefault(link.tail, []).append(link)
-            self.before.setdefault(link.head, set()).add(link.tail)
+            self.before.setdefault(link.head, []).append(link)
         self.exits = {key: len(links) for key, links in self.after.items()}
         self.children, self.order = self._grow()
 
@@ -130,11 +130,14 @@ class _Cutter:
         own = set(piece)
         boxes: dict[str, Box] = {}
         links: list[Link] = []
-        entered = {key for key in piece if not self.before.get(key, own) <= own}
         for key in piece:
-            if key in entered:
-                boxes[f"in {key}"] = Box(f"in {key}", "connector", "", goal=key, badge="in")
-                links.append(Link(f"in {key}", key))
+            entries = [link for link in self.before.get(key, ()) if link.tail not in own]
+            if entries:
+                # What was walked into from another page goes on walked here.
+                first = min(entries, key=lambda link: (not link.mark, link.faint))
+                name = f"in {key}"
+                boxes[name] = Box(name, "connector", "", goal=key, badge="in", faint=first.faint)
+                links.append(Link(name, key, mark=first.mark, faint=first.faint))
             boxes[key] = self.chart.boxes[key]
             for link in self.after.get(key, ()):
                 if link.head in own:
@@ -144,7 +147,9 @@ class _Cutter:
                     links.append(link)
                 else:
                     name = f"out {key} {link.head}"
-                    boxes[name] = Box(name, "connector", "", goal=link.head, badge="out")
+                    boxes[name] = Box(
+                        name, "connector", "", goal=link.head, badge="out", faint=link.faint
+                    )
                     links.append(replace(link, head=name, goal=link.head))
         return replace(self.chart, boxes=boxes, links=tuple(links), loose=())
 
@@ -217,7 +222,8 @@ def _relabelled(
         if box.kind == "connector":
             if box.badge == "in":
                 pages = list(tails.get(box.goal, {}))
-                said = f"from {', '.join(map(str, pages[:3]))}{'…' if len(pages) > 3 else ''}"
+                word = "from page" if len(pages) == 1 else "from"
+                said = f"{word} {', '.join(map(str, pages[:3]))}{'…' if len(pages) > 3 else ''}"
                 goal = f"p{pages[0]}" if pages else ""
             else:
                 said, goal = f"page {at[box.goal]}", f"p{at[box.goal]}"
