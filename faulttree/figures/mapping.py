@@ -1,0 +1,80 @@
+"""Walks of older texts of a tree, brought onto the text it has now."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from faulttree.tree.model import Fault, Step, Tree
+
+__all__ = ["Bridge", "bridge"]
+
+
+@dataclass(frozen=True, slots=True)
+class Bridge:
+    """Which step and fault of an older text is which one now; what is missing has no like."""
+
+    steps: Mapping[str, str] = field(default_factory=dict)
+    faults: Mapping[str, str] = field(default_factory=dict)
+
+
+def bridge(old: Tree | None, now: Tree) -> Bridge:
+    """Bring an older text onto the one that stands.
+
+    A step is the same where its id, its kind and its outcomes are; under another id where
+    kind, words and outcomes are and one step alone fits. A fault is the same by its id, or
+    by title and part. Limits may have changed: an outcome stays as it was decided.
+
+    Args:
+        old: the older text; None where it can no longer be read, which maps nothing.
+        now: the tree as it stands.
+    """
+    if old is None:
+        return Bridge()
+    if old.hash == now.hash:
+        return Bridge({name: name for name in now.steps}, {name: name for name in now.faults})
+    return Bridge(_steps(old, now), _faults(old, now))
+
+
+def _steps(old: Tree, now: Tree) -> dict[str, str]:
+    by_content: dict[object, list[str]] = {}
+    for step in now.steps.values():
+        by_content.setdefault(_content(step), []).append(step.id)
+    found: dict[str, str] = {}
+    for step in old.steps.values():
+        there = now.steps.get(step.id)
+        if there is not None and _shape(there) == _shape(step):
+            found[step.id] = step.id
+            continue
+        alike = [name for name in by_content.get(_content(step), ()) if name not in old.steps]
+        if len(alike) == 1:
+            found[step.id] = alike[0]
+    return found
+
+
+def _faults(old: Tree, now: Tree) -> dict[str, str]:
+    by_content: dict[object, list[str]] = {}
+    for fault in now.faults.values():
+        by_content.setdefault(_cause(fault), []).append(fault.id)
+    found: dict[str, str] = {}
+    for fault in old.faults.values():
+        alike = [name for name in by_content.get(_cause(fault), ()) if name not in old.faults]
+        if fault.id in now.faults:
+            found[fault.id] = fault.id
+        elif len(alike) == 1:
+            found[fault.id] = alike[0]
+    return found
+
+
+def _shape(step: Step) -> object:
+    return step.kind, frozenset(step.targets)
+
+
+def _content(step: Step) -> object:
+    return step.kind, step.text, frozenset(step.targets)
+
+
+def _cause(fault: Fault) -> object:
+    return fault.title, fault.part, fault.module

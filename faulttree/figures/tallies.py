@@ -1,0 +1,196 @@
+"""The record counted: three questions put to its tables, whatever their size.
+
+What is counted comes from the tables drawn from the events (``cases`` and ``steps``), which
+:mod:`faulttree.cases.verify` can build again; only why a walk was given up, and which repairs
+did not hold, is read from the events themselves.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import NDArray
+from sqlalchemy import Connection, Text, cast, distinct, func, or_, select
+
+from faulttree.cases.asking import conditions
+from faulttree.cases.tables import CASES, EVENTS, STEPS
+
+if TYPE_CHECKING:
+    from faulttree.cases.store import Store
+
+__all__ = ["Answers", "Cases", "Ended", "Tallies", "tally"]
+
+Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class Cases:
+    """Cases of one text of a tree that ended alike in one month."""
+
+    tree: str
+    tree_hash: str
+    state: str
+    result: str
+    fault: str
+    came_back: bool
+    month: str
+    count: int
+    first: str
+    last: str
+    minutes: Floats
+
+
+@dataclass(frozen=True, slots=True)
+class Answers:
+    """Answers to one step, alike in outcome and in how their cases ended.
+
+    Attributes:
+        standing: False where somebody went back over them.
+        later: given after a repair was tried.
+        answers: how many there are, in ``cases`` different cases.
+        minutes: of those that were timed.
+        values: how many readings there are; ``total`` and ``squares`` are their sum and sum of
+            squares in the base unit.
+    """
+
+    tree_hash: str
+    result: str
+    fault: str
+    step: str
+    outcome: str
+    standing: bool
+    skipped: bool
+    later: bool
+    answers: int
+    cases: int
+    minutes: Floats
+    values: int
+    total: float
+    squares: float
+    unit: str
+
+
+@dataclass(frozen=True, slots=True)
+class Ended:
+    """A case that was given up, suspects left untested, or a repair that did not hold."""
+
+    number: int
+    tree_hash: str
+    result: str
+    fault: str
+    event: Mapping[str, Any] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
+class Tallies:
+    """All that is counted, not yet sorted by tree."""
+
+    cases: tuple[Cases, ...]
+    answers: tuple[Answers, ...]
+    ended: tuple[Ended, ...]
+    benches: tuple[str, ...]
+
+
+def tally(store: Store, **wanted: Any) -> Tallies:
+    """Count the record, or the part of it that filters name.
+
+    Args:
+        store: the record.
+        **wanted: filters, see :func:`faulttree.cases.asking.conditions`.
+
+    Raises:
+        RecordError: a filter that is not known, or the record cannot be read.
+    """
+
+    def work(connection: Connection) -> Tallies:
+        where = conditions(connection, wanted)
+        return Tallies(
+            tuple(_cases(connection, where)),
+            tuple(_answers(connection, where)),
+            tuple(_ended(connection, where)),
+            tuple(_benches(connection, where)),
+        )
+
+    return store.read(work)
+
+
+def _cases(connection: Connection, where: Sequence[Any]) -> Iterator[Cases]:
+    keys = (
+        *(CASES.c.tree, CASES.c.tree_hash, CASES.c.state, CASES.c.result, CASES.c.fault),
+        (CASES.c.came_back != "").label("came_back"),
+        func.substr(CASES.c.opened, 1, 7).label("month"),
+    )
+    asked = select(
+        *keys,
+        func.count().label("count"),
+        func.min(CASES.c.opened).label("first"),
+        func.max(CASES.c.opened).label("last"),
+        _listed(CASES.c.minutes).label("minutes"),
+    )
+    for row in connection.execute(asked.where(*where).group_by(*keys)):
+        found = dict(row._mapping)
+        minutes, back = _floats(found.pop("minutes")), bool(found.pop("came_back"))
+        yield Cases(**found, came_back=back, minutes=minutes)
+
+
+def _answers(connection: Connection, where: Sequence[Any]) -> Iterator[Answers]:
+    keys = (
+        *(CASES.c.tree_hash, CASES.c.result, CASES.c.fault, STEPS.c.step, STEPS.c.outcome),
+        *(STEPS.c.standing, STEPS.c.skipped, (STEPS.c.round > 0).label("later")),
+    )
+    value = STEPS.c.value
+    asked = (
+        select(
+            *keys,
+            func.count().label("answers"),
+            func.count(distinct(STEPS.c.number)).label("cases"),
+            _listed(STEPS.c.minutes).label("minutes"),
+            func.count(value).label("values"),
+            func.coalesce(func.sum(value), 0.0).label("total"),
+            func.coalesce(func.sum(value * value), 0.0).label("squares"),
+            func.max(STEPS.c.unit).label("unit"),
+        )
+        .select_from(STEPS.join(CASES, CASES.c.number == STEPS.c.number))
+        .where(*where)
+        .group_by(*keys)
+    )
+    for row in connection.execute(asked):
+        found = dict(row._mapping)
+        flags = {name: bool(found.pop(name)) for name in ("standing", "skipped", "later")}
+        yield Answers(**found | flags | {"minutes": _floats(found["minutes"])})
+
+
+def _listed(minutes: Any) -> Any:
+    """All values of a group in one text: the median of many groups in one pass."""
+    return func.aggregate_strings(cast(minutes, Text), ",")
+
+
+def _ended(connection: Connection, where: Sequence[Any]) -> Iterator[Ended]:
+    # The kind stands first in every event the record holds, so a beginning finds it.
+    kinds = ("stopped", "declined", "not-confirmed")
+    begins = or_(*(EVENTS.c.event.startswith(f'{{"kind":"{kind}"') for kind in kinds))
+    asked = (
+        select(CASES.c.number, CASES.c.tree_hash, CASES.c.result, CASES.c.fault, EVENTS.c.event)
+        .select_from(EVENTS.join(CASES, CASES.c.number == EVENTS.c.number))
+        .where(begins, *where)
+        .order_by(EVENTS.c.number, EVENTS.c.sequence)
+    )
+    for number, tree_hash, result, fault, text in connection.execute(asked):
+        try:
+            event = json.loads(text)
+        except ValueError:
+            continue
+        yield Ended(number, tree_hash, result, fault, event)
+
+
+def _benches(connection: Connection, where: Sequence[Any]) -> Iterable[str]:
+    asked = select(CASES.c.who).distinct().where(*where).order_by(CASES.c.who)
+    return [str(who) for who in connection.execute(asked).scalars() if who]
+
+
+def _floats(text: str | None) -> Floats:
+    return np.array(text.split(",") if text else [], dtype=float)
