@@ -13,9 +13,11 @@ import sqlite3
 import stat
 import subprocess
 import sys
+import tempfile
 import textwrap
 import threading
 import time
+from collections.abc import Iterator
 from hashlib import sha256
 from pathlib import Path
 
@@ -29,7 +31,7 @@ from faulttree.cases.schema import MIGRATIONS, VERSION, bring_up
 from faulttree.cases.verify import is_damaged, salvage, verify
 from faulttree.errors import RecordError
 from faulttree.walk.events import Answered, Closed, PhotoAdded
-from tests.postgres import Server, shared
+from tests.postgres import NOBODY, Server, shared
 from tests.test_cases_store import HASH, TEXT, answered, at, opened
 
 
@@ -272,15 +274,35 @@ def test_a_file_that_may_not_grow_loses_nothing_acknowledged(path: Path, size: i
     assert acknowledged <= there
 
 
-@pytest.mark.skipif(os.geteuid() == 0, reason="root may write anywhere; see the next test")
-def test_a_read_only_file_is_said_and_can_be_read(path: Path) -> None:
-    with open_store(str(path)) as store:
-        store.open_case([opened()])
-    path.chmod(0o400)
-    with open_store(str(path), read_only=True) as store:
-        assert len(store.list()) == 1
-    with pytest.raises(RecordError, match="read-only"), open_store(str(path)) as store:
-        store.open_case([opened()])
+@contextlib.contextmanager
+def as_an_ordinary_user() -> Iterator[None]:
+    """Root may write anywhere, so for a while it is not root."""
+    before = os.geteuid()
+    if before == 0:
+        os.seteuid(NOBODY)
+    try:
+        yield
+    finally:
+        os.seteuid(before)
+
+
+@pytest.mark.parametrize("folder_too", [False, True])
+def test_a_read_only_record_can_be_read_and_says_so_when_written(folder_too: bool) -> None:
+    with tempfile.TemporaryDirectory() as name:
+        path = Path(name) / "shop" / "record.sqlite"
+        with open_store(str(path)) as store:
+            case = store.open_case([opened()], tree_text=TEXT)
+        Path(name).chmod(0o755)
+        for one in path.parent.iterdir():
+            one.chmod(0o444)
+        path.parent.chmod(0o555 if folder_too else 0o777)
+        with as_an_ordinary_user():
+            with open_store(str(path), read_only=True) as store:
+                assert len(store.list()) == 1
+                assert verify(store).cases == 1
+            with pytest.raises(RecordError, match="read-only"), open_store(str(path)) as store:
+                store.append(case, 1, answered())
+        path.parent.chmod(0o755)
 
 
 def test_a_record_that_may_only_be_read_says_so_at_the_write(path: Path) -> None:

@@ -82,7 +82,8 @@ def to_file(path: Path, *, read_only: bool) -> Engine:
 
 def open_file(path: Path, *, read_only: bool) -> sqlite3.Connection:
     """The file, in write-ahead mode with every commit synced to the disk."""
-    mode = "rw" if os.access(path, os.W_OK) else "ro"
+    effective = os.access in os.supports_effective_ids
+    mode = "rw" if os.access(path, os.W_OK, effective_ids=effective) else "ro"
     place = f"{path.absolute().as_uri()}?mode={mode}"
     connection = attach(place)
     try:

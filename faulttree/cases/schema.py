@@ -7,7 +7,7 @@ import sqlite3
 from collections.abc import Callable, Mapping
 from pathlib import Path
 
-from sqlalchemy import Connection, Engine, text
+from sqlalchemy import Connection, Engine, Table, Text, text
 
 from faulttree.cases.problems import NewerRecord
 from faulttree.cases.tables import METADATA, RECORD
@@ -63,7 +63,7 @@ def sqlite_statements() -> list[str]:
 
 
 def postgres_statements() -> list[str]:
-    """The same for a server, and words compared byte by byte so that beginnings can be found."""
+    """The same for a server, whose texts are then compared as SQLite does."""
     body = "BEGIN RAISE EXCEPTION '%% are only ever added', TG_TABLE_NAME; END"
     never = f"CREATE FUNCTION never_change() RETURNS trigger LANGUAGE plpgsql AS $${body}$$"
     count = (
@@ -73,6 +73,7 @@ def postgres_statements() -> list[str]:
     )
     changed = "INSERT OR UPDATE OF result, fault, came_back"
     return [
+        *(by_bytes(table) for table in METADATA.tables.values()),
         never,
         *(
             f"CREATE TRIGGER {table}_never BEFORE UPDATE OR DELETE OR TRUNCATE ON {table} "
@@ -82,8 +83,17 @@ def postgres_statements() -> list[str]:
         count,
         f"CREATE TRIGGER confirmed_counted AFTER {changed} ON cases "
         "FOR EACH ROW EXECUTE FUNCTION count_confirmed()",
-        'ALTER TABLE words ALTER COLUMN word TYPE text COLLATE "C"',
     ]
+
+
+def by_bytes(table: Table) -> str:
+    """Compare a table's texts byte by byte, whatever language the server was set up for.
+
+    Beginnings of words and ids are looked up as ranges, and times sorted as texts.
+    """
+    texts = [column.name for column in table.columns if isinstance(column.type, Text)]
+    changes = ", ".join(f'ALTER COLUMN "{name}" TYPE text COLLATE "C"' for name in texts)
+    return f"ALTER TABLE {table.name} {changes}"
 
 
 MIGRATIONS: Mapping[int, Migration] = {1: make_tables}
