@@ -473,6 +473,14 @@ def test_two_open_cases_are_told_apart_by_their_tags(bench: Bench) -> None:
     assert "Pull the plug" in out
 
 
+def test_a_unit_that_stands_open_already_is_pointed_out(bench: Bench) -> None:
+    bench.diagnose("lamp/dark", typed="tag 3\ntall\n\n\nyes\n")
+    _, out, _ = bench.diagnose("lamp/dark", typed="tag 3\ntall\n\n\n")
+    assert "'tag 3' stands open already, as case 1" in out
+    _, out, _ = bench.diagnose("lamp/dark", typed="tag 4\ntall\n\n\n")
+    assert "stands open" not in out
+
+
 def test_leaving_before_a_case_is_open_records_nothing(bench: Bench) -> None:
     status, _, err = bench.diagnose("lamp/dark", typed="tag 3\n")
     assert status == 1

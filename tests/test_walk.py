@@ -8,6 +8,7 @@ from typing import Any
 import pytest
 
 from faulttree.errors import FaulttreeError, WalkError
+from faulttree.reading import read_bench
 from faulttree.tree import Tree, build
 from faulttree.walk import Event, State, fold, from_dict
 from faulttree.walk import events as ev
@@ -395,6 +396,28 @@ def test_a_value_is_kept_for_a_formula_and_missing_it_decides_nothing() -> None:
     walk.skip()
     walk.go("secondary")
     assert walk.say("22 V").path[-1].outcome == "undecided"
+
+
+def test_a_meter_s_uncertainty_goes_into_the_limits_worked_out_from_its_reading() -> None:
+    steps = {
+        "mains": {"measure": "Mains", "unit": "V", "then": "secondary"},
+        "secondary": {
+            "measure": "Secondary",
+            "limits": {"min": {"formula": "u * 0.1", "from": {"u": "mains"}}, "unit": "V"},
+            "results": {"low": "worn", "inside": "beyond"},
+        },
+    }
+    ranges = [{"range": "600 V", "accuracy": "2 %"}]
+    bench = read_bench({"instruments": {"dmm": {"kind": "multimeter", "measures": {"V": ranges}}}})
+    tree = tree_of(steps)
+    answers = ({"mains": {"reading": "230 V", "instrument": "dmm"}}, {"secondary": "23.1 V"})
+    script = read_script({"answers": answers})
+    state, _ = play(tree, script, emit=lambda event: None, clock=lambda: "", bench=bench)
+    kept = state.path[0].event.reading
+    assert kept is not None
+    # Rectangular, a/√3: JCGM 100:2008 (GUM) 4.3.7; first order through the formula: 5.1.2.
+    assert kept["uncertainty"] == pytest.approx(230 * 0.02 / 3**0.5)
+    assert [visit.outcome for visit in state.path] == ["taken", "undecided"]
 
 
 def test_a_proof_reckoned_from_another_reading_asks_for_that_reading_anew() -> None:

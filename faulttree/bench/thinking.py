@@ -51,7 +51,15 @@ def _meter_remark(state: State, bench: Bench | None, meter: str, width: int) -> 
         text = ask_before(limits, bench, using=held)
     except FaulttreeError:
         return []
-    return views.labelled("Meter", text, width, style="warning") if text else []
+    if text:
+        return views.labelled("Meter", text, width, style="warning")
+    fitting = [
+        one.id for one in bench.instruments.values() if one.measures(limits.unit, limits.kind)
+    ]
+    if held is not None or not fitting:
+        return []
+    text = f"'meter {fitting[0]}' has its uncertainty counted"
+    return views.labelled("Meter", f"{text}; without it the verdict is plain.", width)
 
 
 def why_view(state: State, width: int) -> list[Line]:

@@ -366,6 +366,7 @@ def _opened(desk: Desk, tree: Tree, opening: dict[str, Any], *, linked: str = ""
     from faulttree.walk.events import Opened
 
     asked = take_in(desk.console, tree, opening)
+    _tell_of_open_case(desk, tree, asked["unit"])
     event = Opened(
         at=now(),
         tree=tree.id,
@@ -382,6 +383,21 @@ def _opened(desk: Desk, tree: Tree, opening: dict[str, Any], *, linked: str = ""
     sitting = _sitting(desk, tree, case, [event])
     sitting.say(f"This is {sitting.label}. Ctrl-C pauses it; every answer is kept.")
     return sitting
+
+
+def _tell_of_open_case(desk: Desk, tree: Tree, unit: Mapping[str, Any]) -> None:
+    """The same unit may stand open on this tree already: then that case was perhaps meant."""
+    from faulttree.bench.views import text_lines
+
+    serial = unit.get("serial")
+    if not serial:
+        return
+    for case in desk.store.list(state="open", tree=tree.id, serial=serial, limit=1):
+        text = (
+            f"'{serial}' stands open already, as case {case.number}; "
+            f"'faulttree diagnose --resume {case.number}' goes on with that one."
+        )
+        desk.console.show(text_lines(text, desk.console.width, style="warning"))
 
 
 def _resumed(desk: Desk, words: str) -> Sitting:

@@ -89,7 +89,10 @@ def readings_of(state: State) -> dict[str, Quantity]:
         kept = visit.event.reading
         if visit.round == state.round and kept and kept.get("value") is not None:
             found[visit.step] = rd.Quantity(
-                Decimal(repr(kept["value"])), kept["unit"], kept.get("kind", "")
+                Decimal(repr(kept["value"])),
+                kept["unit"],
+                kept.get("kind", ""),
+                uncertainty=kept.get("uncertainty"),
             )
     return found
 
@@ -165,7 +168,7 @@ def _measured(state: State, step: Step, entry: Entry, at: str, bench: Bench | No
         at=at,
         step=step.id,
         outcome=outcome,
-        reading=_kept(quantities, verdict),
+        reading=_kept(quantities, verdict, instrument),
         verdict=verdict,
         instrument=entry.instrument,
         in_circuit=entry.in_circuit,
@@ -220,7 +223,9 @@ def _untold(text: str) -> dict[str, Any]:
     return {"verdict": "undecided", "text": text}
 
 
-def _kept(quantities: list[Quantity], verdict: Mapping[str, Any] | None) -> dict[str, Any]:
+def _kept(
+    quantities: list[Quantity], verdict: Mapping[str, Any] | None, instrument: Instrument | None
+) -> dict[str, Any]:
     """The reading as plain data; several are kept one by one, their mean as the value."""
     first = quantities[0]
     kept: dict[str, Any] = {
@@ -237,4 +242,9 @@ def _kept(quantities: list[Quantity], verdict: Mapping[str, Any] | None) -> dict
         kept["value"] = judged if judged is not None else sum(known) / max(len(known), 1)
         kept["text"] = ", ".join(one.text for one in quantities)
         kept["readings"] = values
+    uncertainty = verdict.get("uncertainty") if verdict else None
+    if verdict is None and instrument is not None and first.value is not None:
+        uncertainty = instrument.standard_uncertainty(first.value, first.unit, first.kind)
+    if uncertainty is not None:
+        kept["uncertainty"] = uncertainty
     return kept
