@@ -1,3 +1,4 @@
+# ruff: noqa: E501
 """``faulttree check``: paths, forms, statuses, and what no file may do to it."""
 
 from __future__ import annotations

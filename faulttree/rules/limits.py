@@ -116,6 +116,46 @@ def limit_without_source(subject: Subject) -> Iterator[Found]:
             )
 
 
+@rule("limits", "warning", "limits: {max: 7 m}      # seven metres, or seven thousandths of what?")
+def limit_without_unit(subject: Subject) -> Iterator[Found]:
+    """The figures have no unit, and no `unit` names one. A reading with a unit cannot be
+    judged by them, and one without may be in another prefix. A plain count may be accepted
+    with that as its reason.
+    """
+    for step, limits in subject.resolved():
+        if limits.unit or limits.component or limits.missing:
+            continue
+        yield Found(
+            subject.limit_place(step, ()),
+            f"The limits of `{subject.name(step.id)}` have no unit.",
+            "Write it behind the figures, or as `unit:`.",
+        )
+
+
+@rule(
+    "limits",
+    "warning",
+    """
+    limits: {max: 0.5 Ω}
+    results: {inside: switch, outside: broken-lead}      # or is there a `min` too?
+    """,
+)
+def outside_of_one_side(subject: Subject) -> Iterator[Found]:
+    """`outside` stands for low and high together, and these limits have one side only. Mostly
+    the other limit was forgotten, and every reading on that side passes as good.
+    """
+    for step in subject.tree.steps.values():
+        place = step.where.under("results", "outside")
+        if len(_outcomes(step)) == 2 and subject.raw(place) is not None:
+            side = next(one for one in _outcomes(step) if one != "inside")
+            yield Found(
+                place,
+                f"The limits of `{subject.name(step.id)}` give `{side}` only, not both sides.",
+                f"Write `{side}` for `outside`, or add the other limit.",
+                of_key=True,
+            )
+
+
 @rule("limits", "warning", "limits: {nominal: 5 V, tolerance: 6 V}")
 def tolerance_beyond_nominal(subject: Subject) -> Iterator[Found]:
     """The tolerance is larger than the value it is for, so that a reading of the opposite

@@ -1,0 +1,93 @@
+"""Rings and unreached steps against an independent reckoning on random graphs.
+
+Reference: scipy.sparse.csgraph (strongly connected components, breadth-first order).
+"""
+
+from __future__ import annotations
+
+import random
+
+import numpy as np
+import pytest
+from scipy.sparse import csr_array
+from scipy.sparse.csgraph import breadth_first_order, connected_components
+
+from faulttree.rules.graph import dead_end, ring_of_steps, rings, step_never_reached
+from faulttree.rules.subject import Subject
+from faulttree.tree import Step, Stop, Tree, Where
+
+
+def random_tree(chance: random.Random) -> Tree:
+    """A tree whose steps lead anywhere, from sparse to dense, to steps or the one stop."""
+    size = chance.randrange(1, 14)
+    names = [f"s{number}" for number in range(size)]
+    ends = ["end"] * chance.choice((0, 1, 1, size, 4 * size))
+    forward = chance.random() < 0.4
+    steps = {}
+    for number, name in enumerate(names):
+        onward = names[number + 1 :] if forward else names
+        wanted = [*onward, *ends] or ["end"]
+        count = chance.choice((1, 1, 2, 2, 3))
+        targets = {f"o{n}": chance.choice(wanted) for n in range(count)}
+        steps[name] = Step(name, "ask", "?", targets, where=Where("tree", ("steps", name)))
+    stops = {"end": Stop("end", "End", "out-of-scope")}
+    return Tree("x/y", "x", "x", "s0", steps, {}, stops)
+
+
+def agrees(seed: int) -> None:
+    tree = random_tree(random.Random(seed))
+    subject = Subject(tree)
+    nodes = [*tree.steps, "end"]
+    place = {name: number for number, name in enumerate(nodes)}
+    matrix = np.zeros((len(nodes), len(nodes)), dtype=int)
+    for source, _, target in tree.edges():
+        matrix[place[source], place[target]] = 1
+    graph = csr_array(matrix)
+
+    count, labels = connected_components(graph, directed=True, connection="strong")
+    sizes = np.bincount(labels, minlength=count)
+    loops = {int(labels[n]) for n in range(len(nodes)) if matrix[n, n]}
+    knots = {
+        frozenset(nodes[n] for n in np.flatnonzero(labels == label))
+        for label in range(count)
+        if sizes[label] > 1 or label in loops
+    }
+    assert set(subject.knots) == knots
+    assert subject.has_ring == bool(knots)
+    assert len(list(ring_of_steps(subject))) == len(knots)
+    for ring in rings(subject):
+        way = [edge.step for edge in ring]
+        assert len(set(way)) == len(way)
+        assert {frozenset(k) for k in knots if set(way) <= k}
+        for edge, follower in zip(ring, [*way[1:], way[0]], strict=True):
+            assert edge.target == follower
+            assert tree.steps[edge.step].targets[edge.outcome] == follower
+
+    reached = {nodes[n] for n in breadth_first_order(graph, 0, return_predecessors=False)}
+    unreached = {str(found.where.keys[-1]) for found in step_never_reached(subject)}
+    assert unreached == set(tree.steps) - reached
+    assert set(subject.distance) == reached
+    assert (subject.order is None) == any(knot & reached for knot in knots)
+    if subject.order is not None:
+        seen = {name: number for number, name in enumerate(subject.order)}
+        for source, _, target in tree.edges():
+            if source in reached:
+                assert seen[source] < seen[target]
+
+    back = breadth_first_order(csr_array(matrix.T), place["end"], return_predecessors=False)
+    safe = {nodes[n] for n in back}
+    lost = {str(found.where.keys[-1]) for found in dead_end(subject)}
+    in_ring = {name for knot in knots for name in knot}
+    assert lost == set(tree.steps) - safe - in_ring
+    assert bool(lost) <= bool(knots)
+
+
+def test_rings_and_reach_agree_on_random_graphs() -> None:
+    for seed in range(300):
+        agrees(seed)
+
+
+@pytest.mark.soak
+def test_rings_and_reach_agree_on_ten_thousand_random_graphs() -> None:
+    for seed in range(10_000):
+        agrees(seed)
