@@ -13,7 +13,7 @@ from typing import Any, TypeVar
 from faulttree.cases.case import Case
 from faulttree.cases.summary import Taken
 from faulttree.errors import RecordError
-from faulttree.walk.events import Event, from_dict
+from faulttree.walk.events import KINDS, Event, from_dict
 
 __all__ = [
     "as_json",
@@ -30,12 +30,19 @@ __all__ = [
 
 T = TypeVar("T")
 
+ENCODER = json.JSONEncoder(separators=(",", ":"), allow_nan=False, default=str)
 STEP_FIELDS = tuple(field.name for field in fields(Taken))
+STEP_TEXTS = ("step", "outcome", "at", "unit", "instrument")
 LISTS = ("modules", "kept")
 UNSTORABLE = re.compile("[\x00\ud800-\udfff]")
 LONGEST_WORD = 40
 SPOKEN = ("complaint", "owner_words", "note", "text", "reason", "what", "seen", "who")
 """Fields of events that people write words into."""
+
+SPOKEN_BY: Mapping[str, tuple[str, ...]] = {
+    kind: tuple(field.name for field in fields(event) if field.name in SPOKEN)
+    for kind, event in KINDS.items()
+}
 
 
 def as_json(data: object) -> str:
@@ -45,7 +52,7 @@ def as_json(data: object) -> str:
         RecordError: a figure that JSON has no word for.
     """
     try:
-        return json.dumps(data, separators=(",", ":"), allow_nan=False, default=str)
+        return ENCODER.encode(data)
     except ValueError as error:
         raise RecordError(f"this cannot be recorded: {error}") from None
 
@@ -94,9 +101,10 @@ def case(row: Any) -> Case:
 
 def step(number: int, taken: Taken) -> dict[str, Any]:
     """One step as the table takes it."""
-    values: dict[str, Any] = {"number": number}
-    for name in STEP_FIELDS:
-        values[name] = flattened(getattr(taken, name))
+    values: dict[str, Any] = {name: getattr(taken, name) for name in STEP_FIELDS}
+    for name in STEP_TEXTS:
+        values[name] = flattened(values[name])
+    values["number"] = number
     return values
 
 
@@ -121,7 +129,7 @@ def words_of(events: Iterable[Event]) -> set[str]:
     """Every word that a case can be found by, as far as these events say any."""
     texts: list[str] = []
     for one in events:
-        texts += [value for name in SPOKEN if isinstance(value := getattr(one, name, None), str)]
+        texts += [getattr(one, name) for name in SPOKEN_BY[one.kind]]
         if one.kind == "opened":
             unit: Mapping[str, Any] = getattr(one, "unit", {})
             texts += [getattr(one, "tree", ""), *map(str, flat_values(unit))]
