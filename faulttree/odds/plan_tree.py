@@ -6,8 +6,8 @@ is gone, else it is the next. Those questions take no minutes of their own, for 
 not what a plan reckons. An outcome that no possible fault shows leads to a stop that says so.
 
 A plan of a tree keeps what its steps say, and its deeds, cautions and access; what a test
-rests on comes before it on every way. A result that the tree ends as unsafe or for licensed
-people only ends the plan as well.
+rests on comes before it on every way. A result that the tree ends as unsafe ends the
+plan as well.
 """
 
 from __future__ import annotations
@@ -30,7 +30,8 @@ __all__ = ["plan_tree"]
 MOST_STEPS = 20_000
 RESERVED = frozenset({"back", "closing", "note", "repair", "skip"})
 NOTHING = "none-of-these"
-FINAL = frozenset({"unsafe", "licensed"})
+FINAL = frozenset({"unsafe"})
+"""Reasons of stops that end a plan too, whatever else might show the same."""
 
 
 def plan_tree(
@@ -302,9 +303,21 @@ class _Writer:
             "faults": faults,
             "stops": {**{s: stops[s] for s in stops if s in used}, **self.stops},
         }
+        accepted = list(self._accepted(tree))
+        if accepted:
+            data["accepted"] = accepted
         if "closing" in tree.bundle["tree"]:
             data["closing"] = copy.deepcopy(tree.bundle["tree"]["closing"])
         return data
+
+    def _accepted(self, tree: Tree) -> Iterable[dict[str, str]]:
+        """What the tree's author accepted, at the plan's copies of each step."""
+        for one in tree.bundle["tree"].get("accepted", ()):
+            at = one.get("at")
+            if at is None or at in tree.faults or at in self.stops or at in tree.stops:
+                yield dict(one)
+            for copied in self.copies.get(str(at), ()):
+                yield {**one, "at": copied}
 
     def _states(self) -> dict[str, Any]:
         states: dict[str, dict[str, Any]] = {}
