@@ -212,6 +212,19 @@ def test_the_wait_of_a_step_is_timed() -> None:
     assert console.waited == [2.0]
 
 
+@pytest.mark.parametrize(("second", "waited"), [(1, [1.0]), (2, []), (30, [])])
+def test_a_wait_that_was_left_is_waited_out(second: int, waited: list[float]) -> None:
+    console, memory = Typist(), Memory()
+    sitting = sitting_of(console, memory, lamp())
+    for step, outcome in (("plug", "yes"), ("unplug", "done")):
+        at = "2026-02-11T10:00:00Z"
+        sitting.journal.add(ev.Answered(at=at, step=step, outcome=outcome))
+    sitting.journal.clock = lambda: f"2026-02-11T10:00:{second:02d}Z"
+    with pytest.raises(AwayError):
+        sit(sitting)
+    assert console.waited == waited
+
+
 def test_a_meter_on_the_bench_gives_its_uncertainty_and_an_unknown_one_is_refused() -> None:
     bench = read_bench(
         {

@@ -80,9 +80,12 @@ def begin_repair(sitting: Sitting, name: str) -> None:
 
 def _repair(sitting: Sitting, fault: str, what: str) -> None:
     sitting.journal.add(ev.RepairTried(at=sitting.now, fault=fault, what=what))
-    state = sitting.state
-    if state.ask is not None:
-        sitting.say(f"Now the proof: {state.ask.text}.", "title")
+    tree = sitting.journal.tree
+    known = tree.faults.get(fault)
+    if known is not None and known.confirm is not None:
+        proof = known.confirm.step
+        text = tree.steps[proof].text if proof in tree.steps else f"procedure {proof}"
+        sitting.say(f"Now the proof: {text}.", "title")
 
 
 def _prove(sitting: Sitting) -> None:

@@ -131,12 +131,31 @@ def sit(sitting: Sitting) -> State:
     """
     from faulttree.cases import SequenceTaken
 
+    _wait_out(sitting)
     while sitting.state.phase != "closed":
         try:
             _go_on(sitting)
         except SequenceTaken as taken:
             complain(sitting, taken)
     return sitting.state
+
+
+def _wait_out(sitting: Sitting) -> None:
+    """What is left of the wait after a deed, where the walk was paused in the middle of it."""
+    from datetime import datetime
+
+    last = next((e for e in reversed(sitting.journal.events) if not _still(e)), None)
+    if not isinstance(last, ev.Answered):
+        return
+    step = sitting.journal.tree.steps.get(last.step)
+    if step is None or step.kind != "do" or not step.wait:
+        return
+    try:
+        gone = datetime.fromisoformat(sitting.now) - datetime.fromisoformat(last.at)
+    except (ValueError, TypeError):
+        return
+    if 0 <= gone.total_seconds() < step.wait:
+        sitting.console.pause(step.wait - gone.total_seconds(), step.id)
 
 
 def _go_on(sitting: Sitting) -> None:

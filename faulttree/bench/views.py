@@ -164,7 +164,7 @@ def _cost_text(state: State, step: Step) -> str:
     opening = state.access_minutes if state.ask is step else 0.0
     text = minutes_text(step.cost)
     if step.minutes is None:
-        text += " (not stated, so reckoned)"
+        text += ", assumed"
     if opening:
         text += f", and {minutes_text(opening)} to open it"
     if step.wait:
