@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import html
 import json
+import random
 import re
 import sys
 import time
@@ -43,6 +44,7 @@ from faulttree.tree import (
     Symptom,
     Tree,
     build,
+    examine,
     shipped_library,
 )
 from faulttree.walk.events import Answered, NotConfirmed, Opened, RepairTried, Skipped, WentBack
@@ -624,6 +626,59 @@ def test_over_long_texts_are_clipped_on_the_box_and_kept_in_its_tooltip() -> Non
     assert word in "".join(drawn.itertext())
 
 
+# -- broken trees -----------------------------------------------------------------------------
+
+
+def spots(data: Any, above: tuple[Any, ...] = ()) -> Iterator[tuple[Any, ...]]:
+    """The keys that lead to every value of plain data."""
+    pairs = data.items() if isinstance(data, dict) else enumerate(data)
+    for key, value in pairs:
+        yield (*above, key)
+        if isinstance(value, dict | list):
+            yield from spots(value, (*above, key))
+
+
+def broken(name: str, seed: int) -> Tree | None:
+    """A shipped tree with a few values taken out or put where they do not belong."""
+    chance = random.Random(seed)
+    bundle = json.loads(shipped(name).text)
+    for _ in range(chance.randrange(1, 5)):
+        *above, last = chance.choice(
+            [spot for spot in spots(bundle) if spot[0] in ("tree", "procedures") and len(spot) > 1]
+        )
+        inner = bundle
+        for key in above:
+            inner = inner[key]
+        if chance.random() < 0.4:
+            del inner[last]
+        else:
+            inner[last] = chance.choice(["nowhere", None, 3, [], {}, ["a"], {"a": "b"}, "lamp"])
+    return examine(bundle).tree
+
+
+def check_broken(name: str, seed: int) -> None:
+    tree = broken(name, seed)
+    if tree is None:
+        return
+    drawn = picture(tree, unfold=seed % 2 == 0, paged=seed % 3 == 0)
+    assert set(tree.steps) <= set(boxes(check_svg(drawn.svg()))) or seed % 2
+    for form in (drawn.dot, drawn.mermaid, drawn.sheet, picture(tree, old=shipped(name)).svg):
+        assert form()
+
+
+@settings(max_examples=25, deadline=None)
+@given(st.sampled_from(["bench-supply/no-output", "usb-lamp/flickers"]), st.integers(0, 10**6))
+def test_a_broken_tree_is_drawn_as_far_as_it_could_be_built(name: str, seed: int) -> None:
+    check_broken(name, seed)
+
+
+@pytest.mark.soak
+def test_many_broken_trees_are_drawn_as_far_as_they_could_be_built() -> None:
+    for name in every_tree():
+        for seed in range(40):
+            check_broken(name, seed)
+
+
 # -- pages and depth --------------------------------------------------------------------------
 
 
@@ -754,6 +809,26 @@ def test_a_case_on_paper_goes_on_marked_behind_a_connector() -> None:
         link.goal for link in exits if link.mark
     }
     assert any(link.mark == "walked" for link in entries)
+
+
+@settings(max_examples=20, deadline=None)
+@given(st.sampled_from(["bench-supply/no-output", "powered-loudspeaker/no-sound"]), st.randoms())
+def test_every_answer_of_a_walk_is_told_at_a_marked_box(name: str, chance: random.Random) -> None:
+    tree = shipped(name)
+    events: list[Any] = [Opened(tree=tree.id, tree_hash=tree.hash)]
+    while (asked := fold(tree, events).ask) is not None and len(events) < 12:
+        outcome = chance.choice(list(asked.targets))
+        events.append(
+            Answered(step=asked.id, outcome=outcome, reading={"text": f"{len(events)} V"})
+        )
+    state = fold(tree, events)
+    root = parsed(picture(tree, case=state, unfold=True, paged=False))
+    for visit in state.visits:
+        drawn = box(root, visit.step)
+        assert visit.step in marked(root)
+        assert f"{visit.event.reading['text']} → {visit.outcome}" in says(drawn)  # type: ignore[index]
+    if state.end is not None:
+        assert state.end.id in marked(root)
 
 
 def test_the_stop_that_a_case_ended_at_is_marked_where_it_was_reached() -> None:

@@ -151,6 +151,10 @@ class _Maker:
         for fault in tree.faults.values():
             self._add(fault_box(tree, fault))
         self._add_closing()
+        # A broken tree names what it has not; a picture shows where.
+        for key in dict.fromkeys(key for pair in self.outcomes for key in pair):
+            if key not in self.boxes:
+                self._add(_unknown(key, key))
         return Chart(
             title=plain(tree.title),
             subtitle=plain(tree.id),
