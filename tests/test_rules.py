@@ -151,7 +151,7 @@ BREAKING = [
     # graph
     ("unknown-target", "high: wrong-tap}", "high: ¦wrong-tab}"),
     ("unknown-step", "confirm: {step: rail-volts", "confirm: {step: ¦rail-vlots"),
-    ("unknown-step", "signs: {ripple: rough}", "signs: {¦ripples: rough}"),
+    ("stray-sign", "signs: {ripple: rough}", "signs: {¦ripples: rough}"),
     ("unknown-access", "access: [cover-off]\n    live", "access: [¦cover-of]\n    live"),
     ("unknown-procedure", "use: diode-test", "use: ¦diode-tset"),
     ("procedure-takes", "    part: D1 to D4\n", ""),
@@ -197,7 +197,7 @@ BREAKING = [
     ("unknown-unit", "    limits: {max: {formula: \"u / 2\", from: {u: rail-volts}}, unit: V, source: the sheet}\n    results: {inside: hand-over, high: set-wrong}", "    unit: ¦volume\n    then: hand-over"),
     # evidence
     ("weight-missing", "  wrong-tap: {title: Tap set wrong, remedy: Set it right., weight: 1}", "  ¦wrong-tap: {title: Tap set wrong, remedy: Set it right.}"),
-    ("unknown-outcome", "signs: {ripple: rough}", "signs: {ripple: ¦ruogh}"),
+    ("stray-sign", "signs: {ripple: rough}", "signs: {ripple: ¦ruogh}"),
     ("unknown-outcome", "gives: inside}", "gives: ¦insdie}"),
     ("sign-against-path", "signs: {ripple: rough}", "signs: {esr: ¦inside}"),
     ("confirm-shows-nothing", "gives: inside}", "gives: ¦low}"),

@@ -468,12 +468,6 @@ WRONG: dict[str, tuple[str, str, str, str]] = {
         "`laed` is no step here.",
         "Did you mean `lead`?",
     ),
-    "signs": (
-        TREE + ENDS.replace("remedy: Replace it", "remedy: x, signs: {«lead.forward: a}", 1),
-        "unknown-step",
-        "`lead.forward` is no step here.",
-        "",
-    ),
     "access": (
         TREE + "  two: {do: x, access: [open, «opne], then: out}\n" + ENDS,
         "unknown-access",

@@ -431,7 +431,7 @@ def tree_of(store: Store, events: list[Event]) -> Tree:
         for event in events
         if isinstance(event, Opened | Reopened) and event.tree_hash
     ]
-    return build(json.loads(store.tree_text(named[-1])))
+    return build(json.loads(store.tree_text(named[-1])), strict=False)
 
 
 def _latest_open(store: Store) -> Any:

@@ -8,6 +8,7 @@ from faulttree.rules.finding import Found
 from faulttree.rules.register import rule
 from faulttree.rules.subject import Subject
 from faulttree.tree.model import Fault, Where
+from faulttree.tree.problems import near
 
 
 def _outcomes(subject: Subject, name: str) -> Mapping[str, str] | None:
@@ -61,27 +62,40 @@ def weight_missing(subject: Subject) -> Iterator[Found]:
             )
 
 
-@rule("evidence", "error", "signs: {reservoir: lwo}")
+@rule("evidence", "error", "confirm: {step: reservoir, gives: insid}")
 def unknown_outcome(subject: Subject) -> Iterator[Found]:
-    """`signs` or `confirm` name an outcome that the step cannot give, so that they say
-    nothing, in silence.
+    """`confirm` names an outcome that the step cannot give, so that no repair could ever be
+    proved.
     """
     for fault in subject.tree.faults.values():
-        for where, name, gives in _named(fault):
-            outcomes = _outcomes(subject, name)
-            if outcomes is None or any(one in outcomes for one in _spread(gives, outcomes)):
+        if fault.confirm is not None:
+            where = fault.where.under("confirm", "gives")
+            yield from _never_given(subject, where, fault.confirm.step, fault.confirm.gives)
+
+
+def _never_given(subject: Subject, where: Where, name: str, gives: str) -> Iterator[Found]:
+    outcomes = _outcomes(subject, name)
+    if outcomes is None or any(one in outcomes for one in _spread(gives, outcomes)):
+        return
+    listed = ", ".join(f"`{one}`" for one in outcomes)
+    yield Found(where, f"`{name}` never gives `{gives}`.", f"It gives {listed}.")
+
+
+@rule("evidence", "warning", "signs: {reservoir: lwo}")
+def stray_sign(subject: Subject) -> Iterator[Found]:
+    """A sign names a step that this tree does not have, or an outcome that the step cannot
+    give: it says nothing here, in silence.
+    """
+    known = (*subject.tree.steps, *subject.tree.uses)
+    for fault in subject.tree.faults.values():
+        for name, shown in fault.signs.items():
+            where = fault.where.under("signs", name)
+            if name not in known:
+                mend = near(name, known) or "Name a step of this file, or take it out."
+                yield Found(where, f"`{name}` is no step here.", mend, of_key=True)
                 continue
-            listed = ", ".join(f"`{one}`" for one in outcomes)
-            yield Found(where, f"`{name}` never gives `{gives}`.", f"It gives {listed}.")
-
-
-def _named(fault: Fault) -> Iterator[tuple[Where, str, str]]:
-    """Place, step and outcome of each sign, and of what confirms the repair."""
-    for name, shown in fault.signs.items():
-        for gives in shown:
-            yield fault.where.under("signs", name), name, gives
-    if fault.confirm is not None:
-        yield fault.where.under("confirm", "gives"), fault.confirm.step, fault.confirm.gives
+            for gives in shown:
+                yield from _never_given(subject, where, name, gives)
 
 
 @rule(

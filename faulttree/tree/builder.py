@@ -664,8 +664,6 @@ class _Builder:
             step = as_mapping(raw.get("confirm")).get("step")
             if isinstance(step, str):
                 self.named(top, step, where.under("confirm", "step"))
-            for name in as_mapping(raw.get("signs")):
-                self.named(top, name, where.under("signs", name), of_key=True)
 
     def accepted(self) -> Iterator[Accepted]:
         """The tree's own, then those of each procedure at each place it is used."""
