@@ -7,7 +7,9 @@ import os
 import sys
 import time
 from collections.abc import Iterable, Sequence
+from contextlib import suppress
 from pathlib import Path
+from random import Random
 from typing import Any
 
 import pexpect
@@ -22,7 +24,7 @@ from faulttree.cases import SequenceTaken
 from faulttree.errors import RecordError
 from faulttree.reading import Bench, read_bench
 from faulttree.tree import Tree, build, shipped_library
-from faulttree.walk import Event, State, fold
+from faulttree.walk import Event, State, fold, from_dict
 from faulttree.walk import events as ev
 
 CAUTIONS = {
@@ -423,6 +425,43 @@ def test_a_record_that_refuses_an_answer_is_told_and_asked_again() -> None:
     assert "the disk is full" in console.said
     assert "Make room" in console.said
     assert [event.outcome for event in memory.kept if isinstance(event, ev.Answered)] == ["yes"]
+
+
+SAID = (
+    "|yes|no|y|n|1|2|3|stop|done|OL|5 V|-12|20|0.05 ohm|34 mV|banana|intact|undecided|?|how|back|"
+    "back 3|skip|skip no gear|note x|note|photo nowhere|why|suspects|path|go 1|go nowhere|meter x|"
+    "repaired|repaired nothing|repaired dry-reservoir|give up|new part|new part|5 V; 5.1 V|1,250|"
+    "kept|back|give up now|\x1b[31m"
+).split("|")
+
+
+def typed_at_random(random: Random, name: str) -> None:
+    """Type anything anywhere: nothing is raised, and what is kept folds to what is shown."""
+    tree = shipped_library().load(name)
+    words = [*SAID, *(word for step in tree.steps.values() for word in step.targets)]
+    console, memory = Typist(*(random.choice(words) for _ in range(60))), Memory()
+    sitting = sitting_of(console, memory, tree)
+    with suppress(AwayError, Leaving):
+        sit(sitting)
+    assert sitting.state == fold(tree, memory.kept)
+    assert all(from_dict(event.to_dict()) == event for event in memory.kept)
+    if console.typed:
+        assert sitting.state.phase in ("closed", "confirming"), "it ends or is paused only so"
+
+
+def test_anything_may_be_typed_anywhere() -> None:
+    random = Random(3)
+    names = shipped_library().trees()
+    for _ in range(12):
+        typed_at_random(random, random.choice(names))
+
+
+@pytest.mark.soak
+def test_anything_may_be_typed_anywhere_many_times() -> None:
+    random = Random(4)
+    names = shipped_library().trees()
+    for _ in range(400):
+        typed_at_random(random, random.choice(names))
 
 
 # -- how it looks -----------------------------------------------------------------------------
