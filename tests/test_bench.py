@@ -427,12 +427,14 @@ def test_a_record_that_refuses_an_answer_is_told_and_asked_again() -> None:
     assert [event.outcome for event in memory.kept if isinstance(event, ev.Answered)] == ["yes"]
 
 
-SAID = (
-    "|yes|no|y|n|1|2|3|stop|done|OL|5 V|-12|20|0.05 ohm|34 mV|banana|intact|undecided|?|how|back|"
-    "back 3|skip|skip no gear|note x|note|photo nowhere|why|suspects|path|go 1|go nowhere|meter x|"
-    "repaired|repaired nothing|repaired dry-reservoir|give up|new part|new part|5 V; 5.1 V|1,250|"
-    "kept|back|give up now|\x1b[31m"
-).split("|")
+SAID = [
+    "", "yes", "no", "y", "n", "1", "2", "3", "stop", "done", "OL", "5 V", "-12", "20",
+    "0.05 ohm", "34 mV", "banana", "intact", "undecided", "?", "how", "back", "back 3", "skip",
+    "skip no gear", "note x", "note", "photo nowhere", "why", "suspects", "path", "go 1",
+    "go nowhere", "meter x", "repaired", "repaired nothing", "repaired dry-reservoir",
+    "give up", "new part", "new part", "5 V; 5.1 V", "1,250", "kept", "back", "give up now",
+    "\x1b[31m",
+]  # fmt: skip
 
 
 def typed_at_random(random: Random, name: str) -> None:
