@@ -19,7 +19,7 @@ import tempfile
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
+from typing import Any, Protocol
 
 from yaml.nodes import MappingNode, Node, ScalarNode, SequenceNode
 
@@ -28,7 +28,7 @@ from faulttree.tree.document import LINE_END, Document, child_of, parse
 from faulttree.tree.scalars import scalar
 from faulttree.tree.shape import ANY, Shape
 
-__all__ = ["Change", "Editor", "flow", "write_all"]
+__all__ = ["Change", "DataEdits", "Editor", "Edits", "flow", "write_all"]
 
 Keys = Sequence[str | int]
 
@@ -399,6 +399,60 @@ def _quoted(text: str, quote: str) -> str:
 
 
 # -- the same edits on plain data ------------------------------------------------------
+
+
+class Edits(Protocol):
+    """What can be done to a document, or to its data alone."""
+
+    def set(self, keys: Keys, value: Any) -> None:
+        """Give the value at a place another one."""
+
+    def rename_key(self, keys: Keys, new: str) -> None:
+        """Give the last key of a place another name."""
+
+    def add(self, keys: Keys, key: str, value: Any, *, after: str | None = None) -> None:
+        """Add an entry to a mapping."""
+
+    def append(self, keys: Keys, value: Any) -> None:
+        """Add an item to the end of a list."""
+
+    def into(self, keys: Keys, key: str, value: Any) -> None:
+        """Add an item to the list under a key, made where there is none."""
+
+
+class DataEdits:
+    """The edits of an :class:`Editor` on plain data, at once: to try out what they make of it.
+
+    Args:
+        data: changed in place.
+    """
+
+    def __init__(self, data: Any) -> None:
+        self.data = data
+
+    def set(self, keys: Keys, value: Any) -> None:
+        """Give the value at a place another one."""
+        _put(self.data, keys, value)
+
+    def rename_key(self, keys: Keys, new: str) -> None:
+        """Give the last key of a place another name."""
+        _rename(self.data, keys, new)
+
+    def add(self, keys: Keys, key: str, value: Any, *, after: str | None = None) -> None:
+        """Add an entry to a mapping."""
+        _insert(_at(self.data, keys), after, key, value)
+
+    def append(self, keys: Keys, value: Any) -> None:
+        """Add an item to the end of a list."""
+        _at(self.data, keys).append(copy.deepcopy(value))
+
+    def into(self, keys: Keys, key: str, value: Any) -> None:
+        """Add an item to the list under a key, made where there is none."""
+        here = _at(self.data, keys)
+        if isinstance(here.get(key), list):
+            self.append((*keys, key), value)
+        else:
+            self.add(keys, key, [value])
 
 
 def _at(data: Any, keys: Keys) -> Any:

@@ -1,0 +1,308 @@
+"""A cause the tree could not find: a new step to it, at the place that costs least."""
+
+from __future__ import annotations
+
+import copy
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, replace
+from statistics import median
+from typing import Any
+
+from faulttree.authoring.again import minutes_of, walk_again
+from faulttree.authoring.cause import Cause, Test, new_id, step_of
+from faulttree.authoring.fitness import Fitness
+from faulttree.authoring.places import Place, barred, places_on
+from faulttree.authoring.proposal import Option, Proposal, Unfit
+from faulttree.authoring.solved import Solved
+from faulttree.errors import TreeError
+from faulttree.odds import TableError, priors, table_from_tree
+from faulttree.odds.standing import minutes_walked
+from faulttree.rules.finding import Finding
+from faulttree.tree import Tree, assemble
+from faulttree.tree.edit import Change, DataEdits, Edits
+from faulttree.walk.state import State
+
+__all__ = ["add_cause", "fault_data"]
+
+History = Mapping[tuple[str, str], float]
+
+
+def add_cause(
+    solved: Solved,
+    cause: Cause,
+    test: Test,
+    *,
+    fitness: Fitness,
+    history: History,
+    search_minutes: float | None = None,
+    at: tuple[str, str] | None = None,
+    even_so: bool = False,
+) -> Proposal:
+    """The fault and a step that leads to it, along the way that the case took.
+
+    Args:
+        solved: the case.
+        cause: what was wrong.
+        test: what showed it.
+        fitness: the rules, over the library as it stands.
+        history: confirmed cases, for the odds.
+        search_minutes: how long it took to find the cause off the tree.
+        at: a place (step, outcome) to take instead of the cheapest; empty texts for the start.
+        even_so: take a place although the rules warn of it.
+
+    Raises:
+        TreeError: something is not told, or no place is fit.
+    """
+    adding = _Adding(solved, *_named(solved, cause, test), history)
+    options, refused = adding.ranked()
+    if at is not None:
+        options = [one for one in options if (one.place.step, one.place.outcome) == at]
+        if not options:
+            raise _nowhere(solved, [one for one in refused if at[0] in one[0]] or refused)
+    chosen, runner_up, found = _fit(adding, options, refused, fitness, even_so=even_so)
+    first = solved.minutes + _off_tree(adding, search_minutes)
+    return Proposal(
+        kind="added",
+        solved=solved,
+        fault=adding.cause.fault,
+        step=adding.test.step,
+        why=_why(chosen, runner_up, refused, given=at is not None),
+        chosen=chosen,
+        runner_up=runner_up,
+        refused=tuple(refused),
+        expected=(adding.before, chosen.expected),
+        walk=(first, chosen.again),
+        told_minutes=search_minutes is not None,
+        findings=found,
+        changes=(adding.change(chosen.place),),
+    )
+
+
+def _named(solved: Solved, cause: Cause, test: Test) -> tuple[Cause, Test]:
+    """Cause and test with ids that the tree does not use for something else."""
+    tree = solved.now
+    taken = {*tree.bundle["tree"]["steps"], *tree.faults, *tree.stops}
+    fault = cause.fault or solved.fault or new_id(cause.title, taken)
+    if fault not in tree.faults and fault in taken:
+        raise TreeError(f"`{fault}` is a step or stop of this tree.", mend="Give --fault another.")
+    taken.add(fault)
+    if test.step in taken:
+        raise TreeError(f"The tree has `{test.step}` already.", mend="Give --step another name.")
+    step = test.step or new_id(test.ask or test.measure, taken)
+    bad = test.bad  # says what is missing before anything is reckoned
+    return replace(cause, fault=fault), replace(test, step=step, shows=bad)
+
+
+@dataclass
+class _Adding:
+    solved: Solved
+    cause: Cause
+    test: Test
+    history: History
+
+    def __post_init__(self) -> None:
+        self.tree = self.solved.now
+        self.loose = self.cause.fault in self.tree.faults
+        self.own = walk_again(self.tree, self.solved.answers)
+        before = DataEdits(copy.deepcopy(self.tree.bundle["tree"]))
+        self._put_fault(before, self.own.path, confirm=None)
+        self.before = self._expected(self._tree(before.data))
+
+    # -- ranking -----------------------------------------------------------------------
+
+    def ranked(self) -> tuple[list[Option], list[tuple[str, str]]]:
+        """The places that can be, the cheapest first, and why the others cannot."""
+        options: list[Option] = []
+        refused: list[tuple[str, str]] = []
+        for place in places_on(self.own):
+            why = barred(self.own, place, self.test)
+            option = None if why else self._tried(place)
+            if option is not None:
+                options.append(option)
+            else:
+                refused.append((str(place), why or "the case's own answers would not come to it"))
+        options.sort(key=lambda one: (round(one.expected, 9), one.again, one.place.passed))
+        return options, refused
+
+    def _tried(self, place: Place) -> Option | None:
+        edits = DataEdits(copy.deepcopy(self.tree.bundle["tree"]))
+        self.edit(edits, place)
+        tree = self._tree(edits.data)
+        state = self.walk(tree)
+        if state.end is None or (state.end.kind, state.end.id) != ("fault", self.cause.fault):
+            return None
+        return Option(place, self._expected(tree), minutes_of(state))
+
+    def walk(self, tree: Tree) -> State:
+        """The case's answers, with that of the new test, on a tree."""
+        answers = self.solved.answers.with_outcome(self.test.step, self.test.shows)
+        return walk_again(tree, answers)
+
+    def _tree(self, data: Mapping[str, Any]) -> Tree:
+        tree, _ = assemble({**self.tree.bundle, "tree": data}, schema=False)
+        assert tree is not None
+        return tree
+
+    def _expected(self, tree: Tree) -> float:
+        try:
+            table = table_from_tree(tree)
+        except TableError as error:
+            raise TreeError(error.message, path=self.solved.path, mend=error.mend) from None
+        shares = priors(table, self.history)
+        weighed = replace(table, weights=tuple(shares[fault] for fault in table.faults))
+        return minutes_walked(weighed, tree)
+
+    # -- the edit ----------------------------------------------------------------------
+
+    def edit(self, edits: Edits, place: Place) -> None:
+        """Step, fault and the target that leads to them."""
+        raw = self.tree.bundle["tree"]
+        test, fault = self.test, self.cause.fault
+        edits.set(place.keys, test.step)
+        beside = place.step or str(raw["start"])
+        edits.add(("steps",), test.step, step_of(test, fault, place.onward), after=beside)
+        good = next(name for name in test.outcomes if name != test.shows)
+        confirm = self.cause.confirm or (test.step, "inside" if test.measure else good)
+        self._put_fault(edits, self.own.path[place.passed :], confirm)
+        listed, module = raw.get("modules"), self.cause.module
+        if module and isinstance(listed, list) and module not in listed:
+            edits.append(("modules",), module)
+
+    def _put_fault(self, edits: Edits, later: Any, confirm: tuple[str, str] | None) -> None:
+        signs = dict(self._signs(later))
+        proof = {"step": confirm[0], "gives": confirm[1]} if confirm else None
+        if self.loose:
+            self._add_to_fault(edits, signs, proof)
+            return
+        data = fault_data(self.cause, self.tree)
+        if proof:
+            data["confirm"] = proof
+        if signs:
+            data["signs"] = signs
+        data["evidence"] = [self.solved.evidence()]
+        edits.add(("faults",), self.cause.fault, data)
+
+    def _add_to_fault(
+        self, edits: Edits, signs: Mapping[str, str], proof: dict[str, str] | None
+    ) -> None:
+        """What the case adds to a suspect that the tree had already."""
+        fault = self.cause.fault
+        raw = self.tree.bundle["tree"]["faults"][fault]
+        if proof and "confirm" not in raw:
+            edits.add(("faults", fault), "confirm", proof)
+        known = raw.get("signs")
+        if isinstance(known, Mapping):
+            for step, gives in signs.items():
+                if step not in known:
+                    edits.add(("faults", fault, "signs"), step, gives)
+        elif signs:
+            edits.add(("faults", fault), "signs", dict(signs))
+        if proof:
+            edits.into(("faults", fault), "evidence", self.solved.evidence())
+
+    def _signs(self, later: Any) -> Iterator[tuple[str, str]]:
+        """What the fault showed at steps that its new way does not come by any more."""
+        for visit in later:
+            step = self.tree.steps.get(visit.step)
+            known = [name for name in (step.targets if step else ()) if name != "undecided"]
+            if visit.outcome in known and len(known) > 1:
+                yield visit.step, visit.outcome
+
+    def change(self, place: Place) -> Change:
+        """The edit as a change of the file."""
+        editor = self.solved.editor()
+        self.edit(editor, place)
+        return editor.change()
+
+
+def fault_data(cause: Cause, tree: Tree) -> dict[str, Any]:
+    """A new fault as a tree file has it.
+
+    One case says little of how common a fault is, and the record counts it anyhow: where
+    the others have weights it gets their median.
+    """
+    data = cause.as_data()
+    weights = [fault.weight for fault in tree.faults.values() if fault.weight is not None]
+    weight = cause.weight if cause.weight is not None else median(weights) if weights else None
+    if weight is not None:
+        data["weight"] = weight
+    if cause.part_cost is not None:
+        data["part_cost"] = cause.part_cost
+    return data
+
+
+def _fit(
+    adding: _Adding,
+    options: list[Option],
+    refused: list[tuple[str, str]],
+    fitness: Fitness,
+    *,
+    even_so: bool,
+) -> tuple[Option, Option | None, tuple[Finding, ...]]:
+    """The first two places that no rule speaks against; those before them go to ``refused``."""
+    fit: list[Option] = []
+    spoken: list[tuple[Option, tuple[Finding, ...]]] = []
+    for option in options:
+        found = fitness.new(
+            adding.solved.path, adding.solved.document.text, adding.change(option.place).text
+        )
+        if found:
+            spoken.append((option, found))
+            refused.append((str(option.place), f"[{found[0].rule}] {found[0].message}"))
+        else:
+            fit.append(option)
+        if len(fit) == 2:
+            break
+    if fit:
+        return fit[0], fit[1] if len(fit) > 1 else None, ()
+    warned = [one for one in spoken if all(finding.level != "error" for finding in one[1])]
+    if even_so and warned:
+        return warned[0][0], None, warned[0][1]
+    if spoken:
+        raise _unfit(adding.solved, spoken[0][1])
+    raise _nowhere(adding.solved, refused)
+
+
+def _unfit(solved: Solved, found: tuple[Finding, ...]) -> Unfit:
+    first = found[0]
+    mend = first.mend
+    if all(finding.level != "error" for finding in found):
+        mend += " --even-so writes it with this warning."
+    return Unfit(
+        f"The tree would not be fit: {first.message} [{first.rule}]",
+        found,
+        path=solved.path,
+        mend=mend,
+    )
+
+
+def _nowhere(solved: Solved, refused: list[tuple[str, str]]) -> TreeError:
+    why = "; ".join(f"{where}: {why}" for where, why in refused[:3])
+    return TreeError(
+        f"There is no place for this step on the way of case {solved.case.number}: {why}.",
+        path=solved.path,
+        mend="Look at what must come first (--after), its access and cautions.",
+    )
+
+
+def _off_tree(adding: _Adding, told: float | None) -> float:
+    """Minutes of the search off the tree: as told, else those of the test alone."""
+    if told is not None:
+        return told
+    test, tree = adding.test, adding.tree
+    entered = adding.solved.then.access
+    opens = [tree.access[name].minutes for name in test.access
+             if name in tree.access and name not in entered]  # fmt: skip
+    return (1.0 if test.minutes is None else test.minutes) + sum(opens)
+
+
+def _why(
+    chosen: Option, runner_up: Option | None, refused: list[tuple[str, str]], *, given: bool
+) -> str:
+    least = "as told" if given else "the least"
+    text = f"{str(chosen.place).capitalize()}: {chosen.expected:.3g} min expected, {least}"
+    if runner_up is not None and not given:
+        text += f"; next best {runner_up.place}, {runner_up.expected:.3g} min"
+    if refused and not given:
+        text += f"; {len(refused)} other place{'s' * (len(refused) > 1)} will not do"
+    return f"{text}."

@@ -1,0 +1,91 @@
+"""A case walked again, from the answers it gave, on another text of its tree."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+
+from faulttree.tree import Tree
+from faulttree.walk.choose import choose
+from faulttree.walk.events import Answered, Event, NotConfirmed, Skipped
+from faulttree.walk.fold import fold
+from faulttree.walk.state import State
+
+__all__ = ["Answers", "answers_of", "minutes_of", "walk_again"]
+
+MOST_TIMES = 5
+"""How often one step is answered again; a deed that was voided is done once more."""
+
+
+@dataclass(frozen=True)
+class Answers:
+    """What a case knows: the outcome of each step as it was decided, and what was not so.
+
+    Attributes:
+        outcomes: step → its last outcome in the search for the fault.
+        skipped: steps that could not be done.
+        failed: fault → how its repair was seen not to have cured.
+    """
+
+    outcomes: Mapping[str, str] = field(default_factory=dict)
+    skipped: frozenset[str] = frozenset()
+    failed: Mapping[str, NotConfirmed] = field(default_factory=dict)
+
+    def but(self, **outcomes: str) -> Answers:
+        """The same with other outcomes."""
+        return replace(self, outcomes={**self.outcomes, **outcomes})
+
+    def with_outcome(self, step: str, outcome: str) -> Answers:
+        """The same with the outcome of one more step."""
+        return replace(self, outcomes={**self.outcomes, step: outcome})
+
+
+def answers_of(state: State) -> Answers:
+    """What a walk answered while it looked for the fault."""
+    return Answers(
+        {visit.step: visit.outcome for visit in state.path},
+        frozenset(state.skipped),
+        {
+            repair.fault: NotConfirmed(
+                fault=repair.fault, step=repair.step, outcome=repair.outcome, seen=repair.seen
+            )
+            for repair in state.repairs
+            if repair.held is False
+        },
+    )
+
+
+def walk_again(tree: Tree, answers: Answers) -> State:
+    """Where the answers lead, asked as the tree asks: to an end, or to what they do not tell."""
+    events: list[Event] = []
+    state = fold(tree, events)
+    asked: Counter[str] = Counter()
+    failed = dict(answers.failed)
+    while True:
+        event = _next(state, answers, failed)
+        step = getattr(event, "step", "")
+        asked[step] += 1
+        if event is None or asked[step] > MOST_TIMES:
+            return state
+        events.append(event)
+        state = fold(tree, events)
+
+
+def _next(state: State, answers: Answers, failed: dict[str, NotConfirmed]) -> Event | None:
+    if state.end is not None and state.end.kind == "fault":
+        return failed.pop(state.end.id, None)
+    if state.phase != "finding" and not state.may_go_on:
+        return None
+    if state.ask is None:
+        jump = choose(state) if state.may_go_on else None
+        return jump if jump is not None and jump.step in answers.outcomes else None
+    step = state.ask.id
+    if step in answers.outcomes:
+        return Answered(step=step, outcome=answers.outcomes[step])
+    return Skipped(step=step) if step in answers.skipped else None
+
+
+def minutes_of(state: State) -> float:
+    """Minutes of the search alone, by the tree's own figures: no proof, no closing."""
+    return fold(state.tree, [visit.event for visit in state.path]).minutes

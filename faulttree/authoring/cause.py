@@ -1,0 +1,179 @@
+"""What a technician tells of a cause that the tree could not find, and how it is written down."""
+
+from __future__ import annotations
+
+import re
+import unicodedata
+from collections.abc import Container, Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+from faulttree.errors import TreeError
+from faulttree.reading import judge, parse_quantity, resolve_limits
+from faulttree.reading.limits import outcomes_of
+
+__all__ = ["Cause", "Test", "new_id", "step_of"]
+
+RESERVED = frozenset({"back", "closing", "note", "repair", "skip"})
+ARTICLES = frozenset({"a", "an", "the"})
+LONGEST_ID = 40
+
+
+@dataclass(frozen=True, slots=True)
+class Cause:
+    """What was wrong, and what mends it.
+
+    ``fault`` may name one the tree has already; then nothing else is needed.
+    """
+
+    fault: str = ""
+    title: str = ""
+    remedy: str = ""
+    part: str = ""
+    module: str = ""
+    weight: float | None = None
+    part_cost: float | None = None
+    cautions: tuple[str, ...] = ()
+    confirm: tuple[str, str] | None = None
+    """Step and outcome that show the repair held; None: the new test, passed."""
+
+    def as_data(self) -> dict[str, Any]:
+        """The fault as a tree file has it, in the usual order of keys."""
+        for name, text in (("title", self.title), ("remedy", self.remedy)):
+            if not text.strip():
+                raise TreeError(f"The {name} of the fault is not told.", mend=f"Give --{name}.")
+        said = {
+            "title": self.title,
+            "part": self.part,
+            "module": self.module,
+            "remedy": self.remedy,
+            "cautions": list(self.cautions),
+        }
+        return {key: value for key, value in said.items() if value}
+
+
+@dataclass(frozen=True, slots=True)
+class Test:
+    """What showed the cause: a question with its answers, or a reading with its limits.
+
+    Attributes:
+        step: id of the new step.
+        ask: the question; ``shows`` is the answer that the fault gives, ``fine`` the other.
+        measure: what to measure; ``limits`` as in a tree file.
+        shows: the outcome that leads to the fault. For a reading it is judged from
+            ``reading`` where that is given.
+        reading: what the meter showed on the unit at fault, as typed.
+        after: steps that must have been done first.
+        live: whether the unit is powered for it.
+    """
+
+    __test__ = False  # for pytest: no test of ours
+
+    step: str = ""
+    ask: str = ""
+    measure: str = ""
+    shows: str = ""
+    fine: str = ""
+    reading: str = ""
+    limits: Mapping[str, Any] = field(default_factory=dict)
+    how: str = ""
+    minutes: float | None = None
+    needs: tuple[str, ...] = ()
+    cautions: tuple[str, ...] = ()
+    access: tuple[str, ...] = ()
+    after: tuple[str, ...] = ()
+    live: bool = False
+    in_circuit: str = ""
+
+    @property
+    def outcomes(self) -> tuple[str, ...]:
+        """What it can show.
+
+        Raises:
+            TreeError: it is told wrongly or not in full.
+        """
+        if bool(self.ask) == bool(self.measure):
+            raise TreeError(
+                "What showed the cause is either a question or a reading.",
+                mend="Give --ask or --measure.",
+            )
+        if self.ask:
+            if not self.shows or not self.fine or self.shows == self.fine:
+                raise TreeError(
+                    "A question needs two answers: what the fault shows, and the other.",
+                    mend="Give --shows and --fine, as in --shows loose --fine firm.",
+                )
+            return (self.fine, self.shows)
+        if not self.limits:
+            raise TreeError(
+                "A reading needs its limits.", mend="Give --min, --max or --nominal, --tolerance."
+            )
+        return outcomes_of(self.limits)
+
+    @property
+    def bad(self) -> str:
+        """The outcome that leads to the fault.
+
+        Raises:
+            TreeError: no outcome is told, or the reading is a good one.
+            ReadingError: limits or reading cannot be understood.
+        """
+        outcomes = self.outcomes
+        shown = self.shows
+        if self.measure and not shown:
+            if not self.reading:
+                raise TreeError(
+                    "What the meter showed is not told.", mend="Give --reading, or --shows low."
+                )
+            limits = resolve_limits(self.limits)
+            reading = parse_quantity(self.reading, limits.place)
+            shown = judge(reading, limits).outcome
+        if shown not in outcomes:
+            raise TreeError(
+                f"The test cannot show `{shown}`.", mend=f"It shows {', '.join(outcomes)}."
+            )
+        if shown == "inside":
+            raise TreeError(
+                f"The reading {self.reading} lies inside these limits: it shows no fault.",
+                mend="Look at the limits; the fault's own reading must lie outside.",
+            )
+        return shown
+
+
+def step_of(test: Test, fault: str, onward: str) -> dict[str, Any]:
+    """The step as a tree file has it: the bad outcome to the fault, all others onward."""
+    bad = test.bad
+    targets = {outcome: fault if outcome == bad else onward for outcome in test.outcomes}
+    said: dict[str, Any] = {
+        "ask" if test.ask else "measure": test.ask or test.measure,
+        "how": test.how,
+        "access": list(test.access),
+        "after": list(test.after),
+        "live": test.live or None,
+        "in_circuit": test.in_circuit,
+        "cautions": list(test.cautions),
+        "needs": list(test.needs),
+        "minutes": test.minutes,
+        "limits": dict(test.limits) if test.measure else None,
+        "answers" if test.ask else "results": targets,
+    }
+    return {
+        key: value for key, value in said.items() if value is not None and value not in ("", [])
+    }
+
+
+def new_id(text: str, taken: Container[str]) -> str:
+    """A kebab-case id made from a text, one that is not taken."""
+    plain = unicodedata.normalize("NFKD", text).encode("ascii", "ignore").decode().lower()
+    words = [word for word in re.findall(r"[a-z0-9]+", plain) if word not in ARTICLES]
+    base = ""
+    for word in words:
+        if base and len(base) + len(word) >= LONGEST_ID:
+            break
+        base = f"{base}-{word}".strip("-")
+    base = base[:LONGEST_ID].strip("-") or "new"
+    name, turn = base, 1
+    while name in taken or name in RESERVED:
+        turn += 1
+        name = f"{base}-{turn}"
+    return name

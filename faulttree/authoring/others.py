@@ -1,0 +1,76 @@
+"""What becomes of the other recorded cases when a tree changes: each is replayed, by id."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+from faulttree.walk.fold import fold
+from faulttree.walk.state import State
+
+if TYPE_CHECKING:
+    from faulttree.cases import Store
+    from faulttree.tree import Tree
+
+__all__ = ["Moved", "moved_cases"]
+
+
+@dataclass(frozen=True, slots=True)
+class Moved:
+    """A case that would end elsewhere on the new tree."""
+
+    case: str
+    number: int
+    before: str
+    after: str
+
+    def __str__(self) -> str:
+        return f"case {self.number} ended at {self.before}; now {self.after}"
+
+    def as_dict(self) -> dict[str, Any]:
+        """Plain data for JSON."""
+        return {
+            "case": self.case,
+            "number": self.number,
+            "before": self.before,
+            "after": self.after,
+        }
+
+
+def moved_cases(
+    store: Store,
+    old: Tree,
+    new: Tree,
+    *,
+    but: str = "",
+    progress: Callable[[int], None] | None = None,
+) -> Iterator[Moved]:
+    """The cases of a tree that end elsewhere once its text is the new one.
+
+    Args:
+        store: the record.
+        old, new: the tree before and after.
+        but: id of a case to leave out.
+        progress: told how many cases were looked at.
+
+    Raises:
+        RecordError: the record cannot be read.
+    """
+    for done, case in enumerate(store.each(tree=old.id), 1):
+        if case.id != but:
+            events = store.events(case.id)
+            before, after = stands(fold(old, events)), stands(fold(new, events))
+            if before != after:
+                yield Moved(case.id, case.number, before, after)
+        if progress is not None:
+            progress(done)
+
+
+def stands(state: State) -> str:
+    """Where a walk stands, in a few words: its end, or the step that is asked."""
+    if state.cured is not None:
+        return f"fault {state.cured.fault}"
+    if state.end is not None:
+        return f"{state.end.kind} {state.end.id or state.end.reason}"
+    return f"asked {state.ask.id}" if state.ask is not None else "nothing left to ask"

@@ -1,0 +1,132 @@
+"""Where a new step can stand: on the way the case took, and where nothing is harmed by it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from faulttree.authoring.cause import Test
+from faulttree.tree import Step, Tree
+from faulttree.walk.fold import fold
+from faulttree.walk.state import HARD_STOPS, State, Visit
+
+__all__ = ["Place", "barred", "places_on"]
+
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    """Between an outcome and where it leads; or before the first step.
+
+    Attributes:
+        keys: where the target stands in the tree file.
+        step: the step or use it comes after; empty before the first.
+        outcome: its outcome or exit.
+        onward: the target that comes next.
+        passed: how many answers of the walk come before it.
+    """
+
+    keys: tuple[str | int, ...]
+    step: str
+    outcome: str
+    onward: str
+    passed: int
+
+    def __str__(self) -> str:
+        where = f"after `{self.step}: {self.outcome}`" if self.step else "first of all"
+        return f"{where}, before `{self.onward}`"
+
+    def as_dict(self) -> dict[str, Any]:
+        """Plain data for JSON."""
+        return {
+            "after": self.step or None,
+            "outcome": self.outcome or None,
+            "before": self.onward,
+            "text": str(self).replace("`", ""),
+        }
+
+
+def places_on(state: State) -> Iterator[Place]:
+    """The places along a walk, first to last; those inside shared procedures are left out."""
+    tree = state.tree
+    data = tree.bundle["tree"]
+    yield Place(("start",), "", "", str(data["start"]), 0)
+    seen: set[tuple[str | int, ...]] = set()
+    for number, visit in enumerate(state.path, 1):
+        place = _behind(tree, data, visit, number)
+        if place is not None and place.keys not in seen:
+            seen.add(place.keys)
+            yield place
+
+
+def _behind(tree: Tree, data: Mapping[str, Any], visit: Visit, number: int) -> Place | None:
+    step = tree.steps.get(visit.step)
+    if step is None or visit.outcome not in step.targets:
+        return None
+    leaves = step.leaves.get(visit.outcome, ())
+    name, outcome = leaves[-1] if leaves else (step.id, visit.outcome)
+    raw = data["steps"].get(name)
+    if not isinstance(raw, Mapping):
+        return None
+    if isinstance(raw.get("then"), str):
+        return Place(("steps", name, "then"), name, outcome, raw["then"], number)
+    for key in ("answers", "results", "exits"):
+        targets = raw.get(key)
+        if isinstance(targets, Mapping):
+            written = outcome if outcome in targets else "outside"
+            if written in targets:
+                keys = ("steps", name, key, written)
+                return Place(keys, name, written, str(targets[written]), number)
+    return None
+
+
+def barred(state: State, place: Place, test: Test) -> str:
+    """Why the test must not stand there; empty where it may."""
+    tree, later = state.tree, state.path[place.passed :]
+    for visit in later:
+        step = tree.steps.get(visit.step)
+        if step is not None and _guards(tree, step, test):
+            return f"it would come before `{step.id}`, which may end the work as unsafe"
+        if step is not None and step.id == tree.start and _verifies(tree, step):
+            return f"it would come before `{step.id}`, which sees whether the complaint is there"
+    held = fold(tree, [visit.event for visit in state.path[: place.passed]]).holding
+    missing = [name for name in test.after if name not in held]
+    if missing:
+        return f"`{missing[0]}` must be done first and is not, there"
+    if test.live:
+        rests = _rests_on(tree, place.onward, held)
+        if rests:
+            return f"powered up, it would undo what `{rests}` rests on"
+    return ""
+
+
+def _guards(tree: Tree, step: Step, test: Test) -> bool:
+    """Whether a step may find the unit unsafe to go as far into as the test does."""
+    hard = any(
+        target in tree.stops and tree.stops[target].reason in HARD_STOPS
+        for target in step.targets.values()
+    )
+    return hard and set(step.access) <= set(test.access)
+
+
+def _verifies(tree: Tree, step: Step) -> bool:
+    return any(
+        target in tree.stops and tree.stops[target].reason == "no-fault-found"
+        for target in step.targets.values()
+    )
+
+
+def _rests_on(tree: Tree, onward: str, held: frozenset[str]) -> str:
+    """A step beyond that needs something done before; empty where none does."""
+    first = tree.uses[onward].start if onward in tree.uses else onward
+    stack, seen = [first], set[str]()
+    while stack:
+        name = stack.pop()
+        step = tree.steps.get(name)
+        if step is None or name in seen:
+            continue
+        seen.add(name)
+        if held & set(step.after):
+            return name
+        stack += step.targets.values()
+    return ""

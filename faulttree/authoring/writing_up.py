@@ -1,0 +1,154 @@
+"""A solved case into its tree: which of the three situations it is, and what is proposed."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, field, replace
+from typing import TYPE_CHECKING
+
+from faulttree.authoring.adding import add_cause
+from faulttree.authoring.cause import Cause, Test
+from faulttree.authoring.fitness import Fitness
+from faulttree.authoring.others import moved_cases
+from faulttree.authoring.proposal import Kind, Proposal
+from faulttree.authoring.solved import Solved, solved_case
+from faulttree.cases.closing import close_case
+from faulttree.cases.counts import confirmed
+from faulttree.walk.events import Reopened
+
+if TYPE_CHECKING:
+    from faulttree.cases import Store
+    from faulttree.tree import Library, Tree
+
+__all__ = ["Told", "kind_of", "propose", "record_ending", "write_up"]
+
+
+@dataclass(frozen=True)
+class Told:
+    """What the technician tells of a case.
+
+    Attributes:
+        cause: what was wrong.
+        test: what showed it.
+        seen: what showed that the repair held, where the case does not say so.
+        search_minutes: how long the search off the tree took.
+        at: (step, outcome) the new step is to come after; empty texts for the start.
+        even_so: write although the rules warn of it.
+    """
+
+    cause: Cause = field(default_factory=Cause)
+    test: Test = field(default_factory=Test)
+    seen: str = ""
+    search_minutes: float | None = None
+    at: tuple[str, str] | None = None
+    even_so: bool = False
+
+
+def kind_of(solved: Solved) -> Kind:
+    """Which situation it is, on the tree as it is now.
+
+    ``found``: the case's own answers lead to its fault. ``added``: no step leads to the
+    fault, or the tree does not have it. ``misled``: steps lead to it, but the answers do not.
+    """
+    tree = solved.now
+    if solved.fault not in tree.faults or solved.fault in tree.loose:
+        return "added"
+    end = solved.again.end
+    return "found" if end is not None and end.id == solved.fault else "misled"
+
+
+def write_up(
+    store: Store,
+    library: Library,
+    case: str,
+    told: Told | None = None,
+    *,
+    day: str = "",
+    progress: Callable[[int], None] | None = None,
+) -> Proposal:
+    """What a case teaches its tree. Nothing is written: :meth:`Proposal.write` does that.
+
+    Args:
+        store: the record.
+        library: holds the case's tree.
+        case: number, id, tag or words that name the case.
+        told: what was wrong and what showed it, as far as the case does not say so.
+        day: today as YYYY-MM-DD, for a case that is not closed yet.
+        progress: told how many other cases were replayed.
+
+    Raises:
+        RecordError: there is no such case, or nobody has said what was wrong.
+        TreeError: something is not told, or the tree would not be fit.
+    """
+    told = told or Told()
+    solved = solved_case(store, library, case, fault=told.cause.fault, seen=told.seen, day=day)
+    return propose(store, library, solved, told, progress=progress)
+
+
+def propose(
+    store: Store,
+    library: Library,
+    solved: Solved,
+    told: Told,
+    *,
+    progress: Callable[[int], None] | None = None,
+) -> Proposal:
+    """The proposal for a case that has been looked at already; see :func:`write_up`."""
+    kind = kind_of(solved)
+    fitness = Fitness(library)
+    proposal = Proposal(kind, solved, solved.fault)
+    if kind == "added":
+        proposal = add_cause(
+            solved,
+            told.cause,
+            told.test,
+            fitness=fitness,
+            history=confirmed(store),
+            search_minutes=told.search_minutes,
+            at=told.at,
+            even_so=told.even_so,
+        )
+    return with_others(store, library, proposal, progress=progress)
+
+
+def with_others(
+    store: Store,
+    library: Library,
+    proposal: Proposal,
+    *,
+    progress: Callable[[int], None] | None = None,
+) -> Proposal:
+    """The proposal with the other cases that it would lead elsewhere."""
+    if not proposal.changes:
+        return proposal
+    solved = proposal.solved
+    new = _tree(library, proposal)
+    if new is None:
+        return proposal
+    moved = moved_cases(store, solved.now, new, but=solved.case.id, progress=progress)
+    return replace(proposal, moved=tuple(moved))
+
+
+def _tree(library: Library, proposal: Proposal) -> Tree | None:
+    change = proposal.changes[0]
+    return library.examine_text(change.text, change.path).tree
+
+
+def record_ending(store: Store, solved: Solved, at: str) -> None:
+    """Close a case as its write-up tells that it ended.
+
+    Args:
+        store: the record.
+        solved: the case.
+        at: when, UTC, ISO 8601.
+
+    Raises:
+        RecordError: it cannot be written, or somebody closed the case meanwhile.
+    """
+    if solved.closing is None:
+        return
+    case = store.case(solved.case.id)
+    if case.state == "closed":
+        store.append(case.id, case.events, Reopened(at=at, reason="the cause was found"))
+        case = store.case(case.id)
+    close_case(store, case, solved.closing, at)

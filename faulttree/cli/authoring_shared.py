@@ -1,0 +1,167 @@
+"""What the commands that write trees share: asking, showing a change, writing, committing."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Callable, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, TypeVar
+
+import click
+
+from faulttree.cli.options import now, say
+from faulttree.errors import TreeError
+
+if TYPE_CHECKING:
+    from faulttree.bench.console import Console
+    from faulttree.tree.edit import Change
+
+__all__ = [
+    "Asking",
+    "agreed",
+    "by_hand",
+    "console",
+    "keep_in_git",
+    "pair",
+    "show_diff",
+    "today",
+    "words",
+    "writing",
+]
+
+Command = TypeVar("Command", bound=Callable[..., Any])
+
+
+def writing(command: Command) -> Command:
+    """The options of every command that writes files."""
+    for option in (
+        click.option("--plain", is_flag=True, help="Plain lines: no colour, no cursor control."),
+        click.option(
+            "--commit", is_flag=True, help="Commit the change, where git keeps the files."
+        ),
+        click.option("--yes", is_flag=True, help="Write without asking."),
+    ):
+        command = option(command)
+    return command
+
+
+def today() -> str:
+    """The day, UTC, as YYYY-MM-DD."""
+    return now()[:10]
+
+
+def words(given: Sequence[str]) -> tuple[str, ...]:
+    """Names given one by one or with commas between."""
+    parts = [part.strip() for one in given for part in one.split(",")]
+    return tuple(dict.fromkeys(part for part in parts if part))
+
+
+def pair(text: str | None, option: str) -> tuple[str, str] | None:
+    """``STEP=OUTCOME`` as two words."""
+    if text is None:
+        return None
+    left, equals, right = text.partition("=")
+    if not equals or not left.strip() or not right.strip():
+        raise TreeError(f"{option} wants two words, not {text!r}.", mend="Write STEP=OUTCOME.")
+    return left.strip(), right.strip()
+
+
+def console(*, plain: bool, to_people: bool = False) -> Console:
+    """Where it is asked; on standard error where standard output is for the result."""
+    from faulttree.bench.console import Plain, console_for
+
+    return Plain(sys.stdin, sys.stderr) if to_people else console_for(plain=plain)
+
+
+class Asking:
+    """Asks for what was not given as an option, one thing at a time."""
+
+    def __init__(self, place: Console) -> None:
+        self.place = place
+
+    def text(self, question: str, choices: Sequence[str] = (), *, needed: bool = False) -> str:
+        """A line of text; asked until there is one where it is needed."""
+        while True:
+            answer = self.place.ask(f"{question} › ", choices)
+            if answer or not needed:
+                return answer
+            self.tell("This is needed; Ctrl-C leaves, nothing is written.")
+
+    def names(self, question: str, choices: Sequence[str]) -> tuple[str, ...]:
+        """Names out of those there are, with commas between; none is an answer too."""
+        known = f" ({', '.join(choices)})" if choices else ""
+        while True:
+            named = words([self.text(f"{question}{known}", choices)])
+            wrong = [name for name in named if name not in choices]
+            if not wrong:
+                return named
+            self.tell(f"`{wrong[0]}` is none of them.")
+
+    def minutes(self, question: str) -> float | None:
+        """A time in minutes; None where nothing is typed."""
+        while True:
+            answer = self.text(question)
+            if not answer:
+                return None
+            try:
+                minutes = float(answer.replace(",", ".").removesuffix("min").strip())
+            except ValueError:
+                minutes = -1
+            if 0 <= minutes <= 100_000:
+                return minutes
+            self.tell("Type minutes as a number, as in 4 or 2.5.")
+
+    def one(self, question: str, choices: Sequence[str]) -> str:
+        """One of a few words, by its first letters."""
+        while True:
+            answer = self.text(f"{question} ({' / '.join(choices)})", choices).casefold()
+            begins = [word for word in choices if answer and word.startswith(answer)]
+            if len(begins) == 1:
+                return begins[0]
+
+    def tell(self, text: str, style: str = "") -> None:
+        """A line for people."""
+        from faulttree.bench.console import folded
+
+        for line in folded(text, self.place.width):
+            self.place.show([[(style, line.rstrip())]])
+
+
+def show_diff(place: Console, diff: str) -> None:
+    """A unified diff; added and taken lines are told apart by their first character too."""
+    styles = {"+": "good", "-": "bad", "@": "dim"}
+    place.show([[(styles.get(line[:1], ""), line)] for line in diff.splitlines()])
+
+
+def agreed(asking: Asking, *, editable: bool = True) -> str:
+    """What is to be done with what was shown: ``yes``, ``no`` or ``edit``."""
+    choices = ("yes", "no", "edit") if editable else ("yes", "no")
+    return asking.one("Write it?", choices)
+
+
+def by_hand(text: str) -> str | None:
+    """The text as somebody leaves it in their editor; None where it was not saved."""
+    return click.edit(text, extension=".yaml", require_save=True)
+
+
+def keep_in_git(
+    folder: Path, changes: Sequence[Change], message: str, asking: Asking | None, *, asked: bool
+) -> str:
+    """Commit where that was asked for, or is agreed to now; gives the new commit, or nothing."""
+    from faulttree.authoring.checkout import commit, is_checkout
+
+    if not is_checkout(folder):
+        if asked:
+            raise TreeError("This library is no git checkout.", path=folder, mend="Leave --commit.")
+        return ""
+    if not asked:
+        if asking is None:
+            return ""
+        asking.tell("A commit would say:", "label")
+        for line in message.splitlines():
+            asking.tell(f"  {line}")
+        if asking.one("Commit it?", ("yes", "no")) == "no":
+            return ""
+    made = commit(folder, [change.path for change in changes], message)
+    say(f"committed as {made}", to_people=True)
+    return made
