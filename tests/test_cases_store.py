@@ -7,7 +7,6 @@ import threading
 import uuid
 from collections.abc import Iterator
 from datetime import datetime, timedelta
-from hashlib import sha256
 from pathlib import Path
 
 import pytest
@@ -25,31 +24,13 @@ from faulttree.walk.events import (
     Event,
     MinutesSet,
     Noted,
-    Opened,
     Reopened,
     RepairTried,
     Skipped,
     WentBack,
 )
+from tests.benches import HASH, TEXT, TREE, answered, at, opened, write_cases
 from tests.postgres import Server, shared
-
-TREE = "bench-supply/no-output"
-TEXT = '{"id":"bench-supply/no-output"}'
-HASH = sha256(TEXT.encode()).hexdigest()
-
-
-def at(minute: int = 0) -> str:
-    return f"2026-02-{11 + minute // 1440:02d}T{minute // 60 % 24:02d}:{minute % 60:02d}:00.000Z"
-
-
-def opened(serial: str = "tag 14", minute: int = 0, **more: object) -> Opened:
-    unit = {"family": "bench-supply", "model": "two-channel", "serial": serial}
-    values = {"tree": TREE, "tree_hash": HASH, "unit": unit, "complaint": "no output"} | more
-    return Opened(at=at(minute), **values)  # type: ignore[arg-type]
-
-
-def answered(step: str = "fuse", outcome: str = "intact", **more: object) -> Answered:
-    return Answered(at=at(1), step=step, outcome=outcome, **more)  # type: ignore[arg-type]
 
 
 @pytest.fixture(scope="session")
@@ -274,6 +255,13 @@ def test_one_case_is_meant_by_number_id_tag_or_words(store: Store) -> None:
         store.find("tag 99")
     with pytest.raises(AmbiguousCase, match=r"case 2.*case 1"):
         store.find("no output")
+    # A bare number may be a case or a tag: with both open nobody guesses.
+    for number in range(3, 15):
+        store.open_case([opened(f"unit {number}"), Closed(at=at(3), result="unsolved")])
+    with pytest.raises(AmbiguousCase, match=r"case 14.*case 1:"):
+        store.find("14")
+    assert store.find("#14").serial == "unit 14"
+    assert store.find("tag 14").id == first
     # The same unit again: the open case is meant, not the closed one.
     store.append(first, 1, Closed(at=at(2), result="unsolved"))
     third = store.open_case([opened("tag 14", minute=90)])
@@ -283,16 +271,6 @@ def test_one_case_is_meant_by_number_id_tag_or_words(store: Store) -> None:
 
 
 # Many at once -------------------------------------------------------------------------------
-
-
-def write_cases(url: str, writer: int, cases: int, acknowledged: str) -> None:
-    with open_store(url) as store, Path(acknowledged).open("w") as told:
-        for index in range(cases):
-            name = store.open_case([opened(f"unit {writer}-{index}")])
-            for sequence in (1, 2, 3):
-                store.append(name, sequence, answered(outcome=f"{writer}-{index}-{sequence}"))
-                told.write(f"{name} {sequence} {writer}-{index}-{sequence}\n")
-                told.flush()
 
 
 def many_writers(url: str, folder: Path, writers: int, cases: int) -> None:

@@ -23,7 +23,7 @@ from faulttree.cases.rows import words_in
 from faulttree.cases.tables import CAME_BACK, CASES, WORDS
 from faulttree.errors import RecordError
 
-__all__ = ["FILTERS", "conditions", "matching"]
+__all__ = ["FILTERS", "conditions", "matching", "numbered"]
 
 Condition = ColumnElement[bool] | TextClause
 LAST = "\U0010ffff"
@@ -155,18 +155,22 @@ def conditions(connection: Connection, wanted: Mapping[str, Any]) -> list[Condit
     return found + (saying(connection, text) if text else [])
 
 
+def numbered(words: str) -> tuple[int | None, bool]:
+    """The number that words name a case by, and whether they can mean nothing else (#14)."""
+    text = words.strip()
+    number = text.removeprefix("#").removeprefix("case ").strip()
+    if not number.isdecimal() or len(number) > 9:
+        return None, False
+    return int(number), number != text
+
+
 def matching(connection: Connection, words: str) -> Iterator[list[Condition]]:
-    """What words that name one case can mean, the surest first."""
+    """What words that name one case can mean besides its number, the surest first."""
     text = words.strip()
     if not text:
         return
-    number = text.removeprefix("#").removeprefix("case ").strip()
-    digits = number.isdecimal() and len(number) < 10
-    if digits and number != text:
-        yield [CASES.c.number == int(number)]
-        return
-    more = [CASES.c.serial == f"tag {number}", CASES.c.number == int(number)] if digits else []
-    yield [named(text, *more)]
+    number, _ = numbered(text)
+    yield [named(text, *([] if number is None else [CASES.c.serial == f"tag {number}"]))]
     if len(text) >= 8 and set(text) <= set("0123456789abcdef-"):
         yield [CASES.c.id >= text, CASES.c.id < text + LAST]
     if words_in(text):
@@ -180,4 +184,5 @@ def matching(connection: Connection, words: str) -> Iterator[list[Condition]]:
                 func.lower(CASES.c.tag).in_([plain, bare]),
             ),
         ]
-        yield said
+        if number is None:
+            yield said

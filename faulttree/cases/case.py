@@ -84,7 +84,7 @@ class Case:
     step: str
     linked: str
     scripted: bool
-    unit: Mapping[str, Any] = field(default_factory=dict)
+    unit: Mapping[str, Any] = field(default_factory=dict, hash=False)
     came_back: str = ""
 
     @property

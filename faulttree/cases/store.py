@@ -14,7 +14,7 @@ from sqlalchemy import Connection, Engine, func, select
 from sqlalchemy.exc import IntegrityError, SQLAlchemyError
 
 from faulttree.cases import rows
-from faulttree.cases.asking import conditions, matching
+from faulttree.cases.asking import conditions, matching, numbered
 from faulttree.cases.case import Case, new_id
 from faulttree.cases.come_backs import mark
 from faulttree.cases.engines import connect
@@ -351,19 +351,27 @@ class Store:
     def find(self, words: str) -> Case:
         """The one case that is meant: its number, id, tag or serial, or words it says.
 
-        Open cases go first; among those with the same tag the newest is meant only when no
-        other is open.
+        Open cases go first; among closed ones with the same tag the newest is meant. A bare
+        number that is also the tag of another open case is never guessed at.
 
         Raises:
             NoSuchCase: none is meant.
             AmbiguousCase: several are.
         """
+        number, surely = numbered(words)
+        by_number = self._rows(CASES.c.number == number) if number is not None else ()
+        if surely:
+            if not by_number:
+                raise self._no_such(words)
+            return by_number[0]
         for looked in self.read(lambda connection: list(matching(connection, words))):
             found = self._rows(*looked, limit=20)
             still = tuple(case for case in found if case.state == "open")
-            chosen = still or found[:1] if len(still) < 2 else still
+            if by_number:
+                found, still = by_number, tuple({*by_number, *still})
+            chosen = still or found[:1]
             if len(chosen) > 1:
-                raise AmbiguousCase(words, chosen)
+                raise AmbiguousCase(words, sorted(chosen, key=lambda case: -case.number))
             if chosen:
                 return chosen[0]
         raise self._no_such(words)
