@@ -22,7 +22,7 @@ from faulttree.tree import Tree, assemble
 from faulttree.tree.edit import Change, DataEdits, Edits
 from faulttree.walk.state import State
 
-__all__ = ["add_cause", "fault_data"]
+__all__ = ["add_cause", "fault_data", "unfit"]
 
 History = Mapping[tuple[str, str], float]
 
@@ -259,11 +259,12 @@ def _fit(
     if even_so and warned:
         return warned[0][0], None, warned[0][1]
     if spoken:
-        raise _unfit(adding.solved, spoken[0][1])
+        raise unfit(adding.solved, spoken[0][1])
     raise _nowhere(adding.solved, refused)
 
 
-def _unfit(solved: Solved, found: tuple[Finding, ...]) -> Unfit:
+def unfit(solved: Solved, found: tuple[Finding, ...]) -> Unfit:
+    """The error that the rules speak against a new text."""
     first = found[0]
     mend = first.mend
     if all(finding.level != "error" for finding in found):

@@ -9,12 +9,13 @@ from faulttree.errors import TreeError
 from faulttree.tree.edit import Change, write_all
 
 if TYPE_CHECKING:
+    from faulttree.authoring.lessons import Offer
     from faulttree.authoring.others import Moved
     from faulttree.authoring.places import Place
     from faulttree.authoring.solved import Solved
     from faulttree.rules.finding import Finding
 
-__all__ = ["Kind", "Offer", "Option", "Proposal", "Unfit"]
+__all__ = ["Kind", "Option", "Proposal", "Unfit"]
 
 Kind = Literal["found", "added", "misled"]
 
@@ -47,18 +48,6 @@ class Option:
             "expected_minutes": self.expected,
             "walk_minutes": self.again,
         }
-
-
-@dataclass(frozen=True, slots=True)
-class Offer:
-    """Something else that the case taught, and the option that takes it up."""
-
-    text: str
-    option: str
-
-    def as_dict(self) -> dict[str, Any]:
-        """Plain data for JSON."""
-        return {"text": self.text, "option": self.option}
 
 
 @dataclass(frozen=True)

@@ -4,11 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
 
-from faulttree.authoring.adding import add_cause
+from faulttree.authoring.adding import add_cause, unfit
+from faulttree.authoring.again import minutes_of
 from faulttree.authoring.cause import Cause, Test
 from faulttree.authoring.fitness import Fitness
+from faulttree.authoring.lessons import Lessons, offers, taught, with_lessons
+from faulttree.authoring.misled import lead_right
 from faulttree.authoring.others import moved_cases
 from faulttree.authoring.proposal import Kind, Proposal
 from faulttree.authoring.solved import Solved, solved_case
@@ -34,6 +37,9 @@ class Told:
         search_minutes: how long the search off the tree took.
         at: (step, outcome) the new step is to come after; empty texts for the start.
         even_so: write although the rules warn of it.
+        way: whether a branch that misled is mended by its ``limit`` or a ``target``; empty
+            for what changes least.
+        lessons: what is taken up besides.
     """
 
     cause: Cause = field(default_factory=Cause)
@@ -42,6 +48,8 @@ class Told:
     search_minutes: float | None = None
     at: tuple[str, str] | None = None
     even_so: bool = False
+    way: Literal["limit", "target", ""] = ""
+    lessons: Lessons = field(default_factory=Lessons)
 
 
 def kind_of(solved: Solved) -> Kind:
@@ -96,19 +104,56 @@ def propose(
     """The proposal for a case that has been looked at already; see :func:`write_up`."""
     kind = kind_of(solved)
     fitness = Fitness(library)
-    proposal = Proposal(kind, solved, solved.fault)
-    if kind == "added":
-        proposal = add_cause(
-            solved,
-            told.cause,
-            told.test,
-            fitness=fitness,
-            history=confirmed(store),
-            search_minutes=told.search_minutes,
-            at=told.at,
-            even_so=told.even_so,
+    if kind == "added" or (kind == "misled" and (told.test.ask or told.test.measure)):
+        proposal = replace(_added(store, solved, told, fitness), kind=kind)
+    elif kind == "misled":
+        proposal = lead_right(
+            solved, store, library, fitness, way=told.way, search_minutes=told.search_minutes
         )
+    else:
+        proposal = _found(store, solved)
+    proposal = _with_lessons(proposal, told, fitness)
     return with_others(store, library, proposal, progress=progress)
+
+
+def _added(store: Store, solved: Solved, told: Told, fitness: Fitness) -> Proposal:
+    return add_cause(
+        solved,
+        told.cause,
+        told.test,
+        fitness=fitness,
+        history=confirmed(store),
+        search_minutes=told.search_minutes,
+        at=told.at,
+        even_so=told.even_so,
+    )
+
+
+def _found(store: Store, solved: Solved) -> Proposal:
+    """Nothing to edit but what the case confirms; the record counts it already."""
+    change = taught(solved)
+    return Proposal(
+        "found",
+        solved,
+        solved.fault,
+        why="Its evidence says that it was confirmed here." if change else "",
+        walk=(solved.minutes, minutes_of(solved.again)),
+        offers=tuple(offers(store, solved)),
+        changes=(change,) if change else (),
+    )
+
+
+def _with_lessons(proposal: Proposal, told: Told, fitness: Fitness) -> Proposal:
+    """The proposal with what is taken up besides, once no rule speaks against it."""
+    if not told.lessons:
+        return proposal
+    before = proposal.changes[0] if proposal.changes else None
+    change = with_lessons(proposal.solved, before, told.lessons)
+    assert change is not None
+    found = fitness.new(change.path, change.before, change.text)
+    if found and not (told.even_so and all(one.level != "error" for one in found)):
+        raise unfit(proposal.solved, found)
+    return replace(proposal, changes=(change,), findings=found)
 
 
 def with_others(

@@ -34,6 +34,7 @@ from faulttree.errors import TreeError
 
 if TYPE_CHECKING:
     from faulttree.authoring.cause import Cause, Test
+    from faulttree.authoring.lessons import Lessons
     from faulttree.authoring.proposal import Proposal
     from faulttree.authoring.solved import Solved
     from faulttree.authoring.writing_up import Told
@@ -104,6 +105,16 @@ def told_by_options(command: Command) -> Command:
 @click.option("--search-minutes", type=float, help="How long the search off the tree took.")
 @click.option("--at", metavar="STEP=OUTCOME", help="Where the new step comes. [default: cheapest]")
 @click.option("--first", is_flag=True, help="The new step comes first of all.")
+@click.option(
+    "--way",
+    type=click.Choice(["limit", "target"]),
+    help="What mends a branch that misled. [default: what changes least]",
+)
+@click.option("--set-how", multiple=True, metavar="STEP=TEXT", help="A clearer text of a step.")
+@click.option("--set-minutes", multiple=True, metavar="STEP=N", help="What a step really takes.")
+@click.option(
+    "--set-limit", multiple=True, metavar="STEP.KEY=VALUE", help="A better figure of its limits."
+)
 @click.option("--even-so", is_flag=True, help="Write although the rules warn of it.")
 @click.option("--edit", is_flag=True, help="Open the new text in $EDITOR before it is written.")
 @writing
@@ -115,6 +126,10 @@ def command(
     search_minutes: float | None,
     at: str | None,
     first: bool,
+    way: Any,
+    set_how: tuple[str, ...],
+    set_minutes: tuple[str, ...],
+    set_limit: tuple[str, ...],
     even_so: bool,
     edit: bool,
     yes: bool,
@@ -140,6 +155,8 @@ def command(
         search_minutes=search_minutes,
         at=("", "") if first else pair(at, "--at"),
         even_so=even_so,
+        way=way or "",
+        lessons=_lessons(set_how, set_minutes, set_limit),
     )
     asking = None if yes or as_json else Asking(console(plain=plain))
     with open_record(record) as store:
@@ -207,6 +224,25 @@ def _told(said: Mapping[str, Any]) -> Told:
     return Told(cause=cause, test=test, seen=given.get("seen", ""))
 
 
+def _lessons(how: tuple[str, ...], minutes: tuple[str, ...], limits: tuple[str, ...]) -> Lessons:
+    from faulttree.authoring.lessons import Lessons
+
+    times: dict[str, float] = {}
+    for step, number in (pair(text, "--set-minutes") or ("", "") for text in minutes):
+        try:
+            times[step] = float(number)
+        except ValueError:
+            raise TreeError(f"{number!r} is no number of minutes.", mend="As in 4.") from None
+    figures: dict[tuple[str, str], str] = {}
+    for where, value in (pair(text, "--set-limit") or ("", "") for text in limits):
+        step, dot, key = where.rpartition(".")
+        if not dot:
+            raise TreeError(f"{where!r} names no limit.", mend="Write STEP.KEY=VALUE.")
+        figures[step, key] = value
+    texts = dict(pair(text, "--set-how") or ("", "") for text in how)
+    return Lessons(texts, times, figures)
+
+
 def _proposed(
     store: Store, library: Library, case: str, told: Told, asking: Asking | None
 ) -> Proposal:
@@ -222,11 +258,26 @@ def _proposed(
         told = _asked(asking, solved, library, told)
     while True:
         try:
-            return propose(store, library, solved, told)
+            proposal = propose(store, library, solved, told)
         except Unfit as error:
             if asking is None:
                 raise
             told = _mended(asking, library, told, error)
+            continue
+        more = _taken_up(asking, proposal, told) if asking is not None else None
+        if more is None:
+            return proposal
+        told = more
+
+
+def _taken_up(asking: Asking, proposal: Proposal, told: Told) -> Told | None:
+    """What is told with the offers that are taken up; None where nothing more is."""
+    lessons = told.lessons
+    for offer in proposal.offers if not lessons else ():
+        asking.tell(f"{offer.text[:1].upper()}{offer.text[1:]}.")
+        if asking.one("Take it up", ("yes", "no")) == "yes":
+            lessons = lessons.and_also(offer.lessons)
+    return replace(told, lessons=lessons) if lessons is not told.lessons else None
 
 
 def _cause_named(store: Store, library: Library, case: str, told: Told, asking: Asking) -> Told:

@@ -1,0 +1,202 @@
+"""What else a case taught: minutes, a clearer text, a better limit. Offered, never assumed."""
+
+from __future__ import annotations
+
+import shlex
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field, replace
+from decimal import Decimal
+from statistics import median
+from typing import TYPE_CHECKING, Any
+
+from faulttree.authoring.solved import Solved
+from faulttree.errors import FaulttreeError, TreeError
+from faulttree.reading import resolve_limits
+from faulttree.reading.quantity import show
+from faulttree.tree import Step, shape_of
+from faulttree.tree.document import parse
+from faulttree.tree.edit import Change, Editor
+from faulttree.walk.events import Confirmed
+
+if TYPE_CHECKING:
+    from faulttree.cases import Store
+
+__all__ = ["Lessons", "Offer", "offers", "taught", "with_lessons"]
+
+ENOUGH = 3
+"""Readings or times from which something is offered: common practice, no source."""
+FAR = 1.5
+"""How many times longer or shorter than told a step must take: common practice, no source."""
+LATEST = 200
+"""Cases that are looked at, the latest."""
+
+
+@dataclass(frozen=True)
+class Lessons:
+    """What is taken up: step → text, minutes; (step, key of its limits) → figure."""
+
+    how: Mapping[str, str] = field(default_factory=dict)
+    minutes: Mapping[str, float] = field(default_factory=dict)
+    limits: Mapping[tuple[str, str], str] = field(default_factory=dict)
+
+    def __bool__(self) -> bool:
+        return bool(self.how or self.minutes or self.limits)
+
+    def and_also(self, other: Lessons) -> Lessons:
+        """Both; where they differ the other's."""
+        return Lessons(
+            {**self.how, **other.how},
+            {**self.minutes, **other.minutes},
+            {**self.limits, **other.limits},
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class Offer:
+    """Something that could be taken up, in words, with the option that does it."""
+
+    text: str
+    option: str
+    lessons: Lessons
+
+    def as_dict(self) -> dict[str, Any]:
+        """Plain data for JSON."""
+        return {"text": self.text, "option": self.option}
+
+
+def taught(solved: Solved) -> Change | None:
+    """What a case that the tree found leaves in the file: its fault is confirmed now.
+
+    Once a fault has been confirmed the record counts the rest; a second entry says no more.
+    """
+    known = {evidence.kind for evidence in solved.now.faults[solved.fault].evidence}
+    if not solved.fixed or "confirmed" in known:
+        return None
+    editor = solved.editor()
+    editor.into(("faults", solved.fault), "evidence", solved.evidence())
+    return editor.change()
+
+
+def with_lessons(solved: Solved, change: Change | None, lessons: Lessons) -> Change | None:
+    """A change with what is taken up besides.
+
+    Raises:
+        TreeError: a step is none of the tree's own.
+    """
+    if not lessons:
+        return change
+    start = change or Change(solved.path, solved.raw, solved.document.text)
+    document = parse(start.text, path=start.path, shape=shape_of("tree"), name="tree")
+    editor = Editor(document, start.raw, shape_of("tree"))
+    steps = document.data["steps"]
+    for name, text in lessons.how.items():
+        _put(editor, steps, name, "how", text)
+    for name, minutes in lessons.minutes.items():
+        _put(editor, steps, name, "minutes", minutes)
+    for (name, key), text in lessons.limits.items():
+        if not isinstance(_own(solved, steps, name).get("limits"), Mapping):
+            raise TreeError(f"`{name}` has no limits.", path=solved.path, mend="Name another step.")
+        _put(editor, steps[name], "limits", key, text, under=("steps", name))
+    return replace(editor.change(), raw=start.raw)
+
+
+def _own(solved: Solved, steps: Mapping[str, Any], name: str) -> Mapping[str, Any]:
+    step = steps.get(name)
+    if not isinstance(step, Mapping):
+        mend = "Steps of a shared procedure are edited in its own file."
+        raise TreeError(f"`{name}` is no step of this file.", path=solved.path, mend=mend)
+    return step
+
+
+def _put(
+    editor: Editor,
+    held: Mapping[str, Any],
+    name: str,
+    key: str,
+    value: Any,
+    under: tuple[str, ...] = ("steps",),
+) -> None:
+    """Give a key of a mapping a value, whether or not it is there."""
+    inner = held.get(name)
+    if not isinstance(inner, Mapping):
+        path = editor.document.path
+        raise TreeError(f"`{name}` is no step of this file.", path=path, mend="Name one of them.")
+    if key in inner:
+        editor.set((*under, name, key), value)
+    else:
+        editor.add((*under, name), key, value)
+
+
+# -- what could be taken up ------------------------------------------------------------
+
+
+def offers(store: Store, solved: Solved) -> Iterator[Offer]:
+    """What the record says that the tree does not say yet, with the option that takes it up."""
+    yield from _times(store, solved)
+    fault = solved.now.faults.get(solved.fault)
+    confirm = fault.confirm if fault else None
+    step = solved.now.steps.get(confirm.step) if confirm else None
+    if step is not None and step.use is None and step.limits is not None:
+        yield from _good_readings(store, solved, step)
+
+
+def _times(store: Store, solved: Solved) -> Iterator[Offer]:
+    """Steps of the case that take much longer, or much less, than the tree tells."""
+    taken: dict[str, list[float]] = {}
+    own = {visit.step for visit in solved.then.path}
+    for case in store.list(tree=solved.now.id, limit=LATEST):
+        for one in store.steps(case.id):
+            if one.minutes and not one.skipped and one.step in own:
+                taken.setdefault(one.step, []).append(one.minutes)
+    for name, times in taken.items():
+        step = solved.now.steps.get(name)
+        if step is None or step.use is not None or len(times) < ENOUGH:
+            continue
+        told, took = step.cost, median(times)
+        if abs(took - told) >= 1 and not told / FAR <= took <= told * FAR:
+            minutes = f"{took:.2g}"
+            text = (
+                f"`{name}` took {minutes} min, the median of {len(times)}; the tree says {told:g}"
+            )
+            lessons = Lessons(minutes={name: float(minutes)})
+            yield Offer(text, f"--set-minutes {name}={minutes}", lessons)
+
+
+def _good_readings(store: Store, solved: Solved, step: Step) -> Iterator[Offer]:
+    """What mended units read at the step that proves the repair."""
+    readings = list(_confirming(store, solved, step.id))
+    if not readings:
+        return
+    values = [value for value, _ in readings]
+    if "source" not in (step.limits or {}):
+        seen = ", ".join(dict.fromkeys(text for _, text in readings[:4]))
+        text = f"`{step.id}` gives no source for its limits; mended units read {seen}"
+        yield _limit_offer(text, step.id, "source", f"{seen} on mended units")
+    try:
+        limits = resolve_limits(step.limits or {}, unit=step.unit)
+    except FaulttreeError:
+        return
+    nominal, lower, upper = limits.nominal, limits.lower, limits.upper
+    plain = isinstance((step.limits or {}).get("nominal"), str | int | float)
+    if not plain or nominal is None or lower is None or upper is None or len(values) < ENOUGH:
+        return
+    middle = Decimal(repr(median(values)))
+    if not lower + (nominal - lower) / 2 <= middle <= upper - (upper - nominal) / 2:
+        figure = show(middle, limits.unit, limits.kind)
+        text = f"`{step.id}` reads {figure} on mended units, the median of {len(values)}"
+        yield _limit_offer(text, step.id, "nominal", figure)
+
+
+def _limit_offer(text: str, step: str, key: str, value: str) -> Offer:
+    lessons = Lessons(limits={(step, key): value})
+    return Offer(text, f"--set-limit {shlex.quote(f'{step}.{key}={value}')}", lessons)
+
+
+def _confirming(store: Store, solved: Solved, step: str) -> Iterator[tuple[float, str]]:
+    """Readings that proved a repair at a step, latest case first."""
+    for case in store.list(tree=solved.now.id, result="fixed", limit=LATEST):
+        for event in store.events(case.id):
+            if isinstance(event, Confirmed) and event.step == step:
+                kept = event.reading or {}
+                if kept.get("value") is not None:
+                    yield float(kept["value"]), str(kept.get("text", ""))

@@ -1,0 +1,333 @@
+"""A branch that led away from the fault: where it went wrong, and what would have led right."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from decimal import Decimal
+from typing import TYPE_CHECKING, Any, Literal
+
+from faulttree.authoring.again import minutes_of, walk_again
+from faulttree.authoring.fitness import Fitness
+from faulttree.authoring.others import moved_cases
+from faulttree.authoring.places import places_on
+from faulttree.authoring.proposal import Proposal, Unfit
+from faulttree.authoring.solved import Solved
+from faulttree.errors import FaulttreeError, TreeError
+from faulttree.reading import Quantity, judge, resolve_limits
+from faulttree.reading.quantity import show_exact
+from faulttree.tree import Library, Tree
+from faulttree.tree.edit import Change
+from faulttree.walk.events import Answered
+from faulttree.walk.state import State, Visit
+
+if TYPE_CHECKING:
+    from faulttree.cases import Store
+
+__all__ = ["Fork", "fork_of", "lead_right", "rejudged"]
+
+Way = Literal["limit", "target", ""]
+Edit = tuple[tuple[str | int, ...], Any]
+DIGITS = 4
+"""Significant digits of a proposed limit: one more than people are shown."""
+
+
+@dataclass(frozen=True, slots=True)
+class Fork:
+    """Where a walk left every way to its fault: this answer, instead of one of those."""
+
+    visit: Visit
+    right: tuple[str, ...]
+
+    def __str__(self) -> str:
+        kept = self.visit.event.reading or {}
+        reading = f" ({kept['text']})" if kept.get("text") else ""
+        return f"`{self.visit.step}: {self.visit.outcome}`{reading}"
+
+
+def fork_of(solved: Solved) -> Fork | None:
+    """Where the case went wrong on the tree as it is now; None where it did not."""
+    tree, near = solved.now, _leading(solved.now, solved.fault)
+    known = {visit.step: visit for visit in solved.then.path}
+    for visit in solved.again.path:
+        step = tree.steps.get(visit.step)
+        if step is None or visit.step not in near:
+            continue
+        target = step.targets.get(visit.outcome, "")
+        if target not in near:
+            right = tuple(o for o, to in step.targets.items() if to in near and o != "undecided")
+            return Fork(known.get(visit.step, visit), right)
+    return None
+
+
+def _leading(tree: Tree, fault: str) -> set[str]:
+    """Every node from which a walk can come to the fault, itself included."""
+    before: dict[str, list[str]] = {}
+    for step, _, target in tree.edges():
+        before.setdefault(target, []).append(step)
+    found, todo = {fault}, [fault]
+    while todo:
+        for step in before.get(todo.pop(), ()):
+            if step not in found:
+                found.add(step)
+                todo.append(step)
+    return found
+
+
+def lead_right(
+    solved: Solved,
+    store: Store,
+    library: Library,
+    fitness: Fitness,
+    *,
+    way: Way = "",
+    search_minutes: float | None = None,
+) -> Proposal:
+    """The changed limit or target that leads the case to its fault.
+
+    What changes the fewest other cases comes first: the limit, moved so that the reading means
+    what it was, or the end that the walk came to, led on to where it should have gone.
+
+    Raises:
+        TreeError: neither can be done as asked.
+    """
+    fork = fork_of(solved)
+    if fork is None:
+        asked = solved.again.ask.id if solved.again.ask is not None else "its end"
+        why = f"The answers lead as far as `{asked}`, on the way to `{solved.fault}`."
+        return Proposal("found", solved, solved.fault, why=why)
+    drafts = [
+        draft
+        for draft in (
+            *_limits(solved, fork, store, library),
+            *_targets(solved, fork, store, library),
+        )
+        if way in ("", draft.way)
+    ]
+    fit = [(draft, fitness.new(solved.path, solved.document.text, draft.change.text))
+           for draft in drafts]  # fmt: skip
+    clean = [draft for draft, found in fit if not found]
+    if not clean:
+        raise _no_mend(solved, fork, fit)
+    best = min(clean, key=lambda draft: (draft.others, draft.way != "limit"))
+    return Proposal(
+        kind="misled",
+        solved=solved,
+        fault=solved.fault,
+        step=best.step,
+        why=f"It went wrong at {fork}. {best.why}",
+        walk=_walk(solved, best, search_minutes or 0.0),
+        rejudged=best.rejudged,
+        changes=(best.change,),
+    )
+
+
+@dataclass(frozen=True)
+class _Draft:
+    way: Way
+    step: str
+    why: str
+    change: Change
+    again: State
+    others: int = 0
+    rejudged: tuple[str, ...] = ()
+
+
+def _walk(solved: Solved, draft: _Draft, search: float) -> tuple[float, float] | None:
+    end = draft.again.end
+    if end is None or end.id != solved.fault:
+        return None
+    return solved.minutes + search, minutes_of(draft.again)
+
+
+def _no_mend(solved: Solved, fork: Fork, fit: list[Any]) -> TreeError:
+    mend = "Give --ask or --measure: a step that tells the faults apart there."
+    if fit:
+        draft, found = fit[0]
+        text = f"{draft.why} But: {found[0].message} [{found[0].rule}]"
+        return Unfit(text, found, path=solved.path, mend=mend)
+    return TreeError(
+        f"Case {solved.case.number} went wrong at {fork}, and no limit or target there mends it.",
+        path=solved.path,
+        mend=mend,
+    )
+
+
+def _edited(solved: Solved, edits: list[Edit], *, limit: str = "") -> Change:
+    """The edits, with what the case says for its fault and for the limits of a step."""
+    editor = solved.editor()
+    for keys, value in edits:
+        editor.set(keys, value)
+    if limit:
+        limits = solved.now.bundle["tree"]["steps"][limit]["limits"]
+        known, told = limits.get("source"), f"moved for case {solved.case.number}"
+        if known:
+            editor.set(("steps", limit, "limits", "source"), f"{known}; {told}")
+        else:
+            editor.add(("steps", limit, "limits"), "source", told)
+    if solved.fixed:
+        editor.into(("faults", solved.fault), "evidence", solved.evidence())
+    return editor.change()
+
+
+# -- another target --------------------------------------------------------------------
+
+
+def _targets(solved: Solved, fork: Fork, store: Store, library: Library) -> Iterator[_Draft]:
+    """The end the walk came to, led on to where the right answer would have gone."""
+    end = solved.again.end
+    if end is None or end.kind != "stop" or not end.id:
+        return
+    place = list(places_on(solved.again))[-1]
+    raw = solved.now.bundle["tree"]["steps"].get(fork.visit.step)
+    if place.onward != end.id or not isinstance(raw, Mapping):
+        return
+    targets = raw.get("answers") or raw.get("results") or {}
+    for outcome in fork.right:
+        onward = targets.get(outcome) or targets.get("outside")
+        if isinstance(onward, str):
+            change = _edited(solved, [(place.keys, onward)])
+            tree = library.examine_text(change.text, change.path).tree
+            if tree is not None:
+                led = f"`{place.step}: {place.outcome}` leads on to `{onward}` now"
+                why = f"{led}, not to `{end.id}`."
+                again = walk_again(tree, solved.answers)
+                others = list(moved_cases(store, solved.now, tree, but=solved.case.id))
+                yield _Draft("target", place.step, why, change, again, len(others))
+
+
+# -- another limit ---------------------------------------------------------------------
+
+
+def _limits(solved: Solved, fork: Fork, store: Store, library: Library) -> Iterator[_Draft]:
+    """The limit moved so far that the reading means what it was."""
+    step = fork.visit.step
+    value = _value(fork.visit.event)
+    raw = solved.now.bundle["tree"]["steps"].get(step)
+    if value is None or not isinstance(raw, Mapping) or not isinstance(raw.get("limits"), Mapping):
+        return
+    old = {**raw["limits"], **({"unit": raw["unit"]} if "unit" in raw else {})}
+    for outcome in fork.right:
+        for edits in _moved(raw["limits"], old, value, fork.visit.outcome, outcome):
+            change = _edited(
+                solved, [(("steps", step, "limits", *keys), to) for keys, to in edits], limit=step
+            )
+            tree = library.examine_text(change.text, change.path).tree
+            if tree is None or _outcome(tree.steps[step].limits, raw.get("unit"), value) != outcome:
+                continue
+            told = ", ".join(f"{'.'.join(map(str, keys))} {_said(to)}" for keys, to in edits)
+            why = f"With {told}, {value.text} is `{outcome}` at `{step}`."
+            again = walk_again(tree, solved.answers.with_outcome(step, outcome))
+            others = tuple(rejudged(store, solved, step, old, tree.steps[step].limits or {}))
+            yield _Draft("limit", step, why, change, again, len(others), others)
+            break
+
+
+def _said(value: Any) -> str:
+    return " / ".join(value) if isinstance(value, list) else str(value)
+
+
+def _value(event: Answered) -> Quantity | None:
+    """The reading of an event, in the base unit; None where there is no figure."""
+    kept = event.reading or {}
+    if kept.get("value") is None:
+        return None
+    return Quantity(
+        Decimal(repr(kept["value"])), kept["unit"], kept.get("kind", ""), text=kept.get("text", "")
+    )
+
+
+def _outcome(limits: Mapping[str, Any] | None, unit: str | None, value: Quantity) -> str:
+    """What a reading is by limits; empty where they cannot tell."""
+    try:
+        return judge(value, resolve_limits(limits or {}, unit=unit)).outcome
+    except FaulttreeError:
+        return ""
+
+
+def _moved(
+    raw: Mapping[str, Any], spec: Mapping[str, Any], value: Quantity, was: str, wanted: str
+) -> Iterator[list[Edit]]:
+    """Edits of the limits, as (keys, value) lists, that could make the reading the outcome."""
+    if value.value is None or any(isinstance(item, Mapping) for item in raw.values()):
+        return
+    if "bands" in raw:
+        yield from _band_moved(raw["bands"], value, was, wanted)
+        return
+    side = {("inside", "low"): "low", ("low", "inside"): "low"}.get((was, wanted))
+    side = side or {("inside", "high"): "high", ("high", "inside"): "high"}.get((was, wanted))
+    if side is None:
+        return
+    inside = wanted == "inside"
+    bound = _beyond(value.value, up=(side == "low") != inside)
+    if "component" not in raw and "nominal" not in raw:
+        key = "min" if side == "low" else "max"
+        if key in raw:
+            yield [((key,), show_exact(bound, value.unit, value.kind))]
+    elif "nominal" in raw:
+        yield from _tolerance_moved(raw, spec, bound, side)
+
+
+def _beyond(value: Decimal, *, up: bool) -> Decimal:
+    """The next figure of a few digits on one side of a value, or the value where it is one."""
+    if not value:
+        return value
+    step = Decimal(1).scaleb(value.adjusted() - DIGITS + 1)
+    rounded = (value / step).to_integral_value() * step
+    return rounded + step if up else rounded - step
+
+
+def _tolerance_moved(
+    raw: Mapping[str, Any], spec: Mapping[str, Any], bound: Decimal, side: str
+) -> Iterator[list[Edit]]:
+    """The tolerance as a pair, one side moved to the bound."""
+    try:
+        limits = resolve_limits(spec)
+    except FaulttreeError:
+        return
+    nominal, lower, upper = limits.nominal, limits.lower, limits.upper
+    if nominal is None or lower is None or upper is None or nominal == 0:
+        return
+    lower, upper = (bound, upper) if side == "low" else (lower, bound)
+    if not lower <= nominal <= upper or "tolerance" not in raw:
+        return
+    pair = [_share(lower - nominal, nominal), _share(upper - nominal, nominal)]
+    yield [(("tolerance",), pair)]
+
+
+def _share(distance: Decimal, nominal: Decimal) -> str:
+    share = 100 * distance / abs(nominal)
+    return f"{share.normalize():+.6f}".rstrip("0").rstrip(".") + " %"
+
+
+def _band_moved(
+    bands: list[Mapping[str, Any]], value: Quantity, was: str, wanted: str
+) -> Iterator[list[Edit]]:
+    """The end between two bands that meet, moved past the reading."""
+    names = [str(band.get("name")) for band in bands]
+    if was not in names or wanted not in names or abs(names.index(was) - names.index(wanted)) != 1:
+        return
+    assert value.value is not None
+    low, high = sorted((names.index(was), names.index(wanted)))
+    # The end belongs to the upper band, so to be below it must lie above the reading.
+    up = names.index(wanted) == low
+    text = show_exact(_beyond(value.value, up=True) if up else value.value, value.unit, value.kind)
+    if "below" in bands[low] and "from" in bands[high]:
+        yield [(("bands", low, "below"), text), (("bands", high, "from"), text)]
+
+
+def rejudged(
+    store: Store, solved: Solved, step: str, old: Mapping[str, Any], new: Mapping[str, Any]
+) -> Iterator[str]:
+    """Other recorded readings at a step that new limits judge otherwise, in words."""
+    unit = old.get("unit")
+    for case in store.each(tree=solved.now.id):
+        if case.id == solved.case.id:
+            continue
+        for event in store.events(case.id):
+            value = _value(event) if isinstance(event, Answered) and event.step == step else None
+            if value is None:
+                continue
+            before, after = _outcome(old, unit, value), _outcome(new, unit, value)
+            if before and after and before != after:
+                yield f"case {case.number}, {value.text}: `{before}` then, `{after}` now"
