@@ -201,6 +201,13 @@ def _keeps_value(subject: Subject, name: str) -> bool:
     return step is not None and step.kind == "measure"
 
 
+def comes_after(subject: Subject, source: str, name: str) -> bool:
+    """Whether a walk can come from one step to another one."""
+    if subject.order is None:
+        return source != name and name in subject.beyond(source)
+    return source != name and subject.leads_to(source, name)
+
+
 @rule("limits", "error", 'limits: {max: {formula: "u / 2", from: {u: reservior}}, unit: V}')
 def formula_never_known(subject: Subject) -> Iterator[Found]:
     """A formula takes a value that no walk can have: from a step or rating that does not
@@ -214,7 +221,7 @@ def formula_never_known(subject: Subject) -> Iterator[Found]:
             message = f"`{source}` is no step that measures, and no rating."
         elif not _keeps_value(subject, source):
             message = f"`{subject.name(source)}` is no `measure`: it gives no value."
-        elif step.id in subject.distance and step.id not in subject.beyond(source) - {source}:
+        elif step.id in subject.distance and not comes_after(subject, source, step.id):
             message = f"`{subject.name(source)}` is never read before `{subject.name(step.id)}`."
         else:
             continue
@@ -247,7 +254,7 @@ def formula_may_miss(subject: Subject) -> Iterator[Found]:
     for step, place, source in _sources(subject):
         if not _keeps_value(subject, source) or source == step.id or source in step.after:
             continue
-        if step.id not in subject.beyond(source) or step.id not in subject.distance:
+        if step.id not in subject.distance or not comes_after(subject, source, step.id):
             continue
         if any(
             step.id in subject.beyond_without(entry, frozenset([source]))

@@ -12,7 +12,7 @@ from typing import Any
 
 from faulttree.errors import ReadingError
 from faulttree.rules.finding import Found
-from faulttree.rules.hazards import Hazard, by_figures, by_words, electric
+from faulttree.rules.hazards import Hazard, by_figures, by_words
 from faulttree.rules.register import rule
 from faulttree.rules.subject import Subject
 from faulttree.tree.model import Step, Where
@@ -70,12 +70,9 @@ def _named(subject: Subject, key: str) -> Iterator[tuple[Where, str]]:
 
 def _uncovered(subject: Subject, kind: str) -> Iterator[tuple[Step, Hazard]]:
     """Steps whose own figures cross a threshold that no caution in force answers for."""
-    for step in subject.tree.steps.values():
-        found = subject.limits.get(step.id)
-        limits = None if isinstance(found, ReadingError) else found
-        for hazard in electric(step, limits):
-            if hazard.kind == kind and kind not in subject.covered(step):
-                yield step, hazard
+    for step, hazard in subject.hazards:
+        if hazard.kind == kind and kind not in subject.covered(step):
+            yield step, hazard
 
 
 def _placed(subject: Subject, step: Step, hazard: Hazard) -> Where:
@@ -268,8 +265,8 @@ def live_before_unpowered(subject: Subject) -> Iterator[Found]:
         return
     steps = subject.tree.steps
     pairs = settling.same_question(
-        lambda early: steps[early].live and bool(subject.covered(steps[early])),
-        lambda late: not _powered(subject, steps[late]),
+        lambda early: early.live and bool(subject.covered(early)),
+        lambda late: not _powered(subject, late),
     )
     for early, late in pairs:
         yield Found(

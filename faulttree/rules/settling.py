@@ -2,15 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from functools import cached_property
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
-from faulttree.odds import FaultTable
-from faulttree.rules.subject import Subject
+from faulttree.rules.subject import Subject, TooLargeError
+from faulttree.tree.model import Step
+
+if TYPE_CHECKING:
+    from faulttree.odds import FaultTable
 
 __all__ = ["Settling"]
 
@@ -22,45 +26,116 @@ SOMETHING = 1e-9
 
 @dataclass(frozen=True)
 class Settling:
-    """Compares the tests of one tree by its fault table.
+    """Compares the tests of one tree.
 
-    A test tells two faults apart where no outcome fits both. Where the table knows nothing
-    of a fault at a test, nothing is told.
+    A test tells two faults apart where no outcome fits both. Where the tree does not say what
+    a fault shows at a test, nothing is told. The fault table is only drawn up where two tests
+    are left to be weighed by it.
     """
 
     subject: Subject
-    table: FaultTable
 
-    # -- one test against another ------------------------------------------------------
+    @cached_property
+    def table(self) -> FaultTable:
+        """The fault table that the tree implies.
+
+        Raises:
+            TooLargeError: where there is none.
+        """
+        from faulttree.errors import FaulttreeError
+        from faulttree.odds import table_from_tree
+
+        try:
+            return table_from_tree(self.subject.tree)
+        except FaulttreeError:
+            raise TooLargeError from None
+
+    # -- which pairs of tests are worth a look -----------------------------------------
+
+    @cached_property
+    def tests(self) -> tuple[Step, ...]:
+        """The tree's own reached steps with two outcomes or more."""
+        subject = self.subject
+        return tuple(
+            step
+            for step in subject.tree.steps.values()
+            if step.use is None
+            and step.id in subject.distance
+            and len(step.targets) - ("undecided" in step.targets) > 1
+        )
+
+    def later(self, early: Step) -> Iterator[Step]:
+        """Tests behind one of which the tree says what all faults still possible show there,
+        whatever the earlier one gave.
+
+        It does where the fault's signs say so, or where every outcome of the earlier test
+        that leads to the fault leads to it by way of the later test too.
+        """
+        subject, faults = self.subject, self.subject.tree.faults
+        targets = dict.fromkeys(early.targets.values())
+        named = [faults[target] for target in targets if target in faults]
+        wanted = self.tests
+        if named:
+            wanted = tuple(step for step in self.tests if step.id in named[0].signs)
+        for late in wanted:
+            if late is early or not subject.leads_to(early.id, late.id):
+                continue
+            if not self._unknown(targets, late.id) and not self._rests_on(late, early):
+                yield late
+
+    def _unknown(self, targets: Iterable[str], late: str) -> int:
+        """Bits of faults of which the tree does not say what they show at a later test."""
+        subject = self.subject
+        behind, own = subject.reach[late], subject.bit[late]
+        bits = 0
+        for target in targets:
+            reached = subject.reach[target]
+            bits |= reached & ~behind if reached & own else reached
+        return bits & subject.every_fault & ~self._signed.get(late, 0)
+
+    @cached_property
+    def _signed(self) -> Mapping[str, int]:
+        """Step → bits of the faults whose signs name it."""
+        found: dict[str, int] = {}
+        for name, fault in self.subject.tree.faults.items():
+            for step in fault.signs:
+                found[step] = found.get(step, 0) | self.subject.bit[name]
+        return found
+
+    def _rests_on(self, late: Step, early: Step) -> bool:
+        """Whether a test names another one as needed first, holds under other conditions, or
+        is done on the powered unit while the other is not.
+        """
+        more_live = late.live and not early.live
+        return early.id in late.after or more_live or late.conditions != early.conditions
+
+    def _needs(self, late: str, early: str) -> bool:
+        """Whether a test takes a value of another one, or a deed that comes with it."""
+        return early in self.table.after[self.table.test_index[late]]
+
+    # -- the same question -------------------------------------------------------------
 
     def same_question(
-        self, is_early: Callable[[str], bool], is_late: Callable[[str], bool]
+        self, is_early: Callable[[Step], bool], is_late: Callable[[Step], bool]
     ) -> Iterator[tuple[str, str]]:
-        """(earlier, later) where the later test tells apart all that the earlier one does.
-
-        Of the faults still possible at the earlier one; both must be the tree's own steps.
-        """
-        steps = self.subject.tree.steps
-        own = [name for name in self.table.tests if steps[name].use is None]
-        for early in own:
-            if early not in self.subject.distance or not is_early(early):
+        """(earlier, later) where the later test tells apart all that the earlier one does."""
+        for early in self.tests:
+            if not is_early(early):
                 continue
-            reached = self.subject.beyond(early)
-            for late in own:
-                if late == early or late not in reached or not is_late(late):
-                    continue
-                if self._covers(late, early) and not self._rests_on(late, early):
-                    yield early, late
+            for late in self.later(early):
+                if (
+                    is_late(late)
+                    and self._covers(late.id, early.id)
+                    and not self._needs(late.id, early.id)
+                ):
+                    yield early.id, late.id
 
     def _covers(self, late: str, early: str) -> bool:
         """Whether the later test tells apart every pair of faults that the earlier one does."""
-        behind = self.subject.ends_beyond(early)
-        rows = [self.table.fault_index[fault] for fault in behind]
+        rows = [self.table.fault_index[fault] for fault in self.subject.ends_beyond(early)]
         possible = sum(1 << row for row in rows)
         told = [self._told_from(early, row) & possible for row in rows]
-        if not any(told) or not self._knows_all(early, late):
-            return False
-        return all(
+        return any(told) and all(
             not apart & ~self._told_from(late, row) for row, apart in zip(rows, told, strict=True)
         )
 
@@ -88,60 +163,37 @@ class Settling:
     def _known_masks(self) -> dict[str, dict[str, int]]:
         return {}
 
-    def _rests_on(self, late: str, early: str) -> bool:
-        """Whether a test needs another one first, holds under other conditions, or is done
-        on the powered unit while the other is not.
-        """
-        steps = self.subject.tree.steps
-        needed = self.table.after[self.table.test_index[late]]
-        more_live = steps[late].live and not steps[early].live
-        return early in needed or more_live or steps[late].conditions != steps[early].conditions
-
-    def _knows_all(self, early: str, late: str) -> bool:
-        """Whether what each fault shows at the later test is known whatever the earlier gave.
-
-        It is where the fault's signs say so, or where every outcome of the earlier test that
-        leads to the fault leads to it by way of the later one too.
-        """
-        subject = self.subject
-        for name in subject.ends_beyond(early):
-            if late in subject.tree.faults[name].signs:
-                continue
-            for target in subject.tree.steps[early].targets.values():
-                if subject.leads_to(target, name) and not (
-                    subject.leads_to(late, name) and late in subject.beyond(target)
-                ):
-                    return False
-        return True
-
     # -- as much for less --------------------------------------------------------------
 
     def cheaper(self, least: float) -> Iterator[tuple[str, str, float]]:
         """(earlier, later, minutes less) where a later test tells as much for less."""
-        tests, steps = self.table.tests, self.subject.tree.steps
-        cost = np.array(self.table.minutes)
-        own = np.array([steps[name].use is None for name in tests], dtype=bool)
-        for number, early in enumerate(tests):
-            if early not in self.subject.distance or not own[number] or self._verifies(early):
+        for early in self.tests:
+            most = self._most(early) - least
+            if most < 0 or self._verifies(early):
                 continue
-            most = self._minutes(number)
-            candidates = own & (cost <= most - least)
-            if not candidates.any():
-                continue
-            told = self.bits(early)
-            if told[number] <= SOMETHING:
-                continue
-            better = candidates & (told >= told[number] - SOMETHING)
-            reached = self.subject.beyond(early)
-            for other in np.flatnonzero(better):
-                late = tests[other]
-                if other == number or late not in reached or self._rests_on(late, early):
-                    continue
-                if not self._knows_all(early, late):
-                    continue
-                saved = self._minutes(number, int(other)) - self._minutes(int(other), number)
-                if saved >= least:
-                    yield early, late, saved
+            for late in self.later(early):
+                if late.cost <= most and not self._needs(late.id, early.id):
+                    saved = self._saved(early.id, late.id, least)
+                    if saved is not None:
+                        yield early.id, late.id, saved
+
+    def _most(self, step: Step) -> float:
+        """The most minutes a test can take with what it needs first."""
+        tree = self.subject.tree
+        entering = sum(tree.access[name].minutes for name in step.access if name in tree.access)
+        deeds = sum(tree.steps[name].cost for name in step.after if name in tree.steps)
+        return step.cost + entering + deeds
+
+    def _saved(self, early: str, late: str, least: float) -> float | None:
+        """Minutes that asking the later test first saves, where it tells as much."""
+        one, two = self.table.test_index[early], self.table.test_index[late]
+        saved = self._minutes(one, two) - self._minutes(two, one)
+        if saved < least:
+            return None
+        told = self.bits(early)
+        if told[one] <= SOMETHING or told[two] < told[one] - SOMETHING:
+            return None
+        return saved
 
     @cached_property
     def chances(self) -> tuple[Floats, Floats]:
@@ -172,24 +224,23 @@ class Settling:
         told: Floats = np.add.reduceat(terms, self.table.columns.first[:-1]) - weights @ spread
         return told
 
-    def _verifies(self, test: str) -> bool:
+    def _verifies(self, step: Step) -> bool:
         """Whether a test first of all sees whether the complaint is there."""
         tree = self.subject.tree
         return any(
             target in tree.stops and tree.stops[target].reason == "no-fault-found"
-            for target in tree.steps[test].targets.values()
+            for target in step.targets.values()
         )
 
-    def _minutes(self, test: int, other: int | None = None) -> float:
+    def _minutes(self, test: int, other: int) -> float:
         """Minutes of a test with what it needs first and another one does not.
 
         States of the unit that every way to the test has entered are paid already.
         """
         table = self.table
-        states, deeds = set(table.access[test]), set(table.after[test])
-        if other is not None:
-            states -= {*table.access[other], *self._entered(test), *self._entered(other)}
-            deeds -= set(table.after[other])
+        states = set(table.access[test]) - {*table.access[other], *self._entered(test)}
+        states -= self._entered(other)
+        deeds = set(table.after[test]) - set(table.after[other])
         return (
             table.minutes[test]
             + sum(table.states[name].minutes for name in states)
@@ -228,7 +279,7 @@ class Settling:
         for other, fault in tree.faults.items():
             for name, shown in fault.signs.items():
                 step = tree.steps.get(name)
-                for outcome in shown if step is not None and name in self.table.test_index else ():
+                for outcome in shown if step is not None and len(step.targets) > 1 else ():
                     led = step.targets.get(outcome, "") if step is not None else ""
                     if led in tree.faults and led != other and not self._apart(led, other):
                         group = alike.setdefault(led, [led])

@@ -11,8 +11,8 @@ from faulttree.errors import ReadingError
 from faulttree.tree.model import EMPTY, Step, Tree, Where
 
 if TYPE_CHECKING:
-    from faulttree.odds import FaultTable
     from faulttree.reading import Limits, Quantity
+    from faulttree.rules.hazards import Hazard
     from faulttree.rules.settling import Settling
 
 __all__ = ["Edge", "Subject", "TooLargeError"]
@@ -22,6 +22,10 @@ MAX_VISITS = 1_500_000
 
 MAX_ENTRIES = 40_000
 """Steps times faults up to which a tree is weighed; one of 1,000 lines has about 6,000."""
+
+
+MAX_NODES = 10_000
+"""Steps and faults up to which what leads where is worked out for all of them at once."""
 
 
 class TooLargeError(Exception):
@@ -260,31 +264,45 @@ class Subject:
         return [0]
 
     @cached_property
-    def _end_bits(self) -> Mapping[str, int]:
-        """Node → bits of the faults that a walk can come to from there."""
-        steps, bits = self.tree.steps, dict(self._fault_bit)
-        for name in reversed(self.order or ()):
-            if name in steps:
-                found = 0
-                for target in steps[name].targets.values():
-                    found |= bits.get(target, 0)
-                bits[name] = found
-        return bits
-
-    def ends_beyond(self, node: str) -> frozenset[str]:
-        """Faults that a walk can come to from a node; none where there is a ring."""
-        bits = self._end_bits.get(node, 0)
-        return frozenset(
-            fault for number, fault in enumerate(self.tree.faults) if bits >> number & 1
-        )
-
-    def leads_to(self, node: str, fault: str) -> bool:
-        """Whether a walk can come to a fault from a node; never where there is a ring."""
-        return bool(self._end_bits.get(node, 0) & self._fault_bit.get(fault, 0))
+    def bit(self) -> Mapping[str, int]:
+        """A bit for each fault, then for each step."""
+        names = (*self.tree.faults, *self.tree.steps)
+        return {name: 1 << number for number, name in enumerate(names)}
 
     @cached_property
-    def _fault_bit(self) -> Mapping[str, int]:
-        return {fault: 1 << number for number, fault in enumerate(self.tree.faults)}
+    def reach(self) -> Mapping[str, int]:
+        """Node → bits of the steps and faults that a walk can come to from there, itself too.
+
+        Empty where there is a ring.
+
+        Raises:
+            TooLargeError: where the bits would take too much memory.
+        """
+        steps, bit = self.tree.steps, self.bit
+        if len(bit) > MAX_NODES:
+            raise TooLargeError
+        found: dict[str, int] = {}
+        for name in reversed(self.order or ()):
+            bits = bit.get(name, 0)
+            if name in steps:
+                for target in steps[name].targets.values():
+                    bits |= found[target]
+            found[name] = bits
+        return found
+
+    @cached_property
+    def every_fault(self) -> int:
+        """The bits of all faults."""
+        return (1 << len(self.tree.faults)) - 1
+
+    def leads_to(self, node: str, other: str) -> bool:
+        """Whether a walk can come from a node to a step or fault; never where there is a ring."""
+        return bool(self.reach.get(node, 0) & self.bit.get(other, 0))
+
+    def ends_beyond(self, node: str) -> tuple[str, ...]:
+        """Faults that a walk can come to from a node; none where there is a ring."""
+        bits = self.reach.get(node, 0)
+        return tuple(fault for fault in self.tree.faults if bits & self.bit[fault])
 
     def first_of(self, name: str) -> str:
         """The step that a step or use begins with."""
@@ -316,8 +334,15 @@ class Subject:
         from faulttree.reading import resolve_limits
 
         worked: dict[str, Limits | ReadingError] = {}
+        # A procedure's step comes once for each use, mostly with the same limits.
+        known: dict[Where, Step] = {}
         for step in self.tree.steps.values():
             if step.limits is None:
+                continue
+            twin = known.setdefault(step.where, step)
+            if twin is not step and twin.limits == step.limits and twin.unit == step.unit:
+                if twin.id in worked:
+                    worked[step.id] = worked[twin.id]
                 continue
             if self.own != "tree" and has_blank(self.raw(step.where.under("limits"))):
                 continue
@@ -333,6 +358,18 @@ class Subject:
             if not isinstance(limits, ReadingError):
                 yield self.tree.steps[name], limits
 
+    @cached_property
+    def hazards(self) -> tuple[tuple[Step, Hazard], ...]:
+        """Hazardous voltage, charge and energy by the steps' own figures."""
+        from faulttree.rules.hazards import electric
+
+        found = []
+        for step in self.tree.steps.values():
+            limits = self.limits.get(step.id)
+            kept = None if isinstance(limits, ReadingError) else limits
+            found += [(step, hazard) for hazard in electric(step, kept)]
+        return tuple(found)
+
     # -- cautions ----------------------------------------------------------------------
 
     def covered(self, step: Step) -> frozenset[str]:
@@ -347,28 +384,19 @@ class Subject:
     # -- odds --------------------------------------------------------------------------
 
     @cached_property
-    def table(self) -> FaultTable | None:
-        """The fault table of a tree whose graph is whole; else None."""
-        from faulttree.errors import FaulttreeError
-        from faulttree.odds import table_from_tree
+    def settling(self) -> Settling | None:
+        """Compares the tests of the tree; None where there are not two faults to tell apart.
 
-        if self.order is None or not self.tree.faults:
+        Raises:
+            TooLargeError: where that would take seconds.
+        """
+        from faulttree.rules.settling import Settling
+
+        if self.own != "tree" or self.order is None or len(self.tree.faults) < 2:
             return None
         if len(self.tree.diagnostic) * len(self.tree.faults) > MAX_ENTRIES:
             raise TooLargeError
-        try:
-            return table_from_tree(self.tree)
-        except FaulttreeError:
-            return None
-
-    @cached_property
-    def settling(self) -> Settling | None:
-        """Compares the tests of the tree; None where there are not two faults to tell apart."""
-        from faulttree.rules.settling import Settling
-
-        if self.own != "tree" or self.table is None or len(self.table.faults) < 2:
-            return None
-        return Settling(self, self.table)
+        return Settling(self)
 
 
 def has_blank(value: Any) -> bool:
