@@ -14,6 +14,8 @@ from collections.abc import Callable, Hashable, Iterator
 from dataclasses import dataclass
 from typing import Any, Generic, TypeVar
 
+import numpy as np
+
 from faulttree.odds.bounds import cheapest_path, huffman_length
 from faulttree.odds.problem import Problem, Readied, bits
 
@@ -207,6 +209,15 @@ def _sums(weights: list[float]) -> list[float]:
     return sums + [0.0] * (4096 - len(sums))
 
 
+def _alike(problem: Problem) -> list[int]:
+    """Sets of faults that no test tells apart, single faults included."""
+    sets: dict[bytes, int] = {}
+    for fault in range(problem.n):
+        row = problem.allowed[fault].tobytes()
+        sets[row] = sets.get(row, 0) | 1 << fault
+    return list(sets.values())
+
+
 Splits = dict[tuple[int, ...], tuple[float, int]]
 """Parts of a place → minutes and test of the cheapest test that splits it so."""
 
@@ -223,7 +234,9 @@ class Plain(Search[int]):
     def __init__(self, problem: Problem, stop: Callable[[], bool]) -> None:
         super().__init__(stop)
         self.masks = problem.masks
-        self.binary = problem.binary
+        self._letters = max(2, int(np.diff(problem.first).max(initial=2)))
+        self._alike = _alike(problem)
+        self._quick: dict[int, float] = {}
         self.minutes = [float(minutes) for minutes in problem.minutes]
         self.weight = _Weights(problem.weights.tolist())
         order = sorted(range(problem.m), key=lambda test: (problem.minutes[test], test))
@@ -290,12 +303,35 @@ class Plain(Search[int]):
             return 0.0
         if faults <= SMALL:
             return self._small(place, splits)
+        return max(self.quick(place), self._pairs(place, splits, self.weight[place]))
+
+    def quick(self, place: int) -> float:
+        """The Huffman bound of a place, with the cheapest different tests on each path."""
+        found = self._quick.get(place)
+        if found is None:
+            found = self._quick[place] = self._huffman(place)
+        return found
+
+    def _huffman(self, place: int) -> float:
+        weights = [self.weight[group] for mask in self._alike if (group := place & mask)]
+        if len(weights) < 2:
+            return 0.0
         whole = self.weight[place]
-        groups, pairs = self._pairs(place, splits, whole)
-        letters = 2 if self.binary else max(map(len, splits))
-        length = huffman_length([self.weight[group] for group in groups], letters) / whole
-        costs = sorted([minutes for minutes, _ in splits.values()])
-        return max(pairs, whole * cheapest_path(costs, length))
+        length = huffman_length(weights, self._letters) / whole
+        costs: list[float] = []
+        met = set()
+        for minutes, _, masks in self.tests:
+            part = place & masks[0]
+            if part == place or (not part and len(masks) == 2):
+                continue
+            # A binary test that splits as a cheaper one does is no other test here.
+            part = min(part, place ^ part) if len(masks) == 2 else -len(costs)
+            if part not in met:
+                met.add(part)
+                costs.append(minutes)
+                if len(costs) > length:
+                    break
+        return whole * cheapest_path(costs, length)
 
     def _small(self, place: int, splits: Splits) -> float:
         """The value of a place with few faults: every way to go on is tried at once."""
@@ -311,8 +347,8 @@ class Plain(Search[int]):
         self.best[place] = chosen
         return best
 
-    def _pairs(self, place: int, splits: Splits, whole: float) -> tuple[list[int], float]:
-        """The groups that tests tell apart, and the pair bound of a place.
+    def _pairs(self, place: int, splits: Splits, whole: float) -> float:
+        """The pair bound of a place.
 
         Tests taken by rising ratio: the first that tells a pair apart has its least ratio.
         """
@@ -325,7 +361,7 @@ class Plain(Search[int]):
                 apart = (whole * whole - sum([weight[part] ** 2 for part in parts])) / 2
             ranked.append((minutes * whole / apart if apart > 0 else math.inf, parts))
         ranked.sort()
-        blocks, done, total = [place], list[int](), 0.0
+        blocks, total = [place], 0.0
         for ratio, parts in ranked:
             refined: list[int] = []
             met = 0.0
@@ -342,23 +378,26 @@ class Plain(Search[int]):
                     if len(pieces) > 1:
                         squares = sum([weight[piece] ** 2 for piece in pieces])
                         met += (weight[block] ** 2 - squares) / 2
-                for piece in pieces:
-                    (refined if piece & (piece - 1) else done).append(piece)
+                refined += [piece for piece in pieces if piece & (piece - 1)]
             if met > 0:
                 total += ratio * met
             blocks = refined
             if not blocks:
                 break
-        return blocks + done, total
+        return total
 
     def _branch(self, place: int, limit: float) -> float:
         # As in the general search, with shares of 1 left out: this is where the time goes.
-        low, bound, whole = self.low, self.bound, self.weight[place]
+        low, quick, bound, whole = self.low, self.quick, self.bound, self.weight[place]
         moves, proved = [], math.inf
         for parts, (minutes, test) in self.splits(place).items():
             total = minutes * whole
             for part in parts:
-                total += low[part] if part in low else bound(part)
+                total += low[part] if part in low else quick(part)
+            if total < limit:
+                total = minutes * whole
+                for part in parts:
+                    total += low[part] if part in low else bound(part)
             if total < limit:
                 moves.append((total, test, parts))
             elif total < proved:
