@@ -162,8 +162,9 @@ class Beliefs:
         if top == -np.inf:
             # With error rates of 0 every explanation can be ruled out, the unknown too.
             return np.append(np.zeros(len(self.logs) - 1), 1.0)
-        scaled = np.exp(self.logs - top)
-        return np.asarray(scaled / scaled.sum(), dtype=float)
+        scaled: Vector = np.exp(self.logs - top)
+        scaled /= scaled.sum()
+        return scaled
 
     @property
     def posterior(self) -> Posterior:
@@ -215,8 +216,11 @@ def _log_likelihood(table: FaultTable, answer: Seen, errors: Mapping[str, float]
     place = table.columns.place.get((answer.test, answer.outcome))
     if place is None:
         raise _no_outcome(table, column, answer.outcome)
-    with np.errstate(divide="ignore"):
-        return np.asarray(np.log(_chances(table, column, place, rate)), dtype=float)
+    known = table.columns.logs
+    if (place, rate) not in known:
+        with np.errstate(divide="ignore"):
+            known[place, rate] = np.log(_chances(table, column, place, rate))
+    return known[place, rate]
 
 
 def _soft(

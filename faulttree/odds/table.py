@@ -124,12 +124,14 @@ class Columns:
         count: (n, m) int; how many outcomes the fault may show at the test.
         first: for each test its first column; one more at the end, equal to c.
         place: (test id, outcome) → column.
+        logs: (column, error rate) → log P(outcome | fault), as far as it was asked for.
     """
 
     allowed: NDArray[np.bool_]
     count: NDArray[np.int64]
     first: NDArray[np.int64]
     place: Mapping[tuple[str, str], int]
+    logs: dict[tuple[int, float], NDArray[np.float64]] = field(default_factory=dict, repr=False)
 
     @classmethod
     def of(cls, table: FaultTable) -> Columns:
