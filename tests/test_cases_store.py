@@ -16,6 +16,7 @@ from sqlalchemy.exc import DBAPIError
 
 from faulttree.cases import NoSuchCase, SequenceTaken, Store, new_id, open_store
 from faulttree.cases.problems import AmbiguousCase
+from faulttree.cases.verify import verify
 from faulttree.errors import RecordError
 from faulttree.walk.events import (
     Answered,
@@ -336,3 +337,31 @@ def test_writers_racing_for_one_case_each_write_once(url: str) -> None:
         outcomes = [e.outcome for e in store.events(case) if isinstance(e, Answered)]
     assert sorted(outcomes) == sorted(won)
     assert len(outcomes) == 10
+
+
+def test_two_benches_importing_the_same_cases_at_once_add_each_once(url: str) -> None:
+    import io
+
+    from faulttree.cases.exchange import lines, load
+
+    with open_store(None) as source:
+        for index in range(30):
+            fixed = Closed(at=at(3), result="fixed", fault=f"fault-{index % 7}")
+            source.open_case([opened(f"unit {index}"), answered(), fixed], tree_text=TEXT)
+        told = [line + "\n" for line in lines(source, source.each())]
+    open_store(url).close()
+    added: list[int] = []
+
+    def bring(order: int) -> None:
+        data = "".join(told if order else [told[0], *told[:0:-1]]).encode()
+        with open_store(url) as mine:
+            added.append(load(mine, io.BytesIO(data), "cases.jsonl").merged.cases)
+
+    benches = [threading.Thread(target=bring, args=(order,)) for order in (0, 1)]
+    for bench in benches:
+        bench.start()
+    for bench in benches:
+        bench.join()
+    with again(url) as store:
+        assert (len(store.list()), sum(added)) == (30, 30)
+        assert verify(store).findings == []

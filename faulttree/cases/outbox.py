@@ -8,7 +8,7 @@ from collections.abc import Iterator, Sequence
 from pathlib import Path
 
 from faulttree.cases.journal import Entry, Journal, TreeText, entries
-from faulttree.cases.merging import Conflict
+from faulttree.cases.merging import Merged
 from faulttree.cases.urls import shown
 from faulttree.errors import RecordError
 
@@ -67,12 +67,16 @@ class Outbox:
             self.journal.close()
             self.journal = None
 
-    def keep_conflicts(self, conflicts: Sequence[Conflict]) -> Path:
-        """Keep what the server will not take, for somebody to look at."""
+    def keep_conflicts(self, items: Sequence[Entry | TreeText], merged: Merged) -> Path | None:
+        """Keep what the server will not take, whole cases of it, for somebody to look at."""
+        cases = {conflict.case for conflict in merged.conflicts}
+        kept = [item for item in items if isinstance(item, Entry) and item.case in cases]
+        if not kept:
+            return None
         path = self.folder / f"conflicts-{self.record}.jsonl"
         self.folder.mkdir(mode=0o700, parents=True, exist_ok=True)
         journal = Journal(path)
-        journal.add([conflict.entry for conflict in conflicts if conflict.entry is not None])
+        journal.add(kept)
         journal.close()
         return path
 

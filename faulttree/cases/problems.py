@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from pathlib import Path
 from typing import TYPE_CHECKING
+
+from sqlalchemy.exc import IntegrityError
 
 from faulttree.cases.urls import shown, sqlite_path, without_secret
 from faulttree.errors import RecordError
@@ -14,12 +17,17 @@ if TYPE_CHECKING:
 
 __all__ = [
     "AmbiguousCase",
+    "Collision",
     "CutOff",
+    "LostRace",
     "NewerRecord",
     "NoSuchCase",
     "SequenceTaken",
     "explained",
 ]
+
+
+MEMORY = ":memory:"
 
 
 class SequenceTaken(RecordError):  # noqa: N818
@@ -72,6 +80,14 @@ class NewerRecord(RecordError):  # noqa: N818
 
 class CutOff(RecordError):  # noqa: N818
     """The server of the record cannot be reached now."""
+
+
+class Collision(RecordError):  # noqa: N818
+    """Another bench wrote the same place first."""
+
+
+class LostRace(RecordError):  # noqa: N818
+    """The server made one of two transactions give way; it can be made again."""
 
 
 FULL, READ_ONLY, BUSY, LOCKED, CORRUPT, NOT_A_DB, CANT_OPEN, IO_ERROR, PERMISSION = (
@@ -129,7 +145,12 @@ def explained(error: BaseException, url: str) -> RecordError:
         url: the record it was about.
     """
     origin = getattr(error, "orig", None) or error
-    path = sqlite_path(url)
+    path = sqlite_path(url) if url != MEMORY else Path(MEMORY)
+    if isinstance(error, IntegrityError):
+        return Collision(
+            f"another bench wrote into the record {shown(url)} at the same place",
+            mend="Look at what happened, then try again.",
+        )
     if path is None:
         return server_error(error, origin, url)
     code = getattr(origin, "sqlite_errorcode", None)
@@ -148,6 +169,10 @@ def server_error(error: BaseException, origin: BaseException, url: str) -> Recor
         return CutOff(
             f"the record at {shown(url)} cannot be reached: {detail}",
             mend="See that the server runs and the network stands, then try again.",
+        )
+    if state.startswith("40"):
+        return LostRace(
+            f"the record at {shown(url)} is too busy: {detail}", mend="Try again in a moment."
         )
     if state.startswith("53"):
         return RecordError(

@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Any, TypeVar
 
 from sqlalchemy import Connection, Engine, func, select
-from sqlalchemy.exc import IntegrityError, SQLAlchemyError
+from sqlalchemy.exc import SQLAlchemyError
 
 from faulttree.cases import rows
 from faulttree.cases.asking import conditions, matching, numbered
@@ -23,7 +23,9 @@ from faulttree.cases.merging import Merged, merge, numbers_of
 from faulttree.cases.outbox import Outbox
 from faulttree.cases.problems import (
     AmbiguousCase,
+    Collision,
     CutOff,
+    LostRace,
     NoSuchCase,
     SequenceTaken,
     explained,
@@ -51,6 +53,8 @@ T = TypeVar("T")
 REMEMBERED = 32
 """How many cases an open store keeps in memory; events never change, so it is never wrong."""
 
+AGAIN = 8
+"""How often a transaction that lost a race to another bench is made again."""
 
 PAGE = 500
 """How many cases are read at once where all are wanted."""
@@ -73,7 +77,7 @@ def open_store(
     store = Store(url, connect(url, read_only=read_only), read_only=read_only)
     path = sqlite_path(url) if url is not None else None
     try:
-        if path is not None:
+        if path is not None and path.exists():
             store.second_copy = SecondCopy(path, store.record_id)
             lost = store.lost()
             if lost and read_only:
@@ -182,7 +186,7 @@ class Store:
             items = [*self._tree(opened.tree_hash, tree_text), *items]
         try:
             number = self._record(work, items, sync=True) or 0
-        except IntegrityError:
+        except Collision:
             number = self._number(name)
             self._told_apart(name, 0, texts[0])
         self._remember(name, number, tally)
@@ -218,7 +222,7 @@ class Store:
         entry = Entry(case, sequence, text, self.writer, number)
         try:
             self._record(work, [entry], sync=isinstance(event, Closed))
-        except IntegrityError:
+        except Collision:
             self._told_apart(case, sequence, text)
         self._remember(case, number, tally)
 
@@ -458,31 +462,29 @@ class Store:
         if self.outbox is None:
             return 0
         waiting = list(self.outbox.waiting)
-        merged = self.write(lambda connection: merge(connection, waiting))
+        merged = self._merged(waiting)
+        kept = self.outbox.keep_conflicts(waiting, merged)
         self.outbox.sent()
-        self._settle(merged, self.outbox)
+        if kept is not None:
+            self.remembered.clear()
+            raise RecordError(
+                f"while the server was away a case went on elsewhere: {merged.conflicts[0]}",
+                path=kept,
+                mend="The answers given here are kept in this file; look at the case, "
+                "then give them again where they still hold.",
+            )
         return merged.events
 
     def send_left_behind(self) -> None:
         """Tell the server what earlier sessions on this bench could not."""
-        assert self.outbox is not None
+        if self.outbox is None:
+            return
         for path, held in self.outbox.left_behind():
-            merged = self.write(lambda connection, held=held: merge(connection, held))  # type: ignore[misc]
+            merged = self._merged(held)
+            kept = self.outbox.keep_conflicts(held, merged)
             path.unlink(missing_ok=True)
             self.brought_back += told_of(merged)
-            self._settle(merged, self.outbox)
-
-    def _settle(self, merged: Merged, outbox: Outbox) -> None:
-        """Keep and name what would not go in."""
-        if merged.conflicts:
-            path = outbox.keep_conflicts(merged.conflicts)
-            self.remembered.clear()
-            raise RecordError(
-                f"while the server was away a case went on elsewhere: {merged.conflicts[0]}",
-                path=path,
-                mend="The answers given here are kept in this file; look at the case, "
-                "then give them again where they still hold.",
-            )
+            self.brought_back += tuple(f"{one}; kept in {kept}" for one in merged.conflicts)
 
     def merge(self, items: Sequence[Entry | TreeText], *, numbers: bool = False) -> Merged:
         """Bring events and trees of another record in; see :func:`faulttree.cases.merging.merge`.
@@ -490,12 +492,20 @@ class Store:
         Raises:
             RecordError: the record cannot be written.
         """
-        merged = self.write(lambda connection: merge(connection, items, numbers=numbers))
+        merged = self._merged(items, numbers=numbers)
         if self.second_copy is not None:
             self.second_copy.add(merged.added)
-        for conflict in merged.conflicts:
-            self.remembered.pop(conflict.case, None)
+        self.remembered.clear()
         return merged
+
+    def _merged(self, items: Sequence[Entry | TreeText], *, numbers: bool = False) -> Merged:
+        """Merge, again where another bench wrote at the same place meanwhile."""
+        for _ in range(AGAIN):
+            try:
+                return self.write(lambda connection: merge(connection, items, numbers=numbers))
+            except Collision as error:
+                problem = error
+        raise problem
 
     def lost(self) -> Sequence[Entry | TreeText]:
         """What the journal beside the database has and the database has lost."""
@@ -506,8 +516,7 @@ class Store:
 
     def bring_back(self, lost: Sequence[Entry | TreeText]) -> None:
         """Give back to the database what it lost, and name it."""
-        merged = self.write(lambda connection: merge(connection, lost, numbers=True))
-        self.brought_back = told_of(merged)
+        self.brought_back = told_of(self._merged(lost, numbers=True))
 
     def write(self, work: Callable[[Connection], T]) -> T:
         """Do something to the tables in one transaction, on the disk when this returns.
@@ -546,11 +555,11 @@ class Store:
         while True:
             try:
                 return once()
-            except IntegrityError:
-                raise
             except SQLAlchemyError as error:
                 problem = explained(error, self.url)
             attempt += 1
+            if isinstance(problem, LostRace) and attempt < AGAIN:
+                continue
             # Whoever already answers without the server is not made to wait at each answer.
             if not isinstance(problem, CutOff) or self.wait is None or self.unsent:
                 raise problem from None
