@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import copy
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from statistics import median
 from typing import Any
 
@@ -22,7 +22,7 @@ from faulttree.tree import Tree, assemble
 from faulttree.tree.edit import Change, DataEdits, Edits
 from faulttree.walk.state import State
 
-__all__ = ["add_cause", "fault_data", "unfit"]
+__all__ = ["add_cause", "expected_minutes", "fault_data", "unfit"]
 
 History = Mapping[tuple[str, str], float]
 
@@ -99,6 +99,7 @@ class _Adding:
     cause: Cause
     test: Test
     history: History
+    _changes: dict[tuple[str | int, ...], Change] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
         self.tree = self.solved.now
@@ -144,13 +145,7 @@ class _Adding:
         return tree
 
     def _expected(self, tree: Tree) -> float:
-        try:
-            table = table_from_tree(tree)
-        except TableError as error:
-            raise TreeError(error.message, path=self.solved.path, mend=error.mend) from None
-        shares = priors(table, self.history)
-        weighed = replace(table, weights=tuple(shares[fault] for fault in table.faults))
-        return minutes_walked(weighed, tree)
+        return expected_minutes(tree, self.history)
 
     # -- the edit ----------------------------------------------------------------------
 
@@ -210,9 +205,30 @@ class _Adding:
 
     def change(self, place: Place) -> Change:
         """The edit as a change of the file."""
-        editor = self.solved.editor()
-        self.edit(editor, place)
-        return editor.change()
+        if place.keys not in self._changes:
+            editor = self.solved.editor()
+            self.edit(editor, place)
+            self._changes[place.keys] = editor.change()
+        return self._changes[place.keys]
+
+
+def expected_minutes(tree: Tree, history: History) -> float:
+    """Minutes that a walk of a tree takes, over its faults as likely as weights and cases say.
+
+    Args:
+        tree: the tree.
+        history: (module or family, fault) → confirmed cases.
+
+    Raises:
+        TreeError: its steps wait for one another.
+    """
+    try:
+        table = table_from_tree(tree)
+    except TableError as error:
+        raise TreeError(error.message, mend=error.mend) from None
+    shares = priors(table, history)
+    weighed = replace(table, weights=tuple(shares[fault] for fault in table.faults))
+    return minutes_walked(weighed, tree)
 
 
 def fault_data(cause: Cause, tree: Tree) -> dict[str, Any]:

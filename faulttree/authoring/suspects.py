@@ -1,0 +1,490 @@
+"""What others suspect: kept in the tree with who said so, and how it stands by the record.
+
+Reported is never confirmed, whoever said it; and nothing reported is dropped.
+"""
+
+from __future__ import annotations
+
+import copy
+from collections import deque
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from typing import TYPE_CHECKING, Any
+
+from faulttree.authoring.adding import expected_minutes, fault_data
+from faulttree.authoring.again import Answers, walk_again
+from faulttree.authoring.cause import Cause, Test, new_id, step_of
+from faulttree.authoring.fitness import Fitness
+from faulttree.authoring.places import Place, barred, places_on
+from faulttree.authoring.proposal import Unfit
+from faulttree.errors import TreeError
+from faulttree.tree import Examined, Library, Tree, assemble, shape_of
+from faulttree.tree.document import decode
+from faulttree.tree.edit import Change, DataEdits, Editor, Edits
+from faulttree.walk.choose import table_of
+from faulttree.walk.events import Closed, Confirmed, Event, NotConfirmed
+from faulttree.walk.fold import fold
+from faulttree.walk.state import HARD_STOPS, State
+
+if TYPE_CHECKING:
+    from faulttree.cases import Store
+
+__all__ = ["Addition", "Said", "Standing", "add_suspect", "list_suspects"]
+
+KINDS = ("reported", "documented", "contradicted")
+
+
+@dataclass(frozen=True, slots=True)
+class Said:
+    """Who said so, and when.
+
+    ``kind`` is ``reported`` (somebody said so), ``documented`` (a maker or a standard) or
+    ``contradicted`` (looked into and not so; then ``reason`` tells what was seen).
+    """
+
+    source: str
+    date: str
+    kind: str = "reported"
+    reason: str = ""
+
+    def as_data(self) -> dict[str, str]:
+        """The entry of ``evidence``.
+
+        Raises:
+            TreeError: the source is missing, or a contradiction has no reason.
+        """
+        if self.kind not in KINDS:
+            mend = "Only a repair of this bench confirms: `faulttree write-up` does that."
+            raise TreeError(f"A suspect cannot be `{self.kind}` by hearsay.", mend=mend)
+        if not self.source.strip():
+            raise TreeError("Nobody is named who said so.", mend="Give --source.")
+        if self.kind == "contradicted" and not self.reason.strip():
+            raise TreeError("Why it is not so is not told.", mend="Give --reason.")
+        said = {
+            "kind": self.kind, "source": self.source, "date": self.date, "reason": self.reason,
+        }  # fmt: skip
+        return {key: value for key, value in said.items() if value}
+
+
+@dataclass(frozen=True)
+class Addition:
+    """A suspect put into trees; nothing is written yet.
+
+    Attributes:
+        fault: its id.
+        trees: ids of the trees, with what is done in each.
+        place: where its test comes; None for a loose suspect.
+    """
+
+    fault: str
+    trees: tuple[tuple[str, str], ...]
+    changes: tuple[Change, ...] = field(repr=False, default=())
+    place: Place | None = None
+    step: str = ""
+
+    def as_dict(self) -> dict[str, Any]:
+        """Plain data for JSON."""
+        return {
+            "fault": self.fault,
+            "trees": [{"tree": tree, "done": done} for tree, done in self.trees],
+            "step": self.step or None,
+            "position": self.place.as_dict() if self.place else None,
+            "diff": "".join(change.diff() for change in self.changes),
+        }
+
+
+def add_suspect(
+    library: Library,
+    target: str,
+    cause: Cause,
+    said: Said,
+    *,
+    test: Test | None = None,
+    at: tuple[str, str] | None = None,
+    even_so: bool = False,
+) -> Addition:
+    """Put a suspect into a tree, or into every tree of a module.
+
+    Args:
+        library: whose trees.
+        target: id of a tree (``family/complaint``), or a module.
+        cause: the suspect; only a title (or the id of one that is known) is needed.
+        said: who said so.
+        test: what would show it; without one it is a loose suspect. Not for a module.
+        at: (step, outcome) the test comes after; else the end where it costs least.
+        even_so: write although the rules warn of it.
+
+    Raises:
+        TreeError: no such tree or module, something is not told, or the rules object.
+    """
+    evidence = said.as_data()
+    fitness = Fitness(library)
+    if "/" not in target:
+        return _into_module(library, target, cause, evidence, fitness, test, even_so=even_so)
+    adding = _Adding(library, target, cause, evidence)
+    if test is None:
+        change = adding.loose()
+        _checked(fitness, change, even_so=even_so)
+        return Addition(adding.fault, ((target, adding.done),), (change,))
+    place, test, change = _with_test(adding, test, at, fitness, even_so=even_so)
+    return Addition(adding.fault, ((target, f"{adding.done}, with its test"),), (change,), place,
+                    test.step)  # fmt: skip
+
+
+def _into_module(
+    library: Library,
+    module: str,
+    cause: Cause,
+    evidence: Mapping[str, str],
+    fitness: Fitness,
+    test: Test | None,
+    *,
+    even_so: bool,
+) -> Addition:
+    if test is not None:
+        mend = "Add it to one tree with its test, or to the module without."
+        raise TreeError("A test belongs to one tree.", mend=mend)
+    trees = [name for name in library.trees() if _has_module(library, name, module)]
+    if not trees:
+        known = sorted({m for name in library.trees() for m in _modules(library, name)})
+        listed = ", ".join(known[:8])
+        raise TreeError(f"No tree knows a module `{module}`.", mend=f"There are: {listed}.")
+    if not cause.fault:
+        taken = {name for tree in trees for name in _names(library, tree)}
+        cause = replace(cause, fault=new_id(cause.title, taken))
+    changes, done = [], []
+    for name in trees:
+        adding = _Adding(library, name, replace(cause, module=cause.module or module), evidence)
+        change = adding.loose()
+        _checked(fitness, change, even_so=even_so)
+        changes.append(change)
+        done.append((name, adding.done))
+    return Addition(cause.fault, tuple(done), tuple(changes))
+
+
+def _checked(fitness: Fitness, change: Change, *, even_so: bool) -> None:
+    found = fitness.new(change.path, change.before, change.text)
+    if found and not (even_so and all(one.level != "error" for one in found)):
+        text = f"The tree would not be fit: {found[0].message} [{found[0].rule}]"
+        raise Unfit(text, found, path=change.path, mend=found[0].mend)
+
+
+def _data(library: Library, name: str) -> Mapping[str, Any]:
+    data = library.examine(name).data
+    return data if isinstance(data, Mapping) else {}
+
+
+def _modules(library: Library, name: str) -> set[str]:
+    data = _data(library, name)
+    faults = data.get("faults")
+    listed = data.get("modules")
+    found = {str(one) for one in listed} if isinstance(listed, list) else set()
+    for fault in faults.values() if isinstance(faults, Mapping) else ():
+        if isinstance(fault, Mapping) and isinstance(fault.get("module"), str):
+            found.add(fault["module"])
+    return found
+
+
+def _has_module(library: Library, name: str, module: str) -> bool:
+    return module in _modules(library, name)
+
+
+def _names(library: Library, name: str) -> set[str]:
+    data = _data(library, name)
+    groups = [data.get(group) for group in ("steps", "faults", "stops")]
+    return {str(one) for group in groups if isinstance(group, Mapping) for one in group}
+
+
+class _Adding:
+    """One suspect going into one tree."""
+
+    def __init__(
+        self, library: Library, name: str, cause: Cause, evidence: Mapping[str, str]
+    ) -> None:
+        path = library.path_of(name)
+        self.raw = path.read_bytes()
+        examined = library.examine_text(decode(self.raw, path), path)
+        self.tree = _sound(examined)
+        self.document = examined.documents["tree"]
+        taken = {*self.tree.bundle["tree"]["steps"], *self.tree.stops}
+        self.fault = cause.fault or new_id(cause.title, {*taken, *self.tree.faults})
+        if self.fault in taken:
+            mend = "Give --fault another name."
+            raise TreeError(f"`{self.fault}` is a step or stop of `{name}`.", mend=mend)
+        self.cause = replace(
+            cause, fault=self.fault, remedy=cause.remedy or "None is known yet; test it first."
+        )
+        self.evidence = dict(evidence)
+        self.known = self.fault in self.tree.faults
+        self.done = "more evidence" if self.known else "new suspect"
+
+    def put(self, edits: Edits, confirm: tuple[str, str] | None = None) -> None:
+        """The fault, or what is said of one that is known."""
+        if self.known:
+            edits.into(("faults", self.fault), "evidence", self.evidence)
+            return
+        data = fault_data(self.cause, self.tree)
+        if confirm is not None:
+            data["confirm"] = {"step": confirm[0], "gives": confirm[1]}
+        data["evidence"] = [self.evidence]
+        edits.add(("faults",), self.fault, data)
+
+    def editor(self) -> Editor:
+        """To edit the tree's file."""
+        return Editor(self.document, self.raw, shape_of("tree"))
+
+    def loose(self) -> Change:
+        """The change for a suspect without a test."""
+        editor = self.editor()
+        self.put(editor)
+        return editor.change()
+
+
+def _sound(examined: Examined) -> Tree:
+    for problem in examined.problems:
+        if problem.level == "error":
+            raise problem.error()
+    if examined.tree is None:
+        raise TreeError("This is no tree.", mend="Run `faulttree check` on it.")
+    return examined.tree
+
+
+# -- with its test ---------------------------------------------------------------------
+
+
+def _with_test(
+    adding: _Adding,
+    test: Test,
+    at: tuple[str, str] | None,
+    fitness: Fitness,
+    *,
+    even_so: bool,
+) -> tuple[Place, Test, Change]:
+    tree = adding.tree
+    if adding.known and adding.fault not in tree.loose:
+        mend = "Leave the test, or name another suspect."
+        raise TreeError(f"Steps lead to `{adding.fault}` already.", mend=mend)
+    taken = {*tree.bundle["tree"]["steps"], *tree.faults, *tree.stops, adding.fault}
+    name = test.step or new_id(test.ask or test.measure, taken)
+    if name in taken:
+        raise TreeError(f"The tree has `{name}` already.", mend="Give --step another name.")
+    test = replace(test, step=name, shows=test.bad)
+    drafts = sorted(_drafts(adding, test, at), key=lambda one: one[0])
+    if not drafts:
+        where = f"{at[0]}={at[1]}" if at else "before an honest end of this tree"
+        mend = "Give --at STEP=OUTCOME, and look at --after and --access."
+        raise TreeError(f"The test cannot stand at {where}.", mend=mend)
+    refused: Unfit | None = None
+    for _, place in drafts[:6]:
+        editor = adding.editor()
+        _put_test(adding, editor, test, place)
+        change = editor.change()
+        try:
+            _checked(fitness, change, even_so=even_so)
+        except Unfit as error:
+            refused = refused or error
+        else:
+            return place, test, change
+    assert refused is not None
+    raise refused
+
+
+def _drafts(
+    adding: _Adding, test: Test, at: tuple[str, str] | None
+) -> Iterator[tuple[float, Place]]:
+    """(expected minutes, place) of every place that may be."""
+    tree = adding.tree
+    for place, state in _ends(tree):
+        soft = place.onward in tree.stops and tree.stops[place.onward].reason not in HARD_STOPS
+        wanted = soft if at is None else (place.step, place.outcome) == at
+        if wanted and not barred(state, place, test):
+            edits = DataEdits(copy.deepcopy(tree.bundle["tree"]))
+            _put_test(adding, edits, test, place)
+            new, _ = assemble({**tree.bundle, "tree": edits.data}, schema=False)
+            if new is not None:
+                yield expected_minutes(new, {}), place
+
+
+def _put_test(adding: _Adding, edits: Edits, test: Test, place: Place) -> None:
+    raw = adding.tree.bundle["tree"]
+    edits.set(place.keys, test.step)
+    step = step_of(test, adding.fault, place.onward)
+    edits.add(("steps",), test.step, step, after=place.step or str(raw["start"]))
+    good = next(name for name in test.outcomes if name != test.shows)
+    adding.put(edits, (test.step, "inside" if test.measure else good))
+
+
+def _ends(tree: Tree) -> Iterator[tuple[Place, State]]:
+    """Every place of the tree, each with a walk that comes by it."""
+    ways: dict[str, dict[str, str]] = {tree.start: {}}
+    todo, told = deque([tree.start]), set[tuple[str | int, ...]]()
+    while todo:
+        name = todo.popleft()
+        for outcome, target in tree.steps[name].targets.items():
+            way = {**ways[name], name: outcome}
+            state = walk_again(tree, Answers(way))
+            for place in places_on(state):
+                if place.keys not in told:
+                    told.add(place.keys)
+                    yield place, state
+            if target in tree.steps and target not in ways:
+                ways[target] = way
+                todo.append(target)
+
+
+# -- how it stands ---------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class Standing:
+    """One suspect, and how it stands by the record.
+
+    Attributes:
+        loose: no step leads to it.
+        evidence: what the tree says for and against it.
+        tested: cases that took a test which tells of it.
+        found: cases in which it was the fault.
+        cleared: cases in which a test showed that it was not.
+        contradicted: why it was not so: from the tree, and from repairs that did not cure.
+    """
+
+    tree: str
+    fault: str
+    title: str
+    module: str | None
+    loose: bool
+    evidence: tuple[Mapping[str, str], ...]
+    tested: int
+    found: int
+    cleared: int
+    contradicted: tuple[str, ...]
+
+    @property
+    def standing(self) -> str:
+        """In a word or two."""
+        if self.found or any(one["kind"] == "confirmed" for one in self.evidence):
+            return "confirmed"
+        if self.contradicted:
+            return "contradicted"
+        if self.cleared:
+            return "cleared so far"
+        return "tested" if self.tested else "untested"
+
+    def as_dict(self) -> dict[str, Any]:
+        """Plain data for JSON."""
+        return {
+            "tree": self.tree,
+            "fault": self.fault,
+            "title": self.title,
+            "module": self.module,
+            "loose": self.loose,
+            "standing": self.standing,
+            "tested": self.tested,
+            "found": self.found,
+            "cleared": self.cleared,
+            "contradicted": list(self.contradicted),
+            "evidence": [dict(one) for one in self.evidence],
+        }
+
+
+def list_suspects(
+    store: Store,
+    trees: Sequence[Tree],
+    *,
+    module: str = "",
+    everything: bool = False,
+    progress: Callable[[int, int], None] | None = None,
+) -> tuple[Standing, ...]:
+    """The suspects of trees, each with its standing.
+
+    A suspect is a fault that somebody reported or contradicted, or that no step leads to.
+
+    Args:
+        store: the record.
+        trees: the trees as they are now.
+        module: only faults of this module.
+        everything: every fault, documented and confirmed ones too.
+        progress: told how many trees of how many are done.
+
+    Raises:
+        RecordError: the record cannot be read.
+    """
+    found: list[Standing] = []
+    for done, tree in enumerate(trees, 1):
+        wanted = [
+            name
+            for name, fault in tree.faults.items()
+            if (not module or fault.module == module) and (everything or _suspected(tree, name))
+        ]
+        if wanted:
+            found += _standings(store, tree, wanted)
+        if progress is not None:
+            progress(done, len(trees))
+    return tuple(found)
+
+
+def _suspected(tree: Tree, fault: str) -> bool:
+    kinds = {evidence.kind for evidence in tree.faults[fault].evidence}
+    return fault in tree.loose or bool(kinds & {"reported", "contradicted"})
+
+
+@dataclass
+class _Count:
+    tested: int = 0
+    found: int = 0
+    cleared: int = 0
+    reasons: list[str] = field(default_factory=list)
+
+
+def _standings(store: Store, tree: Tree, wanted: Sequence[str]) -> Iterator[Standing]:
+    counts = {name: _Count() for name in wanted}
+    for case in store.each(tree=tree.id):
+        events = store.events(case.id)
+        state = fold(tree, events)
+        for name, count in counts.items():
+            _count(state, events, name, count, case.number)
+    for name, count in counts.items():
+        fault = tree.faults[name]
+        evidence = tuple(_plain(one) for one in fault.evidence)
+        told = [one["reason"] for one in evidence
+                if one["kind"] == "contradicted" and "reason" in one]  # fmt: skip
+        yield Standing(
+            tree.id,
+            name,
+            fault.title,
+            fault.module,
+            name in tree.loose,
+            evidence,
+            count.tested,
+            count.found,
+            count.cleared,
+            (*told, *count.reasons),
+        )
+
+
+def _plain(evidence: Any) -> dict[str, str]:
+    said = {key: getattr(evidence, key) for key in ("kind", "source", "date", "reason")}
+    return {key: value for key, value in said.items() if value}
+
+
+def _count(state: State, events: Sequence[Event], fault: str, count: _Count, number: int) -> None:
+    """What one case says of a suspect."""
+    table = table_of(state.tree)
+    found = any(isinstance(event, Confirmed | Closed) and event.fault == fault for event in events)
+    tested = cleared = False
+    for visit in state.path:
+        if visit.step not in table.test_index or visit.outcome == "undecided":
+            continue
+        entry = table.entry(fault, visit.step)
+        outcomes = table.outcomes[table.test_index[visit.step]]
+        if entry and len(entry) < len(outcomes) and visit.outcome in outcomes:
+            tested = True
+            cleared = cleared or visit.outcome not in entry
+    for event in events:
+        if isinstance(event, NotConfirmed) and event.fault == fault:
+            tested = True
+            said = event.seen or f"{event.step} still gave {event.outcome}"
+            count.reasons.append(f"case {number}: its repair did not cure ({said})")
+    count.found += found
+    count.tested += tested or found
+    count.cleared += cleared and not found

@@ -1,0 +1,241 @@
+"""``faulttree suspect``: what others suspect, added and listed with its standing."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from faulttree.cli.authoring_shared import (
+    Asking,
+    agreed,
+    console,
+    keep_in_git,
+    pair,
+    show_diff,
+    today,
+    words,
+    writing,
+)
+from faulttree.cli.options import (
+    json_option,
+    library_option,
+    open_library,
+    open_record,
+    record_option,
+    say,
+    say_json,
+)
+
+if TYPE_CHECKING:
+    from faulttree.authoring.cause import Test
+    from faulttree.authoring.suspects import Addition, Standing
+    from faulttree.tree import Library, Tree
+
+__all__ = ["command"]
+
+KINDS = ("reported", "documented", "contradicted")
+
+
+@click.group(epilog="Example: faulttree suspect list bench-supply/no-output")
+def command() -> None:
+    """Add what others suspect, and list it with its standing in the record."""
+
+
+@command.command(
+    "add",
+    epilog="Example: faulttree suspect add bench-supply/no-output --title 'Relay joint cracked' "
+    "--source 'a visitor' --yes\n\n"
+    "Example: faulttree suspect add bridge-and-reservoir --title 'Vent glued over' "
+    "--source 'a colleague' --yes",
+)
+@click.argument("target", metavar="TREE|MODULE")
+@click.option("--fault", help="Id of the suspect; one that is known gets more evidence.")
+@click.option("--title", help="What is suspected, in a few words.")
+@click.option("--remedy", help="What would mend it, where that is known.")
+@click.option("--part", help="The part, as the board or the sheet names it.")
+@click.option("--module", help="The module it belongs to.")
+@click.option("--weight", type=float, help="How common it is. [default: the others' median]")
+@click.option("--source", help="Who said so, or where it stands.")
+@click.option("--date", help="The day it was said, as YYYY-MM-DD. [default: today]")
+@click.option(
+    "--kind",
+    type=click.Choice(KINDS),
+    default="reported",
+    show_default=True,
+    help="What kind of evidence it is.",
+)
+@click.option("--reason", help="What speaks for it, or why it is contradicted.")
+@click.option("--step", help="Id of the step that tests it. [default: made from its words]")
+@click.option("--ask", help="The question that would show it.")
+@click.option("--measure", help="The measurement that would show it.")
+@click.option("--shows", help="The answer or outcome that it would give.")
+@click.option("--fine", help="The answer that a good unit gives.")
+@click.option("--min", "minimum", help="Limits of a good reading: the least.")
+@click.option("--max", "maximum", help="Limits of a good reading: the largest.")
+@click.option("--how", help="How to do the test, and what to watch.")
+@click.option("--minutes", type=float, help="How long the test takes.")
+@click.option("--needs", multiple=True, metavar="NAME", help="Test gear; may be given again.")
+@click.option("--cautions", multiple=True, metavar="NAME", help="Cautions that hold at the test.")
+@click.option("--access", multiple=True, metavar="NAME", help="States the unit must be in.")
+@click.option("--after", multiple=True, metavar="STEP", help="Steps that must come first.")
+@click.option("--live", is_flag=True, help="The unit is powered for the test.")
+@click.option("--at", metavar="STEP=OUTCOME", help="Where the test comes. [default: cheapest end]")
+@click.option("--even-so", is_flag=True, help="Write although the rules warn of it.")
+@writing
+@library_option
+@json_option
+def add(
+    target: str,
+    at: str | None,
+    even_so: bool,
+    yes: bool,
+    commit: bool,
+    plain: bool,
+    library: str | None,
+    as_json: bool,
+    **said: Any,
+) -> int:
+    """Put a suspect into TREE, or into every tree of MODULE, with who said so.
+
+    Without a test it is a loose suspect: every walk that ends without a fault names it.
+    Reported never counts as confirmed; only a repair that held does.
+    """
+    from faulttree.authoring.cause import Cause
+    from faulttree.authoring.suspects import Said, add_suspect
+    from faulttree.bench.console import AwayError
+
+    found = open_library(library)
+    asking = None if yes or as_json else Asking(console(plain=plain))
+    try:
+        title = said["title"] or ("" if said["fault"] or not asking else _asked(asking, "title"))
+        source = said["source"] or (_asked(asking, "source") if asking else "")
+        cause = Cause(
+            fault=said["fault"] or "",
+            title=title,
+            remedy=said["remedy"] or "",
+            part=said["part"] or "",
+            module=said["module"] or "",
+            weight=said["weight"],
+        )
+        addition = add_suspect(
+            found,
+            target,
+            cause,
+            Said(source, said["date"] or today(), said["kind"], said["reason"] or ""),
+            test=_test(said),
+            at=pair(at, "--at"),
+            even_so=even_so,
+        )
+        done = _settled(addition, asking, yes=yes, as_json=as_json)
+    except (AwayError, KeyboardInterrupt):
+        say("faulttree: left; nothing was written", to_people=True)
+        return 1
+    made = ""
+    if done:
+        from faulttree.tree.edit import write_all
+
+        write_all(addition.changes)
+        text = f"Suspect {addition.fault}\n\n{source}: {title or addition.fault}\n"
+        made = keep_in_git(found.root, addition.changes, text, asking, asked=commit)
+    if as_json:
+        say_json({**addition.as_dict(), "written": done, "commit": made or None})
+        return 0
+    for tree, what in addition.trees:
+        say(f"{tree}: {addition.fault}, {what}")
+    return 0 if done else 1
+
+
+def _asked(asking: Asking, what: str) -> str:
+    question = {"title": "What is suspected", "source": "Who said so"}[what]
+    return asking.text(question, needed=True)
+
+
+def _test(said: dict[str, Any]) -> Test | None:
+    from faulttree.authoring.cause import Test
+
+    if not said["ask"] and not said["measure"]:
+        return None
+    limits = {"min": said["minimum"], "max": said["maximum"]}
+    return Test(
+        step=said["step"] or "",
+        ask=said["ask"] or "",
+        measure=said["measure"] or "",
+        shows=said["shows"] or "",
+        fine=said["fine"] or "",
+        limits={key: value for key, value in limits.items() if value},
+        how=said["how"] or "",
+        minutes=said["minutes"],
+        needs=words(said["needs"]),
+        cautions=words(said["cautions"]),
+        access=words(said["access"]),
+        after=words(said["after"]),
+        live=said["live"],
+    )
+
+
+def _settled(addition: Addition, asking: Asking | None, *, yes: bool, as_json: bool) -> bool:
+    """Whether it is to be written, once it was shown."""
+    if asking is None:
+        if not as_json:
+            place = console(plain=True, to_people=True)
+            for change in addition.changes:
+                show_diff(place, change.diff())
+        return yes
+    for change in addition.changes:
+        show_diff(asking.place, change.diff())
+    if addition.place is not None:
+        asking.tell(f"Its test comes {addition.place}.")
+    return agreed(asking, editable=False) == "yes"
+
+
+@command.command("list", epilog="Example: faulttree suspect list --module bridge-and-reservoir")
+@click.argument("trees", nargs=-1, metavar="[TREE]...")
+@click.option("--module", default="", help="Only suspects of this module.")
+@click.option("--all", "everything", is_flag=True, help="Every fault, confirmed ones too.")
+@record_option
+@library_option
+@json_option
+def list_them(
+    trees: tuple[str, ...],
+    module: str,
+    everything: bool,
+    record: str | None,
+    library: str | None,
+    as_json: bool,
+) -> None:
+    """List suspects with their standing: how often tested, found, cleared, or contradicted.
+
+    A suspect is a fault that somebody reported or contradicted, or that no step leads to.
+    """
+    from faulttree.authoring.suspects import list_suspects
+    from faulttree.cli.cases_shared import bar, table
+
+    found = _loaded(open_library(library), trees)
+    with open_record(record, read_only=True) as store, bar("Looking") as show:
+        listed = list_suspects(store, found, module=module, everything=everything, progress=show)
+    if as_json:
+        say_json({"suspects": [one.as_dict() for one in listed]})
+        return
+    if not listed:
+        say("No suspects.", to_people=True)
+        return
+    rows = [("tree", "suspect", "standing", "tested", "found", "cleared", "who said so")]
+    for line in table([*rows, *map(_row, listed)]):
+        say(line)
+    for one in listed:
+        for reason in one.contradicted:
+            say(f"{one.tree} {one.fault}, not so: {reason}")
+
+
+def _row(one: Standing) -> tuple[str, ...]:
+    who = next((said.get("source", "") for said in one.evidence if said["kind"] == "reported"), "")
+    name = f"{one.fault} (loose)" if one.loose else one.fault
+    counts = (str(one.tested), str(one.found), str(one.cleared))
+    return (one.tree, name, one.standing, *counts, who)
+
+
+def _loaded(library: Library, names: tuple[str, ...]) -> list[Tree]:
+    from faulttree.cli.revisit import load
+
+    return load(library, names)
