@@ -28,11 +28,14 @@ FIRST_UNIT = (
     ("Model", "two-channel"),
     ("Complaint", "hums"),
     ("In the owner", "the lamp on my test board flickers"),
+    ("sound", "sound"),
+    ("sound", "sound"),
+    ("below", "below"),
     ("dark", "dark"),
     ("reading", "18 ohm"),  # a wrong unit is refused, with both named
     ("reading", "18 mV"),
     ("smooth", "jumps"),
-    ("What did you repair", "back"),  # typed too fast: taken back
+    ("Mended?", "back"),  # typed too fast: taken back
     ("smooth", "smooth"),
     ("reading", "38 mV"),
     ("once-a-cycle", "twice"),
@@ -44,7 +47,7 @@ FIRST_UNIT = (
     ("number to test it", ""),  # the door: the likely and cheap one is tested after all
     ("done", ""),
     ("reading", "20u"),
-    ("What did you repair", "new 47 µF 63 V 105 °C in C5"),
+    ("Mended?", "new 47 µF 63 V 105 °C in C5"),
     ("reading", "3 mV"),
     ("sound", "sound"),
     ("reading", "0.12 ohm"),
