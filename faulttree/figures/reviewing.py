@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Callable, Iterable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -336,7 +336,7 @@ def review(
         tell("looking for what to change", done, len(counts))
         one = _figures(count, moved)
         if proposals:
-            one = _with_proposals(store, one, count, filters)
+            one = replace(one, proposals=propose(store, count, filters))
         figures.append(one)
     tell("looking for what to change", len(counts), max(len(counts), 1))
     seen = sum(count.cases for count in counts)
@@ -351,14 +351,6 @@ def review(
         filters={k: v for k, v in {**filters, "module": module}.items() if v},
         method=METHOD,
     )
-
-
-def _with_proposals(
-    store: Store, figures: TreeFigures, count: TreeCount, filters: Mapping[str, Any]
-) -> TreeFigures:
-    from dataclasses import replace
-
-    return replace(figures, proposals=propose(store, figures, count, filters))
 
 
 def _knows(tree: Tree, module: str) -> bool:
