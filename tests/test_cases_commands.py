@@ -532,3 +532,18 @@ def test_a_loose_suspect_is_listed_though_no_test_is_known(
 def test_hashes_are_of_the_text_kept(library: Path) -> None:
     of = tree(library)
     assert sha256(of.text.encode()).hexdigest() == of.hash
+
+
+def test_a_bench_file_names_the_record_of_the_shop(
+    library: Path, tmp_path: Path, capsys: Said, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.delenv("FAULTTREE_RECORD", raising=False)
+    monkeypatch.setenv("XDG_DATA_HOME", str(tmp_path / "own"))
+    (library / "bench.yaml").write_text("record: ../shop.sqlite\n")
+    keep(tmp_path / "shop.sqlite", tree(library), LIGHTS)
+    keep(tmp_path / "other.sqlite", tree(library), LIGHTS, serial="tag 8")
+    there = ("--library", str(library))
+    assert [case["serial"] for case in told(capsys, "cases", "list", *there)["cases"]] == ["tag 7"]
+    other = ("--record", str(tmp_path / "other.sqlite"))
+    assert told(capsys, "cases", "list", *there, *other)["cases"][0]["serial"] == "tag 8"
+    assert not (tmp_path / "own").exists()

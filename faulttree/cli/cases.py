@@ -59,7 +59,7 @@ def list_cases(
 ) -> None:
     """List cases, newest first, by any of these and by WORDS said anywhere in them."""
     shown = limit if limit is not None or as_json else SHOWN
-    with open_record(record, read_only=True) as store:
+    with open_record(record, read_only=True, library=library) as store:
         many = shown + 1 if shown and not as_json else shown or None
         found = store.list(words=" ".join(words), limit=many, **wanted)
     if as_json:
@@ -108,7 +108,7 @@ def show(
     """Show CASE (number, id, tag or serial) as a report its owner could be handed."""
     from faulttree.cases.pages import FORMS
 
-    with open_record(record, read_only=True) as store:
+    with open_record(record, read_only=True, library=library) as store:
         document = told(store, store.find(case), with_walk=as_json)
     if as_json:
         say_json(document)
@@ -157,7 +157,7 @@ def reopen(
     """Let a closed CASE take new steps; the unit or the module kept from it."""
     from faulttree.walk.events import Reopened
 
-    with open_record(record) as store:
+    with open_record(record, library=library) as store:
         found = store.find(case)
         if found.state == "open":
             raise RecordError(
@@ -208,7 +208,7 @@ def close(
     from faulttree.cases.closing import Closing, close_case, open_suspects
 
     closing = Closing(**told | {"kept": tuple(told["kept"]), "became": told["became"] or ""})
-    with open_record(record) as store:
+    with open_record(record, library=library) as store:
         found = store.find(case)
         suspects = open_suspects(store, found, closing) if declined is None else ()
         if suspects:
@@ -238,7 +238,7 @@ def set_minutes(
     """Set right how many MINUTES a STEP of CASE really took."""
     from faulttree.walk.events import MinutesSet
 
-    with open_record(record) as store:
+    with open_record(record, library=library) as store:
         found = store.find(case)
         taken = {one.step for one in store.steps(found.id) if not one.skipped}
         if step not in taken:
@@ -256,7 +256,7 @@ def parts(record: str | None, library: str | None, as_json: bool) -> None:
     """Show the shopping list: parts that open and waiting cases need."""
     from faulttree.cases.parts import shopping_list
 
-    with open_record(record, read_only=True) as store:
+    with open_record(record, read_only=True, library=library) as store:
         wanted = shopping_list(store)
     if as_json:
         costs = [part.cost for part in wanted if part.cost is not None]
@@ -284,7 +284,7 @@ def come_backs(days: int | None, record: str | None, library: str | None, as_jso
     """
     from faulttree.cases.come_backs import days_of, set_days
 
-    with open_record(record, read_only=days is None) as store:
+    with open_record(record, read_only=days is None, library=library) as store:
         if days is not None:
             store.write(lambda connection: set_days(connection, days))
         within = store.read(days_of)

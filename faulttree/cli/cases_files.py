@@ -13,7 +13,7 @@ from typing import IO, TYPE_CHECKING, Any
 import click
 
 from faulttree.cli.cases_shared import bar, common, counted
-from faulttree.cli.options import open_record, say, say_json
+from faulttree.cli.options import open_record, record_url, say, say_json
 from faulttree.errors import RecordError
 
 if TYPE_CHECKING:
@@ -63,7 +63,7 @@ def export(
     leave = Leave(**{name: name in left_out for name in ("names", "serials", "photos")})
     if as_json and not output:
         raise click.UsageError("--json needs --output: both would go to standard output")
-    with open_record(record, read_only=True) as store:
+    with open_record(record, read_only=True, library=library) as store:
         chosen = [store.find(words) for words in cases] if cases else store.each(**wanted)
         total = len(cases) or store.count(**wanted)
         with output_file(output) as file, bar("Exporting") as show:
@@ -132,7 +132,7 @@ def import_cases(
     from faulttree.cases.exchange import Imported, load, opened_for_reading
 
     done = Imported()
-    with open_record(record) as store:
+    with open_record(record, library=library) as store:
         for name in files:
             with opened_for_reading(Path(name)) as file:
                 size = os.fstat(file.fileno()).st_size
@@ -181,11 +181,11 @@ def verify(
 
     Exits 1 when something is wrong and was not mended.
     """
-    from faulttree.cases.urls import default_url, sqlite_path
+    from faulttree.cases.urls import sqlite_path
     from faulttree.cases.verify import Verified, is_damaged, salvage
     from faulttree.cases.verify import verify as look
 
-    url = record or default_url(os.environ)
+    url = record_url(record, library)
     path = sqlite_path(url)
     found = Verified()
     if path is not None and is_damaged(path):

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from faulttree.cli.options import (
+    beside,
     json_option,
     library_option,
     now,
@@ -83,7 +84,8 @@ def command(
     gear = read_bench_file(bench, found)
     said = {"model": model, "serial": serial}
     unit = {key: value for key, value in said.items() if value}
-    with open_record(record or (gear.record if gear else None) or None) as store:
+    in_bench = beside(Path(bench), gear.record) if bench and gear else None
+    with open_record(record, library=library, in_bench=in_bench) as store:
         if answers is not None:
             tree = pick_tree(words, found, even_unchecked, None)
             return _scripted(tree, answers, store, gear, unit, as_json=as_json)

@@ -23,6 +23,7 @@ __all__ = [
     "open_library",
     "open_record",
     "record_option",
+    "record_url",
     "say",
     "say_json",
 ]
@@ -46,7 +47,7 @@ def record_option(command: Command) -> Command:
         "--record",
         metavar="URL",
         help="Record of cases: a file, or a database URL. "
-        "[default: $FAULTTREE_RECORD, this user's data folder]",
+        "[default: $FAULTTREE_RECORD, the record in bench.yaml, this user's data folder]",
     )(command)
 
 
@@ -62,18 +63,63 @@ def open_library(library: str | None) -> Library:
     return find_library(library, os.environ, Path.cwd())
 
 
-def open_record(record: str | None, *, read_only: bool = False) -> Store:
-    """The store that ``--record`` or the environment names."""
-    from faulttree.cases import default_url, open_store
+def open_record(
+    record: str | None,
+    *,
+    read_only: bool = False,
+    library: str | None = None,
+    in_bench: str | None = None,
+) -> Store:
+    """The store that ``--record``, the environment or the library's ``bench.yaml`` names.
+
+    Args:
+        record: what ``--record`` says.
+        read_only: never write, not even a missing file.
+        library: what ``--library`` says.
+        in_bench: the record that a bench file names, where it was read already.
+    """
+    from faulttree.cases import open_store
     from faulttree.cases.urls import data_folder, is_sqlite
 
-    url = record or default_url(os.environ)
+    url = record_url(record, library, in_bench)
     folder = None if is_sqlite(url) else data_folder(os.environ) / "unsent"
     store = open_store(url, read_only=read_only, folder=folder)
-    store.wait = wait_for_server
+    store.wait = None if read_only else wait_for_server
     for line in store.brought_back:
         say(f"{line}: missing from the record, brought back", to_people=True)
     return store
+
+
+def record_url(record: str | None, library: str | None = None, in_bench: str | None = None) -> str:
+    """``--record``, else ``$FAULTTREE_RECORD``, else ``bench.yaml``, else the user's own file."""
+    from faulttree.cases import default_url
+
+    if named := record or os.environ.get("FAULTTREE_RECORD"):
+        return named
+    if in_bench is None:
+        in_bench = record_in_bench(library)
+    return in_bench or default_url(os.environ)
+
+
+def record_in_bench(library: str | None) -> str:
+    """The record that the library's ``bench.yaml`` names; empty where none does.
+
+    Raises:
+        FaulttreeError: the file is there and cannot be read: better no record than the wrong one.
+    """
+    path = open_library(library).root / "bench.yaml"
+    if not path.is_file():
+        return ""
+    from faulttree.tree import read_document
+
+    data = read_document(path).data
+    return beside(path, str(data.get("record") or "")) if isinstance(data, dict) else ""
+
+
+def beside(file: Path, record: str) -> str:
+    """A record named in a file: a relative path starts from the file's own folder."""
+    plain = record and "://" not in record
+    return str(file.parent / Path(record).expanduser()) if plain else record
 
 
 TRIES = 4

@@ -38,7 +38,7 @@ def command(
     from faulttree.cases.revisit import revisit
 
     found = load(open_library(library), trees)
-    with open_record(record, read_only=True) as store, bar("Looking") as show:
+    with open_record(record, read_only=True, library=library) as store, bar("Looking") as show:
         chances = revisit(store, found, everything=everything, progress=show)[:limit]
     if as_json:
         say_json({"cases": [chance.as_dict() for chance in chances]})
