@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
 
 from faulttree.tree import Tree
@@ -32,9 +32,17 @@ class Answers:
     skipped: frozenset[str] = frozenset()
     failed: Mapping[str, NotConfirmed] = field(default_factory=dict)
 
-    def but(self, **outcomes: str) -> Answers:
-        """The same with other outcomes."""
-        return replace(self, outcomes={**self.outcomes, **outcomes})
+    def called(self, name: Callable[[str], str]) -> Answers:
+        """The same under other names, told for each step and fault."""
+        failed = {
+            name(fault): replace(event, fault=name(fault), step=name(event.step))
+            for fault, event in self.failed.items()
+        }
+        return Answers(
+            {name(step): outcome for step, outcome in self.outcomes.items()},
+            frozenset(map(name, self.skipped)),
+            failed,
+        )
 
     def with_outcome(self, step: str, outcome: str) -> Answers:
         """The same with the outcome of one more step."""

@@ -19,6 +19,7 @@ from faulttree.reading.quantity import show_exact
 from faulttree.tree import Library, Tree
 from faulttree.tree.edit import Change
 from faulttree.walk.events import Answered
+from faulttree.walk.renames import now_called
 from faulttree.walk.state import State, Visit
 
 if TYPE_CHECKING:
@@ -36,19 +37,20 @@ DIGITS = 4
 class Fork:
     """Where a walk left every way to its fault: this answer, instead of one of those."""
 
+    step: str
     visit: Visit
     right: tuple[str, ...]
 
     def __str__(self) -> str:
         kept = self.visit.event.reading or {}
         reading = f" ({kept['text']})" if kept.get("text") else ""
-        return f"`{self.visit.step}: {self.visit.outcome}`{reading}"
+        return f"`{self.step}: {self.visit.outcome}`{reading}"
 
 
 def fork_of(solved: Solved) -> Fork | None:
     """Where the case went wrong on the tree as it is now; None where it did not."""
     tree, near = solved.now, _leading(solved.now, solved.fault)
-    known = {visit.step: visit for visit in solved.then.path}
+    known = {now_called(tree, visit.step): visit for visit in solved.then.path}
     for visit in solved.again.path:
         step = tree.steps.get(visit.step)
         if step is None or visit.step not in near:
@@ -56,7 +58,7 @@ def fork_of(solved: Solved) -> Fork | None:
         target = step.targets.get(visit.outcome, "")
         if target not in near:
             right = tuple(o for o, to in step.targets.items() if to in near and o != "undecided")
-            return Fork(known.get(visit.step, visit), right)
+            return Fork(visit.step, known.get(visit.step, visit), right)
     return None
 
 
@@ -179,7 +181,7 @@ def _targets(solved: Solved, fork: Fork, store: Store, library: Library) -> Iter
     if end is None or end.kind != "stop" or not end.id:
         return
     place = list(places_on(solved.again))[-1]
-    raw = solved.now.bundle["tree"]["steps"].get(fork.visit.step)
+    raw = solved.now.bundle["tree"]["steps"].get(fork.step)
     if place.onward != end.id or not isinstance(raw, Mapping):
         return
     targets = raw.get("answers") or raw.get("results") or {}
@@ -201,7 +203,7 @@ def _targets(solved: Solved, fork: Fork, store: Store, library: Library) -> Iter
 
 def _limits(solved: Solved, fork: Fork, store: Store, library: Library) -> Iterator[_Draft]:
     """The limit moved so far that the reading means what it was."""
-    step = fork.visit.step
+    step = fork.step
     value = _value(fork.visit.event)
     raw = solved.now.bundle["tree"]["steps"].get(step)
     if value is None or not isinstance(raw, Mapping) or not isinstance(raw.get("limits"), Mapping):
@@ -325,7 +327,8 @@ def rejudged(
         if case.id == solved.case.id:
             continue
         for event in store.events(case.id):
-            value = _value(event) if isinstance(event, Answered) and event.step == step else None
+            here = isinstance(event, Answered) and now_called(solved.now, event.step) == step
+            value = _value(event) if here and isinstance(event, Answered) else None
             if value is None:
                 continue
             before, after = _outcome(old, unit, value), _outcome(new, unit, value)

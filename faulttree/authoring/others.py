@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from faulttree.walk.fold import fold
+from faulttree.walk.renames import follow
 from faulttree.walk.state import State
 
 if TYPE_CHECKING:
@@ -60,7 +61,8 @@ def moved_cases(
     for done, case in enumerate(store.each(tree=old.id), 1):
         if case.id != but:
             events = store.events(case.id)
-            before, after = stands(fold(old, events)), stands(fold(new, events))
+            before = stands(fold(old, follow(old, events)))
+            after = stands(fold(new, follow(new, events)))
             if before != after:
                 yield Moved(case.id, case.number, before, after)
         if progress is not None:

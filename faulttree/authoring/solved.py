@@ -17,6 +17,7 @@ from faulttree.tree.document import decode
 from faulttree.tree.edit import Editor
 from faulttree.walk.events import Confirmed, Event
 from faulttree.walk.fold import fold
+from faulttree.walk.renames import now_called
 from faulttree.walk.state import State
 
 if TYPE_CHECKING:
@@ -54,8 +55,8 @@ class Solved:
 
     @cached_property
     def answers(self) -> Answers:
-        """What the case answered while it looked for the fault."""
-        return answers_of(self.then)
+        """What the case answered while it looked for the fault, by the names of now."""
+        return answers_of(self.then).called(lambda name: now_called(self.now, name))
 
     @cached_property
     def again(self) -> State:
@@ -124,7 +125,7 @@ def solved_case(
         path=path,
         raw=raw,
         document=examined.documents["tree"],
-        fault=fault or case.fault,
+        fault=now_called(examined.tree, fault or case.fault),
         fixed=case.result == "fixed" or (closing is not None and closing.result == "fixed"),
         seen=seen or _seen(events),
         day=(case.closed or day)[:10] if closing is None else day,

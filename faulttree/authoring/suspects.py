@@ -24,12 +24,16 @@ from faulttree.tree.edit import Change, DataEdits, Editor, Edits
 from faulttree.walk.choose import table_of
 from faulttree.walk.events import Closed, Confirmed, Event, NotConfirmed
 from faulttree.walk.fold import fold
-from faulttree.walk.state import HARD_STOPS, State
+from faulttree.walk.renames import follow
+from faulttree.walk.state import State
 
 if TYPE_CHECKING:
     from faulttree.cases import Store
 
 __all__ = ["Addition", "Said", "Standing", "add_suspect", "list_suspects"]
+
+GIVEN_UP = frozenset({"out-of-scope", "uneconomic"})
+"""Ends before which a suspect's test belongs: there is still something to be found."""
 
 KINDS = ("reported", "documented", "contradicted")
 
@@ -223,11 +227,18 @@ class _Adding:
         if self.known:
             edits.into(("faults", self.fault), "evidence", self.evidence)
             return
-        data = fault_data(self.cause, self.tree)
+        data = fault_data(self._weighed(), self.tree)
         if confirm is not None:
             data["confirm"] = {"step": confirm[0], "gives": confirm[1]}
         data["evidence"] = [self.evidence]
         edits.add(("faults",), self.fault, data)
+
+    def _weighed(self) -> Cause:
+        """Hearsay is weighed low: as the least of the others, unless a weight is told."""
+        weights = [one.weight for one in self.tree.faults.values() if one.weight]
+        if self.cause.weight is not None or not weights or self.evidence["kind"] == "documented":
+            return self.cause
+        return replace(self.cause, weight=min(weights))
 
     def editor(self) -> Editor:
         """To edit the tree's file."""
@@ -295,7 +306,7 @@ def _drafts(
     """(expected minutes, place) of every place that may be."""
     tree = adding.tree
     for place, state in _ends(tree):
-        soft = place.onward in tree.stops and tree.stops[place.onward].reason not in HARD_STOPS
+        soft = place.onward in tree.stops and tree.stops[place.onward].reason in GIVEN_UP
         wanted = soft if at is None else (place.step, place.outcome) == at
         if wanted and not barred(state, place, test):
             edits = DataEdits(copy.deepcopy(tree.bundle["tree"]))
@@ -342,7 +353,7 @@ class Standing:
     Attributes:
         loose: no step leads to it.
         evidence: what the tree says for and against it.
-        tested: cases that took a test which tells of it.
+        tested: cases that took a test of its own: one that leads to it, or is among its signs.
         found: cases in which it was the fault.
         cleared: cases in which a test showed that it was not.
         contradicted: why it was not so: from the tree, and from repairs that did not cure.
@@ -439,7 +450,7 @@ class _Count:
 def _standings(store: Store, tree: Tree, wanted: Sequence[str]) -> Iterator[Standing]:
     counts = {name: _Count() for name in wanted}
     for case in store.each(tree=tree.id):
-        events = store.events(case.id)
+        events = tuple(follow(tree, store.events(case.id)))
         state = fold(tree, events)
         for name, count in counts.items():
             _count(state, events, name, count, case.number)
@@ -471,14 +482,16 @@ def _count(state: State, events: Sequence[Event], fault: str, count: _Count, num
     """What one case says of a suspect."""
     table = table_of(state.tree)
     found = any(isinstance(event, Confirmed | Closed) and event.fault == fault for event in events)
+    own = {step for step, _, target in state.tree.edges() if target == fault}
+    own.update(state.tree.faults[fault].signs)
     tested = cleared = False
     for visit in state.path:
+        tested = tested or (visit.step in own and visit.outcome != "undecided")
         if visit.step not in table.test_index or visit.outcome == "undecided":
             continue
         entry = table.entry(fault, visit.step)
         outcomes = table.outcomes[table.test_index[visit.step]]
         if entry and len(entry) < len(outcomes) and visit.outcome in outcomes:
-            tested = True
             cleared = cleared or visit.outcome not in entry
     for event in events:
         if isinstance(event, NotConfirmed) and event.fault == fault:

@@ -55,7 +55,7 @@ def command() -> None:
 @click.option("--remedy", help="What would mend it, where that is known.")
 @click.option("--part", help="The part, as the board or the sheet names it.")
 @click.option("--module", help="The module it belongs to.")
-@click.option("--weight", type=float, help="How common it is. [default: the others' median]")
+@click.option("--weight", type=float, help="How common it is. [default: the least of the others]")
 @click.option("--source", help="Who said so, or where it stands.")
 @click.option("--date", help="The day it was said, as YYYY-MM-DD. [default: today]")
 @click.option(

@@ -1,0 +1,322 @@
+"""A step, fault or stop under another name, everywhere it is meant.
+
+Every reference in the library is found by what it leads to, never by its spelling: a step of
+a procedure is meant wherever a path of uses comes to it. Texts for people are left alone. The
+former name stays in the file (``renamed``), so that the record's history follows.
+"""
+
+from __future__ import annotations
+
+import re
+import shutil
+import tempfile
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from faulttree.authoring.cause import RESERVED
+from faulttree.authoring.proposal import Unfit
+from faulttree.errors import TreeError
+from faulttree.rules import Finding, check_paths
+from faulttree.tree import FileKind, Library, shape_of
+from faulttree.tree.document import Document, decode, parse
+from faulttree.tree.edit import Change, Editor
+
+__all__ = ["Renaming", "rename"]
+
+ID = re.compile(r"[a-z0-9]+(?:-[a-z0-9]+)*", re.ASCII)
+Keys = tuple[str | int, ...]
+
+
+@dataclass(frozen=True)
+class Renaming:
+    """What a new name changes; nothing is written yet.
+
+    Attributes:
+        kind: ``step``, ``fault`` or ``stop``.
+        places: how many places change in each file, the definition included.
+    """
+
+    kind: str
+    old: str
+    new: str
+    places: Mapping[str, int]
+    changes: tuple[Change, ...] = field(repr=False)
+
+    def as_dict(self) -> dict[str, Any]:
+        """Plain data for JSON."""
+        return {
+            "kind": self.kind,
+            "old": self.old,
+            "new": self.new,
+            "files": [{"path": path, "places": count} for path, count in self.places.items()],
+            "diff": "".join(change.diff() for change in self.changes),
+        }
+
+
+@dataclass
+class _File:
+    """One tree or procedure of the library."""
+
+    name: str
+    path: Path
+    raw: bytes
+    document: Document
+    kind: FileKind
+
+    @property
+    def data(self) -> Mapping[str, Any]:
+        return self.document.data if isinstance(self.document.data, Mapping) else {}
+
+    def held(self, group: str) -> Mapping[str, Any]:
+        found = self.data.get(group)
+        return found if isinstance(found, Mapping) else {}
+
+
+def rename(library: Library, where: str, old: str, new: str) -> Renaming:
+    """Give a step, fault or stop another name, with every reference to it.
+
+    A fault is the same cause in every tree that gives it the same module (in those of one
+    family, where it has none), so it is renamed in all of them.
+
+    Args:
+        library: whose files.
+        where: id of the tree, or name of the procedure, that has it.
+        old: its name there.
+        new: the name it is to have.
+
+    Raises:
+        TreeError: there is no such thing, the name is taken or no id, or a check speaks
+            against the new texts.
+    """
+    files = {one.name: one for one in _files(library)}
+    home = files.get(where)
+    if home is None:
+        library.path_of(where)  # names what is near
+        raise TreeError(f"There is no procedure `{where}` in {library.root}.", mend="Look at it.")
+    group = next((g for g in ("steps", "faults", "stops") if old in home.held(g)), None)
+    if group is None:
+        mend = "Name one of its steps, faults or stops."
+        raise TreeError(f"`{where}` has no `{old}`.", path=home.path, mend=mend)
+    homes = [home.name, *(_same_cause(files, home, old) if group == "faults" else ())]
+    for name in homes:
+        _free(files[name], new)
+    edited = {name: _edited(files, files[name], homes, group, old, new) for name in files}
+    changes = tuple(editor.change() for editor, _ in edited.values() if editor.touched)
+    _check(library, changes, old, new)
+    places = {
+        str(files[name].path.relative_to(library.root)): count
+        for name, (editor, count) in edited.items()
+        if editor.touched
+    }
+    return Renaming(group[:-1], old, new, places, changes)
+
+
+def _files(library: Library) -> Iterator[_File]:
+    for path in library.tree_files():
+        yield _file(f"{path.parent.name}/{path.stem}", path, "tree")
+    for path in sorted(library.root.glob("shared/procedures/*.yaml")):
+        yield _file(path.stem, path, "procedure")
+
+
+def _file(name: str, path: Path, kind: FileKind) -> _File:
+    raw = path.read_bytes()
+    document = parse(decode(raw, path), path=path, shape=shape_of(kind), name=name)
+    return _File(name, path, raw, document, kind)
+
+
+def _free(home: _File, new: str) -> None:
+    """Refuse a name that is none, or that something has or had."""
+    if not ID.fullmatch(new) or new in RESERVED or len(new) > 80:
+        mend = "Ids are kebab-case: small letters, digits and single hyphens."
+        raise TreeError(f"`{new}` can be no name.", path=home.path, mend=mend)
+    exits = home.data.get("exits")
+    taken = [*home.held("steps"), *home.held("faults"), *home.held("stops")]
+    taken += exits if isinstance(exits, list) else []
+    if new in taken:
+        mend = "Choose another name."
+        raise TreeError(f"`{new}` is there already.", path=home.path, mend=mend)
+
+
+def _same_cause(files: Mapping[str, _File], home: _File, fault: str) -> Iterator[str]:
+    """The other trees in which the fault is the same cause."""
+
+    def identity(one: _File) -> Any:
+        raw = one.held("faults").get(fault)
+        return (raw.get("module") or one.data.get("family")) if isinstance(raw, Mapping) else None
+
+    wanted = identity(home)
+    for name, other in files.items():
+        if other is not home and other.kind == "tree" and identity(other) == wanted:
+            yield name
+
+
+# -- references ------------------------------------------------------------------------
+
+
+def _edited(
+    files: Mapping[str, _File], file: _File, homes: list[str], group: str, old: str, new: str
+) -> tuple[Editor, int]:
+    """The edits of one file, and how many places they change."""
+    editor = Editor(file.document, file.raw, shape_of(file.kind))
+    own = file.name in homes
+    count = 0
+    if own:
+        editor.rename_key((group, old), new)
+        count += 1 + _remember(editor, file, old, new)
+
+    def path(text: Any) -> str | None:
+        return _path(files, file, homes, text, old, new)
+
+    for keys, text, is_key in _references(file):
+        target = _target(file, text, own, old, new) if _is_target(keys) else path(text)
+        if group != "steps" and not (own and text == old):
+            target = None
+        if target is None or target == text:
+            continue
+        if is_key:
+            editor.rename_key(keys, target)
+        else:
+            editor.set(keys, target)
+        count += 1
+    return editor, count
+
+
+def _remember(editor: Editor, file: _File, old: str, new: str) -> int:
+    """Keep the former name; names before it lead straight to the new one."""
+    known = file.held("renamed")
+    if "renamed" not in file.data:
+        editor.add((), "renamed", {old: new})
+        return 0
+    for former, name in known.items():
+        if former == new:
+            # It gets its first name back: from now on the other one is the former.
+            editor.rename_key(("renamed", former), old)
+            editor.set(("renamed", former), new)
+        elif name == old:
+            editor.set(("renamed", former), new)
+    if new not in known:
+        editor.add(("renamed",), old, new)
+    return 0
+
+
+def _is_target(keys: Keys) -> bool:
+    """Whether a reference names a step, fault or stop of the very file, never a path."""
+    return keys[0] == "start" or keys[-1] == "then" or "answers" in keys[2:3] or (
+        keys[0] == "steps" and keys[2] in ("results", "exits")
+    )  # fmt: skip
+
+
+def _target(file: _File, text: Any, own: bool, old: str, new: str) -> str | None:
+    return new if own and text == old else None
+
+
+def _references(file: _File) -> Iterator[tuple[Keys, Any, bool]]:
+    """Every place that names something: keys, what it says, and whether it is a key."""
+    data = file.data
+    if "start" in data:
+        yield ("start",), data["start"], False
+    for name, step in file.held("steps").items():
+        if isinstance(step, Mapping):
+            yield from _of_step(("steps", name), step)
+    for name, fault in file.held("faults").items():
+        if isinstance(fault, Mapping):
+            yield from _of_fault(("faults", name), fault)
+    accepted = data.get("accepted")
+    for number, entry in enumerate(accepted if isinstance(accepted, list) else ()):
+        if isinstance(entry, Mapping) and "at" in entry:
+            yield ("accepted", number, "at"), entry["at"], False
+
+
+def _of_step(keys: Keys, step: Mapping[str, Any]) -> Iterator[tuple[Keys, Any, bool]]:
+    for group in ("answers", "results", "exits"):
+        targets = step.get(group)
+        for outcome, target in targets.items() if isinstance(targets, Mapping) else ():
+            yield (*keys, group, outcome), target, False
+    if "then" in step:
+        yield (*keys, "then"), step["then"], False
+    after = step.get("after")
+    for number, name in enumerate(after if isinstance(after, list) else ()):
+        yield (*keys, "after", number), name, False
+    yield from _of_formulas((*keys, "limits"), step.get("limits"))
+
+
+def _of_formulas(keys: Keys, value: Any) -> Iterator[tuple[Keys, Any, bool]]:
+    if isinstance(value, Mapping):
+        sources = value.get("from") if "formula" in value else None
+        for name, step in sources.items() if isinstance(sources, Mapping) else ():
+            yield (*keys, "from", name), step, False
+        for key, item in value.items():
+            yield from _of_formulas((*keys, key), item)
+    elif isinstance(value, list):
+        for number, item in enumerate(value):
+            yield from _of_formulas((*keys, number), item)
+
+
+def _of_fault(keys: Keys, fault: Mapping[str, Any]) -> Iterator[tuple[Keys, Any, bool]]:
+    confirm, signs = fault.get("confirm"), fault.get("signs")
+    if isinstance(confirm, Mapping) and "step" in confirm:
+        yield (*keys, "confirm", "step"), confirm["step"], False
+    for name in signs if isinstance(signs, Mapping) else ():
+        yield (*keys, "signs", name), name, True
+
+
+def _path(
+    files: Mapping[str, _File], file: _File, homes: list[str], text: Any, old: str, new: str
+) -> str | None:
+    """A path of uses with the name changed where it comes to it; None for no path."""
+    if not isinstance(text, str):
+        return None
+    parts, out = text.split("."), list[str]()
+    here: _File | None = file
+    if parts[0] == "closing" and len(parts) > 2:
+        here, out, parts = files.get(parts[1]), parts[:2], parts[2:]
+    for part in parts:
+        if here is None:
+            out.append(part)
+            continue
+        out.append(new if here.name in homes and part == old else part)
+        step = here.held("steps").get(part)
+        used = step.get("use") if isinstance(step, Mapping) else None
+        here = files.get(used) if isinstance(used, str) else None
+    return ".".join(out)
+
+
+# -- checking --------------------------------------------------------------------------
+
+
+def _check(library: Library, changes: tuple[Change, ...], old: str, new: str) -> None:
+    """Every rule on the whole library as it is to be, beside it as it is."""
+    with tempfile.TemporaryDirectory() as folder:
+        root = Path(folder)
+        for part in ("trees", "shared"):
+            if (library.root / part).is_dir():
+                shutil.copytree(library.root / part, root / part, symlinks=True)
+        for change in changes:
+            copy = root / change.path.relative_to(library.root)
+            copy.write_bytes(change.new)
+        found = list(_found(Library(root), root))
+    known = {(rule, path, _with(at, old, new)) for rule, path, at, _ in
+             _found(library, library.root)}  # fmt: skip
+    wrong = [one for rule, path, at, one in found if (rule, path, at) not in known]
+    wrong = [one for one in wrong if one.level != "note"]
+    if wrong:
+        text = f"With this name the library would not be fit: {wrong[0].message} [{wrong[0].rule}]"
+        raise Unfit(text, tuple(wrong), mend=wrong[0].mend)
+
+
+def _found(library: Library, root: Path) -> Iterator[tuple[str, str, str, Finding]]:
+    for finding in check_paths([], library).findings:
+        path = Path(finding.path)
+        inside = path.is_relative_to(root)
+        yield (
+            finding.rule,
+            str(path.relative_to(root)) if inside else str(path),
+            finding.at,
+            finding,
+        )
+
+
+def _with(at: str, old: str, new: str) -> str:
+    return ".".join(new if part == old else part for part in at.split("."))
