@@ -735,6 +735,29 @@ def test_a_thousand_steps_are_drawn_in_bounded_time() -> None:
     assert spent < 40
 
 
+def test_a_box_that_many_steps_lead_to_is_not_crowded_with_arrows() -> None:
+    names = [f"step-{at}" for at in range(40)]
+    steps = {
+        name: Step(name, "ask", f"Is it number {at}?", {
+            "yes": names[at + 1] if at < 39 else "lamp",
+            "no": "open-sense" if at % 2 else "lamp",
+        })
+        for at, name in enumerate(names)
+    }  # fmt: skip
+    tree = small(steps={**steps, "lamp": small().steps["lamp"], "rail": small().steps["rail"],
+                        "lift": small().steps["lift"]}, start="step-0")  # fmt: skip
+    began = time.perf_counter()
+    drawn = picture(tree, paged=False)
+    root = parsed(drawn)
+    # Without relief the layout engine takes minutes for it.
+    assert time.perf_counter() - began < 20
+    assert set(tree.edges()) <= arrows(root)
+    page, _ = drawn._whole
+    heads = Counter(link.head for plate, _ in page.plates for link in plate.links)
+    assert max(heads.values()) <= 4
+    assert boxes(root)["open-sense"] > 4
+
+
 @pytest.mark.soak
 def test_ten_thousand_steps_are_drawn_over_pages() -> None:
     tree = large(10_000)

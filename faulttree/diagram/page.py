@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 
 from faulttree.diagram.chart import Box, Chart, Link
 from faulttree.diagram.layout import Asked, Engine, Laid, Span, lay
+from faulttree.diagram.relief import relieved
 from faulttree.diagram.symbols import Figure, figure_of, label_room
 
 __all__ = ["GAP", "Page", "Plate", "lay_out", "one_page", "shelve", "stand"]
@@ -170,7 +171,8 @@ def _page(chart: Chart, plates: tuple[tuple[Plate, Span], ...]) -> Page:
 
 
 def one_page(chart: Chart, *, run: Engine | None = None, across: bool = False) -> Page:
-    """The whole chart on one page, its loose boxes below it."""
+    """The whole chart on one page, its loose boxes below it, no box crowded with arrows."""
+    chart = relieved(chart)
     plate = lay_out([chart], run=run, across=across)[0]
     plates = [plate] if plate.placed else []
     if chart.loose:
