@@ -378,3 +378,24 @@ def test_long_sequences_keep_general_precedence() -> None:
     found = sequence(dict.fromkeys(names, 1.0), {c: rng.random() for c in names}, after)
     assert not found.exact
     assert all(found.order.index(e) < found.order.index(c) for c in names for e in after[c])
+
+
+def test_a_long_row_of_checks_needs_no_deep_recursion() -> None:
+    # One test for each fault: a plan as deep as the table is long.
+    faults = {f"f{i}": 1.0 for i in range(300)}
+    tests = {f"t{i}": ("clear", "found") for i in range(300)}
+    entries = {
+        (f, t): ("found" if f[1:] == t[1:] else "clear",)
+        for f, t in itertools.product(faults, tests)
+    }
+    found = plan(make_table(faults, tests, entries), seconds=0)
+    # The last is inferred: n(n + 1)/2 − 1 tests over n faults.
+    assert found.expected_minutes == pytest.approx((300 * 301 / 2 - 1) / 300)
+    assert len(found.tree["steps"]) == 299
+
+
+def test_a_table_that_says_next_to_nothing_is_refused_or_planned() -> None:
+    rng = random.Random(2)
+    table = random_table(rng, 12, 12, vague=0.95)
+    found = plan(table, seconds=0)
+    assert 0 < found.lower_bound <= found.expected_minutes

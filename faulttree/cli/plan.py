@@ -196,7 +196,7 @@ def _order(found: Plan) -> Iterator[str]:
         led = f"{outcome}: " if outcome else ""
         yield f"{'  ' * depth}{led}{what}  ({_percent(probability)})"
     if len(found.order) > MOST_LINES:
-        yield f"... and {len(found.order) - MOST_LINES} more lines; --output writes them all."
+        yield "... and so on; --output writes all of it."
 
 
 def _groups(table: FaultTable, found: Plan) -> Iterator[str]:

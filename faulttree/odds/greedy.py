@@ -299,14 +299,20 @@ def _next_done(copies: Places, test: Ints, parent: Ints) -> Bools | None:
     return done
 
 
-def finish(problem: Problem, places: Places, owners: int) -> Floats:
-    """(owners,) minutes times weight that greedy plans from these places cost in all."""
+def finish(problem: Problem, places: Places, owners: int, least: float = 0.0) -> Floats:
+    """(owners,) minutes times weight that greedy plans from these places cost in all.
+
+    Places with less than ``least`` weight are left where they are.
+    """
     spent = np.zeros(owners)
     while len(places):
+        if least > 0:
+            keep = np.flatnonzero(places.mass >= least)
+            places = places.select(keep, places.owner[keep])
         if problem.plain:
             places = _finish_pairs(problem, places, spent)
-            if not len(places):
-                break
+        if not len(places):
+            break
         options = survey(problem, places)
         chosen = best_of(options, options.rate)
         picks = chosen[chosen >= 0]

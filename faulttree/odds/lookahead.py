@@ -28,9 +28,11 @@ from faulttree.odds.greedy import (
 )
 from faulttree.odds.problem import Problem
 from faulttree.odds.search import OutOfTime, Search
+from faulttree.odds.table import TableError
 
 __all__ = ["Draft", "look_ahead", "reachable"]
 
+MOST_PLACES = 50_000
 ROWS_AT_ONCE = 30_000
 """Rows that greedy plans are carried on for at once; bounds the memory."""
 
@@ -43,6 +45,9 @@ def look_ahead(
     stop: Callable[[], bool] = lambda: False,
 ) -> Draft:
     """A plan whose tests are each the best of several candidates.
+
+    Raises:
+        TableError: a table that says so little that plans have more than 50,000 places.
 
     Args:
         problem: the table laid out.
@@ -72,6 +77,11 @@ def look_ahead(
             if name not in tests:
                 tests[name] = int(options.test[pick])
                 fresh.append(pick)
+        if len(tests) > MOST_PLACES:
+            raise TableError(
+                f"a plan would have more than {MOST_PLACES} places",
+                mend="Say more of the faults in the table, so that tests can tell them apart.",
+            )
         places = expand(problem, places, options, np.array(fresh, dtype=np.int64))
     return Draft.of(search, tests)
 

@@ -15,6 +15,7 @@ from __future__ import annotations
 import copy
 import re
 import unicodedata
+from collections import deque
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
@@ -47,7 +48,7 @@ def plan_tree(
         TableError: where the tree would have more than 20,000 steps.
     """
     writer = _Writer(table, problem, search, draft)
-    start = writer.place(search.root, {})
+    start = writer.write()
     if start in writer.fault_ids.values() or start in writer.stops:
         start = writer.only(start)
     return writer.document(start)
@@ -65,6 +66,7 @@ class _Writer:
     fault_ids: dict[str, str] = field(default_factory=dict)
     _taken: set[str] = field(default_factory=lambda: {NOTHING})
     _known: dict[Any, str] = field(default_factory=dict)
+    _todo: deque[tuple[Any, dict[str, str], list[str], str]] = field(default_factory=deque)
 
     def __post_init__(self) -> None:
         tree = self.table.source
@@ -100,39 +102,46 @@ class _Writer:
 
     # -- places ------------------------------------------------------------------------
 
+    def write(self) -> str:
+        """Write every step of the plan; gives the id that it starts with."""
+        start = self.place(self.search.root, {})
+        while self._todo:
+            self._fill(*self._todo.popleft())
+        return start
+
     def place(self, place: Any, made: Mapping[str, str]) -> str:
-        """The id that stands for a place.
+        """The id that stands for a place; its step is written later.
 
         ``made`` are the copies of deeds and tests on the way here that later steps may rest
         on; places met on different ways share a step only where nothing of that matters.
         """
-        waits = bool(self.problem.readying.done or self.table.deeds)
-        key = (place, tuple(sorted(made.items()))) if waits else place
+        key = (place, tuple(sorted(made.items()))) if self.problem.readying.bit else place
         if key not in self._known:
-            self._known[key] = self._write(place, made)
+            self._known[key] = self._begin(place, made)
         return self._known[key]
 
-    def _write(self, place: Any, made: Mapping[str, str]) -> str:
+    def _begin(self, place: Any, made: Mapping[str, str]) -> str:
         if place not in self.draft.tests:
             return self._end(self._faults(place))
         test = self.draft.tests[place]
         name = self.table.tests[test]
         items = [i for i in self.search.items(place, test) if i not in self.table.states]
         own = dict(made)
-        chain = []
         for item in items:
             own[item] = self._copy(item)
-            chain.append(item)
         here = self._copy(name)
-        own_of_test = {**own, name: here} if name in self.problem.readying.bit else own
-        targets = self._targets(place, test, own_of_test)
-        self.steps[here] = self._step(name, targets, own)
+        self._todo.append((place, own, items, here))
+        return own[items[0]] if items else here
+
+    def _fill(self, place: Any, own: dict[str, str], items: list[str], here: str) -> None:
+        test = self.draft.tests[place]
+        name = self.table.tests[test]
+        later = {**own, name: here} if name in self.problem.readying.bit else own
+        self.steps[here] = self._step(name, self._targets(place, test, later), own)
         following = here
-        for item in reversed(chain):
-            step = own[item]
-            self.steps[step] = self._passing(item, following, own)
-            following = step
-        return following
+        for item in reversed(items):
+            self.steps[own[item]] = self._passing(item, following, own)
+            following = own[item]
 
     def _faults(self, place: Any) -> list[str]:
         names = self.problem.table.faults

@@ -15,6 +15,7 @@ import math
 import time
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field, replace
+from itertools import islice
 from typing import Any
 
 from faulttree.odds.bounds import entropy_bound, huffman_bound, pair_bound
@@ -34,6 +35,9 @@ EXACT_UP_TO = 120
 
 SMALL_PLACE = 14
 """Faults up to which places of a large plan are planned exactly."""
+
+MOST_LINES = 1_000
+"""Lines of a plan for people; places that are met again are written again."""
 
 FIRST_WIDTHS = ((6,), (16, 3))
 LATER_WIDTHS = ((12,), (40,), (6, 3), (16, 4), (30, 6), (60, 8))
@@ -56,8 +60,8 @@ class Plan:
         testability: what the tests can do, whatever their order.
         wanted: for each group, the new test that would split it best; the heaviest first.
         loose: faults of a tree that no test says anything of; no plan finds them.
-        order: lines of the plan for people: (depth, outcome that leads here, what comes,
-            probability).
+        order: up to 1,000 lines of the plan for people: (depth, outcome that leads here,
+            what comes, probability).
     """
 
     expected_minutes: float
@@ -150,7 +154,7 @@ def plan(
         testability=testability(problem, search, best),
         wanted=wanted(problem),
         loose=loose,
-        order=tuple(_order(problem, search, best)),
+        order=tuple(islice(_order(problem, search, best), MOST_LINES)),
     )
 
 

@@ -19,6 +19,9 @@ __all__ = ["Ranked", "Suspect", "rank_tests", "untested", "would_settle"]
 NEGLIGIBLE = 1e-4
 """Faults less likely than this, next to the likeliest, are left out when looking ahead."""
 
+FAINT = 1e-3
+"""Looking ahead stops at places less likely than this; they hardly move the mean."""
+
 
 @dataclass(frozen=True, slots=True)
 class Ranked:
@@ -113,7 +116,8 @@ def rank_tests(
         if readied is not None and bits[test] > 1e-12:
             found.append((test, table.minutes[test] + readied.minutes, readied.items))
     to_go = _to_go(problem, root, options)
-    base = float(finish(problem, root, 1)[0] / root.weights.sum())
+    whole = float(root.weights.sum())
+    base = float(finish(problem, root, 1, _faint(problem) * whole)[0]) / whole
     ranked = [
         Ranked(
             table.tests[test], minutes, minutes + to_go.get(test, base), float(bits[test]), items
@@ -178,8 +182,13 @@ def _to_go(problem: Problem, root: Places, options: Options) -> dict[int, float]
     if not len(each):
         return {}
     after = expand(problem, root, options, each, each)
-    spent = finish(problem, after, len(each)) / options.mass[0]
+    spent = finish(problem, after, len(each), _faint(problem) * options.mass[0]) / options.mass[0]
     return dict(zip(options.test.tolist(), spent.tolist(), strict=True))
+
+
+def _faint(problem: Problem) -> float:
+    """How unlikely a place is to be left: larger tables are looked at more roughly."""
+    return FAINT * max(1.0, problem.n * problem.m / 600)
 
 
 def untested(
