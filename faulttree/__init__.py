@@ -10,17 +10,19 @@ from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
+    from faulttree.cases.revisit import revisit
     from faulttree.reading import judge_text as judge
     from faulttree.tree.search import find
 
 __version__ = "0.1.0"
 
-__all__ = ["FaulttreeError", "find", "judge"]
+__all__ = ["FaulttreeError", "find", "judge", "revisit"]
 
 _HOMES = {
     "FaulttreeError": ("faulttree.errors", "FaulttreeError"),
     "find": ("faulttree.tree.search", "find"),
     "judge": ("faulttree.reading", "judge_text"),
+    "revisit": ("faulttree.cases.revisit", "revisit"),
 }
 """Public name → the module it lives in, and its name there."""
 

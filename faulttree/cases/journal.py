@@ -167,12 +167,16 @@ def first_record(path: Path) -> str:
     return next((line.record for line in entries(path)), "")
 
 
-def aside(path: Path) -> Path:
-    """Put a file out of the way under a name that is free; gives that name."""
+def free_name(path: Path) -> Path:
+    """A name beside a file under which it can be put aside.
+
+    Raises:
+        RecordError: very many were put aside already.
+    """
     for number in range(1, 10_000):
         there = path.with_name(f"{path.name}.aside-{number}")
         if not there.exists():
-            return path.rename(there)
+            return there
     raise RecordError("too many files were put aside", path=path, mend="Remove the oldest.")
 
 

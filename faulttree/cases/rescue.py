@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import shutil
 import sqlite3
 from collections.abc import Iterator
 from contextlib import closing
@@ -11,7 +12,7 @@ from pathlib import Path
 from typing import Any
 
 from faulttree.cases.case import new_id
-from faulttree.cases.journal import Entry, TreeText, aside, entries, journal_path
+from faulttree.cases.journal import Entry, TreeText, entries, free_name, journal_path
 from faulttree.cases.merging import Merged
 from faulttree.cases.store import open_store
 from faulttree.errors import RecordError
@@ -30,6 +31,18 @@ def rescue(path: Path) -> tuple[Merged, Path]:
     Raises:
         RecordError: there is no room, or the folder may not be written.
     """
+    try:
+        return rebuilt(path)
+    except OSError as error:
+        raise RecordError(
+            f"the record cannot be made anew: {error.strerror}",
+            path=path,
+            mend="Make room for a second copy beside it; nothing was changed.",
+        ) from None
+
+
+def rebuilt(path: Path) -> tuple[Merged, Path]:
+    """The same, with the system's own errors."""
     noted = [line.holds for line in entries(journal_path(path)) if line.holds is not None]
     known = {item.number: item.case for item in noted if isinstance(item, Entry)}
     found = [
@@ -43,16 +56,16 @@ def rescue(path: Path) -> tuple[Merged, Path]:
         total = Merged()
         for batch in by_case(found):
             total += store.merge(batch, numbers=True)
-    if journal_path(path).exists():
-        aside(journal_path(path))
-    damaged = aside(path)
-    log = path.with_name(f"{path.name}-wal")
-    if log.exists() and log.stat().st_size:
-        log.rename(damaged.with_name(f"{damaged.name}-wal"))
+    damaged = free_name(path)
+    for one in (path, journal_path(path), path.with_name(f"{path.name}-wal")):
+        if one.exists() and one.stat().st_size:
+            shutil.copy2(one, damaged.with_name(damaged.name + one.name[len(path.name) :]))
+    # From here on a crash leaves either the damaged file with a journal that has everything,
+    # or the new one.
+    journal_path(new).replace(journal_path(path))
     for side in SIDE:
         path.with_name(path.name + side).unlink(missing_ok=True)
-    new.rename(path)
-    journal_path(new).rename(journal_path(path))
+    new.replace(path)
     clear(new)
     return total, damaged
 

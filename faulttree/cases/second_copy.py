@@ -11,8 +11,8 @@ from faulttree.cases.journal import (
     Entry,
     Journal,
     TreeText,
-    aside,
     first_record,
+    free_name,
     journal_path,
     newest_first,
 )
@@ -53,7 +53,7 @@ class SecondCopy:
         if whose in {"", self.record}:
             return True
         if put_aside:
-            aside(self.path)
+            self.path.rename(free_name(self.path))
         return False
 
     def close(self) -> None:
