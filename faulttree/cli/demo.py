@@ -58,6 +58,40 @@ FIRST_UNIT = (
     ("What becomes", "returned"),
 )
 
+OTHER = "dehumidifier/does-not-run"
+
+GIVEN_UP = """\
+unit: {model: cellar model, serial: tag 21}
+complaint: no lamp lights but the bucket lamp
+who: bench 1
+answers:
+  - look.lead: sound
+  - look.housing: sound
+  - look.earth: below
+  - lamps: bucket-lamp
+  - bucket: stays
+  - float-switch: 0.3 ohm
+outcome: {result: unsolved, became: kept-for-parts, kept: [humidity-control]}
+"""
+"""A unit whose cause the tree does not know yet."""
+
+SAME_AGAIN = GIVEN_UP.replace("tag 21", "tag 22").partition("outcome:")[0]
+
+NEXT_UNIT = SAME_AGAIN.replace("tag 22", "tag 23").replace(
+    "  - float-switch: 0.3 ohm\n", "  - magnet: goes-out\n"
+)
+
+FOUND_OFF_THE_TREE = (
+    *("--fault", "lost-float-magnet", "--title", "Magnet of the float fallen out"),
+    *("--part", "float magnet", "--module", "humidity-control"),
+    *("--remedy", "Glue the magnet back, its marked side up; try the float by hand."),
+    *("--step", "magnet", "--minutes", "4"),
+    *("--ask", "Does the bucket lamp go out with a loose magnet held to the float's place?"),
+    *("--how", "Bucket in, housing closed; any small magnet will do."),
+    *("--shows", "goes-out", "--fine", "stays", "--confirm", "bucket=goes-out"),
+    *("--seen", "ran the evening, the bucket lamp dark", "--search-minutes", "45", "--yes"),
+)
+
 
 @click.command(epilog="Example: faulttree demo")
 def command() -> int:
@@ -88,6 +122,13 @@ class _Demo:
 
     def play(self) -> None:
         """Every scene, in the order of the circle."""
+        self.diagnosis()
+        self.learning()
+        self.pictures()
+        click.echo(f"\nAll files of this demo: {self.folder}")
+
+    def diagnosis(self) -> None:
+        """From the complaint to the case that is kept."""
         self.title("A bench supply comes in: it hums. Which tree is it?")
         self.run("find", "suply hums")
         self.title("Could anything in that tree mislead?")
@@ -97,7 +138,31 @@ class _Demo:
         self.title("What was kept")
         self.run("cases", "list")
         self.run("cases", "show", "1")
-        click.echo(f"\nAll files of this demo: {self.folder}")
+
+    def learning(self) -> None:
+        """A cause the tree does not know: found once, the next unit is quick."""
+        self.title("Two dehumidifiers: the tree does not know their cause yet")
+        self.script("tag-21", GIVEN_UP)
+        self.script("tag-22", SAME_AGAIN)
+        self.title("A tip: the float's magnet. Found off the tree, it goes into the tree")
+        self.run("write-up", "3", *FOUND_OFF_THE_TREE)
+        self.title("The next unit is quicker")
+        self.script("tag-23", NEXT_UNIT)
+        self.title("And the one that was kept for parts?")
+        self.run("revisit")
+
+    def pictures(self) -> None:
+        """What people would rather look at than read."""
+        self.title("A tree with its first case laid over it, and the review of the record")
+        self.run("draw", "--case", "1", "-o", str(self.folder / "case-1.svg"))
+        self.run("review", "--family", "dehumidifier", "--html", str(self.folder / "review.html"))
+
+    def script(self, name: str, answers: str) -> None:
+        """Play an answers file, shown before it is played."""
+        path = self.folder / f"{name}.yaml"
+        path.write_text(answers)
+        click.echo(f"\n$ cat {path.name}\n{answers}", nl=False)
+        self.run("diagnose", OTHER, "--answers", str(path))
 
     def title(self, text: str) -> None:
         """A scene begins."""
