@@ -19,6 +19,7 @@ from faulttree.figures.intervals import (
 )
 from faulttree.figures.orders import guarded_table, guards
 from faulttree.figures.replay import Replay, cases_of, replay
+from faulttree.figures.said import percent
 from faulttree.odds import TableError, priors
 from faulttree.odds.problem import Problem
 from faulttree.odds.testability import groups_of
@@ -30,7 +31,7 @@ if TYPE_CHECKING:
     from faulttree.odds import FaultTable
     from faulttree.tree.model import Step
 
-__all__ = ["Proposal", "percent", "propose"]
+__all__ = ["Proposal", "propose"]
 
 RARE = 0.05
 """A share below which a fault or an outcome is called rare here: common practice, no source."""
@@ -40,6 +41,10 @@ WORTH_SAYING = 1.0
 
 GOOD_UNITS = 10
 """Good readings below which nothing is said of limits: common practice, no source."""
+
+NEAR = 2.0
+"""Standard deviations between the mean of good units and a limit below which the limit is
+named: one good unit in forty, and more, would be judged out."""
 
 FAR_OFF = 1.5
 """How many times off a stated time must be to be named: common practice, no source."""
@@ -105,11 +110,6 @@ def propose(store: Store, count: TreeCount, filters: Mapping[str, Any]) -> tuple
         *_minutes(count),
         *_tell_apart(count, table),
     )
-
-
-def percent(share: float) -> str:
-    """A share for people, in two or three digits."""
-    return f"{100 * share:.2g} %" if share < 0.1 else f"{100 * share:.0f} %"
 
 
 def _within(share: Share) -> str:
@@ -245,13 +245,14 @@ def _limits(count: TreeCount) -> Iterator[Proposal]:
             continue
         half = tolerance_factor(good.n) * good.deviation
         low, high = good.mean - half, good.mean + half
-        under = limits.lower is not None and low < float(limits.lower)
-        over = limits.upper is not None and high > float(limits.upper)
+        near = NEAR * good.deviation
+        under = limits.lower is not None and good.mean - near < float(limits.lower)
+        over = limits.upper is not None and good.mean + near > float(limits.upper)
         if not under and not over:
             continue
 
         def said(value: float, limits: Limits = limits) -> str:
-            return show(value, limits.unit, limits.kind)
+            return show(value, limits.unit, limits.kind, digits=4)
 
         sides = [*(["low"] if under else []), *(["high"] if over else [])]
         yield Proposal(
@@ -259,8 +260,10 @@ def _limits(count: TreeCount) -> Iterator[Proposal]:
             name,
             f"Look at the limits of {name}: good units come near them on the "
             f"{_listed(sides)} side.",
-            f"{good.n} readings that confirmed a repair lie at {said(good.mean)} on average, "
-            f"standard deviation {said(good.deviation)}. With 95 % confidence, 95 % of good units "
+            f"The {good.n} readings that confirmed a repair lie at {said(good.mean)} on average, "
+            f"standard deviation {said(good.deviation)}, so one good unit in forty or more "
+            "would be judged out. "
+            f"With 95 % confidence, 95 % of good units "
             f"read {said(low)} to {said(high)}, were they spread normally; the limits are "
             f"{_said_limits(limits)}. Readings that did not confirm are not among them, so the "
             "true spread is wider still.",
@@ -298,7 +301,7 @@ def _fixed_limits(step: Step) -> Limits | None:
 
 def _said_limits(limits: Limits) -> str:
     ends = [
-        show(end, limits.unit, limits.kind) if end is not None else word
+        show(end, limits.unit, limits.kind, digits=4) if end is not None else word
         for end, word in ((limits.lower, "none below"), (limits.upper, "none above"))
     ]
     return " to ".join(ends)
@@ -354,7 +357,7 @@ def _minutes(count: TreeCount) -> Iterator[Proposal]:
         yield Proposal(
             "minutes",
             "",
-            f"Set the minutes of {_listed(list(new))} anew.",
+            f"Set the minutes of {_few(list(new))} anew.",
             f"The median as timed, in minutes: {'; '.join(told)}. More than half of the times "
             f"lie on one side of what is stated, by {FAR_OFF:g} times or more.",
             figures,
@@ -395,6 +398,10 @@ def _split(count: TreeCount, faults: list[str], why: str, figures: Mapping[str, 
         figures,
         {"action": "add-test", "tree": count.tree.id, "between": faults},
     )
+
+
+def _few(names: list[str]) -> str:
+    return _listed(names) if len(names) <= 3 else f"{len(names)} steps"
 
 
 def _listed(names: list[str]) -> str:

@@ -1,0 +1,81 @@
+"""Figures in words: the same on a terminal and on the page."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from faulttree.figures.intervals import Share, Spread
+    from faulttree.figures.reviewing import FaultFigures, Review, TreeFigures
+
+__all__ = [
+    "cases",
+    "change_words",
+    "minutes",
+    "percent",
+    "period",
+    "share",
+    "spread",
+    "tree_words",
+]
+
+
+def percent(part: float) -> str:
+    """A share for people, in two or three digits."""
+    if part == 0:
+        return "0 %"
+    return f"{100 * part:.2g} %" if part < 0.1 else f"{100 * part:.0f} %"
+
+
+def share(figure: Share, *, counts: bool = True) -> str:
+    """A share with its interval, and whether it rests on few cases."""
+    if figure.share is None:
+        return "–"
+    said = f"{percent(figure.share)} ({percent(figure.low)} to {percent(figure.high)})"
+    told = f"{figure.count} of {figure.of}: {said}" if counts else said
+    return f"{told}, few" if figure.small else told
+
+
+def minutes(value: float) -> str:
+    """Minutes for people, three digits at most."""
+    return f"{value:.3g}" if value < 1000 else f"{value:.0f}"
+
+
+def spread(figure: Spread | None) -> str:
+    """Median and quartiles."""
+    if figure is None:
+        return "–"
+    ends = f"{minutes(figure.lower_quartile)} to {minutes(figure.upper_quartile)}"
+    return f"{minutes(figure.median)} ({ends})" if figure.n > 1 else minutes(figure.median)
+
+
+def cases(many: int) -> str:
+    """So many cases."""
+    return f"{many:,} case".replace(",", "\u202f") + ("" if many == 1 else "s")
+
+
+def period(review: Review | TreeFigures) -> str:
+    """From when to when, as days."""
+    if not review.first:
+        return ""
+    first, last = review.first[:10], review.last[:10]
+    return first if first == last else f"{first} to {last}"
+
+
+def tree_words(figures: TreeFigures) -> str:
+    """What a tree's record comes to, in one line."""
+    results = ", ".join(f"{count} {result}" for result, count in figures.results.items())
+    open_cases = figures.cases - figures.closed
+    still = f", {open_cases} open" if open_cases else ""
+    return f"{cases(figures.cases)}: {results or 'none closed'}{still}"
+
+
+def change_words(fault: FaultFigures) -> str:
+    """Whether a fault became commoner or rarer; empty where nothing can be told."""
+    change = fault.change
+    if change is None or not change.alarm:
+        return ""
+    return (
+        f"{change.word}: {share(change.recent, counts=False)} of late, "
+        f"{share(change.before, counts=False)} before"
+    )

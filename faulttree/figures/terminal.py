@@ -1,0 +1,198 @@
+"""The review on a terminal: plain lines, the same figures as in every other form."""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Iterator, Sequence
+from typing import TYPE_CHECKING
+
+from faulttree.cases.pages import table
+from faulttree.figures import said
+from faulttree.figures.intervals import share_of
+from faulttree.texts import harmless, one_line
+
+if TYPE_CHECKING:
+    from faulttree.figures.reviewing import Review, StepFigures, TreeFigures
+
+__all__ = ["lines"]
+
+MANY = 3
+"""Trees above which only the list of trees and the proposals are shown."""
+
+
+def lines(review: Review, width: int, *, full: bool | None = None) -> list[str]:
+    """The review as lines of text.
+
+    Args:
+        review: what was counted.
+        width: columns there are.
+        full: every figure of every tree; None leaves it to how many trees there are.
+    """
+    whole = len(review.trees) <= MANY if full is None else full
+    out = list(_head(review, width))
+    if len(review.trees) > 1:
+        out += ["", *_list(review, width)]
+    for tree in review.trees:
+        if whole:
+            out += ["", *_tree(tree, width)]
+        elif tree.proposals:
+            out += ["", _title(tree), *_proposals(tree, width)]
+    if review.trees:
+        out += ["", "How to read this", *(p for m in review.method for p in _par(m, width))]
+    return [harmless(line) for line in out]
+
+
+def _head(review: Review, width: int) -> Iterator[str]:
+    where = f", {said.period(review)}" if review.first else ""
+    trees = f"{len(review.trees)} tree{'s' * (len(review.trees) != 1)}"
+    yield f"{said.cases(review.cases)} on {trees}{where}"
+    if review.invented:
+        yield "This record is invented."
+    if review.filters:
+        yield "Only " + ", ".join(f"{name} {value}" for name, value in review.filters.items())
+    if review.unread:
+        yield f"{said.cases(review.unread)} left out: no text of their trees can be read."
+
+
+def _list(review: Review, width: int) -> list[str]:
+    rows = [("tree", "cases", "fault confirmed", "median min", "to change")]
+    for tree in review.trees:
+        confirmed = sum(fault.confirmed.count for fault in tree.faults)
+        rows.append(
+            (
+                tree.tree.id,
+                str(tree.cases),
+                said.share(share_of(confirmed, tree.closed), counts=False),
+                said.minutes(tree.minutes.median) if tree.minutes else "–",
+                str(len(tree.proposals) or ""),
+            )
+        )
+    return table(rows, width)
+
+
+def _title(tree: TreeFigures) -> str:
+    gone = " (no longer in the library)" if tree.gone else ""
+    return f"## {tree.tree.id}: {tree.tree.title}{gone}"
+
+
+def _tree(tree: TreeFigures, width: int) -> Iterator[str]:
+    yield _title(tree)
+    yield said.tree_words(tree)
+    if tree.minutes:
+        yield f"Minutes to a confirmed fault: {said.spread(tree.minutes)}"
+    if tree.older:
+        left = sum(tree.left_out.values())
+        yield (
+            f"{said.cases(tree.older)} walked an older text of the tree; {left} answers to steps "
+            "that are no more are left out."
+        )
+    if tree.no_longer:
+        told = ", ".join(f"{name} ({many})" for name, many in tree.no_longer.items())
+        yield f"Found, but not in the tree: {told}"
+    yield from _faults(tree, width)
+    yield from _steps(tree, width)
+    yield from _open(tree, width)
+    yield from _suspects(tree, width)
+    if tree.proposals:
+        yield ""
+        yield from _proposals(tree, width)
+
+
+def _faults(tree: TreeFigures, width: int) -> Iterator[str]:
+    rows = [("fault", "confirmed (95 %)", "repairs held", "came back", "minutes")]
+    never = []
+    for fault in sorted(tree.faults, key=lambda one: -one.confirmed.count):
+        if not fault.confirmed.count and not fault.held.of and not fault.found:
+            never.append(fault)
+            continue
+        came = fault.came_back
+        rows.append(
+            (
+                fault.fault,
+                said.share(fault.confirmed),
+                f"{fault.held.count} of {fault.held.of}",
+                f"{came.count}" if came.count else "",
+                said.spread(fault.minutes),
+            )
+        )
+    if len(rows) > 1:
+        yield ""
+        yield from table(rows, width)
+    for fault in tree.faults:
+        if words := said.change_words(fault):
+            yield f"{fault.fault} became {words}"
+    if never:
+        below = said.percent(never[0].below or 0.0)
+        names = ", ".join(fault.fault for fault in never)
+        yield from _par(f"Never found (each below {below} of cases, 95 %): {names}", width)
+
+
+def _steps(tree: TreeFigures, width: int) -> Iterator[str]:
+    rows = [("step", "outcome → leads to", "walked (95 %)", "confirmed behind it", "minutes")]
+    for step in tree.steps:
+        if not step.walked or len(step.branches) < 2:
+            continue
+        for at, branch in enumerate(step.branches):
+            faults = ", ".join(f"{name} {many}" for name, many in list(branch.faults.items())[:3])
+            more = f", {len(branch.faults) - 3} more" if len(branch.faults) > 3 else ""
+            never = f"never in {step.walked}, below {said.percent(branch.below or 0)}"
+            rows.append(
+                (
+                    step.step if at == 0 else "",
+                    f"{branch.outcome} → {branch.target}",
+                    never if branch.below is not None else said.share(branch.walked),
+                    f"{branch.confirmed.count}: {faults}{more}" if faults else "",
+                    said.spread(step.minutes) if at == 0 else "",
+                )
+            )
+    if len(rows) > 1:
+        yield ""
+        yield from table(rows, width)
+    for step in tree.steps:
+        if words := aside(step):
+            yield f"{step.step}: {words}"
+
+
+def aside(step: StepFigures) -> str:
+    """What went otherwise at a step."""
+    told = (
+        ("skipped", step.skipped),
+        ("undecided", step.undecided),
+        ("gone back on", step.gone_back),
+        ("given up here", step.given_up),
+    )
+    return ", ".join(f"{word} {many}×" for word, many in told if many)
+
+
+def _open(tree: TreeFigures, width: int) -> Iterator[str]:
+    if not tree.unsolved.count:
+        return
+    yield ""
+    yield f"Ended without a fault: {said.share(tree.unsolved)}"
+    for fault, (many, mean) in list(tree.open_suspects.items())[:5]:
+        untested = f"{fault} was left untested in {said.cases(many)}"
+        yield f"  {untested}, at {said.percent(mean)} on average"
+
+
+def _suspects(tree: TreeFigures, width: int) -> Iterator[str]:
+    rows: list[Sequence[str]] = [("suspects", "confirmed since", "repairs held")]
+    rows += [(kind.kind, said.share(kind.seen), said.share(kind.held)) for kind in tree.suspects]
+    yield ""
+    yield from table(rows, width)
+
+
+def _proposals(tree: TreeFigures, width: int) -> Iterator[str]:
+    yield "What to change:"
+    for number, proposal in enumerate(tree.proposals, 1):
+        yield from _par(f"{number}. {proposal.what}", width, "   ")
+        yield from _par(f"   {proposal.why}", width, "   ")
+
+
+def _par(text: str, width: int, indent: str = "  ") -> list[str]:
+    return textwrap.wrap(
+        one_line(text) if not text.startswith(" ") else f"   {one_line(text)}",
+        max(width, 40),
+        subsequent_indent=indent,
+        break_long_words=False,
+        break_on_hyphens=False,
+    )
