@@ -13,7 +13,7 @@ from sqlalchemy.exc import ArgumentError, NoSuchModuleError, SQLAlchemyError
 from sqlalchemy.pool import StaticPool
 
 from faulttree.cases.problems import explained
-from faulttree.cases.schema import bring_up
+from faulttree.cases.schema import bring_up, version_of
 from faulttree.cases.urls import server_url, shown, sqlite_path
 from faulttree.errors import RecordError
 
@@ -45,6 +45,9 @@ def connect(url: str | None, *, read_only: bool = False) -> Engine:
         return in_memory()
     engine = to_server(url) if path is None else to_file(path, read_only=read_only)
     try:
+        if read_only and is_empty(engine):
+            engine.dispose()
+            return in_memory()
         bring_up(engine, url, path)
     except (SQLAlchemyError, sqlite3.Error) as error:
         engine.dispose()
@@ -53,6 +56,12 @@ def connect(url: str | None, *, read_only: bool = False) -> Engine:
         engine.dispose()
         raise
     return engine
+
+
+def is_empty(engine: Engine) -> bool:
+    """Whether there are no tables yet: whoever only reads must not make them."""
+    with engine.connect() as connection:
+        return version_of(connection) == 0
 
 
 def in_memory() -> Engine:
