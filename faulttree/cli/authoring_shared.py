@@ -22,6 +22,7 @@ __all__ = [
     "by_hand",
     "console",
     "keep_in_git",
+    "own_folder",
     "pair",
     "show_diff",
     "today",
@@ -43,6 +44,21 @@ def writing(command: Command) -> Command:
     ):
         command = option(command)
     return command
+
+
+def own_folder(root: Path) -> Path:
+    """The folder of a library that may be written: not the one inside the package.
+
+    Raises:
+        TreeError: it is that one; an upgrade would overwrite what is written there.
+    """
+    if root.name == "_shipped":
+        raise TreeError(
+            "This is the library that ships with the program; an upgrade overwrites it.",
+            path=root,
+            mend="Copy its trees/ and shared/ into a folder of your own, and name that: --library.",
+        )
+    return root
 
 
 def today() -> str:

@@ -9,6 +9,7 @@ from faulttree.cli.authoring_shared import (
     agreed,
     console,
     keep_in_git,
+    own_folder,
     show_diff,
     writing,
 )
@@ -48,6 +49,7 @@ def command(
     from faulttree.tree.edit import write_all
 
     found = open_library(library)
+    own_folder(found.root)
     asking = None if yes or as_json else Asking(console(plain=plain))
     renaming = rename(found, where, old, new)
     if not as_json:

@@ -11,6 +11,7 @@ from faulttree.cli.authoring_shared import (
     agreed,
     console,
     keep_in_git,
+    own_folder,
     pair,
     show_diff,
     today,
@@ -106,6 +107,7 @@ def add(
     from faulttree.bench.console import AwayError
 
     found = open_library(library)
+    own_folder(found.root)
     asking = None if yes or as_json else Asking(console(plain=plain))
     try:
         title = said["title"] or ("" if said["fault"] or not asking else _asked(asking, "title"))

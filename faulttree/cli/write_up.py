@@ -14,6 +14,7 @@ from faulttree.cli.authoring_shared import (
     by_hand,
     console,
     keep_in_git,
+    own_folder,
     pair,
     show_diff,
     today,
@@ -150,6 +151,7 @@ def command(
     from faulttree.bench.console import AwayError
 
     found = open_library(library)
+    own_folder(found.root)
     told = replace(
         _told(said),
         search_minutes=search_minutes,

@@ -28,7 +28,7 @@ from faulttree.tree.document import LINE_END, Document, child_of, parse
 from faulttree.tree.scalars import scalar
 from faulttree.tree.shape import ANY, Shape
 
-__all__ = ["Change", "DataEdits", "Editor", "Edits", "flow", "write_all"]
+__all__ = ["Change", "DataEdits", "Editor", "Edits", "block", "flow", "write_all"]
 
 Keys = Sequence[str | int]
 
@@ -36,6 +36,8 @@ BOM = b"\xef\xbb\xbf"
 DATE = re.compile(r"\d{4}-\d\d-\d\d")
 PLAIN = re.compile(r"[^\W_](?:[^\n\t\r#:,\[\]{}]|(?<=\S)#|:(?=[^\s,\[\]{}]))*")
 """A text that can stand unquoted, in a flow mapping too."""
+FIGURES = re.compile(r"(?=.*\d)[\d_.:+-]+(?:[eE][\d+-]*)?|0[xo][\da-fA-F_]+")
+"""A text that some reader makes a number or a time of: 1_000, 0o17, 12:30."""
 ODD_WORDS = frozenset(("yes", "no", "on", "off", "y", "n", "true", "false", "null"))
 FIRST = -1_000
 LINE = 100
@@ -55,8 +57,7 @@ def scalar_text(value: Any) -> str:
     same = isinstance(scalar(text), str) and text.casefold() not in ODD_WORDS
     if DATE.fullmatch(text):
         return text
-    # A text of figures that some reader makes a number or a time of: 1_000, 0o17, 12:30.
-    figures = re.fullmatch(r"(?=.*\d)[\d_.:+eExXoO-]+", text)
+    figures = FIGURES.fullmatch(text)
     if same and not figures and PLAIN.fullmatch(text) and text.strip() == text:
         return text
     return json.dumps(text, ensure_ascii=False)

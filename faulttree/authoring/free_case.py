@@ -1,0 +1,334 @@
+"""A case walked without a tree: readings and notes in any order, and what it was in the end.
+
+The file is YAML::
+
+    unit: {family: glue-gun, serial: tag 51}
+    complaint: stays cold
+    walk:
+      - ask: Is the lead whole?
+        answer: whole
+        other: broken
+      - note: Smells of resin.
+      - measure: Resistance of the heater, cold
+        reading: over range
+        max: 2 kΩ
+        minutes: 3
+    cause:
+      title: Heater open
+      remedy: Fit a heater of the same power.
+      shown_by: Resistance of the heater, cold
+      seen: Gets hot again.
+
+As a tree the walk goes the same way again: every answer that the case gave leads on, every
+other one to an end that says that it was not met yet. The reading that showed the cause comes
+last.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field, replace
+from typing import Any
+
+from faulttree.authoring.cause import Cause, Test, new_id, step_of
+from faulttree.authoring.starting import Start
+from faulttree.errors import FaulttreeError, ReadingError, TreeError
+from faulttree.reading import judge, parse_quantity, resolve_limits
+from faulttree.tree import Document, Tree
+from faulttree.walk.answer import Entry, answer
+from faulttree.walk.events import Closed, Confirmed, Event, Noted, Opened
+from faulttree.walk.fold import fold
+
+__all__ = ["FreeCase", "Look", "events_of", "read_free_case", "tree_of_case"]
+
+BEYOND, UNMET = "hand-over", "not-met-yet"
+LIMITS = ("nominal", "tolerance", "min", "max", "bands", "component", "quantity", "unit", "source")
+LISTS = ("needs", "cautions", "access", "after")
+TEXTS = ("how", "in_circuit", "step")
+COMMON = frozenset((*LISTS, *TEXTS, "minutes", "live"))
+ASKING = frozenset(("ask", "answer", "other"))
+MEASURING = frozenset(("measure", "reading", *LIMITS))
+CAUSE = frozenset(
+    ("fault", "title", "remedy", "part", "module", "weight", "part_cost", "shown_by", "seen")
+)
+TOP = frozenset(("unit", "complaint", "walk", "cause"))
+
+
+@dataclass(frozen=True, slots=True)
+class Look:
+    """One thing that was asked or measured: the test, and what it gave."""
+
+    test: Test
+    outcome: str
+    text: str
+    typed: str
+
+
+@dataclass(frozen=True)
+class FreeCase:
+    """A case as it was told.
+
+    Attributes:
+        looks: what was asked and measured, in order.
+        shown: the position of the look that showed the cause.
+        seen: what showed that the repair held; empty where it was not mended.
+    """
+
+    unit: Mapping[str, str]
+    complaint: str
+    looks: tuple[Look, ...]
+    notes: tuple[str, ...]
+    cause: Cause
+    shown: int
+    seen: str = ""
+    verdicts: tuple[str, ...] = field(default=())
+
+
+# -- reading ---------------------------------------------------------------------------
+
+
+def read_free_case(document: Document) -> FreeCase:
+    """The case that a file tells, each reading judged against its limits.
+
+    Raises:
+        TreeError: something is missing or means nothing, at its line.
+        ReadingError: a reading or limit cannot be understood, at its line.
+    """
+    data = document.data
+    if not isinstance(data, Mapping):
+        raise _wrong(document, (), "This is no case.", "Begin with unit, complaint, walk, cause.")
+    _known(document, (), data, TOP)
+    walk, cause = data.get("walk"), data.get("cause")
+    if not isinstance(walk, list) or not walk:
+        raise _wrong(document, ("walk",), "The walk is empty.", "List what was asked and measured.")
+    if not isinstance(cause, Mapping):
+        raise _wrong(document, ("cause",), "What it was is not told.", "Give title and remedy.")
+    _known(document, ("cause",), cause, CAUSE)
+    looks, notes, verdicts = [], [], []
+    for number, raw in enumerate(walk):
+        keys = ("walk", number)
+        if not isinstance(raw, Mapping):
+            raise _wrong(document, keys, "An entry is a mapping.", "Write ask, measure or note.")
+        if set(raw) == {"note"}:
+            notes.append(_text(raw["note"]))
+            continue
+        look, told = _look(document, keys, raw)
+        looks.append(look)
+        verdicts += [told] if told else []
+    unit = data.get("unit")
+    return FreeCase(
+        {key: _text(value) for key, value in unit.items()} if isinstance(unit, Mapping) else {},
+        _text(data.get("complaint")),
+        tuple(looks),
+        tuple(notes),
+        _cause(cause),
+        _shown(document, looks, _text(cause.get("shown_by"))),
+        _text(cause.get("seen")),
+        tuple(verdicts),
+    )
+
+
+def _text(value: Any) -> str:
+    return "" if value is None else str(value)
+
+
+def _wrong(document: Document, keys: tuple[str | int, ...], message: str, mend: str) -> TreeError:
+    line, column = document.place(keys)
+    return TreeError(message, path=document.path, line=line, column=column, mend=mend)
+
+
+def _known(
+    document: Document, keys: tuple[str | int, ...], raw: Mapping[str, Any], known: frozenset[str]
+) -> None:
+    for key in raw:
+        if key not in known:
+            line, column = document.place((*keys, key), of_key=True)
+            raise TreeError(
+                f"`{key}` means nothing here.",
+                path=document.path,
+                line=line,
+                column=column,
+                mend=f"There are {', '.join(sorted(known))}.",
+            )
+
+
+def _look(
+    document: Document, keys: tuple[str | int, ...], raw: Mapping[str, Any]
+) -> tuple[Look, str]:
+    """One entry, with the sentence of its verdict where it is a reading."""
+    if ("ask" in raw) == ("measure" in raw):
+        raise _wrong(document, keys, "An entry asks, measures or notes.", "Write one of the three.")
+    _known(document, keys, raw, COMMON | (ASKING if "ask" in raw else MEASURING))
+    said: dict[str, Any] = {key: _text(raw[key]) for key in TEXTS if key in raw}
+    said |= {key: tuple(map(str, raw[key])) for key in LISTS if isinstance(raw.get(key), list)}
+    if isinstance(raw.get("minutes"), int | float):
+        said["minutes"] = raw["minutes"]
+    said["live"] = raw.get("live") is True
+    if "ask" in raw:
+        given, other = _text(raw.get("answer")), _text(raw.get("other")) or "otherwise"
+        if not given or given == other:
+            raise _wrong(document, keys, "The answer is missing.", "Give answer, and other.")
+        test = Test(ask=_text(raw["ask"]), shows=given, fine=other, **said)
+        return Look(test, given, test.ask, given), ""
+    return _measured(document, keys, raw, said)
+
+
+def _measured(
+    document: Document, keys: tuple[str | int, ...], raw: Mapping[str, Any], said: dict[str, Any]
+) -> tuple[Look, str]:
+    limits = {key: raw[key] for key in LIMITS if key in raw}
+    reading = _text(raw.get("reading"))
+    try:
+        resolved = resolve_limits(limits)
+        verdict = judge(parse_quantity(reading, resolved.place), resolved)
+    except FaulttreeError as error:
+        line, column = document.place((*keys, "reading"))
+        raise ReadingError(
+            error.message, path=document.path, line=line, column=column, mend=error.mend
+        ) from None
+    test = Test(measure=_text(raw["measure"]), reading=reading, limits=limits, **said)
+    look = Look(test, verdict.outcome, test.measure, reading)
+    return look, f"{test.measure}: {verdict.as_dict()['text']}"
+
+
+def _shown(document: Document, looks: list[Look], named: str) -> int:
+    """The look that showed the cause: as named, else the last reading outside its limits."""
+    if named:
+        found = [at for at, look in enumerate(looks) if named in (look.text, look.test.step)]
+        if not found:
+            message = f"`{named}` is nothing that was asked or measured."
+            keys = ("cause", "shown_by")
+            raise _wrong(document, keys, message, "Repeat the words of its entry.")
+        shown = found[-1]
+    else:
+        outside = [
+            at
+            for at, look in enumerate(looks)
+            if look.test.measure and look.outcome not in ("inside", "undecided")
+        ]
+        if not outside:
+            message = "No reading is outside its limits: what showed the cause?"
+            raise _wrong(document, ("cause",), message, "Give shown_by.")
+        shown = outside[-1]
+    if looks[shown].outcome in ("inside", "undecided") and looks[shown].test.measure:
+        message = f"The reading of `{looks[shown].text}` is {looks[shown].outcome}."
+        raise _wrong(document, ("cause",), message, "Name another, or look at its limits.")
+    return shown
+
+
+def _cause(raw: Mapping[str, Any]) -> Cause:
+    said: dict[str, Any] = {
+        key: _text(raw.get(key)) for key in ("fault", "title", "remedy", "part", "module")
+    }
+    for key in ("weight", "part_cost"):
+        if isinstance(raw.get(key), int | float):
+            said[key] = raw[key]
+    return Cause(**said)
+
+
+# -- as a tree -------------------------------------------------------------------------
+
+
+def tree_of_case(start: Start, case: FreeCase, *, day: str) -> dict[str, Any]:
+    """The walk as a tree document.
+
+    Args:
+        start: what the tree says of itself.
+        case: the walk.
+        day: the day it is written down, as YYYY-MM-DD.
+
+    Raises:
+        TreeError: something is not told.
+    """
+    looks = [*(look for at, look in enumerate(case.looks) if at != case.shown),
+             case.looks[case.shown]]  # fmt: skip
+    looks = [look for look in looks if look.outcome != "undecided"]
+    taken = {BEYOND, UNMET}
+    fault = case.cause.fault or new_id(case.cause.title, taken)
+    taken.add(fault)
+    names = []
+    for look in looks:
+        names.append(look.test.step or new_id(look.text, taken))
+        taken.add(names[-1])
+    steps: dict[str, Any] = {}
+    for name, look, onward in zip(names, looks, [*names[1:], fault], strict=True):
+        last = onward == fault
+        test = replace(look.test, step=name, shows=look.outcome)
+        steps[name] = _step(test, onward, BEYOND if last else UNMET)
+    good = "inside" if looks[-1].test.measure else looks[-1].test.fine
+    data: dict[str, Any] = {
+        **start.head(),
+        **({"modules": [case.cause.module]} if case.cause.module else {}),
+    }
+    states = list(dict.fromkeys(state for look in looks for state in look.test.access))
+    if states:
+        data["access"] = {state: {} for state in states}
+    proof = {"step": names[-1], "gives": good}
+    stops = {BEYOND: {"title": "Beyond this tree", "reason": "out-of-scope"}}
+    if len(looks) > 1:
+        stops[UNMET] = {"title": "Not met on this bench yet", "reason": "out-of-scope"}
+    data |= {
+        "start": names[0],
+        "steps": steps,
+        "faults": {
+            fault: {**case.cause.as_data(), "confirm": proof, "evidence": [_evidence(case, day)]}
+        },
+        "stops": stops,
+    }
+    return {**data, "closing": list(start.closing)} if start.closing else data
+
+
+def _evidence(case: FreeCase, day: str) -> dict[str, str]:
+    """What the case says for its fault; only a repair that held confirms it."""
+    unit = case.unit.get("serial") or case.unit.get("tag") or "a unit without a tag"
+    said = {"kind": "confirmed" if case.seen else "reported", "source": f"this bench, {unit}"}
+    return {**said, "date": day, **({"reason": case.seen} if case.seen else {})}
+
+
+def _step(test: Test, onward: str, other: str) -> dict[str, Any]:
+    """A step whose outcome in the case leads on, and every other one elsewhere."""
+    if test.measure and test.shows == "inside":
+        step = step_of(replace(test, shows=_other_than_inside(test)), other, onward)
+        step["results"] = {o: onward if o == "inside" else other for o in step["results"]}
+        return step
+    return step_of(test, onward, other)
+
+
+def _other_than_inside(test: Test) -> str:
+    return next(outcome for outcome in test.outcomes if outcome != "inside")
+
+
+# -- as a recorded case ----------------------------------------------------------------
+
+
+def events_of(case: FreeCase, tree: Tree, at: str) -> Iterator[Event]:
+    """The case as events of a walk on its tree, for the record.
+
+    Args:
+        case: as it was told.
+        tree: made of it.
+        at: when it is recorded, UTC, ISO 8601.
+    """
+    fault = next(iter(tree.faults))
+    events: list[Event] = [
+        Opened(
+            at=at,
+            tree=tree.id,
+            tree_hash=tree.hash,
+            unit={**case.unit, "family": tree.family},
+            complaint=case.complaint,
+            scripted=True,
+        )
+    ]
+    events += [Noted(at=at, text=note) for note in case.notes]
+    typed = {look.text: look.typed for look in case.looks}
+    state = fold(tree, events)
+    while state.ask is not None and state.phase == "finding":
+        entry = Entry(typed=(typed[state.ask.text],), in_circuit=False, sure=True)
+        events.append(answer(state, state.ask, entry, at=at))
+        state = fold(tree, events)
+    if case.seen:
+        events.append(Confirmed(at=at, fault=fault, seen=case.seen))
+    result = "fixed" if case.seen else "found"
+    events.append(Closed(at=at, result=result, fault=fault, became="waiting"))
+    yield from events

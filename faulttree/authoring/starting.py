@@ -1,0 +1,233 @@
+"""A first tree: from a few answers, from a fault table, or from a case without a tree."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from faulttree.authoring.cause import Cause, Test, new_id, step_of
+from faulttree.authoring.fitness import Fitness
+from faulttree.authoring.proposal import Unfit
+from faulttree.errors import TreeError
+from faulttree.tree import Library, shipped_library
+from faulttree.tree.edit import Change, block, write_all
+from faulttree.tree.library import ID
+
+if TYPE_CHECKING:
+    from faulttree.rules.finding import Finding
+
+__all__ = ["Begun", "Known", "Start", "begin", "from_known", "from_table", "tree_text"]
+
+SCHEMA = "# yaml-language-server: $schema=../../schemas/tree.schema.json"
+BEYOND = "hand-over"
+LAID_OUT = ("steps", "faults")
+"""Parts of a tree whose entries are written a key a line."""
+
+
+@dataclass(frozen=True, slots=True)
+class Start:
+    """What a tree says of itself, whatever it can find."""
+
+    id: str
+    title: str
+    symptoms: tuple[str, ...] = ()
+    cautions: tuple[str, ...] = ()
+    closing: tuple[str, ...] = ()
+
+    @property
+    def family(self) -> str:
+        """The family, by the id."""
+        return self.id.partition("/")[0]
+
+    def head(self) -> dict[str, Any]:
+        """The keys before the steps.
+
+        Raises:
+            TreeError: the id is none, or there is no title.
+        """
+        family, slash, complaint = self.id.partition("/")
+        if not slash or not ID.fullmatch(family) or not ID.fullmatch(complaint):
+            mend = "Write family/complaint in kebab-case, as in glue-gun/stays-cold."
+            raise TreeError(f"`{self.id}` can be no id of a tree.", mend=mend)
+        if not self.title.strip():
+            raise TreeError("The tree has no title.", mend="Give --title.")
+        said = {"title": self.title, "family": family, "symptoms": list(self.symptoms),
+                "cautions": list(self.cautions)}  # fmt: skip
+        return {key: value for key, value in said.items() if value}
+
+
+@dataclass(frozen=True, slots=True)
+class Known:
+    """Something that can be wrong, and the one test that shows it."""
+
+    cause: Cause
+    test: Test
+
+
+@dataclass(frozen=True)
+class Begun:
+    """A new tree; nothing is written yet.
+
+    Attributes:
+        findings: warnings about it; an error keeps it from being begun.
+    """
+
+    id: str
+    change: Change = field(repr=False)
+    findings: tuple[Finding, ...] = ()
+    expected_minutes: float | None = None
+
+    def write(self) -> None:
+        """Write the file.
+
+        Raises:
+            TreeError: somebody wrote one of that name meanwhile.
+            OSError: it cannot be written.
+        """
+        write_all([self.change])
+
+    def as_dict(self) -> dict[str, Any]:
+        """Plain data for JSON."""
+        return {
+            "tree": self.id,
+            "path": str(self.change.path),
+            "text": self.change.text,
+            "expected_minutes": self.expected_minutes,
+            "findings": [one.as_dict() for one in self.findings],
+        }
+
+
+def begin(
+    root: Path, start: Start, data: Mapping[str, Any], *, minutes: float | None = None
+) -> Begun:
+    """A tree as a new file of a library, checked by every rule.
+
+    Args:
+        root: the library's folder; it may be new.
+        start: its id.
+        data: the tree document.
+        minutes: expected minutes, where they were reckoned.
+
+    Raises:
+        TreeError: there is such a tree, or the new one has an error.
+    """
+    family, _, complaint = start.id.partition("/")
+    path = root / "trees" / family / f"{complaint}.yaml"
+    if path.exists():
+        mend = "Choose another complaint, or edit that one."
+        raise TreeError(f"There is a tree `{start.id}` already.", path=path, mend=mend)
+    text = tree_text(data)
+    fit = (root / "trees").is_dir() or (root / "shared").is_dir()
+    found = Fitness(Library(root) if fit else shipped_library()).new(path, None, text)
+    wrong = tuple(one for one in found if one.level == "error")
+    if wrong:
+        message = f"The tree would not be fit: {wrong[0].message} [{wrong[0].rule}]"
+        raise Unfit(message, wrong, path=path, line=wrong[0].line, mend=wrong[0].mend)
+    return Begun(start.id, Change(path, None, text), found, minutes)
+
+
+def tree_text(data: Mapping[str, Any]) -> str:
+    """A tree document as a file in the usual form."""
+    lines = [SCHEMA]
+    for key, value in data.items():
+        if key in ("steps", "faults", "stops"):
+            lines.append("")
+        if key in LAID_OUT and value:
+            lines.append(f"{key}:")
+            for number, (name, entry) in enumerate(value.items()):
+                if number and key == "steps":
+                    lines.append("")
+                lines += block(str(name), entry, 2, 2)
+        else:
+            nested = isinstance(value, Mapping) and bool(value)
+            lines += block(key, value, 0, 2, top=nested)
+    return "\n".join(lines) + "\n"
+
+
+# -- from answers ----------------------------------------------------------------------
+
+
+def from_known(start: Start, known: Sequence[Known]) -> dict[str, Any]:
+    """A tree that tests one thing after another, by falling weight for the minutes.
+
+    Each test finds or clears one fault, and the last is tested too; then this order takes
+    the least expected time (Smith 1956, weighted completion time).
+
+    Raises:
+        TreeError: nothing is known, or something is not told.
+    """
+    if not known:
+        raise TreeError("A tree needs a fault.", mend="Name something that can be wrong.")
+    ordered = sorted(known, key=lambda one: -_weight(one) / max(_minutes(one), 1e-9))
+    taken = {BEYOND}
+    steps: list[tuple[str, Known, str]] = []
+    faults: dict[str, Any] = {}
+    for one in ordered:
+        fault = one.cause.fault or new_id(one.cause.title, taken)
+        taken.add(fault)
+        step = one.test.step or new_id(one.test.ask or one.test.measure, taken)
+        taken.add(step)
+        good = next(name for name in one.test.outcomes if name != one.test.bad)
+        proof = {"step": step, "gives": "inside" if one.test.measure else good}
+        faults[fault] = {**one.cause.as_data(), "confirm": proof, "weight": _weight(one)}
+        steps.append((step, one, fault))
+    onward = [*(step for step, _, _ in steps[1:]), BEYOND]
+    return _document(
+        start,
+        {step: step_of(one.test, fault, to)
+         for (step, one, fault), to in zip(steps, onward, strict=True)},
+        faults,
+    )  # fmt: skip
+
+
+def _document(start: Start, steps: dict[str, Any], faults: dict[str, Any]) -> dict[str, Any]:
+    modules = list(dict.fromkeys(one["module"] for one in faults.values() if "module" in one))
+    head = start.head()
+    if modules:
+        head["modules"] = modules
+    data = {
+        **head,
+        "start": next(iter(steps)),
+        "steps": steps,
+        "faults": faults,
+        "stops": {BEYOND: {"title": "Beyond this tree", "reason": "out-of-scope"}},
+    }
+    return {**data, "closing": list(start.closing)} if start.closing else data
+
+
+def _weight(one: Known) -> float:
+    return 1.0 if one.cause.weight is None else one.cause.weight
+
+
+def _minutes(one: Known) -> float:
+    return 1.0 if one.test.minutes is None else one.test.minutes
+
+
+# -- from a fault table ----------------------------------------------------------------
+
+
+def from_table(
+    start: Start, text: str, path: Path, *, seconds: float
+) -> tuple[dict[str, Any], float]:
+    """The cheapest plan of a fault table in CSV as a tree, and its expected minutes.
+
+    Args:
+        start: what the tree says of itself.
+        text: the table.
+        path: names it in messages.
+        seconds: how long to look for something better.
+
+    Raises:
+        TableError: the table cannot be read.
+        TreeError: the id is none, or there is no title.
+    """
+    from faulttree.odds import plan, table_from_csv
+
+    made = plan(table_from_csv(text, path=path), seconds=seconds)
+    kept = {key: value for key, value in made.tree.items() if key not in ("title", "family")}
+    data = {**start.head(), **kept}
+    if start.closing:
+        data["closing"] = list(start.closing)
+    return data, made.expected_minutes

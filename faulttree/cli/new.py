@@ -1,0 +1,248 @@
+"""``faulttree new``: a first tree."""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from faulttree.cli.authoring_shared import (
+    Asking,
+    agreed,
+    console,
+    keep_in_git,
+    own_folder,
+    today,
+    words,
+    writing,
+)
+from faulttree.cli.options import (
+    json_option,
+    library_option,
+    now,
+    open_record,
+    record_option,
+    say,
+    say_json,
+)
+
+if TYPE_CHECKING:
+    from faulttree.authoring.free_case import FreeCase
+    from faulttree.authoring.starting import Begun, Known, Start
+
+__all__ = ["command"]
+
+
+@click.command(
+    epilog="Example: faulttree new glue-gun/stays-cold --title 'Glue gun, stays cold'\n\n"
+    "Example: faulttree new glue-gun/stays-cold --title 'Glue gun, stays cold' "
+    "--from-table faults.csv --yes\n\n"
+    "Example: faulttree new glue-gun/stays-cold --from-case walk.yaml --keep --yes"
+)
+@click.argument("tree", metavar="FAMILY/COMPLAINT")
+@click.option("--title", default="", help="What the tree is for. [default: made from its id]")
+@click.option("--symptom", "symptoms", multiple=True, help="What owners say; may be given again.")
+@click.option("--cautions", multiple=True, metavar="NAME", help="Cautions that hold at every step.")
+@click.option("--closing", multiple=True, metavar="NAME", help="Procedures after a repair.")
+@click.option("--from-table", metavar="FILE", help="A fault table in CSV, planned.")
+@click.option("--from-case", metavar="FILE", help="A case walked without a tree, in YAML.")
+@click.option("--keep", is_flag=True, help="Record that case too, on the new tree.")
+@click.option(
+    "--seconds",
+    type=click.FloatRange(min=0),
+    default=5.0,
+    show_default=True,
+    help="How long to plan a table.",
+)
+@writing
+@record_option
+@library_option
+@json_option
+def command(
+    tree: str,
+    title: str,
+    symptoms: tuple[str, ...],
+    cautions: tuple[str, ...],
+    closing: tuple[str, ...],
+    from_table: str | None,
+    from_case: str | None,
+    keep: bool,
+    seconds: float,
+    yes: bool,
+    commit: bool,
+    plain: bool,
+    record: str | None,
+    library: str | None,
+    as_json: bool,
+) -> int:
+    """Begin a tree: by questions, from a fault table, or from a case without a tree.
+
+    By questions it asks what can be wrong and what shows it, and orders the tests so that
+    the expected minutes are least.
+    """
+    from faulttree.authoring.starting import Start
+    from faulttree.bench.console import AwayError
+
+    if from_table and from_case:
+        raise click.UsageError("--from-table and --from-case exclude each other.")
+    if keep and not from_case:
+        raise click.UsageError("--keep records the case of --from-case.")
+    root = own_folder(library_root(library))
+    start = Start(
+        tree, title or title_of(tree), words(symptoms) or (), words(cautions), words(closing)
+    )
+    asking = None if yes or as_json else Asking(console(plain=plain))
+    case: FreeCase | None = None
+    try:
+        if from_table:
+            begun = _from_table(root, start, Path(from_table), seconds)
+        elif from_case:
+            case = _read(Path(from_case))
+            begun = _from_case(root, start, case)
+        else:
+            begun = _from_questions(root, start, asking or Asking(console(plain=True)))
+        done = _settled(begun, asking, case, yes=yes, as_json=as_json)
+    except (AwayError, KeyboardInterrupt):
+        say("faulttree: left; nothing was written", to_people=True)
+        return 1
+    made, kept = "", ""
+    if done:
+        begun.write()
+        made = keep_in_git(root, [begun.change], f"Begin {tree}\n", asking, asked=commit)
+        if case is not None and keep:
+            kept = _keep(root, tree, case, record)
+    if as_json:
+        say_json({**begun.as_dict(), "written": done, "commit": made or None, "case": kept or None})
+    elif done:
+        say(f"Written: {begun.change.path}")
+    return 0 if done or as_json else 1
+
+
+def library_root(named: str | None) -> Path:
+    """The library a new tree goes into: the one named, the nearest, or a new one here."""
+    given = named or os.environ.get("FAULTTREE_LIBRARY")
+    here = Path.cwd()
+    if given:
+        return here / given
+    return next((folder for folder in (here, *here.parents) if (folder / "trees").is_dir()), here)
+
+
+def title_of(tree: str) -> str:
+    """A title made from an id: ``glue-gun/stays-cold`` is "Glue gun, stays cold"."""
+    return tree.replace("-", " ").replace("/", ", ").capitalize()
+
+
+# -- three beginnings -------------------------------------------------------------------------
+
+
+def _from_table(root: Path, start: Start, path: Path, seconds: float) -> Begun:
+    from faulttree.authoring.starting import begin, from_table
+    from faulttree.tree.document import load_text
+
+    data, minutes = from_table(start, load_text(path), path, seconds=seconds)
+    return begin(root, start, data, minutes=minutes)
+
+
+def _read(path: Path) -> FreeCase:
+    from faulttree.authoring.free_case import read_free_case
+    from faulttree.tree import read_document
+
+    return read_free_case(read_document(path))
+
+
+def _from_case(root: Path, start: Start, case: FreeCase) -> Begun:
+    from dataclasses import replace
+
+    from faulttree.authoring.free_case import tree_of_case
+    from faulttree.authoring.starting import begin
+
+    for line in case.verdicts:
+        say(line, to_people=True)
+    if not start.symptoms and case.complaint:
+        start = replace(start, symptoms=(case.complaint,))
+    return begin(root, start, tree_of_case(start, case, day=today()))
+
+
+def _from_questions(root: Path, start: Start, asking: Asking) -> Begun:
+    from dataclasses import replace
+
+    from faulttree.authoring.starting import begin, from_known
+
+    if not start.symptoms:
+        said = asking.text("What do owners say of it (with commas between)")
+        start = replace(start, symptoms=words([said]))
+    known: list[Known] = []
+    while True:
+        more = "What can be wrong" if not known else "What else can be wrong (empty: no more)"
+        what = asking.text(more, needed=not known)
+        if not what:
+            break
+        known.append(_known(asking, what))
+    return begin(root, start, from_known(start, known))
+
+
+def _known(asking: Asking, title: str) -> Known:
+    from faulttree.authoring.cause import Cause, Test
+    from faulttree.authoring.starting import Known
+
+    remedy = asking.text("What mends it", needed=True)
+    part = asking.text("Which part")
+    weight = asking.minutes("How common is it beside the others (empty: 1)")
+    minutes = asking.minutes("Minutes that the test of it takes")
+    said: dict[str, Any] = {"minutes": minutes}
+    if asking.one("What shows it: a question or a reading", ("question", "reading")) == "question":
+        ask = asking.text("The question", needed=True)
+        shows = asking.text("The answer when it is wrong", needed=True)
+        fine = asking.text("The answer when it is right", needed=True)
+        test = Test(ask=ask, shows=shows, fine=fine, **said)
+    else:
+        test = _reading(asking, said)
+    return Known(Cause(title=title, remedy=remedy, part=part, weight=weight), test)
+
+
+def _reading(asking: Asking, said: dict[str, Any]) -> Any:
+    from faulttree.authoring.cause import Test
+
+    measure = asking.text("What to measure", needed=True)
+    limits: dict[str, Any] = {}
+    while not limits:
+        least = asking.text("The least good reading (empty: no limit)")
+        most = asking.text("The largest good reading (empty: no limit)")
+        limits = {key: value for key, value in (("min", least), ("max", most)) if value}
+    source = asking.text("Where these limits come from")
+    if source:
+        limits["source"] = source
+    sides = [side for side, key in (("low", "min"), ("high", "max")) if key in limits]
+    shows = sides[0] if len(sides) == 1 else asking.one("Wrong when it is", sides)
+    return Test(measure=measure, limits=limits, shows=shows, **said)
+
+
+# -- the end ----------------------------------------------------------------------------------
+
+
+def _settled(
+    begun: Begun, asking: Asking | None, case: FreeCase | None, *, yes: bool, as_json: bool
+) -> bool:
+    place = asking or Asking(console(plain=True, to_people=True))
+    if not as_json:
+        place.place.show([[("", line)] for line in begun.change.text.splitlines()])
+        for finding in begun.findings:
+            place.tell(f"{finding.level}: {finding.message} [{finding.rule}]", "warning")
+        if begun.expected_minutes is not None:
+            place.tell(f"Expected: {begun.expected_minutes:.3g} min.")
+        for note in case.notes if case is not None else ():
+            place.tell(f"Noted, and not in the tree: {note}")
+    return agreed(asking, editable=False) == "yes" if asking is not None else yes
+
+
+def _keep(root: Path, tree: str, case: FreeCase, record: str | None) -> str:
+    from faulttree.authoring.free_case import events_of
+    from faulttree.tree import Library
+
+    loaded = Library(root).load(tree)
+    with open_record(record) as store:
+        kept = store.open_case(list(events_of(case, loaded, now())), tree_text=loaded.text)
+        say(f"recorded as case {store.case(kept).number}", to_people=True)
+    return kept
