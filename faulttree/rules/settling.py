@@ -7,18 +7,18 @@ from dataclasses import dataclass
 from functools import cached_property
 from typing import TYPE_CHECKING
 
-import numpy as np
-from numpy.typing import NDArray
-
 from faulttree.rules.subject import Subject, TooLargeError
 from faulttree.tree.model import Step
 
 if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
+
     from faulttree.odds import FaultTable
 
-__all__ = ["Settling"]
+    Floats = NDArray[np.float64]
 
-Floats = NDArray[np.float64]
+__all__ = ["Settling"]
 
 SOMETHING = 1e-9
 """Bits below which a test tells nothing: rounding."""
@@ -201,6 +201,8 @@ class Settling:
 
         What a fault shows is taken to be certain: each outcome that fits it equally likely.
         """
+        import numpy as np
+
         columns = self.table.columns
         sizes = np.diff(columns.first)
         count = np.repeat(columns.count, sizes, axis=1)
@@ -211,6 +213,8 @@ class Settling:
 
         The faults that a walk can still come to there count by their weights.
         """
+        import numpy as np
+
         chances, spread = self.chances
         reached = self.subject.ends_beyond(test)
         pairs = zip(self.table.faults, self.table.weights, strict=True)
