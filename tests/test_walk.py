@@ -244,6 +244,26 @@ def test_what_was_not_made_safe_does_not_count_as_done() -> None:
     assert walk.asked == "safe.bleed"
 
 
+def test_what_must_come_first_can_end_the_walk() -> None:
+    steps = {
+        "rail": volts("safe", "inside"),
+        "safe": {"use": "drain", "exits": {"safe": "inside", "charged": "unsafe"}},
+        "inside": ask(good="beyond", bad="worn") | {"after": ["safe"]},
+    }
+    proof = {"step": "inside", "gives": "good"}
+    tree = tree_of(steps, {"worn": fault(confirm=proof)}, procedures={"drain": DRAIN})
+    walk = Walk(tree)
+    walk.say("12 V")
+    assert walk.asked == "safe.bleed"
+    state = walk.say("done", "no")
+    assert (state.phase, state.end and state.end.reason) == ("ended", "unsafe")
+    assert choose(state) is None
+    walk = Walk(tree)
+    walk.repair("worn")
+    state = walk.say("done", "no")
+    assert (state.phase, state.end and state.end.reason) == ("ended", "unsafe")
+
+
 def test_after_a_repair_nothing_counts_as_made_safe() -> None:
     steps = {
         "safe": deed("esr"),
@@ -371,6 +391,17 @@ def test_undecided_goes_where_the_tree_says_else_it_acts_as_a_skip() -> None:
     assert state.stuck
     assert state.skipped == {"first": 1}
     assert choose(state) is not None
+
+
+def test_undecided_answers_do_not_send_a_walk_in_a_circle() -> None:
+    steps = {
+        "first": ask(good="beyond", bad="worn", undecided="second"),
+        "second": ask(good="beyond", bad="worn", undecided="first"),
+    }
+    walk = Walk(tree_of(steps))
+    state = walk.say("undecided", "undecided")
+    assert state.ask is None
+    assert choose(state) is None or choose(state) != ev.Jumped(step="first")
 
 
 def test_a_value_is_kept_for_a_formula_and_missing_it_decides_nothing() -> None:

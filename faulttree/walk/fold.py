@@ -306,10 +306,15 @@ class _Folding:
         if outcome == "undecided":
             if self.phase == "confirming":
                 return  # Nothing was proved: the step is asked again.
-            if "undecided" not in step.targets:
+            if "undecided" not in step.targets or goal.until is not None:
+                # What must come first was not made sure of: it stands in the way as if skipped.
                 self._skip(step.id)
                 return
         exits = step.leaves.get(outcome, ())
+        if len(self.goals) > 1 and self._refused(step, outcome):
+            # What must come first says that nobody may go on: that ends the walk at once.
+            self.goals = [_Goal(step.targets[outcome])]
+            return
         if goal.until is not None and (goal.until == step.id or goal.until in dict(exits)):
             self.goals.pop()
             return
@@ -376,8 +381,7 @@ class _Folding:
         for visit in reversed(self.visits):
             if visit.round == self.round and visit.step == step.id:
                 stale = step.kind == "do" and visit.index < self.last_live
-                leads = visit.outcome in step.targets and visit.outcome != "undecided"
-                return visit.outcome if leads and not stale else None
+                return visit.outcome if visit.outcome in step.targets and not stale else None
         return None
 
     def _missing(self, step: Step, goal: _Goal) -> str | None:
@@ -427,11 +431,14 @@ class _Folding:
     # -- the state ------------------------------------------------------------------------
 
     def _end(self) -> End | None:
+        node = self.goals[-1].node if self.goals else ""
+        stop = self.tree.stops.get(node)
+        if stop is not None and stop.reason in HARD_STOPS:
+            return End("stop", node, stop.reason)
         if self.phase in ("confirming", "closing"):
             return None
         if self.given_up is not None:
             return End("stop", "", self.given_up.reason or "given up")
-        node = self.goals[-1].node if self.goals else ""
         if node in self.tree.faults and node not in self.excluded:
             return End("fault", node)
         if node in self.tree.stops:
@@ -478,7 +485,7 @@ class _Folding:
     def _phase(self, end: End | None) -> Phase:
         if self.closed is not None:
             return "closed"
-        if self.phase == "finding" and end is not None:
+        if end is not None and (self.phase == "finding" or end.reason in HARD_STOPS):
             return "found" if end.kind == "fault" else "ended"
         if self.given_up is not None:
             return "ended"
