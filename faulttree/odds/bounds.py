@@ -19,14 +19,21 @@ from __future__ import annotations
 
 import heapq
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from itertools import accumulate
 
 import numpy as np
 
-from faulttree.odds.problem import Problem, bits
+from faulttree.odds.problem import Problem
 
-__all__ = ["cheapest_path", "entropy_bound", "huffman_bound", "huffman_length", "pair_bound"]
+__all__ = [
+    "apart",
+    "cheapest_path",
+    "entropy_bound",
+    "huffman_bound",
+    "huffman_length",
+    "pair_bound",
+]
 
 
 def huffman_length(weights: Sequence[float], letters: int = 2) -> float:
@@ -70,16 +77,45 @@ def cheapest_path(costs: Sequence[float], length: float) -> float:
 
 
 def entropy_bound(problem: Problem) -> float:
-    """Minutes that the entropy of the groups that can be told apart allows, at least."""
-    masses = _apart(problem)
-    bits = -sum(p * math.log2(p) for p in masses if p > 0)
-    return cheapest_path(_costs(problem), bits / math.log2(_letters(problem)))
+    """Minutes that the entropy of faults that must be told apart allows, at least."""
+    masses = _masses(problem)
+    whole = math.fsum(masses)
+    bits_needed = -sum(p / whole * math.log2(p / whole) for p in masses if p > 0)
+    return whole * cheapest_path(_costs(problem), bits_needed / math.log2(_letters(problem)))
 
 
 def huffman_bound(problem: Problem) -> float:
-    """Minutes that the Huffman code of the groups that can be told apart allows, at least."""
-    length = huffman_length(_apart(problem), _letters(problem))
-    return cheapest_path(_costs(problem), length)
+    """Minutes that the Huffman code of faults that must be told apart allows, at least."""
+    masses = _masses(problem)
+    whole = math.fsum(masses)
+    length = huffman_length(masses, _letters(problem)) / whole
+    return whole * cheapest_path(_costs(problem), length)
+
+
+def apart(
+    weights: Mapping[int, float], sure: Mapping[int, int], alike: Mapping[int, int]
+) -> list[float]:
+    """Weights of groups of faults that every plan tells from one another.
+
+    A plan, looked at for some of the faults only, is a code for those. So they are picked,
+    heaviest first, such that a test surely tells each from all picked before; a fault like
+    one that was picked counts with it.
+
+    Args:
+        weights: fault → weight.
+        sure: fault → the faults that some test surely tells from it, as a bit mask.
+        alike: fault → the faults that no test can tell from it, as a bit mask.
+    """
+    picked, masses = 0, dict[int, float]()
+    for fault in sorted(weights, key=lambda f: (-weights[f], f)):
+        if sure[fault] & picked == picked:
+            picked |= 1 << fault
+            masses[fault] = weights[fault]
+        else:
+            twin = alike[fault] & picked
+            if twin:
+                masses[twin.bit_length() - 1] += weights[fault]
+    return list(masses.values())
 
 
 def _letters(problem: Problem) -> int:
@@ -97,25 +133,15 @@ def _costs(problem: Problem) -> list[float]:
     return sorted(best.values())
 
 
-def _apart(problem: Problem) -> list[float]:
-    """Weights of the faults, those taken together that some luck may leave together.
-
-    Two faults that no test surely tells apart can end in the same leaf, so that a plan need
-    not tell them apart; joined into one, what is left must be told apart by every plan.
-    """
-    linked = problem.together
-    left, masses = (1 << problem.n) - 1, []
-    while left:
-        group = grown = left & -left
-        while grown:
-            more = 0
-            for fault in bits(grown):
-                more |= linked[fault]
-            grown = more & ~group
-            group |= grown
-        left &= ~group
-        masses.append(math.fsum(problem.weights[fault] for fault in bits(group)))
-    return masses
+def _masses(problem: Problem) -> list[float]:
+    everyone = (1 << problem.n) - 1
+    rows = [problem.allowed[fault].tobytes() for fault in range(problem.n)]
+    same: dict[bytes, int] = {}
+    for fault, row in enumerate(rows):
+        same[row] = same.get(row, 0) | 1 << fault
+    weights = dict(enumerate(problem.weights.tolist()))
+    sure = {fault: everyone & ~mask for fault, mask in enumerate(problem.together)}
+    return apart(weights, sure, {fault: same[row] for fault, row in enumerate(rows)})
 
 
 def pair_bound(problem: Problem) -> float:

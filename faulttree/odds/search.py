@@ -16,7 +16,7 @@ from typing import Any, Generic, TypeVar
 
 import numpy as np
 
-from faulttree.odds.bounds import cheapest_path, huffman_length
+from faulttree.odds.bounds import apart, cheapest_path, huffman_length
 from faulttree.odds.problem import Problem, Readied, bits
 
 __all__ = ["General", "Move", "OutOfTime", "Plain", "Search", "search_of"]
@@ -563,9 +563,7 @@ class General(Search[Spot]):
             self.value[place] = 0.0
             return 0.0
         weights = self.weights(place)
-        low = self._pairs(place, telling, weights)
-        if self.problem.sharp:
-            low = max(low, self._huffman(place, telling, weights))
+        low = max(self._pairs(place, telling, weights), self._huffman(place, telling, weights))
         return low if self.problem.readying.nothing else low + self._ready(place, telling, weights)
 
     def _pairs(self, place: Spot, telling: list[int], weights: dict[int, float]) -> float:
@@ -599,16 +597,16 @@ class General(Search[Spot]):
         return left
 
     def _huffman(self, place: Spot, telling: list[int], weights: dict[int, float]) -> float:
-        groups, grouped = [], 0
-        apart = self._must_differ(place, telling)
-        for fault, others in apart.items():
-            if not grouped >> fault & 1:
-                group = place[0] & ~others
-                grouped |= group
-                groups.append(math.fsum(weights[f] for f in bits(group)))
+        alike = dict.fromkeys(weights, place[0])
+        for test in telling:
+            differ = self._differ[test]
+            for fault in alike:
+                alike[fault] &= ~differ[fault]
+        masses = apart(weights, self._must_differ(place, telling), alike)
+        whole = math.fsum(masses)
         letters = max(2, *(sum(1 for m in self.masks[t] if m & place[0]) for t in telling))
         costs = sorted(self.minutes[test] for test in telling)
-        return cheapest_path(costs, huffman_length(groups, letters))
+        return whole * cheapest_path(costs, huffman_length(masses, letters) / whole)
 
     def _ready(self, place: Spot, telling: list[int], weights: dict[int, float]) -> float:
         """Minutes of getting ready that no plan avoids: each fault's path must tell it from
