@@ -61,7 +61,7 @@ font-variant-numeric:tabular-nums}
 caption{text-align:left;color:var(--quiet);padding-bottom:.3em}
 th,td{text-align:left;vertical-align:top;padding:.34em .6em;border-bottom:1px solid var(--line);
 overflow-wrap:anywhere;min-width:4.2em}
-thead th{border-bottom:2px solid var(--ink);white-space:nowrap}
+thead th{border-bottom:2px solid var(--ink);overflow-wrap:normal}
 tbody th{font-weight:normal;min-width:11em}
 .same{color:var(--quiet)}
 .n{white-space:nowrap}
@@ -97,7 +97,7 @@ border:1px solid var(--line)}
 body{font-size:9.5pt}
 header,main{max-width:none;padding:0}
 nav,.skip{display:none}
-section.tree{break-before:page}
+section+section.tree{break-before:page}
 h2{border-top:0;margin-top:0}
 h3,caption{break-after:avoid}
 tr,figure,.proposals>li{break-inside:avoid}
@@ -106,7 +106,6 @@ thead{display:table-header-group}
 table{font-size:7.6pt}
 th,td{min-width:0;padding:.25em .45em}
 tbody th{min-width:8em}
-thead th{white-space:normal}
 figure{max-width:150mm}
 .diagram img{max-height:235mm;width:auto;margin:0 auto;border:0}
 a{color:inherit;text-decoration:none}

@@ -30,10 +30,10 @@ LETTER = 6.6
 
 @dataclass(frozen=True, slots=True)
 class Line:
-    """One series over time: a share for each time, None where nothing was counted."""
+    """One series over time: a share, 0 to 1, for each time."""
 
     name: str
-    shares: tuple[float | None, ...]
+    shares: tuple[float, ...]
 
 
 def intervals(title: str, rows: Sequence[tuple[str, Share]]) -> str:
@@ -104,9 +104,9 @@ LEFT = 52.0
 
 
 def lines_over_time(title: str, times: Sequence[str], lines: Sequence[Line]) -> str:
-    """Shares over time, named at their ends; at most four lines."""
+    """Shares over time, named at their ends; at most four lines, two times at least."""
     shown = lines[: len(SERIES)]
-    top = _nice(max([0.05, *(s for line in shown for s in line.shares if s is not None)]))
+    top = _nice(max([0.05, *(s for line in shown for s in line.shares)]))
     room = ACROSS - LEFT - NAME
     step = room / max(len(times) - 1, 1)
 
@@ -124,17 +124,15 @@ def lines_over_time(title: str, times: Sequence[str], lines: Sequence[Line]) -> 
     every = max(1, -(-len(times) // 8))
     for at in range(0, len(times), every):
         x, _ = place(at, 0)
-        anchor = "start" if at == 0 else "middle"
         body.append(
-            f'<text class="tick" x="{x:.1f}" y="{TALL - 6}" text-anchor="{anchor}">'
+            f'<text class="tick" x="{x:.1f}" y="{TALL - 6}" text-anchor="middle">'
             f"{xml(plain(times[at]))}</text>"
         )
-    ends = _apart([_last(line, place) for line in shown])
+    ends = _apart([place(len(times) - 1, line.shares[-1]) for line in shown])
     for line, colour, (x, y) in zip(shown, SERIES, ends, strict=False):
         body += _series(line, colour, place, (x, y))
     told = "; ".join(
-        f"{line.name}: " + ", ".join(percent(s) if s is not None else "none" for s in line.shares)
-        for line in shown
+        f"{line.name}: " + ", ".join(percent(share) for share in line.shares) for line in shown
     )
     return _document(title, told, ACROSS, TALL, body)
 
@@ -145,10 +143,10 @@ def _series(
     place: Callable[[int, float], tuple[float, float]],
     label: tuple[float, float],
 ) -> Iterator[str]:
-    points = [place(at, s) for at, s in enumerate(line.shares) if s is not None]
+    points = [place(at, share) for at, share in enumerate(line.shares)]
     path = "L".join(f"{x:.1f} {y:.1f}" for x, y in points)
     yield f'<g class="series {colour}"><title>{xml(plain(line.name))}</title>'
-    yield f'<path class="line" d="M{path}"/>' if len(points) > 1 else ""
+    yield f'<path class="line" d="M{path}"/>'
     for x, y in points:
         yield _mark(colour, x, y)
     yield (
@@ -165,11 +163,6 @@ def _mark(colour: str, x: float, y: float) -> str:
         "purple": f'<path class="mark" d="M{x:.1f} {y - 5:.1f}l5 5-5 5-5-5z"/>',
     }
     return shapes[colour]
-
-
-def _last(line: Line, place: Callable[[int, float], tuple[float, float]]) -> tuple[float, float]:
-    known = [(at, s) for at, s in enumerate(line.shares) if s is not None]
-    return place(len(line.shares) - 1, known[-1][1] if known else 0.0)
 
 
 def _apart(ends: list[tuple[float, float]], least: float = 14.0) -> list[tuple[float, float]]:

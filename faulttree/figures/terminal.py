@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import textwrap
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from typing import TYPE_CHECKING
 
 from faulttree.cases.pages import table
@@ -14,7 +14,7 @@ from faulttree.texts import harmless, one_line
 if TYPE_CHECKING:
     from faulttree.figures.reviewing import Review, StepFigures, TreeFigures
 
-__all__ = ["lines"]
+__all__ = ["aside", "few_of", "lines"]
 
 MANY = 3
 """Trees above which only the list of trees and the proposals are shown."""
@@ -133,15 +133,14 @@ def _steps(tree: TreeFigures, width: int) -> Iterator[str]:
         if not step.walked or len(step.branches) < 2:
             continue
         for at, branch in enumerate(step.branches):
-            faults = ", ".join(f"{name} {many}" for name, many in list(branch.faults.items())[:3])
-            more = f", {len(branch.faults) - 3} more" if len(branch.faults) > 3 else ""
+            faults = few_of(branch.faults)
             never = f"never in {step.walked}, below {said.percent(branch.below or 0)}"
             rows.append(
                 (
                     step.step if at == 0 else "",
                     f"{branch.outcome} → {branch.target}",
                     never if branch.below is not None else said.share(branch.walked),
-                    f"{branch.confirmed.count}: {faults}{more}" if faults else "",
+                    f"{branch.confirmed.count}: {faults}" if faults else "",
                     said.spread(step.minutes) if at == 0 else "",
                 )
             )
@@ -151,6 +150,13 @@ def _steps(tree: TreeFigures, width: int) -> Iterator[str]:
     for step in tree.steps:
         if words := aside(step):
             yield f"{step.step}: {words}"
+
+
+def few_of(faults: Mapping[str, int], most: int = 3) -> str:
+    """The commonest faults behind a branch, and how many more there are."""
+    named = [f"{name} {many}" for name, many in list(faults.items())[:most]]
+    more = [f"{len(faults) - most} more"] if len(faults) > most else []
+    return ", ".join([*named, *more])
 
 
 def aside(step: StepFigures) -> str:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import base64
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from typing import TYPE_CHECKING
 
 from faulttree.diagram import Counts, picture
@@ -14,7 +14,7 @@ from faulttree.figures import said
 from faulttree.figures.intervals import FEW, share_of
 from faulttree.figures.page_style import STYLE
 from faulttree.figures.plots import Line, boxes, intervals, lines_over_time
-from faulttree.figures.terminal import aside
+from faulttree.figures.terminal import aside, few_of
 
 if TYPE_CHECKING:
     from faulttree.figures.intervals import Share
@@ -51,7 +51,7 @@ def page(review: Review, *, progress: Callable[[int, int], None] | None = None) 
 
 def safe(text: object) -> str:
     """Any text, as the text of an element or an attribute."""
-    return xml(plain(text))
+    return xml(plain(text)).replace(" %", "\u00a0%")
 
 
 def _headline(review: Review) -> str:
@@ -209,36 +209,32 @@ def _faults(tree: TreeFigures) -> Iterator[str]:
 
 
 def _trend(tree: TreeFigures) -> Iterator[str]:
-    times = [quarter for quarter, _, _ in tree.quarters]
-    if len(times) < 2:
-        return
     changed = [f.fault for f in tree.faults if f.change is not None and f.change.alarm]
     ranked = sorted(tree.faults, key=lambda fault: -fault.confirmed.count)
     names = [*changed, *(f.fault for f in ranked if f.fault not in changed and f.confirmed.count)]
-    if not names:
+    names = names[:4]
+    if len(tree.quarters) < 2 or not names:
         return
-    lines = [
-        Line(name, tuple(_part(faults, name, closed) for _, closed, faults in tree.quarters))
-        for name in names[:4]
-    ]
-    few = min(closed for _, closed, _ in tree.quarters)
-    caption = (
-        "Share of closed cases in each quarter. "
-        f"The quarter with the fewest has {few}: small steps up and down mean nothing."
-    )
-    yield from _figure(lines_over_time("Share of faults over time", times, lines), caption)
+    yield "<h3>Over time</h3>"
+    enough = [quarter for quarter in tree.quarters if quarter[1] >= FEW]
+    if len(enough) > 1:
+        lines = [
+            Line(name, tuple(faults.get(name, 0) / closed for _, closed, faults in enough))
+            for name in names
+        ]
+        times = [quarter for quarter, _, _ in enough]
+        yield from _figure(
+            lines_over_time("Share of faults over time", times, lines),
+            "Share of the cases closed in each quarter. Quarters with fewer than "
+            f"{FEW} are left out; whether a change stands is said in the table of faults.",
+        )
     rows = [
-        [safe(quarter), _number(closed), *(_number(faults.get(name, 0)) for name in names[:4])]
+        [safe(quarter), _number(closed), *(_number(faults.get(name, 0)) for name in names)]
         for quarter, closed, faults in tree.quarters
     ]
-    heads = ["Quarter", "Closed", *names[:4]]
-    yield "<details><summary>The same as a table</summary>"
-    yield from _table("Confirmed cases by quarter", heads, rows)
+    yield "<details><summary>Confirmed cases by quarter</summary>"
+    yield from _table("Confirmed cases by quarter", ["Quarter", "Closed", *names], rows)
     yield "</details>"
-
-
-def _part(faults: Mapping[str, int], name: str, closed: int) -> float | None:
-    return faults.get(name, 0) / closed if closed else None
 
 
 def _steps(tree: TreeFigures) -> Iterator[str]:
@@ -248,7 +244,7 @@ def _steps(tree: TreeFigures) -> Iterator[str]:
             continue
         for branch in step.branches:
             first = branch is step.branches[0]
-            faults = ", ".join(f"{name} {many}" for name, many in branch.faults.items())
+            faults = few_of(branch.faults)
             never = f"never, below {said.percent(branch.below or 0.0)}"
             name = f"<code>{safe(step.step)}</code>"
             rows.append(
@@ -346,7 +342,7 @@ def _share(figure: Share) -> str:
         return "–"
     few = ' <span class="few">few</span>' if figure.small else ""
     return (
-        f'<span class="n">{_number(figure.count)} of {_number(figure.of)}</span> '
+        f'<span class="n">{_number(figure.count)} of {_number(figure.of)}:</span> '
         f"{safe(said.percent(figure.share))} "
         f"<small>({safe(said.percent(figure.low))} to {safe(said.percent(figure.high))})</small>"
         f"{few}"
