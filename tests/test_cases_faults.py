@@ -200,6 +200,22 @@ def test_an_older_record_is_brought_up_after_a_backup(path: Path) -> None:
         assert len(old.events(case)) == 1
 
 
+def test_an_older_server_is_brought_up_after_a_backup(server: Server) -> None:
+    def next_version(connection: Connection) -> None:
+        connection.exec_driver_sql("ALTER TABLE cases ADD COLUMN shelf TEXT DEFAULT ''")
+
+    url = server.url(server.database())
+    with open_store(url) as store:
+        store.open_case([opened(), answered()], tree_text=TEXT)
+        both = {**MIGRATIONS, VERSION + 1: next_version}
+        bring_up(store.writing, url, migrations=both)
+        kept = text(f"SELECT count(*) FROM events_before_version_{VERSION + 1}")
+        assert store.read(lambda c: c.execute(kept).scalar()) == 2
+        assert store.read(lambda c: c.execute(text("SELECT shelf FROM cases")).scalar()) == ""
+    with pytest.raises(NewerRecord):
+        open_store(url)
+
+
 def test_a_step_up_that_fails_leaves_the_record_as_it_was(path: Path) -> None:
     def half(connection: Connection) -> None:
         connection.exec_driver_sql("DROP TABLE words")

@@ -10,7 +10,7 @@ from pathlib import Path
 from sqlalchemy import Connection, Engine, Table, Text, text
 
 from faulttree.cases.problems import NewerRecord
-from faulttree.cases.tables import METADATA, RECORD
+from faulttree.cases.tables import CASES, EVENTS, METADATA, RECORD, TREES
 from faulttree.cases.urls import shown
 from faulttree.errors import RecordError
 
@@ -144,6 +144,8 @@ def bring_up(
             connection.execute(text("SELECT pg_advisory_xact_lock(:lock)"), {"lock": LOCK})
         # Another bench may have been faster.
         stands = version_of(connection)
+        if stands and stands < newest and path is None:
+            back_up_there(connection, stands)
         for version in range(stands + 1, newest + 1):
             migrations[version](connection)
         stamp(connection, newest)
@@ -165,6 +167,14 @@ def refuse_newer(stands: int, newest: int, url: str) -> None:
             f"(tables of version {stands}, this program knows {newest})",
             mend="Upgrade faulttree on this bench; nothing was changed.",
         )
+
+
+def back_up_there(connection: Connection, version: int) -> None:
+    """Copies of what cannot be drawn again, in the server's own database."""
+    for table in (EVENTS, TREES, CASES):
+        copy = f"{table.name}_before_version_{version + 1}"
+        make = f"CREATE TABLE IF NOT EXISTS {copy} AS SELECT * FROM {table.name}"  # noqa: S608
+        connection.exec_driver_sql(make)
 
 
 def back_up(path: Path, version: int) -> Path:
