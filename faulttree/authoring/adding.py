@@ -20,6 +20,7 @@ from faulttree.odds.standing import minutes_walked
 from faulttree.rules.finding import Finding
 from faulttree.tree import Tree, assemble
 from faulttree.tree.edit import Change, DataEdits, Edits
+from faulttree.walk.renames import counted_for
 from faulttree.walk.state import State
 
 __all__ = ["add_cause", "expected_minutes", "fault_data", "unfit"]
@@ -226,7 +227,7 @@ def expected_minutes(tree: Tree, history: History) -> float:
         table = table_from_tree(tree)
     except TableError as error:
         raise TreeError(error.message, mend=error.mend) from None
-    shares = priors(table, history)
+    shares = priors(table, counted_for(tree, history))
     weighed = replace(table, weights=tuple(shares[fault] for fault in table.faults))
     return minutes_walked(weighed, tree)
 

@@ -18,7 +18,6 @@ from faulttree.authoring.solved import Solved, solved_case
 from faulttree.cases.closing import close_case
 from faulttree.cases.counts import confirmed
 from faulttree.walk.events import Reopened
-from faulttree.walk.renames import counted_for
 
 if TYPE_CHECKING:
     from faulttree.cases import Store
@@ -123,7 +122,7 @@ def _added(store: Store, solved: Solved, told: Told, fitness: Fitness) -> Propos
         told.cause,
         told.test,
         fitness=fitness,
-        history=counted_for(solved.now, confirmed(store)),
+        history=confirmed(store),
         search_minutes=told.search_minutes,
         at=told.at,
         even_so=told.even_so,

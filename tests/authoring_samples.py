@@ -1,0 +1,194 @@
+"""Random trees and random cases on them, for the promises of authoring."""
+
+from __future__ import annotations
+
+import random
+from pathlib import Path
+from typing import Any
+
+import yaml
+
+from faulttree.authoring.again import Answers
+from faulttree.authoring.cause import Cause, Test
+from faulttree.cases import Store
+from faulttree.tree import Library, Tree
+from faulttree.walk import events as ev
+from faulttree.walk.fold import fold
+from faulttree.walk.state import State
+
+__all__ = ["Answers", "case_of", "library_of", "random_cause", "random_test", "random_tree"]
+
+STOPS = {
+    "hand-over": {"title": "Beyond this tree", "reason": "out-of-scope"},
+    "not-safe": {"title": "Not safe", "reason": "unsafe"},
+}
+
+
+class Maker:
+    """A tree grown at random: questions, readings and deeds down to faults and stops."""
+
+    def __init__(self, rng: random.Random) -> None:
+        self.rng = rng
+        self.steps: dict[str, Any] = {}
+        self.faults: dict[str, Any] = {}
+
+    def fault(self) -> str:
+        name = f"fault-{len(self.faults) + 1}"
+        self.faults[name] = {
+            "title": f"Part {len(self.faults) + 1} broken",
+            "remedy": "Replace it.",
+            "weight": self.rng.choice([0.5, 1, 2, 3, 6]),
+            "evidence": [{"kind": "confirmed", "source": "the shop's bench", "date": "2026-01-05"}],
+        }
+        return name
+
+    def grow(self, depth: int, state: tuple[str, ...]) -> str:
+        """A step, or an end, and everything below it."""
+        rng = self.rng
+        if depth == 0 or (depth < 3 and rng.random() < 0.25):
+            return self.fault() if rng.random() < 0.6 else "hand-over"
+        name = f"step-{len(self.steps) + 1}"
+        step: dict[str, Any] = {}
+        self.steps[name] = step
+        if rng.random() < 0.3 and "cover-off" not in state:
+            state = (*state, "cover-off")
+        minutes = rng.choice([1, 2, 2, 3, 5])
+        if rng.random() < 0.12:
+            step |= {"do": f"Do {name}", "minutes": minutes, "then": ""}
+            step["then"] = self.grow(depth - 1, state)
+        elif rng.random() < 0.5:
+            step |= {"ask": f"Is {name} as it should be?", "minutes": minutes}
+            step["answers"] = {"fine": "", "not-so": ""}
+            step["answers"] = {k: self.grow(depth - 1, state) for k in step["answers"]}
+        else:
+            step |= {"measure": f"Resistance at {name}", "minutes": minutes}
+            step["limits"] = {"min": "10 kΩ", "source": "the shop's own"}
+            step["results"] = {k: self.grow(depth - 1, state) for k in ("inside", "low")}
+        if state:
+            step["access"] = list(state)
+        return name
+
+
+def random_tree(rng: random.Random) -> dict[str, Any]:
+    """A tree document as plain data; its first step may find the unit unsafe."""
+    while True:
+        maker = Maker(rng)
+        start = maker.grow(rng.choice([2, 3, 3, 4]), ())
+        if len(maker.faults) >= 2 and start in maker.steps:
+            break
+    if rng.random() < 0.3:
+        maker.steps = {
+            "look": {
+                "ask": "Is it dry and whole?",
+                "minutes": 1,
+                "answers": {"whole": start, "burnt": "not-safe"},
+            },
+            **maker.steps,
+        }
+        start = "look"
+    data = {
+        "title": "Lamp, dark",
+        "family": "lamp",
+        "access": {"cover-off": {"minutes": rng.choice([2, 6]), "how": "Four screws."}},
+        "start": start,
+        "steps": maker.steps,
+        "faults": maker.faults,
+        "stops": {"hand-over": STOPS["hand-over"]},
+    }
+    if start == "look":
+        data["stops"] = STOPS
+    return data
+
+
+def written(data: dict[str, Any], rng: random.Random) -> str:
+    """The document as somebody may have typed it: block or flow, with comments."""
+    text = yaml.safe_dump(
+        data,
+        sort_keys=False,
+        allow_unicode=True,
+        width=rng.choice([60, 1000]),
+        indent=rng.choice([2, 4]),
+        default_flow_style=rng.choice([False, None]),
+    )
+    lines = []
+    for line in text.splitlines():
+        if line.startswith("  ") and not line.startswith("   ") and rng.random() < 0.2:
+            lines.append("  # a remark of the author")
+        lines.append(line)
+        if rng.random() < 0.05 and line.rstrip().endswith(":"):
+            lines[-1] = f"{line}   # and another"
+    ending = rng.choice(["\n", "\n", "\r\n"])
+    return ending.join(lines) + (ending if rng.random() < 0.8 else "")
+
+
+def library_of(folder: Path, data: dict[str, Any], rng: random.Random) -> Library:
+    """A library with this one tree."""
+    path = folder / "trees" / "lamp" / "dark.yaml"
+    path.parent.mkdir(parents=True, exist_ok=True)
+    path.write_bytes(written(data, rng).encode())
+    return Library(folder)
+
+
+def walked(tree: Tree, rng: random.Random, wanted: str = "") -> tuple[list[ev.Event], State]:
+    """Answers at random to an end; to a stop or fault where that is wanted, if it can be."""
+    best: tuple[list[ev.Event], State] | None = None
+    for _ in range(30):
+        events: list[ev.Event] = [ev.Opened(tree=tree.id, tree_hash=tree.hash, at=AT)]
+        state = fold(tree, events)
+        while state.ask is not None and state.phase == "finding":
+            outcome = rng.choice(list(state.ask.targets))
+            reading = None
+            if state.ask.kind == "measure":
+                value = 2.0e3 if outcome == "low" else 5.0e4
+                reading = {"value": value, "unit": "ohm", "text": f"{value:g} Ω"}
+            events.append(ev.Answered(step=state.ask.id, outcome=outcome, reading=reading, at=AT))
+            state = fold(tree, events)
+        best = events, state
+        if not wanted or (state.end is not None and wanted in (state.end.kind, state.end.id)):
+            break
+    assert best is not None
+    return best
+
+
+AT = "2026-03-02T10:00:00Z"
+
+
+def case_of(store: Store, tree: Tree, rng: random.Random, *, off_tree: str = "") -> str | None:
+    """A recorded case; solved off the tree where a fault is named, if a walk ends at a stop."""
+    events, state = walked(tree, rng, "hand-over" if off_tree else "")
+    if off_tree:
+        if state.end is None or state.end.id != "hand-over":
+            return None
+        events += [
+            ev.Confirmed(fault=off_tree, seen="works again", at=AT),
+            ev.Closed(result="fixed", fault=off_tree, became="returned", at=AT),
+        ]
+    elif state.end is not None and state.end.kind == "fault" and rng.random() < 0.7:
+        fault = state.end.id
+        events += [
+            ev.RepairTried(fault=fault, at=AT),
+            ev.Confirmed(fault=fault, seen="works", at=AT),
+            ev.Closed(result="fixed", fault=fault, became="returned", at=AT),
+        ]
+    return store.open_case(events, tree_text=tree.text)
+
+
+def random_cause(rng: random.Random) -> Cause:
+    return Cause(
+        title="A joint of the socket cracked: seen with a lens",
+        remedy="Resolder it, # and relieve the wire.",
+        part=rng.choice(["", "X3"]),
+        module=rng.choice(["", "inlet"]),
+    )
+
+
+def random_test(rng: random.Random) -> Test:
+    common: dict[str, Any] = {
+        "minutes": rng.choice([1, 2, 3, 4]),
+        "access": rng.choice([(), ("cover-off",)]),
+        "how": rng.choice(["", "Lens; press it with a stick: gently."]),
+    }
+    if rng.random() < 0.5:
+        return Test(ask="Does the joint move?", shows="moves", fine="firm", **common)
+    limits = {"max": "1 Ω", "source": "the shop's own, probes included"}
+    return Test(measure="Resistance over the joint", reading="40 Ω", limits=limits, **common)
