@@ -265,6 +265,19 @@ def test_a_case_with_things_left_out_never_stands_in_for_the_whole_one(here: Sto
     assert len(here.list()) == 6
 
 
+def test_photos_of_another_shop_are_not_looked_for_here(
+    here: Store, there: Store, tmp_path: Path
+) -> None:
+    mine = tmp_path / "mine.txt"
+    mine.write_text("mine")
+    here.open_case([opened(), PhotoAdded(at=at(1), path=str(mine), sha256="0" * 64)])
+    assert [f.minor for f in verify(here).findings if f.kind == "photo"] == [False]
+    imported(there, exported(here))
+    (found,) = [f for f in verify(there).findings if f.kind == "photo"]
+    assert found.minor
+    assert "another shop" in found.message
+
+
 # Tables -------------------------------------------------------------------------------------
 
 

@@ -6,13 +6,13 @@ import csv
 import hashlib
 import json
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import IO, TYPE_CHECKING, Any
 
 from faulttree.cases import rows
 from faulttree.cases.case import Case
-from faulttree.cases.journal import Entry, Line, TreeText, understood
+from faulttree.cases.journal import BROUGHT, Entry, Line, TreeText, understood
 from faulttree.cases.merging import Merged
 from faulttree.errors import RecordError
 from faulttree.walk.events import Event, Opened, from_dict
@@ -330,6 +330,7 @@ def from_journal(line: Line) -> list[Entry | TreeText]:
         check_text(line.holds.hash, line.holds.text)
     else:
         checked(json.loads(line.holds.event))
+        return [replace(line.holds, writer=BROUGHT)]
     return [line.holds]
 
 
@@ -350,7 +351,7 @@ def from_export(data: Mapping[str, Any]) -> list[Entry | TreeText]:
         parsed = checked(event)
         if not sequence and not isinstance(parsed, Opened):
             break
-        items.append(Entry(case, sequence, rows.as_json(event), "import", parsed=parsed))
+        items.append(Entry(case, sequence, rows.as_json(event), BROUGHT, parsed=parsed))
     if not items or isinstance(items[-1], TreeText):
         raise RecordError("the line is damaged: it does not begin with an opening")
     return items

@@ -16,9 +16,20 @@ from typing import Any
 from faulttree.errors import RecordError
 from faulttree.walk.events import Event
 
-__all__ = ["Entry", "Journal", "Line", "TreeText", "entries", "journal_path", "newest_first"]
+__all__ = [
+    "BROUGHT",
+    "Entry",
+    "Journal",
+    "Line",
+    "TreeText",
+    "entries",
+    "journal_path",
+    "newest_first",
+]
 
 CHUNK = 1 << 16
+BROUGHT = "import"
+"""The writer of events that were brought in from another record."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -16,7 +16,7 @@ from sqlalchemy import Connection, delete, func, insert, select, update
 
 from faulttree.cases import rows
 from faulttree.cases.come_backs import mark_all
-from faulttree.cases.journal import Entry, TreeText, entries, grouped, journal_path
+from faulttree.cases.journal import BROUGHT, Entry, TreeText, entries, grouped, journal_path
 from faulttree.cases.merging import merge
 from faulttree.cases.store import Store, told_of
 from faulttree.cases.summary import Tally
@@ -299,7 +299,8 @@ def look_at(
             yield Finding("events", place, problem, loss=True)
             continue
         yield from drawn(store, row, events, repair=repair)
-        yield from photographed(events, place, photos, done)
+        brought = [one.writer == BROUGHT for one in there]
+        yield from photographed(zip(events, brought, strict=True), place, photos, done)
 
 
 def understood(found: Sequence[Any]) -> tuple[list[Event], str | None]:
@@ -368,14 +369,22 @@ def draw_again(
 
 
 def photographed(
-    events: Sequence[Event], place: str, folder: Path | None, done: Verified
+    events: Iterable[tuple[Event, bool]], place: str, folder: Path | None, done: Verified
 ) -> Iterator[Finding]:
-    """Whether the photos are there and unchanged. Nothing outside their folder is opened."""
-    for event in events:
+    """Whether the photos are there and unchanged. Nothing outside their folder is opened.
+
+    Photos taken on this bench are looked for where they were; those of another shop, whose
+    paths could name anything here, only inside the folder.
+    """
+    for event, brought in events:
         if not isinstance(event, PhotoAdded):
             continue
         done.photos += 1
-        found = within(event.path, folder)
+        if folder is None and brought:
+            message = f"{event.path} is of another shop; name its folder with --photos"
+            yield Finding("photo", place, message, minor=True)
+            continue
+        found = Path(event.path) if folder is None else within(event.path, folder)
         if found is None:
             yield Finding("photo", place, f"{event.path} is not in the folder of photos")
         elif not found.is_file():
@@ -384,10 +393,8 @@ def photographed(
             yield Finding("photo", place, f"{event.path} is not the photo that was taken")
 
 
-def within(path: str, folder: Path | None) -> Path | None:
-    """A path, where it lies inside the folder; without a folder any path as it stands."""
-    if folder is None:
-        return Path(path)
+def within(path: str, folder: Path) -> Path | None:
+    """A path, where it lies inside the folder."""
     inside = (folder / path).resolve()
     return inside if inside.is_relative_to(folder.resolve()) else None
 
