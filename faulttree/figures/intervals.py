@@ -211,7 +211,7 @@ def tolerance_factor(n: int, content: float = 0.95, confidence: float = LEVEL) -
     ``z · √((n−1)(1+1/n) / χ²)`` with z the normal quantile of (1 + content)/2 and χ² the
     (1 − confidence) quantile with n−1 degrees of freedom. W. G. Howe, J. Am. Stat. Assoc. 64
     (1969); NIST/SEMATECH e-Handbook of Statistical Methods, 7.2.6.3. The quantile of χ² by
-    E. B. Wilson and M. M. Hilferty, PNAS 17 (1931): good to 1 % from n = 5 on.
+    E. B. Wilson and M. M. Hilferty, PNAS 17 (1931): good to 1 % from n = 10 on.
     """
     free = n - 1
     z = NormalDist().inv_cdf((1 + content) / 2)
