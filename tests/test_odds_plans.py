@@ -14,7 +14,13 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from faulttree.odds import FaultTable, TableError, make_table, plan, sequence, table_from_csv
-from faulttree.odds.bounds import entropy_bound, huffman_bound, huffman_length, pair_bound
+from faulttree.odds.bounds import (
+    entropy_bound,
+    huffman_bound,
+    huffman_length,
+    pair_bound,
+    rate_bound,
+)
 from faulttree.odds.lookahead import look_ahead
 from faulttree.odds.problem import Problem
 from faulttree.odds.search import search_of
@@ -223,6 +229,7 @@ def test_no_bound_is_above_what_is_found(seed: int, vague: float, more: bool) ->
     assert 0 <= entropy <= huffman + slack
     assert huffman <= found.expected_minutes + slack
     assert pair_bound(problem) <= found.expected_minutes + slack
+    assert rate_bound(problem) <= found.expected_minutes + slack
     assert found.lower_bound <= found.expected_minutes
 
 

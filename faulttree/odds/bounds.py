@@ -11,8 +11,11 @@
   the pair (f, g) no plan pays less than w_f·w_g times the least ratio, over the tests that
   tell f from g, that the tests have with all faults still possible.
 
+* The rate bound: :func:`rate_bound`.
+
 The pair bound is the strong one where each test concerns few faults, the Huffman bound
-where tests split evenly.
+where tests split evenly, the
+rate bound in large tables whose tests concern few faults each.
 """
 
 from __future__ import annotations
@@ -33,7 +36,12 @@ __all__ = [
     "huffman_bound",
     "huffman_length",
     "pair_bound",
+    "rate_bound",
 ]
+
+
+TINY = 1e-12
+"""Shares below this are rounding."""
 
 
 def huffman_length(weights: Sequence[float], letters: int = 2) -> float:
@@ -165,3 +173,32 @@ def pair_bound(problem: Problem) -> float:
             np.minimum(least, problem.minutes[test] / pairs, out=least, where=differ)
     products = problem.weights[:, None] * problem.weights[None, :]
     return float((products[sure] * least[sure]).sum() / 2) if sure.any() else 0.0
+
+
+def rate_bound(problem: Problem) -> float:
+    """Minutes that the information needed takes at the best rate a place of its size allows.
+
+    A test's rarer outcomes together never weigh more than they do with all faults possible,
+    R. So at a place of weight w no test tells more than w·h(R/w), h the binary entropy (for
+    k outcomes with log₂(k − 1) of the rarer share more), and the best rate r(w) in bits per
+    minute falls as w grows. By the places of weight x or more, a plan has told at least
+    J(x) = Σ w_g·log₂(1/max(w_g, x)) over the groups g, for it parts the whole into pieces
+    lighter than x or single groups. Hence minutes ≥ ∫ dJ/r, here summed over steps of an
+    eighth of a bit with each step's best rate.
+
+    0 where an entry is vague or a telling test is free.
+    """
+    masses = _masses(problem)
+    mass = problem.weights @ problem.chance
+    rest = 1 - np.maximum.reduceat(mass, problem.first[:-1])
+    telling = rest > TINY
+    if not problem.sharp or not telling.any() or (problem.minutes[telling] <= 0).any():
+        return 0.0
+    rest, minutes = rest[telling], problem.minutes[telling]
+    others = np.diff(problem.first)[telling] - 1
+    groups = np.array(masses)
+    sizes = np.exp2(-np.arange(0.0, math.ceil(-math.log2(groups.min())) + 0.125, 0.125))
+    told = -(groups * np.log2(np.maximum(groups, sizes[:, None]))).sum(axis=1)
+    share = np.minimum(rest / sizes[:, None], others / (others + 1))
+    gain = share * np.log2(others / share) - (1 - share) * np.log2(1 - share)
+    return float((np.diff(told) / (gain / minutes).max(axis=1)[1:]).sum())

@@ -18,7 +18,7 @@ from dataclasses import dataclass, field, replace
 from itertools import islice
 from typing import Any
 
-from faulttree.odds.bounds import entropy_bound, huffman_bound, pair_bound
+from faulttree.odds.bounds import entropy_bound, huffman_bound, pair_bound, rate_bound
 from faulttree.odds.lookahead import Draft, look_ahead, reachable
 from faulttree.odds.plan_tree import plan_tree
 from faulttree.odds.problem import Problem, bits
@@ -55,8 +55,9 @@ class Plan:
         tree: the plan as a tree document, plain data.
         before: expected minutes of the order as it stands: a tree's own, or a table's
             tests from left to right.
-        bounds: ``entropy``, ``huffman`` and ``pairs``, in minutes; the first is never
-            above the second, and none above ``expected_minutes``.
+        bounds: ``entropy``, ``huffman``, ``pairs`` and ``rate``, in minutes; the first is
+            never above the second, and none above ``expected_minutes``; one that does not
+            apply or would take too long is 0.
         testability: what the tests can do, whatever their order.
         wanted: for each group, the new test that would split it best; the heaviest first.
         loose: faults of a tree that no test says anything of; no plan finds them.
@@ -135,7 +136,8 @@ def plan(
     static = {
         "entropy": entropy_bound(problem),
         "huffman": huffman_bound(problem),
-        "pairs": pair_bound(problem),
+        "pairs": pair_bound(problem) if problem.n <= EXACT_UP_TO else 0.0,
+        "rate": rate_bound(problem),
     }
     first = look_ahead(problem, search, ())
     for best, low in _improve(problem, search, first, max(static.values()), timer):

@@ -242,16 +242,17 @@ class Problem:
     @cached_property
     def together(self) -> tuple[int, ...]:
         """For each fault, the faults that no test surely tells from it."""
-        apart = [0] * self.n
-        everyone = (1 << self.n) - 1
-        for masks in self.masks:
-            shared = [0] * self.n
-            for mask in masks:
-                for fault in bits(mask):
-                    shared[fault] |= mask
-            for fault, mask in enumerate(shared):
-                apart[fault] |= everyone & ~mask
-        return tuple(everyone & ~mask for mask in apart)
+        if self.sharp:
+            alike: dict[bytes, int] = {}
+            rows = [row.tobytes() for row in self.allowed]
+            for fault, row in enumerate(rows):
+                alike[row] = alike.get(row, 0) | 1 << fault
+            return tuple(alike[row] for row in rows)
+        sure = np.zeros((self.n, self.n), dtype=bool)
+        for test in range(self.m):
+            shown = self.allowed[:, self.first[test] : self.first[test + 1]].astype(np.float32)
+            sure |= shown @ shown.T == 0
+        return tuple(_mask(row) for row in ~sure)
 
     def prerequisites(self, tests: NDArray[np.int64]) -> frozenset[str]:
         """Those of these tests that others come after."""
