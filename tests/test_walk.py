@@ -244,6 +244,24 @@ def test_what_was_not_made_safe_does_not_count_as_done() -> None:
     assert walk.asked == "safe.bleed"
 
 
+def test_steps_that_wait_for_one_another_are_gone_to_once_and_not_for_ever() -> None:
+    steps = {
+        "one": ask(good="two", bad="three"),
+        "two": ask(good="beyond", bad="worn") | {"after": ["three"]},
+        "three": ask(good="beyond", bad="leaky") | {"after": ["two"]},
+    }
+    data = {"title": "A", "family": "unit", "start": "one", "steps": steps, "stops": STOPS}
+    data["faults"] = {"worn": fault(), "leaky": fault()}
+    tree = build({"id": "unit/a", "tree": data, "procedures": {}}, strict=False)
+    walk = Walk(tree)
+    walk.say("good")
+    jumps = 0
+    while (jump := choose(walk.state)) is not None:
+        walk.add(jump)
+        jumps += 1
+        assert jumps < 5
+
+
 def test_what_must_come_first_can_end_the_walk() -> None:
     steps = {
         "rail": volts("safe", "inside"),

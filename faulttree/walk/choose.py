@@ -178,8 +178,11 @@ def ranking(state: State) -> tuple[Ranked, ...]:
 
 def _barred(state: State, step: str, seen: frozenset[str] = frozenset()) -> bool:
     """Skipped, or resting on something that was."""
-    if step in state.skipped:
+    if step in state.skipped or step in state.in_vain:
         return True
+    use = state.tree.uses.get(step)
+    if use is not None:
+        return any(inner in state.skipped for inner in use.steps)
     known = state.tree.steps.get(step)
     if known is None or step in seen:
         return False
@@ -199,7 +202,7 @@ def choose(state: State, *, at: str = "") -> Jumped | None:
         if best.bits > WORTH_ASKING:
             return Jumped(at=at, step=best.test, reason="most still to be learned here")
     for step, times in state.skipped.items():
-        if times == 1 and step in state.tree.steps:
+        if times == 1 and step in state.tree.steps and step not in state.in_vain:
             return Jumped(at=at, step=step, reason="skipped before")
     return None
 

@@ -107,6 +107,7 @@ class _Folding:
     skips: dict[str, int] = field(default_factory=dict)
     set_aside: set[str] = field(default_factory=set)
     anew: set[str] = field(default_factory=set)
+    in_vain: set[str] = field(default_factory=set)
     excluded: set[str] = field(default_factory=set)
     repairs: list[Repair] = field(default_factory=list)
     closing: dict[str, str] = field(default_factory=dict)
@@ -145,6 +146,7 @@ class _Folding:
             return
         if step.live:
             self.last_live = self.index
+        self.in_vain.clear()
         self.skips.pop(event.step, None)
         self.set_aside.discard(event.step)
         self.anew.discard(event.step)
@@ -164,6 +166,8 @@ class _Folding:
         self.anew.add(node)
         self._ask_again(node)
         self._head_for(node)
+        if self._settle() is not None:
+            self.in_vain.add(node)
 
     @take.register
     def _(self, event: ev.RepairTried) -> None:
@@ -204,6 +208,7 @@ class _Folding:
         self.closed = None
         self._take_up()
         self.set_aside.clear()
+        self.in_vain.clear()
         if self.phase in ("closing", "ended"):
             self._take_in_again()
             return
@@ -272,6 +277,7 @@ class _Folding:
         self.skips.clear()
         self.set_aside.clear()
         self.anew.clear()
+        self.in_vain.clear()
         # A check passed before this repair says nothing about the unit after it.
         self.closing.clear()
 
@@ -472,6 +478,7 @@ class _Folding:
             withdrawn=self.withdrawn,
             skipped=dict(self.skips),
             blocked=blocked,
+            in_vain=frozenset(self.in_vain),
             excluded=frozenset(self.excluded),
             repairs=tuple(self.repairs),
             closing=dict(self.closing),

@@ -78,6 +78,7 @@ class State:
         withdrawn: the answers gone back on.
         skipped: step still unanswered → how often it was skipped in this round.
         blocked: the set-aside step that bars the way, where one does.
+        in_vain: steps gone to since the last answer whose way is barred.
         closing: closing use → the exit it gave.
         excluded: faults whose repair did not confirm.
         access: the access states the unit is in.
@@ -97,6 +98,7 @@ class State:
     withdrawn: tuple[Answered, ...] = ()
     skipped: Mapping[str, int] = field(default_factory=dict)
     blocked: str | None = None
+    in_vain: frozenset[str] = frozenset()
     excluded: frozenset[str] = frozenset()
     repairs: tuple[Repair, ...] = ()
     closing: Mapping[str, str] = field(default_factory=dict)
