@@ -1,0 +1,72 @@
+"""What was learned goes back into the trees: cases, suspects, new trees, new names.
+
+Light to import: each part is loaded when it is first used.
+"""
+
+from __future__ import annotations
+
+from importlib import import_module
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from faulttree.authoring.cause import Cause, Test
+    from faulttree.authoring.free_case import FreeCase, read_free_case, tree_of_case
+    from faulttree.authoring.lessons import Lessons
+    from faulttree.authoring.proposal import Proposal, Unfit
+    from faulttree.authoring.renaming import Renaming, rename
+    from faulttree.authoring.starting import Begun, Known, Start, begin, from_known, from_table
+    from faulttree.authoring.suspects import (
+        Addition,
+        Said,
+        Standing,
+        add_suspect,
+        list_suspects,
+    )
+    from faulttree.authoring.writing_up import Told, write_up
+
+__all__ = [
+    "Addition",
+    "Begun",
+    "Cause",
+    "FreeCase",
+    "Known",
+    "Lessons",
+    "Proposal",
+    "Renaming",
+    "Said",
+    "Standing",
+    "Start",
+    "Test",
+    "Told",
+    "Unfit",
+    "add_suspect",
+    "begin",
+    "from_known",
+    "from_table",
+    "list_suspects",
+    "read_free_case",
+    "rename",
+    "tree_of_case",
+    "write_up",
+]
+
+_HOMES = {
+    "cause": ("Cause", "Test"),
+    "free_case": ("FreeCase", "read_free_case", "tree_of_case"),
+    "lessons": ("Lessons",),
+    "proposal": ("Proposal", "Unfit"),
+    "renaming": ("Renaming", "rename"),
+    "starting": ("Begun", "Known", "Start", "begin", "from_known", "from_table"),
+    "suspects": ("Addition", "Said", "Standing", "add_suspect", "list_suspects"),
+    "writing_up": ("Told", "write_up"),
+}
+_HOME_OF = {name: home for home, names in _HOMES.items() for name in names}
+
+
+def __getattr__(name: str) -> Any:
+    home = _HOME_OF.get(name)
+    if home is None:
+        raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
+    value = getattr(import_module(f"{__name__}.{home}"), name)
+    globals()[name] = value
+    return value
