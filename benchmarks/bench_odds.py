@@ -182,7 +182,9 @@ def entropy_tree(table: FaultTable) -> float | None:
     problem = Problem(table)
     features: NDArray[np.int64] = problem.outcome
     tree = DecisionTreeClassifier(criterion="entropy", random_state=0)
-    tree.fit(features, np.arange(problem.n), sample_weight=problem.weights)
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        tree.fit(features, np.arange(problem.n), sample_weight=problem.weights)
     depth = np.asarray(tree.decision_path(features).sum(axis=1)).ravel() - 1
     return float(problem.weights @ depth)
 
