@@ -164,7 +164,8 @@ def step_of(test: Test, fault: str, onward: str) -> dict[str, Any]:
 
 def new_id(text: str, taken: Container[str]) -> str:
     """A kebab-case id made from a text, one that is not taken."""
-    plain = unicodedata.normalize("NFKD", text).encode("ascii", "ignore").decode().lower()
+    owned = re.sub(r"['’]s\b", "", text)
+    plain = unicodedata.normalize("NFKD", owned).encode("ascii", "ignore").decode().lower()
     words = [word for word in re.findall(r"[a-z0-9]+", plain) if word not in ARTICLES]
     base = ""
     for word in words:

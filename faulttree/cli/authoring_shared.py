@@ -26,6 +26,7 @@ __all__ = [
     "pair",
     "show_diff",
     "today",
+    "within",
     "words",
     "writing",
 ]
@@ -64,6 +65,11 @@ def own_folder(root: Path) -> Path:
 def today() -> str:
     """The day, UTC, as YYYY-MM-DD."""
     return now()[:10]
+
+
+def within(path: Path, root: Path) -> str:
+    """A file as its library names it."""
+    return path.relative_to(root).as_posix() if path.is_relative_to(root) else str(path)
 
 
 def words(given: Sequence[str]) -> tuple[str, ...]:

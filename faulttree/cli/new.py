@@ -15,6 +15,7 @@ from faulttree.cli.authoring_shared import (
     keep_in_git,
     own_folder,
     today,
+    within,
     words,
     writing,
 )
@@ -116,7 +117,7 @@ def command(
     if as_json:
         say_json({**begun.as_dict(), "written": done, "commit": made or None, "case": kept or None})
     elif done:
-        say(f"Written: {begun.change.path}")
+        say(f"Written: {within(begun.change.path, root)}")
     return 0 if done or as_json else 1
 
 

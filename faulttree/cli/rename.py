@@ -11,6 +11,7 @@ from faulttree.cli.authoring_shared import (
     keep_in_git,
     own_folder,
     show_diff,
+    within,
     writing,
 )
 from faulttree.cli.options import json_option, library_option, open_library, say, say_json
@@ -55,7 +56,7 @@ def command(
     if not as_json:
         place = asking.place if asking else console(plain=True, to_people=True)
         for change in renaming.changes:
-            show_diff(place, change.diff())
+            show_diff(place, change.diff(within(change.path, found.root)))
     try:
         done = agreed(asking, editable=False) == "yes" if asking else yes
     except (AwayError, KeyboardInterrupt):

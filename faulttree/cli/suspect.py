@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
@@ -15,6 +16,7 @@ from faulttree.cli.authoring_shared import (
     pair,
     show_diff,
     today,
+    within,
     words,
     writing,
 )
@@ -129,7 +131,7 @@ def add(
             at=pair(at, "--at"),
             even_so=even_so,
         )
-        done = _settled(addition, asking, yes=yes, as_json=as_json)
+        done = _settled(addition, found.root, asking, yes=yes, as_json=as_json)
     except (AwayError, KeyboardInterrupt):
         say("faulttree: left; nothing was written", to_people=True)
         return 1
@@ -176,16 +178,18 @@ def _test(said: dict[str, Any]) -> Test | None:
     )
 
 
-def _settled(addition: Addition, asking: Asking | None, *, yes: bool, as_json: bool) -> bool:
+def _settled(
+    addition: Addition, root: Path, asking: Asking | None, *, yes: bool, as_json: bool
+) -> bool:
     """Whether it is to be written, once it was shown."""
     if asking is None:
         if not as_json:
             place = console(plain=True, to_people=True)
             for change in addition.changes:
-                show_diff(place, change.diff())
+                show_diff(place, change.diff(within(change.path, root)))
         return yes
     for change in addition.changes:
-        show_diff(asking.place, change.diff())
+        show_diff(asking.place, change.diff(within(change.path, root)))
     if addition.place is not None:
         asking.tell(f"Its test comes {addition.place}.")
     return agreed(asking, editable=False) == "yes"

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import replace
+from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
@@ -18,6 +19,7 @@ from faulttree.cli.authoring_shared import (
     pair,
     show_diff,
     today,
+    within,
     words,
     writing,
 )
@@ -178,10 +180,12 @@ def command(
                 made = keep_in_git(
                     found.root, agreed_on.changes, agreed_on.message, asking, asked=commit
                 )
-    return _said(proposal, agreed_on, made, as_json=as_json)
+    return _said(proposal, agreed_on, made, as_json=as_json, root=found.root)
 
 
-def _said(proposal: Proposal, done: Proposal | None, made: str, *, as_json: bool) -> int:
+def _said(
+    proposal: Proposal, done: Proposal | None, made: str, *, as_json: bool, root: Path
+) -> int:
     written = done is not None and bool(done.changes)
     if as_json:
         shown = done or proposal
@@ -192,7 +196,7 @@ def _said(proposal: Proposal, done: Proposal | None, made: str, *, as_json: bool
     if done is None:
         say("Nothing was written.", to_people=True)
         return 1
-    say(f"Written: {done.changes[0].path}")
+    say(f"Written: {within(done.changes[0].path, root)}")
     return 0
 
 
