@@ -74,7 +74,7 @@ def command(
     kinds = [(path, _kind(path)) for path in (output,) if path]
     kinds += [(path, "html") for path in (html,) if path]
     with open_record(record, read_only=True) as store, bar("Reviewing") as show:
-        trees = trees_of(open_library(library))
+        trees = trees_of(open_library(library), wanted["tree"], wanted["family"])
         found = review(store, trees, progress=lambda _, done, of: show(done, of), **wanted)
     for path, kind in kinds:
         _write(found, path, kind)
@@ -86,10 +86,15 @@ def command(
     return 0
 
 
-def trees_of(library: Library) -> list[Tree]:
-    """Every tree of the library that can be built; a broken one is taken from the record."""
+def trees_of(library: Library, tree: str | None, family: str | None) -> list[Tree]:
+    """The trees of the library that are asked about, as far as they can be built.
+
+    A broken one is taken from the record.
+    """
     found = []
     for name in library.trees():
+        if tree not in (None, name) or family not in (None, name.partition("/")[0]):
+            continue
         examined = library.examine(name)
         if examined.tree is None:
             say(f"{name} could not be built: the record's last text of it is used", to_people=True)

@@ -46,7 +46,7 @@ def page(review: Review, *, progress: Callable[[int, int], None] | None = None) 
     if progress is not None:
         progress(len(review.trees), len(review.trees))
     body += [*_method(review), "</main>"]
-    return page_of(_headline(review), "en", style("auto", STYLE), body)
+    return page_of(plain(_headline(review)), "en", style("auto", STYLE), body)
 
 
 def safe(text: object) -> str:

@@ -1,0 +1,304 @@
+"""What ``faulttree review`` promises: the same figures in every form, hostile texts as text."""
+
+from __future__ import annotations
+
+import base64
+import csv
+import io
+import json
+import re
+import shutil
+import struct
+import subprocess
+import xml.etree.ElementTree as ET
+from html.parser import HTMLParser
+from pathlib import Path
+from typing import Any
+
+import pytest
+from click.testing import CliRunner, Result
+
+from faulttree.cases import open_store
+from faulttree.cli import cli, run
+from faulttree.figures import Review, review
+from faulttree.figures.simulator import Shop, fill
+from faulttree.figures.terminal import lines
+from faulttree.figures.webpage import page
+from faulttree.tree import build, shipped_library
+from faulttree.tree.model import Tree
+
+NAMES = ("usb-lamp/flickers", "usb-hub/devices-drop-out")
+TREES = [shipped_library().load(name) for name in NAMES]
+BROWSER = shutil.which("chromium") or shutil.which("chromium-browser")
+
+
+@pytest.fixture(scope="module")
+def record(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    path = tmp_path_factory.mktemp("record") / "record.db"
+    with open_store(str(path)) as store:
+        fill(store, TREES, Shop(seed=2), cases=250)
+    return path
+
+
+@pytest.fixture(scope="module")
+def reviewed(record: Path) -> Review:
+    with open_store(str(record), read_only=True) as store:
+        return review(store, TREES)
+
+
+@pytest.fixture(scope="module")
+def html(reviewed: Review) -> str:
+    return page(reviewed)
+
+
+def called(record: Path, *arguments: str) -> Result:
+    return CliRunner().invoke(cli, ["review", "--record", str(record), *arguments])
+
+
+# -- the command -------------------------------------------------------------------------------
+
+
+def test_json_is_one_document_with_numbers_as_they_are(record: Path) -> None:
+    answer = called(record, "--json")
+    assert answer.exit_code == 0
+    document = json.loads(answer.stdout)
+    assert [tree["tree"] for tree in document["trees"]] == sorted(NAMES)
+    for tree in document["trees"]:
+        assert {"tree", "cases", "steps", "faults", "proposals"} <= tree.keys()
+        for fault in tree["faults"]:
+            if fault["of"]:
+                assert fault["share"] == fault["confirmed"] / fault["of"]
+                assert fault["low"] <= fault["share"] <= fault["high"]
+
+
+def test_a_missing_record_reads_as_empty(tmp_path: Path) -> None:
+    answer = called(tmp_path / "none.db", "--json")
+    assert answer.exit_code == 0
+    assert json.loads(answer.stdout)["trees"] == []
+    told = called(tmp_path / "none.db")
+    assert told.exit_code == 0
+    assert told.stdout == ""
+    assert "no such case" in told.stderr
+
+
+def test_filters_narrow_the_record(record: Path) -> None:
+    whole = json.loads(called(record, "--json", "--family", "usb-lamp").stdout)
+    one = json.loads(called(record, "--json", "--tree", NAMES[0]).stdout)
+    assert [tree["tree"] for tree in one["trees"]] == [NAMES[0]]
+    assert one["filters"] == {"tree": NAMES[0]}
+    lamp = ("--family", "usb-lamp")
+    early = json.loads(called(record, "--json", *lamp, "--until", "2024-12-31").stdout)
+    late = json.loads(called(record, "--json", *lamp, "--since", "2025-01-01").stdout)
+    assert early["cases"] + late["cases"] == whole["cases"]
+
+
+def test_output_is_told_by_its_ending(record: Path, tmp_path: Path) -> None:
+    for name in ("a.html", "a.csv", "a.json"):
+        answer = called(record, "--tree", NAMES[0], "-o", str(tmp_path / name))
+        assert answer.exit_code == 0, answer.output
+        assert answer.stdout == ""
+        assert (tmp_path / name).stat().st_size > 1000
+    both = called(record, "--tree", NAMES[0], "--html", str(tmp_path / "b.html"), "--json")
+    assert json.loads(both.stdout)["cases"] > 0
+    assert (tmp_path / "b.html").read_text() == (tmp_path / "a.html").read_text()
+
+
+@pytest.mark.parametrize(
+    ("arguments", "said"),
+    [
+        (["-o", "review.doc"], "does not end like a review"),
+        (["-o", "no/such/folder/a.html"], "No such file"),
+        (["--since", "last week"], "is no time"),
+    ],
+)
+def test_what_cannot_be_done_is_said_in_one_message(
+    record: Path, arguments: list[str], said: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert run(["review", "--record", str(record), *arguments]) == 2
+    told = capsys.readouterr().err
+    assert said in told
+    assert "Traceback" not in told
+
+
+def test_the_terminal_shows_what_the_document_says(record: Path, reviewed: Review) -> None:
+    answer = called(record, "--tree", NAMES[0])
+    assert answer.exit_code == 0
+    assert "This record is invented." in answer.stdout
+    tree = next(one for one in reviewed.trees if one.tree.id == NAMES[0])
+    for fault in tree.faults:
+        assert fault.fault in answer.stdout
+        if fault.confirmed.count:
+            assert f"{fault.confirmed.count} of {fault.confirmed.of}: " in answer.stdout
+    for proposal in tree.proposals:
+        assert proposal.what.split()[0] in answer.stdout
+
+
+def test_csv_has_a_row_for_every_branch_and_fault(record: Path, reviewed: Review) -> None:
+    from faulttree.figures.csv_file import to_csv
+
+    file = io.StringIO(newline="")
+    many = to_csv(reviewed, file)
+    rows = list(csv.DictReader(io.StringIO(file.getvalue(), newline="")))
+    assert len(rows) == many
+    branches = sum(len(step.branches) for tree in reviewed.trees for step in tree.steps)
+    faults = sum(len(tree.faults) for tree in reviewed.trees)
+    assert many == branches + faults
+    row = next(row for row in rows if row["row"] == "fault" and int(row["confirmed"]))
+    assert float(row["share"]) == int(row["confirmed"]) / int(row["of"])
+
+
+# -- the page ----------------------------------------------------------------------------------
+
+
+class Outline(HTMLParser):
+    """What of a page must hold together: ids, links, tables, and what it would fetch."""
+
+    VOID = frozenset({"meta", "br", "img"})
+
+    def __init__(self, text: str) -> None:
+        super().__init__()
+        self.open: list[str] = []
+        self.ids: list[str] = []
+        self.links: list[str] = []
+        self.fetched: list[str] = []
+        self.heads: list[dict[str, str | None]] = []
+        self.tags: dict[str, int] = {}
+        self.without_alt = 0
+        self.feed(text)
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        given = dict(attrs)
+        self.tags[tag] = self.tags.get(tag, 0) + 1
+        if tag not in self.VOID:
+            self.open.append(tag)
+        if given.get("id"):
+            self.ids.append(str(given["id"]))
+        if tag == "a":
+            self.links.append(str(given.get("href")))
+        if tag == "th":
+            self.heads.append(given)
+        if tag == "img" and not given.get("alt"):
+            self.without_alt += 1
+        self.fetched += [str(v) for k, v in attrs if k in ("src", "srcset", "data", "xlink:href")]
+        assert not [name for name in given if name.startswith("on")], given
+
+    def handle_startendtag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.handle_starttag(tag, attrs)
+        if tag not in self.VOID:
+            self.open.pop()
+
+    def handle_endtag(self, tag: str) -> None:
+        assert self.open.pop() == tag
+
+
+def test_the_page_is_whole_and_fetches_nothing(html: str) -> None:
+    outline = Outline(html)
+    assert not outline.open
+    assert len(set(outline.ids)) == len(outline.ids)
+    assert all(link.startswith("#") and link[1:] in outline.ids for link in outline.links)
+    assert all(source.startswith("data:") for source in outline.fetched)
+    assert "script" not in outline.tags
+    assert "default-src 'none'" in html
+    assert not re.search(r"url\(|@import|https?://(?!www\.w3\.org/)", html)
+
+
+def test_the_page_can_be_read_without_eyes_or_mouse(html: str) -> None:
+    outline = Outline(html)
+    assert outline.tags["main"] == 1
+    assert outline.tags["h1"] == 1
+    assert outline.tags["table"] == outline.tags["caption"]
+    assert all(head.get("scope") in ("col", "row") for head in outline.heads)
+    assert not outline.without_alt
+    plots = re.findall(r'<svg class="plot".*?</svg>', html, re.DOTALL)
+    assert len(plots) >= 4
+    for plot in plots:
+        drawn = ET.fromstring(plot)
+        assert drawn.get("role") == "img"
+        assert (drawn.findtext("{http://www.w3.org/2000/svg}title") or "").strip()
+        assert (drawn.findtext("{http://www.w3.org/2000/svg}desc") or "").strip()
+
+
+def test_the_diagrams_on_the_page_are_svg_with_the_counts(html: str, reviewed: Review) -> None:
+    drawn = [base64.b64decode(part) for part in re.findall(r"svg\+xml;base64,([^\"]+)", html)]
+    assert len(drawn) == len(reviewed.trees)
+    for one, tree in zip(drawn, reviewed.trees, strict=True):
+        ET.fromstring(one)
+        assert f"{tree.cases} cases counted" in one.decode()
+
+
+def test_page_and_document_say_the_same(html: str, reviewed: Review) -> None:
+    for tree in reviewed.trees:
+        for fault in tree.faults:
+            if fault.confirmed.count:
+                assert f"{fault.confirmed.count} of {fault.confirmed.of}:" in html
+    assert "This record is invented" in html
+
+
+EVIL = (
+    "<script>alert(1)</script>",
+    '"><img src=x onerror=alert(1)>',
+    "javascript:alert(1)",
+    "</style><svg onload=alert(1)>",
+    "\x1b[31mred\x1b]0;title\x07",
+    "\u202egnorw\u202c",
+    "{{7*7}} %s {0} $(id) `id`",
+    "=HYPERLINK(1)",
+    "x" * 10_000,
+)
+
+
+def evil_tree(tree: Tree, text: str) -> Tree:
+    """The tree with a hostile text wherever an author writes words."""
+    bundle: dict[str, Any] = json.loads(tree.text)
+    data = bundle["tree"]
+    data["title"] = text
+    for step in data["steps"].values():
+        for key in ("ask", "measure", "do", "how"):
+            if key in step:
+                step[key] = text
+    for fault in data["faults"].values():
+        fault.update(title=text, part=text, remedy=text)
+    return build(bundle, strict=False)
+
+
+@pytest.mark.parametrize("text", EVIL, ids=range(len(EVIL)))
+def test_hostile_texts_come_out_as_text(text: str, tmp_path: Path) -> None:
+    tree = evil_tree(TREES[0], text)
+    shop = Shop(seed=1, benches={f"{text} (invented)": 1.0})
+    with open_store(None) as store:
+        fill(store, [tree], shop, cases=25)
+        found = review(store, [tree])
+    written = page(found)
+    outline = Outline(written)
+    assert not outline.open
+    assert not {"script", "iframe", "object", "link"} & outline.tags.keys()
+    assert outline.tags["img"] == 1
+    assert all(link.startswith("#") for link in outline.links)
+    for drawn in re.findall(r"svg\+xml;base64,([^\"]+)", written):
+        ET.fromstring(base64.b64decode(drawn))
+    shown = "\n".join(lines(found, 100, full=True))
+    for each in (written, shown):
+        assert "\x1b" not in each
+        assert "\u202e" not in each
+
+
+def test_the_page_shows_in_a_browser(html: str, tmp_path: Path) -> None:
+    """Only where a Chromium is installed; a page that failed to draw is one flat colour."""
+    if BROWSER is None:
+        pytest.skip("no Chromium is installed here")
+    place, shot = tmp_path / "review.html", tmp_path / "review.png"
+    place.write_text(html)
+    subprocess.run(
+        [
+            *(BROWSER, "--headless", "--no-sandbox", "--disable-gpu", "--no-first-run"),
+            *("--disable-background-networking", "--disable-component-update", "--disable-sync"),
+            *(f"--user-data-dir={tmp_path / 'profile'}", "--window-size=900,1200"),
+            *(f"--screenshot={shot}", place.as_uri()),
+        ],
+        check=True,
+        capture_output=True,
+        timeout=100,
+    )
+    data = shot.read_bytes()
+    assert struct.unpack(">II", data[16:24]) == (900, 1200)
+    assert len(data) > 40_000
