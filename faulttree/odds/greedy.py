@@ -174,10 +174,12 @@ def _survey_vague(problem: Problem, places: Places) -> tuple[Ints, Ints, Floats,
     heads, mass = problem.first[:-1], places.mass
     weighed = problem.chance[places.rows] * places.weights[:, None]
     split = np.add.reduceat(weighed, places.starts, axis=0)
-    possible = np.add.reduceat(problem.allowed[places.rows], places.starts, axis=0, dtype=np.int64)
-    mixed = (possible > 0) & (possible < places.sizes[:, None])
+    shown = problem.allowed[places.rows].view(np.uint8)
+    some = np.maximum.reduceat(shown, places.starts, axis=0)
+    every = np.minimum.reduceat(shown, places.starts, axis=0)
+    mixed = some > every
     telling = np.logical_or.reduceat(mixed, heads, axis=1) & ~places.done
-    unsure = np.log(problem.count)[places.rows] * places.weights[:, None]
+    unsure = problem.doubt[places.rows] * places.weights[:, None]
     gain = (
         _plogp(mass)[:, None]
         - np.add.reduceat(_plogp(split), heads, axis=1)

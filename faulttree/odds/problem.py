@@ -231,6 +231,11 @@ class Problem:
         return test_of[~usual], starts.astype(np.int64), column.astype(np.int64)
 
     @cached_property
+    def doubt(self) -> NDArray[np.float64]:
+        """(n, m) entropy of the outcome given the fault, in nats."""
+        return np.asarray(np.log(np.maximum(self.count, 1)), dtype=float)
+
+    @cached_property
     def between(self) -> NDArray[np.float64]:
         """(n, n) minutes of the cheapest test that surely tells two faults apart; 0 if none."""
         out = np.full((self.n, self.n), -1.0)

@@ -19,7 +19,7 @@ __all__ = ["Ranked", "Suspect", "rank_tests", "untested", "would_settle"]
 NEGLIGIBLE = 1e-4
 """Faults less likely than this, next to the likeliest, are left out when looking ahead."""
 
-FAINT = 1e-3
+FAINT = 2e-3
 """Looking ahead stops at places less likely than this; they hardly move the mean."""
 
 
