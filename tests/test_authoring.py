@@ -36,7 +36,7 @@ from faulttree.tree.edit import Change, Editor, flow, write_all
 from faulttree.tree.scalars import scalar
 from faulttree.walk import events as ev
 from faulttree.walk.fold import fold
-from faulttree.walk.renames import counted_for, follow, now_called
+from faulttree.walk.renames import counted_for, now_called
 from tests.authoring_samples import (
     AT,
     case_of,
@@ -753,7 +753,7 @@ def test_history_follows_a_name_and_the_events_stay(library: Library, store: Sto
     write_all(rename(library, "lamp/dark", "broken-lead", "broken-cable").changes)
     new = library.load("lamp/dark")
     events = store.events(case)
-    state = fold(new, follow(new, events))
+    state = fold(new, events)
     assert [visit.step for visit in state.path] == ["plug", "cable"]
     assert state.cured is not None
     assert state.cured.fault == "broken-cable"
@@ -813,7 +813,7 @@ def test_random_names_in_random_trees(tmp_path: Path) -> None:
         write_all(rename(library, "lamp/dark", old, "quite-new").changes)
         assert everything_named(library) == swapped(before, old, "quite-new")
         new = library.load("lamp/dark")
-        end, then = fold(new, follow(new, events)).end, state.end
+        end, then = fold(new, events).end, state.end
         assert (end is None) == (then is None)
         if end is not None and then is not None:
             assert end.id == ("quite-new" if then.id == old else then.id)

@@ -7,7 +7,6 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from faulttree.walk.fold import fold
-from faulttree.walk.renames import follow
 from faulttree.walk.state import State
 
 if TYPE_CHECKING:
@@ -61,8 +60,7 @@ def moved_cases(
     for done, case in enumerate(store.each(tree=old.id), 1):
         if case.id != but:
             events = store.events(case.id)
-            before = stands(fold(old, follow(old, events)))
-            after = stands(fold(new, follow(new, events)))
+            before, after = stands(fold(old, events)), stands(fold(new, events))
             if before != after:
                 yield Moved(case.id, case.number, before, after)
         if progress is not None:

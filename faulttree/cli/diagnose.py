@@ -188,8 +188,9 @@ def priors_of(tree: Tree, store: Store) -> dict[str, float]:
     from faulttree.cases.counts import confirmed
     from faulttree.odds import priors
     from faulttree.walk.choose import table_of
+    from faulttree.walk.renames import counted_for
 
-    return priors(table_of(tree), confirmed(store))
+    return priors(table_of(tree), counted_for(tree, confirmed(store)))
 
 
 # -- a script ---------------------------------------------------------------------------------

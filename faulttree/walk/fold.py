@@ -10,6 +10,7 @@ from faulttree.errors import FaulttreeError
 from faulttree.reading import formula_names
 from faulttree.tree.model import Step, Tree
 from faulttree.walk import events as ev
+from faulttree.walk.renames import follow
 from faulttree.walk.state import HARD_STOPS, End, Phase, Purpose, Repair, State, Visit
 from faulttree.walk.ways import deeds_before
 
@@ -19,10 +20,11 @@ __all__ = ["fold"]
 def fold(tree: Tree, events: Iterable[ev.Event]) -> State:
     """The state of a walk of ``tree`` after ``events``, oldest first.
 
-    Steps that the tree does not know (an older text of it did) stay on the path and lead
-    nowhere. Never raises for what stands in a record.
+    Names of an older text are read as what they are called now, where the tree keeps them.
+    Steps that it does not know stay on the path and lead nowhere. Never raises for what
+    stands in a record.
     """
-    counted, withdrawn = _without_withdrawn(events)
+    counted, withdrawn = _without_withdrawn(follow(tree, events))
     folding = _Folding(tree, withdrawn=withdrawn)
     for event in counted:
         folding.take(event)

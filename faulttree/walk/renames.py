@@ -1,8 +1,8 @@
 """A record's history under the names that things have now.
 
 Events are never changed. A tree file keeps the former names of its steps, faults and stops in
-``renamed``, a procedure's file those of its steps; whoever reads old events on a newer text of
-the tree sends them through :func:`follow` first.
+``renamed``, a procedure's file those of its steps; the fold reads old events by them. Whoever
+reads events on a newer text of the tree without folding sends them through :func:`follow`.
 """
 
 from __future__ import annotations
@@ -41,7 +41,9 @@ def now_called(tree: Tree, name: str) -> str:
 
 def _aliases(data: Any) -> Mapping[str, str]:
     found = data.get("renamed") if isinstance(data, Mapping) else None
-    return found if isinstance(found, Mapping) else {}
+    if not isinstance(found, Mapping):
+        return {}
+    return {old: new for old, new in found.items() if isinstance(new, str)}
 
 
 def _has_any(tree: Tree) -> bool:
