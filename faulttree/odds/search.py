@@ -1,10 +1,9 @@
 """The exact search: the cheapest plan, with proof.
 
 Branch and bound over the AND/OR graph of places. A place is what can still be possible and
-what was done that still matters; its value is the least expected minutes from there, times
-nothing: per unit of weight. Values and bounds of places are kept, so that no place is
-worked out twice. The limit is raised step by step, so that a search that is broken off has
-proved a bound for the whole plan.
+what was done that still matters; its value is the least expected minutes from there. Values
+and bounds of places are kept, so that no place is worked out twice. The limit is raised step
+by step, so that a search that is broken off has proved a bound for the whole plan.
 """
 
 from __future__ import annotations
