@@ -170,6 +170,8 @@ BREAKING = [
     ("nothing-turns-on-it", "{good: tired-fuse, bad: open-bridge}", "{good: tired-fuse, bad: tired-fuse}", "  junctions:\n", "  ¦junctions:\n"),
     ("fault-without-test", "start: fuse\nsteps:\n", "start: open-it\nsteps:\n  open-it: {do: Open it, then: ¦tired-fuse}\n"),
     ("far-end", "    minutes: 2\n    wait: 30 s", "    minutes: 600\n    wait: 30 s", "start: fuse", "start: ¦fuse"),
+    ("waits-in-ring", "    after: [discharge]", "    ¦after: [esr]"),
+    ("states-exclude", "access:\n  cover-off: {minutes: 6, how: Four screws underneath.}", "access:\n  cover-off: {group: cover}\n  cover-on: {group: cover}", "    access: [cover-off]\n    live", "    ¦access: [cover-off, cover-on]\n    live"),
     # limits
     ("impossible-limit", "{nominal: 34 V, tolerance: 10 %,", "{min: ¦37 V, max: 30 V,"),
     ("impossible-limit", "{nominal: 34 V,", "{nominal: ¦34 W4,"),
@@ -317,6 +319,24 @@ def test_a_hazardous_voltage_needs_a_caution(
         "hazardous-voltage",
         "hazardous-charge",
     }
+
+
+def test_a_rating_of_some_model_can_be_hazardous(tmp_path: Path) -> None:
+    by_model = VOLTS.replace(
+        '{formula: "u / 2", from: {u: rail-volts}}', '{formula: "r", from: {r: rail}}'
+    )
+    tree = BARE.replace(VOLTS, by_model)
+    assert found_in(tmp_path, tree) == ()
+    found = found_in(
+        tmp_path, tree.replace("{one-channel: 34 V}", "{one-channel: 34 V, big: 60 V}")
+    )
+    assert [f.rule for f in found] == ["hazardous-voltage"]
+
+
+def test_a_ring_through_a_procedure_is_told_in_full(tmp_path: Path) -> None:
+    tree = TREE.replace("{good: tired-fuse, bad", "{good: fuse, bad")
+    (ring,) = [f for f in found_in(tmp_path, tree) if f.rule == "ring-of-steps"]
+    assert "fuse → junctions.forward → junctions.reverse → fuse" in ring.message
 
 
 COVERED = [
@@ -516,6 +536,23 @@ def test_trees_are_compared(tmp_path: Path, rule: str, old: str, new: str) -> No
         more["trees__odd_one__hums"] = other.replace("title: Bench", "title: Odd")
     library = a_library(tmp_path, TREE, shared__families=families, **more)
     assert rule in {f.rule for f in check_paths([], library).findings}
+
+
+def test_files_that_no_command_looks_for(tmp_path: Path) -> None:
+    library = a_library(tmp_path)
+    for name in (
+        "trees/stray.yaml",
+        "trees/bench-supply/hums.yml",
+        "trees/bench-supply/No.yaml",
+        "shared/odd.yaml",
+        "shared/procedures/x/y.yaml",
+    ):
+        path = tmp_path / name
+        path.parent.mkdir(parents=True, exist_ok=True)
+        path.write_text(TREE, encoding="utf-8")
+    found = check_paths([], library).findings
+    assert {f.rule for f in found} == {"file-not-seen"}
+    assert len(found) == 5
 
 
 # -- fit to be walked ------------------------------------------------------------------

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -181,10 +182,40 @@ def _folder(path: Path, library: Library, fixed: bool) -> Iterator[Target]:
             yield Target(file, library if fixed else _home(file, library))
 
 
+PLACES = ("trees/*/*.yaml", "shared/*.yaml", "shared/procedures/*.yaml", "bench.yaml")
+KEBAB = "[a-z0-9]+(?:-[a-z0-9]+)*"
+LOOKED_FOR = re.compile(
+    rf"trees/{KEBAB}/{KEBAB}\.yaml|shared/procedures/{KEBAB}\.yaml|"
+    r"shared/(?:cautions|instruments|families)\.yaml|bench\.yaml",
+    re.ASCII,
+)
+"""Files of a library that commands look for."""
+
+
 def _whole(library: Library) -> Iterator[Target]:
-    for pattern in ("trees/*/*.yaml", "shared/*.yaml", "shared/procedures/*.yaml", "bench.yaml"):
+    """Every file of a library, those that no command looks for included."""
+    seen: set[Path] = set()
+    for pattern in PLACES:
         for file in sorted(library.root.glob(pattern)):
-            yield Target(file, library, whole=True)
+            if not file.is_dir():
+                seen.add(file)
+                yield Target(file, library, whole=True)
+    for folder in ("trees", "shared"):
+        for file in sorted((library.root / folder).rglob("*.y*ml")):
+            if file not in seen and file.suffix in SUFFIXES and not file.is_dir():
+                yield Target(file, library, whole=True)
+
+
+def _unseen(target: Target) -> Finding | None:
+    """A file of a library that no command looks for, by its place or its name."""
+    if target.path is None or not target.whole:
+        return None
+    if LOOKED_FOR.fullmatch(target.path.relative_to(target.library.root).as_posix()):
+        return None
+    return Finding(
+        "file-not-seen", "warning", "No command looks for a file of this name here.",
+        target.name, 1, 1, "Rename or move it, or take it out of the library.",
+    )  # fmt: skip
 
 
 def _outsiders(targets: Iterable[Target]) -> Iterator[Finding]:
@@ -223,6 +254,9 @@ def look(target: Target) -> Looked:
     """
     from faulttree.rules import other_files
 
+    unseen = _unseen(target)
+    if unseen is not None:
+        return Looked("other", (unseen,))
     if target.path is not None and _leads_out(target):
         return Looked("other", ())
     text = target.text

@@ -33,11 +33,12 @@ def ring_of_steps(subject: Subject) -> Iterator[Found]:
     if not subject.has_ring:
         return
     for ring in rings(subject):
-        names = [subject.name(edge.step) for edge in ring]
-        shown = " → ".join([*names, names[0]])
         back = ring[-1]
+        place = subject.edge_place(subject.tree.steps[back.step], back.outcome)
+        names = [subject.name(edge.step, place) for edge in ring]
+        shown = " → ".join([*names, names[0]])
         yield Found(
-            subject.edge_place(subject.tree.steps[back.step], back.outcome),
+            place,
             f"The steps lead round in a ring: {shown}.",
             f"Let `{back.outcome}` of `{names[-1]}` lead on to a step, fault or stop "
             "that is not on this way.",
@@ -336,3 +337,88 @@ def longest(subject: Subject) -> tuple[tuple[float, str], tuple[float, str]]:
     deep = max(best, key=lambda name: best[name][0])
     slow = max(best, key=lambda name: best[name][1])
     return (best[deep][0], deep), (best[slow][1] + entering, slow)
+
+
+@rule(
+    "graph",
+    "error",
+    """
+    open-it: {do: Open the housing, after: [drain], then: drain}
+    drain:   {do: Drain the tank, after: [open-it], then: look}
+    """,
+)
+def waits_in_ring(subject: Subject) -> Iterator[Found]:
+    """Steps wait for one another by `after`: none of them can ever be done first, and a walk
+    that comes to one of them is stuck.
+    """
+    waits = {
+        step.id: [name for name in step.after if name in subject.tree.steps]
+        for step in subject.tree.steps.values()
+        if step.after
+    }
+    done: set[str] = set()
+    for name in waits:
+        ring = _waiting(name, waits, done)
+        if ring:
+            first = subject.tree.steps[ring[0]]
+            names = [subject.name(one, first.where) for one in ring]
+            yield Found(
+                first.where.under("after"),
+                f"These steps wait for one another: {' → '.join([*names, names[0]])}.",
+                "Take one of them out of `after`.",
+                of_key=True,
+            )
+
+
+def _waiting(name: str, waits: dict[str, list[str]], done: set[str]) -> list[str]:
+    """A ring of waiting steps met from one of them; empty where there is none."""
+    way: list[str] = []
+    stack: list[tuple[str, Iterator[str]]] = []
+    while True:
+        if name in way:
+            done.update(way)
+            return way[way.index(name) :]
+        if name not in done:
+            way.append(name)
+            stack.append((name, iter(waits.get(name, ()))))
+        while stack:
+            following = next(stack[-1][1], None)
+            if following is not None:
+                name = following
+                break
+            done.add(stack.pop()[0])
+            way.pop()
+        else:
+            return []
+
+
+@rule(
+    "graph",
+    "warning",
+    """
+    access:
+      upright:  {group: position}
+      face-down: {group: position}
+    steps:
+      look: {ask: Is it clean?, access: [upright, face-down], …}
+    """,
+)
+def states_exclude(subject: Subject) -> Iterator[Found]:
+    """A step needs two states of the unit that exclude each other, being of one group: it
+    cannot be done as it is written.
+    """
+    states = subject.tree.access
+    for step in subject.tree.steps.values():
+        seen: dict[str, str] = {}
+        for name in step.access:
+            group = states[name].group if name in states else None
+            if group is not None and group in seen:
+                yield Found(
+                    step.where.under("access"),
+                    f"`{subject.name(step.id)}` needs `{seen[group]}` and `{name}`, which "
+                    "exclude each other.",
+                    "Keep one of them, or split the step.",
+                    of_key=True,
+                )
+            elif group is not None:
+                seen[group] = name

@@ -220,9 +220,12 @@ def formula_never_known(subject: Subject) -> Iterator[Found]:
         if source not in subject.tree.steps:
             message = f"`{source}` is no step that measures, and no rating."
         elif not _keeps_value(subject, source):
-            message = f"`{subject.name(source)}` is no `measure`: it gives no value."
+            message = f"`{subject.name(source, place)}` is no `measure`: it gives no value."
         elif step.id in subject.distance and not comes_after(subject, source, step.id):
-            message = f"`{subject.name(source)}` is never read before `{subject.name(step.id)}`."
+            message = (
+                f"`{subject.name(source, place)}` is never read before "
+                f"`{subject.name(step.id, place)}`."
+            )
         else:
             continue
         yield Found(place, message, "Name a step that is read on the way here, or a rating.")
@@ -262,8 +265,8 @@ def formula_may_miss(subject: Subject) -> Iterator[Found]:
         ):
             yield Found(
                 place,
-                f"A way leads to `{subject.name(step.id)}` without a reading of "
-                f"`{subject.name(source)}`.",
+                f"A way leads to `{subject.name(step.id, place)}` without a reading of "
+                f"`{subject.name(source, place)}`.",
                 "Take the reading on every way, or name it in `after`.",
             )
 

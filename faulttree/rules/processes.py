@@ -14,12 +14,13 @@ from faulttree.errors import TreeError
 if TYPE_CHECKING:
     from faulttree.rules.checking import Target
     from faulttree.rules.examining import Looked
+    from faulttree.tree import Library
 
 __all__ = ["look_in_processes"]
 
 CHUNK = 16
 
-_LIBRARIES: dict[Path, object] = {}
+_LIBRARIES: dict[Path, Library] = {}
 
 
 def look_in_processes(
@@ -41,7 +42,7 @@ def look_in_processes(
     with ProcessPoolExecutor(workers, mp_context=context) as pool:
         waiting = []
         for piece in pieces:
-            files = [(path, targets[n].library.root) for n in piece if (path := targets[n].path)]
+            files = [(t.path, t.library.root, t.whole) for t in (targets[n] for n in piece)]
             waiting.append((piece, pool.submit(_piece, files)))
         for piece, done in waiting:
             try:
@@ -57,13 +58,12 @@ def look_in_processes(
     return {**found, **{n: look(targets[n]) for n in here}}
 
 
-def _piece(files: Sequence[tuple[Path, Path]]) -> list[Looked]:
+def _piece(files: Sequence[tuple[Path | None, Path, bool]]) -> list[Looked]:
     from faulttree.rules.checking import Target, look
     from faulttree.tree import Library
 
     looked = []
-    for path, root in files:
+    for path, root, whole in files:
         library = _LIBRARIES.setdefault(root, Library(root))
-        assert isinstance(library, Library)
-        looked.append(look(Target(path, library)))
+        looked.append(look(Target(path, library, whole=whole)))
     return looked

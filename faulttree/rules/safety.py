@@ -98,9 +98,10 @@ def hazardous_voltage(subject: Subject) -> Iterator[Found]:
     at the step.
     """
     for step, hazard in _uncovered(subject, "voltage"):
+        place = _placed(subject, step, hazard)
         yield Found(
-            _placed(subject, step, hazard),
-            f"`{subject.name(step.id)}` is at {hazard.said}, and no caution says so.",
+            place,
+            f"`{subject.name(step.id, place)}` is at {hazard.said}, and no caution says so.",
             "Add a caution that covers voltage, such as `live-working` or `mains`.",
         )
 
@@ -112,9 +113,11 @@ def hazardous_charge(subject: Subject) -> Iterator[Found]:
     or more than 0.1 µF between 42.4 and 450 V (IEC 60335-1).
     """
     for step, hazard in _uncovered(subject, "charge"):
+        place = _placed(subject, step, hazard)
         yield Found(
-            _placed(subject, step, hazard),
-            f"`{subject.name(step.id)}` is at a charge of {hazard.said}, and no caution says so.",
+            place,
+            f"`{subject.name(step.id, place)}` is at a charge of {hazard.said}, "
+            "and no caution says so.",
             "Add a caution that covers charge, such as `stored-charge`.",
         )
 
@@ -126,9 +129,10 @@ def hazardous_energy(subject: Subject) -> Iterator[Found]:
     (IEC 60950-1): 20 J, or 240 VA, at 2 V or more.
     """
     for step, hazard in _uncovered(subject, "energy"):
+        place = _placed(subject, step, hazard)
         yield Found(
-            _placed(subject, step, hazard),
-            f"`{subject.name(step.id)}` is at {hazard.said}, and no caution says so.",
+            place,
+            f"`{subject.name(step.id, place)}` is at {hazard.said}, and no caution says so.",
             "Add a caution that covers energy, such as `high-energy-source`.",
         )
 

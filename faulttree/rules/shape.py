@@ -111,3 +111,12 @@ declare(
     "is misspelt. Left there, it would hide the next finding of its kind.",
     "accepted: [{rule: limit-without-source, at: resevoir, reason: measured here}]",
 )
+declare(
+    "file-not-seen",
+    "shape",
+    "warning",
+    "The file lies in the library where no command looks for it: a tree is "
+    "`trees/<family>/<complaint>.yaml`, a procedure `shared/procedures/<name>.yaml`, all names "
+    "in kebab-case. Nobody is ever led by it, and nobody is told.",
+    "trees/bench-supply/No Output.yml",
+)

@@ -91,10 +91,11 @@ class Subject:
 
     # -- names and places --------------------------------------------------------------
 
-    def name(self, step: str) -> str:
-        """A step as its own file calls it."""
+    def name(self, step: str, seen_from: Where | None = None) -> str:
+        """A step as its own file calls it, or in full where another file is spoken of."""
         where = self.tree.steps[step].where
-        if where.document == "tree" or len(where.keys) < 2:
+        elsewhere = seen_from is not None and seen_from.document != where.document
+        if where.document == "tree" or len(where.keys) < 2 or elsewhere:
             return step
         return str(where.keys[1])
 
