@@ -561,6 +561,21 @@ def test_a_test_comes_after_what_must_be_done_first(library: Library, store: Sto
     assert proposal.chosen.place.passed >= 2
 
 
+def test_a_step_inside_comes_after_what_made_the_unit_safe(library: Library, store: Store) -> None:
+    path = library.path_of("lamp/dark")
+    text = TREE.replace("inside: socket,", "inside: unplug,")
+    unplug = "  unplug: {do: Pull the plug, minutes: 1, then: socket}\n\n"
+    socket = "  socket:\n    after: [unplug]\n"
+    path.write_text(text.replace("  socket:\n", unplug + socket))
+    way: list[tuple[str, str, float | None]] = [*END[:2], ("unplug", "done", None), *END[2:]]
+    case = record(store, library.load("lamp/dark"), way, "bulb-gone")
+    inside = Test(ask="Is it whole?", shows="torn", fine="whole", minutes=1, access=("cover-off",))
+    proposal = write_up(store, library, case, Told(BULB.cause, inside))
+    assert "It comes after `unplug`, as `socket` does." in proposal.why
+    proposal.write()
+    assert library.load("lamp/dark").steps[proposal.step].after == ("unplug",)
+
+
 def test_a_missing_caution_keeps_the_step_out(library: Library, store: Store) -> None:
     case = record(store, library.load("lamp/dark"), END, "bulb-gone")
     limits = {"min": "200 V", "source": "the shop's own"}

@@ -118,7 +118,7 @@ def test_everything_can_be_asked_instead(
     typed(
         monkeypatch, "Filament torn", "Lights again.", "Fit a new bulb.", "E1", "head",
         "reading", "Resistance of the bulb", "over range", "", "2 kΩ", "a good one", "1",
-        "multimeter", "", "", "12", "yes",
+        "no", "multimeter", "", "?", "", "12", "yes",
     )  # fmt: skip
     assert run(["write-up", "1"]) == 0
     tree = Library(desk.parents[2]).load("lamp/dark")
@@ -137,7 +137,7 @@ def test_whoever_leaves_writes_nothing(
 
 
 def test_a_no_writes_nothing(desk: Path, capsys: Said, monkeypatch: pytest.MonkeyPatch) -> None:
-    typed(monkeypatch, "", "", "no")
+    typed(monkeypatch, "no", "", "", "no")
     assert run(["write-up", "1", *CAUSE, *TEST, "--needs", "multimeter"]) == 1
     assert desk.read_text() == TREE
 
@@ -375,7 +375,7 @@ def test_a_tree_by_questions_asks_the_likely_and_cheap_first(
     )  # fmt: skip
     assert run(["new", "torch/dark"]) == 0
     tree = Library(tmp_path).load("torch/dark")
-    assert tree.start == "is-filament-whole"
+    assert tree.start == "filament-whole"
     assert tree.steps["resistance-of-fuse"].targets == {"inside": "hand-over", "high": "fuse-blown"}
     assert run(["check", "--fail-on", "warning", "--no-cache"]) == 0
 

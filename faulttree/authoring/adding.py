@@ -67,7 +67,7 @@ def add_cause(
         solved=solved,
         fault=adding.cause.fault,
         step=adding.test.step,
-        why=_why(chosen, runner_up, refused, given=at is not None),
+        why=_why(chosen, runner_up, refused, given=at is not None) + adding.as_well,
         chosen=chosen,
         runner_up=runner_up,
         refused=tuple(refused),
@@ -106,9 +106,25 @@ class _Adding:
         self.tree = self.solved.now
         self.loose = self.cause.fault in self.tree.faults
         self.own = walk_again(self.tree, self.solved.answers)
+        self.as_well = ""
+        if not self.test.after and not self.test.live and self.test.access:
+            self._made_safe()
         before = DataEdits(copy.deepcopy(self.tree.bundle["tree"]))
         self._put_fault(before, self.own.path, confirm=None)
         self.before = self._expected(self._tree(before.data))
+
+    def _made_safe(self) -> None:
+        """Take over what the case's last like step must come after: it was made safe first.
+
+        A like step is unpowered too and goes as far into the unit.
+        """
+        for visit in reversed(self.own.path):
+            step = self.tree.steps.get(visit.step)
+            like = step is not None and not step.live and set(step.access) & set(self.test.access)
+            if step is not None and like and step.after:
+                self.test = replace(self.test, after=step.after)
+                self.as_well = f" It comes after `{'`, `'.join(step.after)}`, as `{step.id}` does."
+                return
 
     # -- ranking -----------------------------------------------------------------------
 

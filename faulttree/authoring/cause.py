@@ -16,6 +16,7 @@ __all__ = ["Cause", "Test", "new_id", "step_of"]
 
 RESERVED = frozenset({"back", "closing", "note", "repair", "skip"})
 ARTICLES = frozenset({"a", "an", "the"})
+ASKING = frozenset({"are", "can", "do", "does", "has", "have", "is", "what"})
 LONGEST_ID = 40
 
 
@@ -167,6 +168,8 @@ def new_id(text: str, taken: Container[str]) -> str:
     owned = re.sub(r"['’]s\b", "", text)
     plain = unicodedata.normalize("NFKD", owned).encode("ascii", "ignore").decode().lower()
     words = [word for word in re.findall(r"[a-z0-9]+", plain) if word not in ARTICLES]
+    while len(words) > 1 and words[0] in ASKING:
+        del words[0]
     base = ""
     for word in words:
         if base and len(base) + len(word) >= LONGEST_ID:

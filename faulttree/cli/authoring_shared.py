@@ -31,6 +31,9 @@ __all__ = [
     "writing",
 ]
 
+FEW = 8
+"""Names that are shown in a question; more are listed when they are asked for."""
+
 Command = TypeVar("Command", bound=Callable[..., Any])
 
 
@@ -111,9 +114,14 @@ class Asking:
 
     def names(self, question: str, choices: Sequence[str]) -> tuple[str, ...]:
         """Names out of those there are, with commas between; none is an answer too."""
-        known = f" ({', '.join(choices)})" if choices else ""
+        few = len(choices) <= FEW
+        known = f" ({', '.join(choices)})" if few else " (? lists them; empty: none)"
         while True:
-            named = words([self.text(f"{question}{known}", choices)])
+            typed = self.text(f"{question}{known}", choices)
+            if typed == "?":
+                self.tell(", ".join(choices))
+                continue
+            named = words([typed])
             wrong = [name for name in named if name not in choices]
             if not wrong:
                 return named

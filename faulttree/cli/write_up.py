@@ -350,6 +350,9 @@ def _test_asked(asking: Asking, solved: Solved, library: Library, test: Test) ->
         test = _limits_asked(asking, test)
     if test.minutes is None:
         test = replace(test, minutes=asking.minutes("Minutes it takes"))
+    if not test.live:
+        live = asking.one("Is the unit powered for it", ("no", "yes")) == "yes"
+        test = replace(test, live=live)
     lists = {
         "needs": ("Test gear", tuple(library.instruments)),
         "access": ("States the unit must be in", tuple(tree.access)),
