@@ -128,7 +128,7 @@ def test_the_terminal_shows_what_the_document_says(record: Path, reviewed: Revie
     for fault in tree.faults:
         assert fault.fault in answer.stdout
         if fault.confirmed.count:
-            assert f"{fault.confirmed.count} of {fault.confirmed.of}: " in answer.stdout
+            assert re.search(rf"{fault.fault} +{fault.confirmed.count}: ", answer.stdout)
     for proposal in tree.proposals:
         assert proposal.what.split()[0] in answer.stdout
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import json
+import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -27,6 +28,9 @@ if TYPE_CHECKING:
     from faulttree.tree.model import Tree
 
 __all__ = ["command"]
+
+WHOLE = 10_000
+"""Columns where output is no terminal: nothing is cut."""
 
 ENDINGS = {".html": "html", ".htm": "html", ".csv": "csv", ".json": "json"}
 
@@ -119,7 +123,7 @@ def _show(found: Review, full: bool | None) -> None:
     if not found.trees:
         say("The record holds no such case yet.", to_people=True)
         return
-    for line in lines(found, width(), full=full):
+    for line in lines(found, width() if sys.stdout.isatty() else WHOLE, full=full):
         say(line)
 
 

@@ -13,7 +13,7 @@ from itertools import pairwise
 from typing import TYPE_CHECKING
 
 from faulttree.diagram.escape import plain, xml
-from faulttree.figures.said import minutes, percent
+from faulttree.figures.said import between, minutes, percent
 
 if TYPE_CHECKING:
     from faulttree.figures.intervals import Share, Spread
@@ -50,7 +50,7 @@ def intervals(title: str, rows: Sequence[tuple[str, Share]]) -> str:
             return
         low, dot, high = scale(share.low), scale(share.share), scale(min(share.high, top))
         said = f"{name}: {share.count} of {share.of}, {percent(share.share)}"
-        said += f" ({percent(share.low)} to {percent(share.high)})"
+        said += f" ({between(share.low, share.high)})"
         kind = "dot open" if share.small else "dot"
         yield f"<g><title>{xml(plain(said))}</title>"
         yield f'<path class="whisker" d="M{low:.1f} {y:.1f}H{high:.1f}"/>'
@@ -64,7 +64,7 @@ def intervals(title: str, rows: Sequence[tuple[str, Share]]) -> str:
 
 def _told(rows: Sequence[tuple[str, Share]]) -> str:
     return "; ".join(
-        f"{name} {percent(share.share)}, {percent(share.low)} to {percent(share.high)}"
+        f"{name} {percent(share.share)}, {between(share.low, share.high)}"
         for name, share in rows
         if share.share is not None
     )

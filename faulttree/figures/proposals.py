@@ -19,7 +19,7 @@ from faulttree.figures.intervals import (
 )
 from faulttree.figures.orders import guarded_table, guards
 from faulttree.figures.replay import Replay, cases_of, replay
-from faulttree.figures.said import percent
+from faulttree.figures.said import between, percent
 from faulttree.odds import TableError, priors
 from faulttree.odds.problem import Problem
 from faulttree.odds.testability import groups_of
@@ -113,7 +113,7 @@ def propose(store: Store, count: TreeCount, filters: Mapping[str, Any]) -> tuple
 
 
 def _within(share: Share) -> str:
-    return f"{percent(share.low)} to {percent(share.high)}"
+    return between(share.low, share.high)
 
 
 def _order(count: TreeCount, tried: Replay | None) -> Iterator[Proposal]:

@@ -9,6 +9,7 @@ if TYPE_CHECKING:
     from faulttree.figures.reviewing import FaultFigures, Review, TreeFigures
 
 __all__ = [
+    "between",
     "cases",
     "change_words",
     "minutes",
@@ -24,14 +25,22 @@ def percent(part: float) -> str:
     """A share for people, in two or three digits."""
     if part == 0:
         return "0 %"
+    if 0.99 < part < 1:
+        # Nearly all is not all.
+        return f"{min(100 * part, 99.9):.1f} %"
     return f"{100 * part:.2g} %" if part < 0.1 else f"{100 * part:.0f} %"
+
+
+def between(low: float, high: float) -> str:
+    """An interval of shares, the sign said once."""
+    return f"{percent(low).removesuffix(' %')} to {percent(high)}"
 
 
 def share(figure: Share, *, counts: bool = True) -> str:
     """A share with its interval, and whether it rests on few cases."""
     if figure.share is None:
         return "–"
-    said = f"{percent(figure.share)} ({percent(figure.low)} to {percent(figure.high)})"
+    said = f"{percent(figure.share)} ({between(figure.low, figure.high)})"
     told = f"{figure.count} of {figure.of}: {said}" if counts else said
     return f"{told}, few" if figure.small else told
 

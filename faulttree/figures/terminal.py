@@ -12,9 +12,12 @@ from faulttree.figures.intervals import share_of
 from faulttree.texts import harmless, one_line
 
 if TYPE_CHECKING:
-    from faulttree.figures.reviewing import Review, StepFigures, TreeFigures
+    from faulttree.figures.reviewing import Branch, Review, StepFigures, TreeFigures
 
 __all__ = ["aside", "few_of", "lines"]
+
+MEASURE = 100
+"""Columns a paragraph takes at most: longer lines are hard to read."""
 
 MANY = 3
 """Trees above which only the list of trees and the proposals are shown."""
@@ -99,20 +102,21 @@ def _tree(tree: TreeFigures, width: int) -> Iterator[str]:
 
 
 def _faults(tree: TreeFigures, width: int) -> Iterator[str]:
-    rows = [("fault", "confirmed (95 %)", "repairs held", "came back", "minutes")]
+    rows = [
+        ("fault", f"confirmed, of {tree.closed} (95 %)", "minutes", "repairs held", "came back")
+    ]
     never = []
     for fault in sorted(tree.faults, key=lambda one: -one.confirmed.count):
         if not fault.confirmed.count and not fault.held.of and not fault.found:
             never.append(fault)
             continue
-        came = fault.came_back
         rows.append(
             (
                 fault.fault,
-                said.share(fault.confirmed),
-                f"{fault.held.count} of {fault.held.of}",
-                f"{came.count}" if came.count else "",
+                f"{fault.confirmed.count}: {said.share(fault.confirmed, counts=False)}",
                 said.spread(fault.minutes),
+                f"{fault.held.count} of {fault.held.of}",
+                str(fault.came_back.count or ""),
             )
         )
     if len(rows) > 1:
@@ -124,32 +128,28 @@ def _faults(tree: TreeFigures, width: int) -> Iterator[str]:
     if never:
         below = said.percent(never[0].below or 0.0)
         names = ", ".join(fault.fault for fault in never)
-        yield from _par(f"Never found (each below {below} of cases, 95 %): {names}", width)
+        yield from _par(f"Never found, so each below {below} of cases (95 %): {names}", width)
 
 
 def _steps(tree: TreeFigures, width: int) -> Iterator[str]:
-    rows = [("step", "outcome → leads to", "walked (95 %)", "confirmed behind it", "minutes")]
-    for step in tree.steps:
-        if not step.walked or len(step.branches) < 2:
-            continue
-        for at, branch in enumerate(step.branches):
-            faults = few_of(branch.faults)
-            never = f"never in {step.walked}, below {said.percent(branch.below or 0)}"
-            rows.append(
-                (
-                    step.step if at == 0 else "",
-                    f"{branch.outcome} → {branch.target}",
-                    never if branch.below is not None else said.share(branch.walked),
-                    f"{branch.confirmed.count}: {faults}" if faults else "",
-                    said.spread(step.minutes) if at == 0 else "",
-                )
-            )
-    if len(rows) > 1:
+    shown = [step for step in tree.steps if step.walked and len(step.branches) > 1]
+    wide = max((len(_way(b)) for step in shown for b in step.branches), default=0)
+    for step in shown:
+        minutes = f", {said.spread(step.minutes)} min" if step.minutes else ""
+        besides = f"; {words}" if (words := aside(step)) else ""
         yield ""
-        yield from table(rows, width)
-    for step in tree.steps:
-        if words := aside(step):
-            yield f"{step.step}: {words}"
+        yield from _par(f"{step.step}: {step.walked} walked{minutes}{besides}", width)
+        for branch in step.branches:
+            never = f"never, below {said.percent(branch.below or 0)}"
+            walked = never if branch.below is not None else said.share(branch.walked)
+            yield f"  {_way(branch):{wide}}  {walked}"
+            if branch.faults:
+                told = f"      {branch.confirmed.count} confirmed: {few_of(branch.faults)}"
+                yield from _par(told, width, "        ")
+
+
+def _way(branch: Branch) -> str:
+    return f"{branch.outcome} → {branch.target}"
 
 
 def few_of(faults: Mapping[str, int], most: int = 3) -> str:
@@ -195,9 +195,12 @@ def _proposals(tree: TreeFigures, width: int) -> Iterator[str]:
 
 
 def _par(text: str, width: int, indent: str = "  ") -> list[str]:
+    """A paragraph wrapped to the width; what indents its first line is kept."""
+    bare = text.lstrip(" ")
     return textwrap.wrap(
-        one_line(text) if not text.startswith(" ") else f"   {one_line(text)}",
-        max(width, 40),
+        one_line(bare),
+        max(min(width, MEASURE), 40),
+        initial_indent=" " * (len(text) - len(bare)),
         subsequent_indent=indent,
         break_long_words=False,
         break_on_hyphens=False,

@@ -344,7 +344,7 @@ def _share(figure: Share) -> str:
     return (
         f'<span class="n">{_number(figure.count)} of {_number(figure.of)}:</span> '
         f"{safe(said.percent(figure.share))} "
-        f"<small>({safe(said.percent(figure.low))} to {safe(said.percent(figure.high))})</small>"
+        f"<small>({safe(said.between(figure.low, figure.high))})</small>"
         f"{few}"
     )
 
