@@ -11,7 +11,7 @@ from typing import Any
 from faulttree.authoring.again import minutes_of, walk_again
 from faulttree.authoring.cause import Cause, Test, new_id, step_of
 from faulttree.authoring.fitness import Fitness
-from faulttree.authoring.places import Place, barred, places_on
+from faulttree.authoring.places import Place, barred, leading_to, places_on
 from faulttree.authoring.proposal import Option, Proposal, Unfit
 from faulttree.authoring.solved import Solved
 from faulttree.errors import TreeError
@@ -213,11 +213,18 @@ class _Adding:
             edits.into(("faults", fault), "evidence", self.solved.evidence())
 
     def _signs(self, later: Any) -> Iterator[tuple[str, str]]:
-        """What the fault showed at steps that its new way does not come by any more."""
+        """What the fault showed at steps that its new way does not come by any more.
+
+        Not where that speaks against another way to it: the case was led away there.
+        """
+        near = leading_to(self.tree, self.cause.fault)
         for visit in later:
             step = self.tree.steps.get(visit.step)
-            known = [name for name in (step.targets if step else ()) if name != "undecided"]
-            if visit.outcome in known and len(known) > 1:
+            if step is None:
+                continue
+            known = [name for name in step.targets if name != "undecided"]
+            away = visit.step in near and step.targets.get(visit.outcome) not in near
+            if visit.outcome in known and len(known) > 1 and not away:
                 yield visit.step, visit.outcome
 
     def change(self, place: Place) -> Change:

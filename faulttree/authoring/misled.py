@@ -10,13 +10,13 @@ from typing import TYPE_CHECKING, Any, Literal
 from faulttree.authoring.again import minutes_of, walk_again
 from faulttree.authoring.fitness import Fitness
 from faulttree.authoring.others import moved_cases
-from faulttree.authoring.places import places_on
+from faulttree.authoring.places import leading_to, places_on
 from faulttree.authoring.proposal import Proposal, Unfit
 from faulttree.authoring.solved import Solved
 from faulttree.errors import FaulttreeError, TreeError
 from faulttree.reading import Quantity, judge, resolve_limits
 from faulttree.reading.quantity import show_exact
-from faulttree.tree import Library, Tree
+from faulttree.tree import Library
 from faulttree.tree.edit import Change
 from faulttree.walk.events import Answered
 from faulttree.walk.renames import now_called
@@ -49,7 +49,7 @@ class Fork:
 
 def fork_of(solved: Solved) -> Fork | None:
     """Where the case went wrong on the tree as it is now; None where it did not."""
-    tree, near = solved.now, _leading(solved.now, solved.fault)
+    tree, near = solved.now, leading_to(solved.now, solved.fault)
     known = {now_called(tree, visit.step): visit for visit in solved.then.path}
     for visit in solved.again.path:
         step = tree.steps.get(visit.step)
@@ -60,20 +60,6 @@ def fork_of(solved: Solved) -> Fork | None:
             right = tuple(o for o, to in step.targets.items() if to in near and o != "undecided")
             return Fork(visit.step, known.get(visit.step, visit), right)
     return None
-
-
-def _leading(tree: Tree, fault: str) -> set[str]:
-    """Every node from which a walk can come to the fault, itself included."""
-    before: dict[str, list[str]] = {}
-    for step, _, target in tree.edges():
-        before.setdefault(target, []).append(step)
-    found, todo = {fault}, [fault]
-    while todo:
-        for step in before.get(todo.pop(), ()):
-            if step not in found:
-                found.add(step)
-                todo.append(step)
-    return found
 
 
 def lead_right(

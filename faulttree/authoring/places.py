@@ -11,7 +11,7 @@ from faulttree.tree import Step, Tree
 from faulttree.walk.fold import fold
 from faulttree.walk.state import HARD_STOPS, State, Visit
 
-__all__ = ["Place", "barred", "places_on"]
+__all__ = ["Place", "barred", "leading_to", "places_on"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -130,3 +130,17 @@ def _rests_on(tree: Tree, onward: str, held: frozenset[str]) -> str:
             return name
         stack += step.targets.values()
     return ""
+
+
+def leading_to(tree: Tree, fault: str) -> set[str]:
+    """Every node from which a walk can come to the fault, itself included."""
+    before: dict[str, list[str]] = {}
+    for step, _, target in tree.edges():
+        before.setdefault(target, []).append(step)
+    found, todo = {fault}, [fault]
+    while todo:
+        for step in before.get(todo.pop(), ()):
+            if step not in found:
+                found.add(step)
+                todo.append(step)
+    return found

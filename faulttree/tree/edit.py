@@ -157,6 +157,7 @@ class Editor:
     shape: Shape = ANY
     _splices: list[Splice] = field(default_factory=list)
     _edits: list[tuple[int, Callable[[Any], None]]] = field(default_factory=list)
+    _behind: dict[tuple[Keys, str | None], str] = field(default_factory=dict)
 
     # -- edits -------------------------------------------------------------------------
 
@@ -202,7 +203,10 @@ class Editor:
             self._into_flow([node, *(held for _, held in node.value)], at, entry, deep)
         else:
             self._into_block(node, at, deep, value)
-        follows = names[at] if names else None
+        # Another one behind the same entry comes behind this one, as it does in the text.
+        spot = (tuple(keys), names[at] if names else None)
+        follows = self._behind.get(spot, spot[1])
+        self._behind[spot] = key
         self._edits.append((FIRST, lambda data: _insert(_at(data, keys), follows, key, value)))
 
     def append(self, keys: Keys, value: Any) -> None:
