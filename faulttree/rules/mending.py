@@ -13,9 +13,9 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from difflib import SequenceMatcher
 from pathlib import Path
-from typing import Any
 
 from faulttree.rules.finding import Finding
+from faulttree.tree.edit import Change, spelt, write_all
 
 __all__ = ["Mend", "mend_files", "mends_of", "spliced"]
 
@@ -88,6 +88,7 @@ def mend_files(findings: Iterable[Finding]) -> list[Mend]:
         What was done. A file in which a splice would change anything else is left as it is.
 
     Raises:
+        TreeError: where a file is changed meanwhile.
         OSError: where a file cannot be written.
     """
     by_file: dict[Path, list[Mend]] = {}
@@ -105,7 +106,7 @@ def mend_files(findings: Iterable[Finding]) -> list[Mend]:
                 text = changed
                 kept.append(mend)
         if kept:
-            _write(path, text)
+            write_all([Change(path, raw, text.removeprefix("\ufeff"))])
             done += reversed(kept)
     return done
 
@@ -126,54 +127,13 @@ def spliced(text: str, mend: Mend) -> str | None:
     changed = text[:at] + mend.new + text[at + len(mend.old) :]
     if mend.rule in CHARACTERS:
         return changed
-    before, after = _plain(text), _plain(changed)
-    return changed if _differ_once(before, after, mend.old, mend.new) else None
+    return changed if _differ_once(text, changed, mend.old, mend.new) else None
 
 
-def _plain(text: str) -> Any:
-    from ruamel.yaml import YAML
-    from ruamel.yaml.error import YAMLError
-
-    try:
-        return YAML(typ="rt", pure=True).load(text)
-    except YAMLError:
-        return None
-
-
-def _differ_once(before: Any, after: Any, old: str, new: str) -> bool:
-    """Whether two documents are the same but for one word, in the same order."""
-    one, two = list(_words(before)), list(_words(after))
-    differing = [pair for pair in zip(one, two, strict=False) if pair[0] != pair[1]]
-    return len(one) == len(two) and differing == [(old, new)]
-
-
-def _words(value: Any) -> Iterator[str]:
-    """Keys and scalars in the order of the file, with the ends of what holds them."""
-    if isinstance(value, dict):
-        for key, item in value.items():
-            yield str(key)
-            yield from _words(item)
-        yield "}"
-    elif isinstance(value, list):
-        for item in value:
-            yield from _words(item)
-        yield "]"
-    else:
-        yield str(value)
-
-
-def _write(path: Path, text: str) -> None:
-    """Put the new text in the place of the old at once, or not at all."""
-    import os
-    import tempfile
-
-    target = path.resolve()
-    handle, name = tempfile.mkstemp(dir=target.parent, prefix=f".{target.name}.")
-    try:
-        with os.fdopen(handle, "w", encoding="utf-8", newline="") as stream:
-            stream.write(text)
-        Path(name).chmod(target.stat().st_mode & 0o7777)
-        Path(name).replace(target)
-    except BaseException:
-        Path(name).unlink(missing_ok=True)
-        raise
+def _differ_once(before: str, after: str, old: str, new: str) -> bool:
+    """Whether two texts say the same but for one word, in the same order."""
+    one, two = spelt(before), spelt(after)
+    if one is None or two is None or len(one) != len(two):
+        return False
+    differing = [pair for pair in zip(one, two, strict=True) if pair[0] != pair[1]]
+    return differing in ([(old, new)], [(f"{old}:", f"{new}:")])

@@ -28,7 +28,7 @@ from faulttree.tree.document import LINE_END, Document, child_of, parse
 from faulttree.tree.scalars import scalar
 from faulttree.tree.shape import ANY, Shape
 
-__all__ = ["Change", "DataEdits", "Editor", "Edits", "block", "flow", "write_all"]
+__all__ = ["Change", "DataEdits", "Editor", "Edits", "block", "flow", "spelt", "write_all"]
 
 Keys = Sequence[str | int]
 
@@ -485,6 +485,16 @@ def _rename(data: Any, keys: Keys, new: str) -> None:
     kept = [(new if name == keys[-1] else name, item) for name, item in mapping.items()]
     mapping.clear()
     mapping.update(kept)
+
+
+def spelt(text: str) -> list[str] | None:
+    """Every key (with a colon) and scalar of a text, as ruamel.yaml reads it, in order.
+
+    Two texts that spell the same words say the same, whatever their layout. None where it
+    cannot be read.
+    """
+    data = _round_trip(text)
+    return None if data is None else list(_words(data))
 
 
 def _words(value: Any) -> Iterator[str]:
