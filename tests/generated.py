@@ -58,7 +58,7 @@ def _command(names: tuple[str, ...], command: click.Command) -> list[str]:
     rows = [
         row
         for parameter in command.get_params(context)
-        if isinstance(parameter, click.Option) and parameter.name != "help"
+        if isinstance(parameter, click.Option) and "--help" not in parameter.opts
         if (row := parameter.get_help_record(context)) is not None
     ]
     if rows:
