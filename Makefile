@@ -23,6 +23,7 @@ $(VENV)/bin/python:
 
 $(VENV)/.installed: pyproject.toml constraints.txt $(VENV)/bin/python
 	$(PIP) install --constraint constraints.txt --editable .
+	@$(BIN)/python -m compileall -q faulttree
 	@touch $@
 
 $(VENV)/.installed-dev: pyproject.toml constraints.txt $(VENV)/bin/python
@@ -43,6 +44,7 @@ soak: $(VENV)/.installed-dev
 	$(BIN)/pytest -m soak --timeout 3600
 
 bench: $(VENV)/.installed-dev
+	@$(BIN)/python -m compileall -q faulttree
 	$(BIN)/python -m benchmarks
 
 docs: $(VENV)/.installed-dev

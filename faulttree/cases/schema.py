@@ -10,7 +10,7 @@ from pathlib import Path
 from sqlalchemy import Connection, Engine, Table, Text, text
 
 from faulttree.cases.problems import NewerRecord
-from faulttree.cases.tables import CASES, EVENTS, METADATA, RECORD, TREES
+from faulttree.cases.tables import CAME_BACK, CASES, EVENTS, METADATA, RECORD, TREES
 from faulttree.cases.urls import shown
 from faulttree.errors import RecordError
 
@@ -25,11 +25,16 @@ LOCK = 0x6661756C
 def make_tables(connection: Connection) -> None:
     """Version 1: the tables, and what keeps events and trees from being changed."""
     METADATA.create_all(connection)
+    connection.exec_driver_sql(COME_BACKS)
     here = connection.dialect.name == "sqlite"
     for statement in sqlite_statements() if here else postgres_statements():
         connection.exec_driver_sql(statement)
     connection.execute(RECORD.insert().values(key="id", value=secrets.token_hex(16)))
 
+
+# As text, and not as a partial ``Index`` of the table: that would have SQLAlchemy import every
+# driver of a server at each start, to check the one word of it.
+COME_BACKS = f"CREATE INDEX cases_come_back ON cases (number) WHERE {CAME_BACK}"
 
 COUNTED = "{row}.result = 'fixed' AND {row}.fault <> '' AND {row}.came_back = ''"
 """When a case counts as a repair that lasted."""

@@ -73,7 +73,6 @@ for name in FILTERED:
     Index(f"cases_by_{name}", CASES.c[name], CASES.c.number)
 Index("cases_by_opened", CASES.c.opened)
 CAME_BACK = text("came_back <> ''")
-Index("cases_come_back", CASES.c.number, sqlite_where=CAME_BACK, postgresql_where=CAME_BACK)
 
 EVENTS = Table(
     "events",
