@@ -130,7 +130,8 @@ def main() -> None:
         ours, theirs = both
         print(
             f"as programs, {peers} trees: check {ours:.2f} s, check-jsonschema and "
-            f"yamllint {theirs:.2f} s of processor: {theirs / ours:.1f} times faster (at least {AT_LEAST:g})"
+            f"yamllint {theirs:.2f} s of processor: {theirs / ours:.1f} times faster "
+            f"(at least {AT_LEAST:g})"
         )
     with tempfile.TemporaryDirectory() as folder:
         first, again, used = warm(Path(folder), kept)

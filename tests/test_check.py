@@ -477,6 +477,58 @@ HOSTILE = {
 }  # fmt: skip
 
 
+# One slip each against a production or rule of the YAML 1.2.2 specification, by section.
+INVALID = {
+    "5.1 control character": b"title: a\x01b\n",
+    "5.3 reserved indicator @": b"title: @home\n",
+    "5.3 reserved indicator `": b"title: `home`\n",
+    "5.7 unknown escape": b'title: "a \\q b"\n',
+    "5.7 short escape": b'title: "a \\x4 b"\n',
+    "6.1 tab as indentation": b"steps:\n\ta: b\n",
+    "6.8 unknown YAML version": b"%YAML 3.0\n---\ntitle: x\n",
+    "6.8 directive without document": b"%YAML 1.2\n",
+    "6.8 two YAML directives": b"%YAML 1.2\n%YAML 1.2\n---\na: b\n",
+    "6.9 two anchors on a node": b"title: &a &b x\n",
+    "6.9 two tags on a node": b"title: !!str !!str x\n",
+    "6.9 undefined tag handle": b"title: !x!y z\n",
+    "7.1 undefined alias": b"title: *nothing\n",
+    "7.1 alias with content": b"a: &a x\nb: *a y\n",
+    "7.1 anchored alias": b"a: &a x\nb: &b *a\n",
+    "7.3 open double quote": b'title: "x\n',
+    "7.3 open single quote": b"title: 'x\n",
+    "7.3 text after quote": b'title: "x" y\n',
+    "7.3 less indented quote": b'steps:\n  a: "x\ny"\n',
+    "7.3 colon in plain": b"title: a: b\n",
+    "7.4 open sequence": b"needs: [a, b\n",
+    "7.4 open mapping": b"access: {a: b\n",
+    "7.4 comma first": b"needs: [, a]\n",
+    "7.4 two commas": b"needs: [a, , b]\n",
+    "7.4 wrong close": b"needs: [a}\n",
+    "7.4 key over two lines": b"? a\nb: c\nd\n",
+    "8.1 bad block header": b"how: |x\n  a\n",
+    "8.1 indentation 0": b"how: |0\n  a\n",
+    "8.1 less indented text": b"steps:\n    how: |4\n  a\n",
+    "8.2 sequence beside mapping": b"title: x\n- y\n",
+    "8.2 mapping beside sequence": b"- y\ntitle: x\n",
+    "8.2 deeper key": b"title: x\n  family: y\n",
+    "8.2 shallower key": b"steps:\n    a: b\n  c: d\n",
+    "8.2 key without colon": b"title: x\nfamily\nstart: y\n",
+    "9.1 text after document end": b"title: x\n... y\n",
+    "9.2 two documents": b"title: x\n---\ntitle: y\n",
+    "3.2 equal keys": b"title: x\ntitle: y\n",
+}
+
+
+@pytest.mark.parametrize("name", INVALID)
+def test_what_yaml_forbids_is_a_finding_with_a_place(tmp_path: Path, name: str) -> None:
+    library = a_library(tmp_path)
+    path = library.path_of("bench-supply/no-output")
+    path.write_bytes(INVALID[name])
+    found = check_paths([path], library).findings
+    assert found[0].level == "error"
+    assert all(1 <= f.line <= INVALID[name].count(b"\n") + 2 and f.column >= 1 for f in found)
+
+
 @pytest.mark.parametrize("name", HOSTILE)
 def test_hostile_files_are_findings_quickly(tmp_path: Path, name: str) -> None:
     path = tmp_path / "trees" / "bench-supply" / "bad.yaml"
@@ -605,6 +657,30 @@ def damaged(raw: bytes, chance: random.Random) -> bytes:
     return b"".join(lines)
 
 
+ODD = (None, [], {}, 3, -1.5, True, "", "x", "{part}", "1 V", ["a", "b"], {"a": {"b": "c"}}, [[]])
+
+
+def bent_out_of_shape(data: Any, chance: random.Random) -> bytes:
+    """The file with one value, or key, of another kind than is meant."""
+    bent = json.loads(json.dumps(data))
+    spots: list[tuple[Any, Any]] = []
+    todo = [bent]
+    while todo:
+        held = todo.pop()
+        keys = held if isinstance(held, dict) else range(len(held))
+        spots += [(held, key) for key in keys]
+        todo += [held[key] for key in keys if isinstance(held[key], dict | list)]
+    held, key = chance.choice(spots)
+    kind = chance.randrange(3)
+    if kind == 0 and isinstance(held, dict):
+        held[chance.choice(("x", "ask", "use", "limits", "from", ""))] = held.pop(key)
+    elif kind == 1:
+        del held[key]
+    else:
+        held[key] = chance.choice(ODD)
+    return json.dumps(bent).encode()
+
+
 SCRAPS = (b"[", b"]", b"{", b"}", b": ", b"- ", b"*x", b"&x ", b"!!map ", b"'", b'"', b"|", b">", b"%", b"?", b"#", b"\t", b"\n", b"---\n", b"null", b"~", b"1e999", b"0x10", b"\xff", b"\xe2\x80\xae")  # fmt: skip
 
 
@@ -612,9 +688,10 @@ def survive(count: int, folder: Path, seed: int) -> None:
     chance = random.Random(seed)
     library = a_library(folder, USING, shared__procedures__lamp_test=PROCEDURE)
     path = library.path_of("bench-supply/no-output")
-    whole = USING.encode()
+    whole, data = USING.encode(), library.examine("bench-supply/no-output").data
     for number in range(count):
-        path.write_bytes(damaged(whole, chance))
+        bent = number % 4 == 0
+        path.write_bytes(bent_out_of_shape(data, chance) if bent else damaged(whole, chance))
         begun = time.process_time()
         report = check_paths([path], library)
         spent = time.process_time() - begun

@@ -289,6 +289,8 @@ HAZARDS = [
     ("AC voltage at the terminals", "{max: 31 V}", True),
     ("R.m.s. voltage at the terminals", "{max: 31 V}", True),
     ("DC voltage at the terminals", "{max: 31 V}", False),
+    ("DC voltage behind the AC adaptor", "{max: 31 V}", False),
+    ("AC voltage before the DC side", "{max: 31 V}", True),
     ("Ripple, peak to peak", "{max: 84 V}", False),
     ("Ripple, peak to peak", "{max: 86 V}", True),
     ("Voltage at the terminals", "{max: 50000 mV}", True),
@@ -417,6 +419,15 @@ def test_what_is_wrong_in_a_procedure_is_found_once_in_its_own_file(
     path = tmp_path / "shared" / "procedures" / "lamp-test.yaml"
     path.write_text(PROCEDURE, encoding="utf-8")
     assert check_paths([], Library(tmp_path)).findings == ()
+
+
+def test_a_procedure_may_take_a_rating_of_the_tree_that_uses_it(tmp_path: Path) -> None:
+    by_rating = PROCEDURE.replace('"{current}"', "{formula: r, from: {r: rail}}, unit: V")
+    library = a_library(tmp_path, USING, shared__procedures__lamp_test=by_rating)
+    assert check_paths([], library).findings == ()
+    misspelt = by_rating.replace("{r: rail}", "{r: rial}")
+    library = a_library(tmp_path, USING, shared__procedures__lamp_test=misspelt)
+    assert [f.rule for f in check_paths([], library).findings] == ["formula-never-known"]
 
 
 # -- accepted --------------------------------------------------------------------------

@@ -102,6 +102,7 @@ def electric(step: Step, limits: Limits | None) -> Iterator[Hazard]:
 # -- voltage ---------------------------------------------------------------------------
 
 AC = re.compile(r"\b(a\.?c\.?|alternating|r\.?m\.?s\.?)(?![a-z])|\bmains voltage\b", re.IGNORECASE)
+DC = re.compile(r"\b(d\.?c\.?|direct voltage)(?![a-z])", re.IGNORECASE)
 PEAK_TO_PEAK = re.compile(r"\b(p-?p|peak[- ]to[- ]peak)\b", re.IGNORECASE)
 PEAK = re.compile(r"\bpeak\b", re.IGNORECASE)
 
@@ -112,8 +113,11 @@ def _kind(said: str, text: str) -> str:
         return said
     if PEAK_TO_PEAK.search(text):
         return "pp"
-    if AC.search(text):
+    alternating, direct = AC.search(text), DC.search(text)
+    if alternating and not (direct and direct.start() < alternating.start()):
         return "ac"
+    if direct:
+        return "dc"
     return "pk" if PEAK.search(text) else ""
 
 

@@ -217,6 +217,8 @@ def formula_never_known(subject: Subject) -> Iterator[Found]:
     for step, place, source in _sources(subject):
         if source in subject.tree.ratings:
             continue
+        if source not in subject.tree.steps and subject.own != "tree":
+            continue  # it may be a rating of the trees that use the procedure
         if source not in subject.tree.steps:
             message = f"`{source}` is no step that measures, and no rating."
         elif not _keeps_value(subject, source):
