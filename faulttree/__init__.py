@@ -11,17 +11,23 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from faulttree.cases.revisit import revisit
+    from faulttree.diagram import picture as draw
+    from faulttree.odds import plan
     from faulttree.reading import judge_text as judge
+    from faulttree.rules import check_paths as check
     from faulttree.tree.search import find
 
 __version__ = "0.1.0"
 
-__all__ = ["FaulttreeError", "find", "judge", "revisit"]
+__all__ = ["FaulttreeError", "check", "draw", "find", "judge", "plan", "revisit"]
 
 _HOMES = {
     "FaulttreeError": ("faulttree.errors", "FaulttreeError"),
+    "check": ("faulttree.rules", "check_paths"),
+    "draw": ("faulttree.diagram", "picture"),
     "find": ("faulttree.tree.search", "find"),
     "judge": ("faulttree.reading", "judge_text"),
+    "plan": ("faulttree.odds", "plan"),
     "revisit": ("faulttree.cases.revisit", "revisit"),
 }
 """Public name → the module it lives in, and its name there."""

@@ -82,7 +82,7 @@ def command(
     _one_subject(tree, case, compare, counts)
     drawn: Picture
     if case is not None:
-        old, state, name = _case(record, case)
+        old, state, name = _case(record, library, case)
         drawn = picture(
             old, unfold=unfold, depth=depth, paged=paged, theme=theme, case=state, note=name
         )
@@ -91,7 +91,7 @@ def command(
         drawn = picture(now, old=was, unfold=unfold, depth=depth, paged=paged, theme=theme)
     elif tree is not None:
         found = _tree(library, tree)
-        counted = _counts(record, found) if counts else None
+        counted = _counts(record, library, found) if counts else None
         drawn = picture(found, unfold=unfold, depth=depth, paged=paged, theme=theme, counts=counted)
     else:
         drawn = _overview(open_library(library), paged, theme)
@@ -130,13 +130,13 @@ def _tree(library: str | None, name: str) -> Tree:
     return examined.tree
 
 
-def _case(record: str | None, words: str) -> tuple[Tree, State, str]:
+def _case(record: str | None, library: str | None, words: str) -> tuple[Tree, State, str]:
     """A case of the record: the tree as it was then, where the walk stands, its name."""
     from faulttree.tree import build
     from faulttree.walk.events import Opened, Reopened
     from faulttree.walk.fold import fold
 
-    with open_record(record, read_only=True) as store:
+    with open_record(record, library=library, read_only=True) as store:
         found = store.find(words)
         events = store.events(found.id)
         # A case that was reopened on a newer text was walked to its end on that.
@@ -145,17 +145,17 @@ def _case(record: str | None, words: str) -> tuple[Tree, State, str]:
             for event in events
             if isinstance(event, Opened | Reopened) and event.tree_hash
         ]
-        tree = build(json.loads(store.tree_text(hashes[-1] if hashes else "")))
+        tree = build(json.loads(store.tree_text(hashes[-1] if hashes else "")), strict=False)
     name = f"case {found.number}, {found.title}, {found.opened[:10]}"
     return tree, fold(tree, events), name
 
 
-def _counts(record: str | None, tree: Tree) -> Counts:
+def _counts(record: str | None, library: str | None, tree: Tree) -> Counts:
     """The walks of a tree on record, whatever its text was then, as far as its steps stand."""
     from faulttree.diagram.overlay import count_walks
     from faulttree.walk.fold import fold
 
-    with open_record(record, read_only=True) as store:
+    with open_record(record, library=library, read_only=True) as store:
         cases = store.each(tree=tree.id)
         return count_walks(fold(tree, store.events(case.id)) for case in cases)
 
