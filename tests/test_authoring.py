@@ -7,7 +7,6 @@ import errno
 import os
 import random
 import re
-import shutil
 import signal
 import subprocess
 import sys
@@ -29,6 +28,7 @@ from faulttree.authoring.writing_up import Told, write_up
 from faulttree.cases import Store, open_store
 from faulttree.cases.counts import confirmed
 from faulttree.errors import RecordError, TreeError
+from faulttree.reading import judge, parse_quantity, resolve_limits
 from faulttree.rules import check_paths
 from faulttree.tree import Library, Tree, shape_of
 from faulttree.tree.document import parse
@@ -137,7 +137,7 @@ def generated_edits(seeds: range) -> None:
 
 
 def test_edits_of_generated_trees_touch_only_what_was_meant() -> None:
-    generated_edits(range(25))
+    generated_edits(range(12))
 
 
 @pytest.mark.soak
@@ -394,8 +394,8 @@ def write_up_at_random(folder: Path, seed: int) -> bool:
 
 
 def test_random_solved_cases_go_into_random_trees(tmp_path: Path) -> None:
-    done = [write_up_at_random(tmp_path / str(seed), seed) for seed in range(12)]
-    assert sum(done) >= 8
+    done = [write_up_at_random(tmp_path / str(seed), seed) for seed in range(9)]
+    assert sum(done) >= 6
 
 
 @pytest.mark.soak
@@ -637,6 +637,80 @@ def test_a_limit_that_misled_is_moved_past_the_reading(library: Library, store: 
     assert "case 1" in limits["source"]
 
 
+NOMINAL = "{nominal: 10 V, tolerance: 10 %}"
+BANDS = (
+    "{bands: [{name: dead, below: 2 V}, {name: weak, from: 2 V, below: 8 V}, "
+    "{name: good, from: 8 V}]}"
+)
+
+
+@pytest.mark.parametrize(
+    ("limits", "outcomes", "value", "was", "right", "still"),
+    [
+        ("{min: 2 V}", "low inside", 2.4, "inside", "low", {2.5: "inside", 1.9: "low"}),
+        ("{min: 2 V}", "low inside", 1.9, "low", "inside", {1.8: "low", 2.5: "inside"}),
+        ("{min: 2 V, max: 9 V}", "low inside high", 8.8, "inside", "high", {1.9: "low"}),
+        (NOMINAL, "low inside high", 9.2, "inside", "low", {9.3: "inside", 11: "inside"}),
+        (NOMINAL, "low inside high", 11.5, "high", "inside", {9: "inside", 12: "high"}),
+        (BANDS, "dead weak good", 7.5, "weak", "good", {1: "dead", 7: "weak", 9: "good"}),
+        (BANDS, "dead weak good", 8.5, "good", "weak", {1: "dead", 9: "good", 3: "weak"}),
+    ],
+)
+def test_any_form_of_limit_is_moved_just_past_the_reading(
+    library: Library, store: Store, limits: str, outcomes: str, value: float, was: str,
+    right: str, still: dict[float, str],
+) -> None:  # fmt: skip
+    path = library.path_of("lamp/dark")
+    names = outcomes.split()
+    targets = ", ".join(f"{o}: {'broken-lead' if o == right else 'socket'}" for o in names)
+    text = TREE.replace("{max: 1 Ω, source: the shop's own}", limits)
+    text = text.replace("{inside: socket, high: broken-lead}", f"{{{targets}}}")
+    path.write_text(text.replace("measure: Resistance", "measure: Voltage at the end"))
+    tree = library.load("lamp/dark")
+    events: list[ev.Event] = [ev.Opened(at=AT, tree=tree.id, tree_hash=tree.hash)]
+    reading = {"value": value, "unit": "V", "text": f"{value} V"}
+    events.append(ev.Answered(at=AT, step="plug", outcome="whole"))
+    events.append(ev.Answered(at=AT, step="lead", outcome=was, reading=reading))
+    events.append(ev.Answered(at=AT, step="socket", outcome="firm"))
+    events.append(ev.Closed(at=AT, result="found", fault="broken-lead"))
+    case = store.open_case(events, tree_text=tree.text)
+    write_up(store, library, case, Told(way="limit")).write()
+    moved = library.load("lamp/dark").steps["lead"].limits
+    assert moved is not None
+    for volts, outcome in {value: right, **still}.items():
+        assert judge(parse_quantity(f"{volts} V"), resolve_limits(moved)).outcome == outcome
+
+
+def test_times_and_readings_of_the_record_are_offered(library: Library, store: Store) -> None:
+    path = library.path_of("lamp/dark")
+    text = TREE.replace("{max: 1 Ω, source: the shop's own}", "{nominal: 0.5 Ω, tolerance: 0.4 Ω}")
+    text = text.replace("{inside: socket, high", "{low: hand-over, inside: socket, high")
+    text = text.replace("New lead.,", "New lead., confirm: {step: lead, gives: inside},")
+    path.write_text(text)
+    tree = library.load("lamp/dark")
+    good = {"value": 0.15, "unit": "ohm", "text": "0.15 Ω"}
+    for _ in range(3):
+        case = store.open_case(
+            [
+                ev.Opened(at=AT, tree=tree.id, tree_hash=tree.hash),
+                ev.Answered(at=AT, step="plug", outcome="whole", seconds=300),
+                ev.Answered(at=AT, step="lead", outcome="high", seconds=190),
+                ev.RepairTried(at=AT, fault="broken-lead"),
+                ev.Confirmed(
+                    at=AT, fault="broken-lead", step="lead", outcome="inside", reading=good
+                ),
+                ev.Closed(at=AT, result="fixed", fault="broken-lead"),
+            ],
+            tree_text=tree.text,
+        )
+    proposal = write_up(store, library, case)
+    assert {offer.option for offer in proposal.offers} == {
+        "--set-minutes plug=5",
+        "--set-limit 'lead.nominal=150 mΩ'",
+        "--set-limit 'lead.source=0.15 Ω on mended units'",
+    }
+
+
 def test_other_readings_that_a_moved_limit_judges_otherwise_are_told(
     library: Library, store: Store
 ) -> None:
@@ -796,22 +870,39 @@ def test_a_fault_of_a_module_is_renamed_in_all_its_trees(library: Library) -> No
     assert len(rename(library, "lamp/dark", "loose-socket", "wobbly-socket").changes) == 1
 
 
-def test_a_step_of_a_procedure_is_renamed_where_it_is_meant(tmp_path: Path) -> None:
-    for folder in ("trees", "shared"):
-        shutil.copytree(ROOT / folder, tmp_path / folder)
-    library = Library(tmp_path)
-    path = library.path_of("bench-supply/no-output")
-    text = path.read_text()
-    signed = text.replace(
-        "    confirm: {step: plug-pins", "    confirm: {step: pass-transistor.forward", 1
+PROCEDURE = """\
+procedure: lead-test
+title: Lead
+start: ends
+exits: [good, bad]
+steps:
+  ends: {ask: Do both ends hold?, answers: {hold: bend, pull-out: bad}}
+  bend: {ask: Does it hold while bent?, answers: {holds: good, opens: bad}}
+"""
+
+
+def test_a_step_of_a_procedure_is_renamed_where_it_is_meant(library: Library) -> None:
+    shared = library.root / "shared" / "procedures" / "lead-test.yaml"
+    shared.parent.mkdir(parents=True)
+    shared.write_text(PROCEDURE)
+    path = library.path_of("lamp/dark")
+    text = TREE.replace("    measure: Resistance of the lead", "    use: lead-test")
+    text = text.replace("    limits: {max: 1 Ω, source: the shop's own}\n", "")
+    text = text.replace(
+        "results: {inside: socket, high: broken-lead}", "exits: {good: socket, bad: broken-lead}"
     )
-    assert signed != text
-    path.write_text(signed)
-    write_all(rename(library, "diode-test", "forward", "forward-drop").changes)
-    tree = Library(tmp_path).load("bench-supply/no-output")
-    assert "pass-transistor.forward-drop" in tree.steps
-    assert "{step: pass-transistor.forward-drop" in path.read_text()
-    assert now_called(tree, "pass-transistor.forward") == "pass-transistor.forward-drop"
+    text = text.replace("New lead.,", "New lead., confirm: {step: lead.bend, gives: holds},")
+    # A step of the same name that is not meant.
+    text = text.replace("  socket:\n", "  bend: {do: Bend it back, then: socket}\n\n  socket:\n")
+    path.write_text(text.replace("whole: lead,", "whole: lead, bent: bend,"))
+    write_all(rename(Library(library.root), "lead-test", "bend", "flex").changes)
+    tree = Library(library.root).load("lamp/dark")
+    assert tree.steps["lead.ends"].targets["hold"] == "lead.flex"
+    assert "bend" in tree.steps
+    assert tree.faults["broken-lead"].confirm is not None
+    assert tree.faults["broken-lead"].confirm.step == "lead.flex"
+    assert now_called(tree, "lead.bend") == "lead.flex"
+    assert now_called(tree, "bend") == "bend"
 
 
 @pytest.mark.parametrize(

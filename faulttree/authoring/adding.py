@@ -341,7 +341,8 @@ def _why(
     chosen: Option, runner_up: Option | None, refused: list[tuple[str, str]], *, given: bool
 ) -> str:
     least = "as told" if given else "the least"
-    text = f"{str(chosen.place).capitalize()}: {chosen.expected:.3g} min expected, {least}"
+    where = str(chosen.place)
+    text = f"{where[:1].upper()}{where[1:]}: {chosen.expected:.3g} min expected, {least}"
     if runner_up is not None and not given:
         text += f"; next best {runner_up.place}, {runner_up.expected:.3g} min"
     if refused and not given:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 
@@ -23,6 +24,7 @@ from faulttree.cli.authoring_shared import (
     words,
     writing,
 )
+from faulttree.cli.cases_shared import bar
 from faulttree.cli.options import (
     json_option,
     library_option,
@@ -264,7 +266,9 @@ def _proposed(
         told = _asked(asking, solved, library, told)
     while True:
         try:
-            proposal = propose(store, library, solved, told)
+            with bar("Replaying") as showing:
+                told_of = partial(_so_far, store, solved, showing)
+                proposal = propose(store, library, solved, told, progress=told_of)
         except Unfit as error:
             if asking is None:
                 raise
@@ -274,6 +278,12 @@ def _proposed(
         if more is None:
             return proposal
         told = more
+
+
+def _so_far(store: Store, solved: Solved, show_bar: Callable[[int, int], None], done: int) -> None:
+    """How many of the tree's cases were replayed; told now and then."""
+    if done % 100 == 0:
+        show_bar(done, store.count(tree=solved.now.id))
 
 
 def _taken_up(asking: Asking, proposal: Proposal, told: Told) -> Told | None:
