@@ -22,13 +22,20 @@ accepted:
 ```
 
 `at` is the step, fault or stop that the finding is about; left out, the whole file.
+
+`--fix` mends in the file what has one safe mend, comments kept: {mended}. It never
+guesses where a target leads. Rules of the family *library* look at a whole library: they run
+where no path is given, or the library's folder.
 """
 
 
 def rules_page() -> str:
     """The page as Markdown."""
     rules = all_rules().values()
-    parts = [HEAD]
+    from faulttree.rules.mending import CHARACTERS, NAMES
+
+    mended = ", ".join(f"`{name}`" for name in sorted(NAMES | CHARACTERS))
+    parts = [HEAD.replace("{mended}", mended)]
     for family, text in FAMILIES.items():
         parts.append(f"## {family.capitalize()}\n\n{text}\n")
         for rule in rules:
