@@ -39,6 +39,7 @@ from faulttree.odds import priors
 from faulttree.tree import build, shipped_library
 from faulttree.tree.model import Tree
 from faulttree.walk import fold, from_dict
+from tests.postgres import shared
 
 LIBRARY = shipped_library()
 NAMES = ("bench-supply/no-output", "usb-lamp/flickers", "tool-battery/runs-short")
@@ -299,6 +300,27 @@ def test_few_cases_are_said_to_be_few() -> None:
     assert tree.proposals == ()
 
 
+def test_a_server_gives_the_same_figures_as_a_file(store: Store) -> None:
+    server = shared()
+    with open_store(server.url(server.database())) as there, open_store(None) as here:
+        for one in (there, here):
+            fill(one, TREES[1:2], Shop(seed=12), cases=60)
+        (theirs,), (ours,) = (review(one, TREES).as_dict()["trees"] for one in (there, here))
+    # A server writes minutes with more digits, and adds the squares of readings in its own order.
+    assert flat(theirs) == pytest.approx(flat(ours), rel=1e-6)
+
+
+def flat(document: Any, path: str = "") -> dict[str, Any]:
+    """Every value of a document by its path, texts left out."""
+    if isinstance(document, dict):
+        parts = [flat(value, f"{path}/{key}") for key, value in document.items()]
+    elif isinstance(document, list):
+        parts = [flat(value, f"{path}/{at}") for at, value in enumerate(document)]
+    else:
+        return {} if document is None or isinstance(document, str) else {path: document}
+    return {key: value for part in parts for key, value in part.items()}
+
+
 # -- older texts -------------------------------------------------------------------------------
 
 
@@ -341,6 +363,24 @@ def test_walks_of_an_older_text_are_mapped_by_id_and_content_or_left_out(
     assert first not in bridge(old, other).steps
     apart = next(tree for tree in review(store, [other]).trees if tree.tree.id == old.id)
     assert apart.left_out[first] > 0
+
+
+def test_a_name_that_the_tree_keeps_as_a_former_one_is_followed(store: Store) -> None:
+    old = TREES[1]
+    fault = next(name for name in old.faults if name not in old.loose)
+
+    def rename(data: dict[str, Any]) -> None:
+        text = json.dumps(data).replace(f'"{fault}"', '"called-otherwise"')
+        data.clear()
+        data.update(json.loads(text), renamed={fault: "called-otherwise"})
+        data["faults"]["called-otherwise"].update(title="Quite another title", part="Z9")
+
+    newer = changed(old, rename)
+    assert bridge(old, newer).faults[fault] == "called-otherwise"
+    told = next(one for one in review(store, [newer]).trees if one.tree.id == old.id)
+    assert not told.no_longer
+    (now,) = [one for one in told.faults if one.fault == "called-otherwise"]
+    assert now.confirmed.count == store.count(tree=old.id, result="fixed", fault=fault)
 
 
 def test_a_tree_the_library_lost_is_taken_from_the_record(store: Store, reviewed: Review) -> None:

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from faulttree.cases.as_it_was import tree_of
 from faulttree.figures.mapping import Bridge, bridge
+from faulttree.walk.renames import now_called
 
 if TYPE_CHECKING:
     from faulttree.cases.store import Store
@@ -116,8 +117,15 @@ class TreeCount:
     open: dict[str, list[float]] = field(default_factory=lambda: defaultdict(list))
 
     def fault(self, tree_hash: str, fault: str) -> str | None:
-        """A fault of any text of the tree as it is called now."""
-        return self.bridges[tree_hash].faults.get(fault)
+        """A fault of any text of the tree as it is called now.
+
+        One that was found off the tree and written into it since is that fault too.
+        """
+        known = self.bridges[tree_hash].faults.get(fault)
+        if known is None:
+            name = now_called(self.tree, fault)
+            known = name if name in self.tree.faults else None
+        return known
 
 
 def gather(store: Store, tallies: Tallies, trees: Iterable[Tree]) -> list[TreeCount]:

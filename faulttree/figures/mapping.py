@@ -6,6 +6,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
+from faulttree.walk.renames import now_called
+
 if TYPE_CHECKING:
     from faulttree.tree.model import Fault, Step, Tree
 
@@ -23,9 +25,10 @@ class Bridge:
 def bridge(old: Tree | None, now: Tree) -> Bridge:
     """Bring an older text onto the one that stands.
 
-    A step is the same where its id, its kind and its outcomes are; under another id where
-    kind, words and outcomes are and one step alone fits. A fault is the same by its id, or
-    by title and part. Limits may have changed: an outcome stays as it was decided.
+    A step is the same where its id, its kind and its outcomes are; a former name that the
+    tree keeps is its id too. Under any other id it is the same where kind, words and outcomes
+    are and one step alone fits. A fault is the same by its id, or by title and part. Limits
+    may have changed: an outcome stays as it was decided.
 
     Args:
         old: the older text; None where it can no longer be read, which maps nothing.
@@ -44,9 +47,9 @@ def _steps(old: Tree, now: Tree) -> dict[str, str]:
         by_content.setdefault(_content(step), []).append(step.id)
     found: dict[str, str] = {}
     for step in old.steps.values():
-        there = now.steps.get(step.id)
+        there = now.steps.get(now_called(now, step.id))
         if there is not None and _shape(there) == _shape(step):
-            found[step.id] = step.id
+            found[step.id] = there.id
             continue
         alike = [name for name in by_content.get(_content(step), ()) if name not in old.steps]
         if len(alike) == 1:
@@ -61,8 +64,9 @@ def _faults(old: Tree, now: Tree) -> dict[str, str]:
     found: dict[str, str] = {}
     for fault in old.faults.values():
         alike = [name for name in by_content.get(_cause(fault), ()) if name not in old.faults]
-        if fault.id in now.faults:
-            found[fault.id] = fault.id
+        name = now_called(now, fault.id)
+        if name in now.faults:
+            found[fault.id] = name
         elif len(alike) == 1:
             found[fault.id] = alike[0]
     return found

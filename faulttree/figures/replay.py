@@ -102,7 +102,7 @@ def _cases(rows: Any, count: TreeCount) -> Iterator[tuple[Case, int]]:
     for number, group in groupby(rows, key=itemgetter(0)):
         taken = list(group)
         bridge = count.bridges.get(taken[0][1])
-        fault = bridge.faults.get(taken[0][2]) if bridge else None
+        fault = count.fault(taken[0][1], taken[0][2]) if bridge else None
         if bridge is None or fault is None:
             continue
         seen = {bridge.steps[step]: outcome for *_, step, outcome in taken if step in bridge.steps}

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
-from sqlalchemy import Connection, Text, cast, distinct, func, or_, select
+from sqlalchemy import Connection, Label, Text, cast, distinct, func, or_, select
 
 from faulttree.cases.asking import conditions
 from faulttree.cases.tables import CASES, EVENTS, STEPS
@@ -121,7 +121,7 @@ def tally(store: Store, **wanted: Any) -> Tallies:
 def _cases(connection: Connection, where: Sequence[Any]) -> Iterator[Cases]:
     keys = (
         *(CASES.c.tree, CASES.c.tree_hash, CASES.c.state, CASES.c.result, CASES.c.fault),
-        (CASES.c.came_back != "").label("came_back"),
+        (CASES.c.came_back != "").label("again"),
         func.substr(CASES.c.opened, 1, 7).label("month"),
     )
     asked = select(
@@ -131,9 +131,9 @@ def _cases(connection: Connection, where: Sequence[Any]) -> Iterator[Cases]:
         func.max(CASES.c.opened).label("last"),
         _listed(CASES.c.minutes).label("minutes"),
     )
-    for row in connection.execute(asked.where(*where).group_by(*keys)):
+    for row in connection.execute(asked.where(*where).group_by(*_names(keys))):
         found = dict(row._mapping)
-        minutes, back = _floats(found.pop("minutes")), bool(found.pop("came_back"))
+        minutes, back = _floats(found.pop("minutes")), bool(found.pop("again"))
         yield Cases(**found, came_back=back, minutes=minutes)
 
 
@@ -156,12 +156,17 @@ def _answers(connection: Connection, where: Sequence[Any]) -> Iterator[Answers]:
         )
         .select_from(STEPS.join(CASES, CASES.c.number == STEPS.c.number))
         .where(*where)
-        .group_by(*keys)
+        .group_by(*_names(keys))
     )
     for row in connection.execute(asked):
         found = dict(row._mapping)
         flags = {name: bool(found.pop(name)) for name in ("standing", "skipped", "later")}
         yield Answers(**found | flags | {"minutes": _floats(found["minutes"])})
+
+
+def _names(keys: Sequence[Any]) -> list[Any]:
+    """Keys to group by; a reckoned one by its label, for a server takes its values as two."""
+    return [key.name if isinstance(key, Label) else key for key in keys]
 
 
 def _listed(minutes: Any) -> Any:
