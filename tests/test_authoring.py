@@ -583,6 +583,37 @@ def test_a_step_inside_comes_after_what_made_the_unit_safe(library: Library, sto
     assert library.load("lamp/dark").steps[proposal.step].after == ("unplug",)
 
 
+def test_a_step_holds_to_the_cautions_that_all_like_steps_have(
+    library: Library, store: Store
+) -> None:
+    path = library.path_of("lamp/dark")
+    careful = "    access: [cover-off]\n    cautions: [stored-charge, hot-surface]\n"
+    path.write_text(TREE.replace("    access: [cover-off]\n", careful))
+    case = record(store, library.load("lamp/dark"), END, "bulb-gone")
+    inside = Test(
+        ask="Is it whole?", shows="torn", fine="whole", access=("cover-off",),
+        cautions=("hot-surface",),
+    )  # fmt: skip
+    proposal = write_up(store, library, case, Told(BULB.cause, inside))
+    assert "It holds to `stored-charge`, as all like steps here do." in proposal.why
+    proposal.write()
+    step = library.load("lamp/dark").steps[proposal.step]
+    assert step.cautions == ("hot-surface", "stored-charge")
+
+
+def test_a_powered_step_does_not_undo_a_discharge(library: Library, store: Store) -> None:
+    path = library.path_of("lamp/dark")
+    text = TREE.replace("inside: socket,", "inside: bleed,")
+    bleed = "  bleed: {do: Discharge it, minutes: 1, then: socket}\n\n  socket:\n"
+    path.write_text(text.replace("  socket:\n", bleed))
+    way: list[tuple[str, str, float | None]] = [*END[:2], ("bleed", "done", None), *END[2:]]
+    case = record(store, library.load("lamp/dark"), way, "bulb-gone")
+    powered = Test(ask="Does it hum?", shows="hums", fine="still", live=True, minutes=1)
+    proposal = write_up(store, library, case, Told(BULB.cause, powered))
+    refused = dict(proposal.refused)
+    assert "undo what `socket` rests on" in refused["after `bleed: done`, before `socket`"]
+
+
 def test_a_missing_caution_keeps_the_step_out(library: Library, store: Store) -> None:
     case = record(store, library.load("lamp/dark"), END, "bulb-gone")
     limits = {"min": "200 V", "source": "the shop's own"}

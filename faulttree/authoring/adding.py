@@ -107,24 +107,36 @@ class _Adding:
         self.loose = self.cause.fault in self.tree.faults
         self.own = walk_again(self.tree, self.solved.answers)
         self.as_well = ""
-        if not self.test.after and not self.test.live and self.test.access:
-            self._made_safe()
+        if self.test.live or self.test.access:
+            self._like_its_neighbours()
         before = DataEdits(copy.deepcopy(self.tree.bundle["tree"]))
         self._put_fault(before, self.own.path, confirm=None)
         self.before = self._expected(self._tree(before.data))
 
-    def _made_safe(self) -> None:
-        """Take over what the case's last like step must come after: it was made safe first.
+    def _like_its_neighbours(self) -> None:
+        """Take over what all like steps of the case hold to, and what made the last one safe.
 
-        A like step is unpowered too and goes as far into the unit.
+        A like step is powered as the test is, and goes into the unit by a state of its own.
         """
-        for visit in reversed(self.own.path):
+        test, like = self.test, []
+        for visit in self.own.path:
             step = self.tree.steps.get(visit.step)
-            like = step is not None and not step.live and set(step.access) & set(self.test.access)
-            if step is not None and like and step.after:
-                self.test = replace(self.test, after=step.after)
-                self.as_well = f" It comes after `{'`, `'.join(step.after)}`, as `{step.id}` does."
-                return
+            if step is None or step.kind == "do" or step.live != test.live:
+                continue
+            if set(step.access) & set(test.access) or (test.live and not test.access):
+                like.append(step)
+        if not like:
+            return
+        shared = [name for name in like[0].cautions if all(name in s.cautions for s in like)]
+        missing = [name for name in shared if name not in test.cautions]
+        if missing:
+            test = replace(test, cautions=(*test.cautions, *missing))
+            self.as_well += f" It holds to `{'`, `'.join(missing)}`, as all like steps here do."
+        safe = next((step for step in reversed(like) if step.after), None)
+        if safe is not None and not test.after and not test.live:
+            test = replace(test, after=safe.after)
+            self.as_well += f" It comes after `{'`, `'.join(safe.after)}`, as `{safe.id}` does."
+        self.test = test
 
     # -- ranking -----------------------------------------------------------------------
 

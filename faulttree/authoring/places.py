@@ -117,7 +117,11 @@ def _verifies(tree: Tree, step: Step) -> bool:
 
 
 def _rests_on(tree: Tree, onward: str, held: frozenset[str]) -> str:
-    """A step beyond that needs something done before; empty where none does."""
+    """A step beyond that needs something done before; empty where none does.
+
+    What was done by a ``do`` is needed by every unpowered step inside the unit, said or not.
+    """
+    done = any(name in tree.steps and tree.steps[name].kind == "do" for name in held)
     first = tree.uses[onward].start if onward in tree.uses else onward
     stack, seen = [first], set[str]()
     while stack:
@@ -126,7 +130,7 @@ def _rests_on(tree: Tree, onward: str, held: frozenset[str]) -> str:
         if step is None or name in seen:
             continue
         seen.add(name)
-        if held & set(step.after):
+        if held & set(step.after) or (done and step.access and not step.live):
             return name
         stack += step.targets.values()
     return ""
