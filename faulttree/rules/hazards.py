@@ -161,9 +161,14 @@ APPLIED = {
 """Ratings whose test puts the voltage of a parameter on the part."""
 
 
-def _applied_volts(step: Step) -> Iterator[_Volts]:
+def _part(step: Step) -> tuple[str, str]:
+    """Component and quantity of a rating, as text whatever the file has there."""
     written = step.limits or {}
-    part = (written.get("component"), written.get("quantity"))
+    return str(written.get("component")), str(written.get("quantity"))
+
+
+def _applied_volts(step: Step) -> Iterator[_Volts]:
+    written, part = step.limits or {}, _part(step)
     if part == ("insulation", "resistance"):
         yield _Volts(INSULATION_TEST, "dc", ("limits", "component"))
     if part in APPLIED:
@@ -255,7 +260,7 @@ def _limit_energy(step: Step, limits: Limits | None) -> Iterator[Hazard]:
 def _charged_capacitor(step: Step) -> tuple[Decimal, Decimal, Keys] | None:
     """Capacitance, voltage and place of a capacitor that is charged at this step."""
     written = step.limits or {}
-    if (written.get("component"), written.get("quantity")) == ("electrolytic", "leakage"):
+    if _part(step) == ("electrolytic", "leakage"):
         capacitance, volts = (
             _read(written.get("capacitance"), "F"),
             _read(written.get("rated"), "V"),
