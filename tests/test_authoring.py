@@ -601,6 +601,15 @@ def test_a_step_holds_to_the_cautions_that_all_like_steps_have(
     assert step.cautions == ("hot-surface", "stored-charge")
 
 
+def test_the_unit_is_not_opened_sooner_than_the_tree_does(library: Library, store: Store) -> None:
+    case = record(store, library.load("lamp/dark"), END, "bulb-gone")
+    inside = Test(ask="Is it whole?", shows="torn", fine="whole", minutes=1, access=("cover-off",))
+    proposal = write_up(store, library, case, Told(BULB.cause, inside))
+    assert proposal.chosen is not None
+    assert proposal.chosen.place.passed == 2
+    assert "need `cover-off` before `plug`" in dict(proposal.refused)["first of all, before `plug`"]
+
+
 def test_a_powered_step_does_not_undo_a_discharge(library: Library, store: Store) -> None:
     path = library.path_of("lamp/dark")
     text = TREE.replace("inside: socket,", "inside: bleed,")

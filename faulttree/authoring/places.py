@@ -89,6 +89,9 @@ def barred(state: State, place: Place, test: Test) -> str:
             return f"it would come before `{step.id}`, which may end the work as unsafe"
         if step is not None and step.id == tree.start and _verifies(tree, step):
             return f"it would come before `{step.id}`, which sees whether the complaint is there"
+    opened = _opens_early(state, place, test)
+    if opened:
+        return opened
     held = fold(tree, [visit.event for visit in state.path[: place.passed]]).holding
     missing = [name for name in test.after if name not in held]
     if missing:
@@ -97,6 +100,23 @@ def barred(state: State, place: Place, test: Test) -> str:
         rests = _rests_on(tree, place.onward, held)
         if rests:
             return f"powered up, it would undo what `{rests}` rests on"
+    return ""
+
+
+def _opens_early(state: State, place: Place, test: Test) -> str:
+    """Why the unit would be opened sooner than the tree opens it; empty where it is not.
+
+    What can be told from outside is told first, even where the minutes are the same.
+    """
+    for name in test.access:
+        needing = [
+            number
+            for number, visit in enumerate(state.path)
+            if visit.step in state.tree.steps and name in state.tree.steps[visit.step].access
+        ]
+        if needing and place.passed < needing[0]:
+            before = state.path[place.passed].step
+            return f"it would need `{name}` before `{before}`, which does without"
     return ""
 
 

@@ -24,7 +24,7 @@ from typing import Any, Protocol
 from yaml.nodes import MappingNode, Node, ScalarNode, SequenceNode
 
 from faulttree.errors import TreeError
-from faulttree.tree.document import LINE_END, Document, child_of, parse
+from faulttree.tree.document import HIDDEN, LINE_END, Document, child_of, parse
 from faulttree.tree.scalars import scalar
 from faulttree.tree.shape import ANY, Shape
 
@@ -45,7 +45,11 @@ LINE = 100
 
 
 def scalar_text(value: Any) -> str:
-    """One scalar as YAML, quoted where another reader could take it for something else."""
+    """One scalar as YAML, quoted where another reader could take it for something else.
+
+    Raises:
+        TreeError: a text holds a character that no library file may hold.
+    """
     if value is None:
         return "null"
     if isinstance(value, bool):
@@ -54,6 +58,12 @@ def scalar_text(value: Any) -> str:
         whole = isinstance(value, float) and value.is_integer() and abs(value) < 1e15
         return str(int(value)) if whole else repr(value)
     text = str(value)
+    hidden = HIDDEN.search(text)
+    if hidden:
+        raise TreeError(
+            f"Character U+{ord(hidden.group()):04X} is a control or direction character.",
+            mend="Write the text without it; it can make a text look other than it is.",
+        )
     same = isinstance(scalar(text), str) and text.casefold() not in ODD_WORDS
     if DATE.fullmatch(text):
         return text
