@@ -233,7 +233,7 @@ def test_a_commit_without_git_is_refused_plainly(desk: Path, capsys: Said) -> No
         (["write-up", "1", *CAUSE, *TEST, "--set-limit", "lead=x", "--yes"], "names no limit"),
         (["write-up", "1", *CAUSE, *TEST, "--set-how", "gone=x", "--yes"], "no step"),
         (["write-up", "1", *CAUSE, *TEST, "--how", "\x1b[2Jgone", "--yes"], "U+001B"),
-        (["write-up", "1", *CAUSE, *TEST, "--minutes", "-3", "--yes"], "bad-value"),
+        (["write-up", "1", *CAUSE, *TEST, "--minutes", "-3", "--yes"], "0 or more minutes"),
         (["write-up", "1", *CAUSE, *TEST, "--step", "Two Words", "--yes"], "bad-id"),
         (["rename", "lamp/dark", "gone", "new", "--yes"], "has no `gone`"),
         (["rename", "lamp/drak", "lead", "new", "--yes"], "Did you mean"),
