@@ -365,6 +365,29 @@ def test_walks_of_an_older_text_are_mapped_by_id_and_content_or_left_out(
     assert apart.left_out[first] > 0
 
 
+def test_a_fault_that_older_texts_did_not_know_is_not_called_rare() -> None:
+    now = TREES[1]
+    late = next(name for name in reversed(list(now.faults)) if name not in now.loose)
+
+    def without(data: dict[str, Any]) -> None:
+        stop = next(iter(data["stops"]))
+        data["faults"].pop(late)
+        data["steps"] = json.loads(json.dumps(data["steps"]).replace(f'"{late}"', f'"{stop}"'))
+
+    older = changed(now, without)
+    with open_store(None) as store:
+        fill(store, [older], Shop(seed=1, drift=1.0), cases=120)
+        fill(store, [now], Shop(seed=2, begins="2026-01-10", months=5, drift=1.0), cases=60)
+        (told,) = review(store, [now]).trees
+    (fault,) = [one for one in told.faults if one.fault == late]
+    others = [one for one in told.faults if one.fault != late]
+    assert all(one.confirmed.of == told.closed for one in others)
+    assert 40 < fault.confirmed.of < 80
+    assert fault.change is None
+    named = [one for one in told.proposals if one.at == late or late in one.figures]
+    assert not [one for one in named if one.kind in ("weights", "move-down")]
+
+
 def test_a_name_that_the_tree_keeps_as_a_former_one_is_followed(store: Store) -> None:
     old = TREES[1]
     fault = next(name for name in old.faults if name not in old.loose)

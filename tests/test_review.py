@@ -128,7 +128,8 @@ def test_the_terminal_shows_what_the_document_says(record: Path, reviewed: Revie
     for fault in tree.faults:
         assert fault.fault in answer.stdout
         if fault.confirmed.count:
-            assert re.search(rf"{fault.fault} +{fault.confirmed.count}: ", answer.stdout)
+            shown = f"{fault.confirmed.count} of {fault.confirmed.of}: "
+            assert re.search(rf"{fault.fault} +{shown}", answer.stdout)
     for proposal in tree.proposals:
         assert proposal.what.split()[0] in answer.stdout
 

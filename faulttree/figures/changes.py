@@ -63,27 +63,37 @@ def changes(counts: Sequence[TreeCount]) -> Mapping[tuple[str, str], Change]:
     test (J. Przyborowski and H. Wilenski, Biometrika 31 (1940), for two Poisson counts).
     Holm's rule over all faults tested keeps the chance of one false alarm at 5 %.
     """
-    last = max((month for count in counts for month in count.closed_in), default="")
+    last = max((month for count in counts for _, month in count.closed_in), default="")
     begins = month_before(last, RECENT_MONTHS - 1) if last else ""
     tested: list[tuple[tuple[str, str], Share, Share, float]] = []
     for count in counts:
-        recent = sum(cases for month, cases in count.closed_in.items() if month >= begins)
-        before = count.closed - recent
-        if not recent or not before:
-            continue
         for fault in count.tree.faults:
-            found = {m: cases for (name, m), cases in count.months.items() if name == fault}
-            of_late = sum(cases for month, cases in found.items() if month >= begins)
-            total = sum(found.values())
-            if total >= LEAST:
-                chance = _both_ways(of_late, total, recent / count.closed)
-                shares = share_of(of_late, recent), share_of(total - of_late, before)
+            shares = _shares(count, fault, begins)
+            recent, before = shares
+            cases = recent.count + before.count
+            if recent.of and before.of and cases >= LEAST:
+                part = recent.of / (recent.of + before.of)
+                chance = _both_ways(recent.count, cases, part)
                 tested.append(((count.tree.id, fault), *shares, chance))
     stands = holm([chance for *_, chance in tested])
     return {
         key: Change(recent, before, chance, alarm)
         for (key, recent, before, chance), alarm in zip(tested, stands, strict=True)
     }
+
+
+def _shares(count: TreeCount, fault: str, begins: str) -> tuple[Share, Share]:
+    """A fault's share since a month, and before it, of the cases that could find it."""
+    closed = count.closed_for(fault)
+    found = {month: cases for (name, month), cases in count.months.items() if name == fault}
+    late, all_late = (
+        sum(cases for month, cases in counted.items() if month >= begins)
+        for counted in (found, closed)
+    )
+    return (
+        share_of(late, all_late),
+        share_of(sum(found.values()) - late, sum(closed.values()) - all_late),
+    )
 
 
 def _both_ways(count: int, of: int, share: float) -> float:

@@ -87,7 +87,10 @@ class TreeCount:
         tree: as it stands now, or as the record last knew it.
         gone: the library has it no more.
         bridges: text → how it is brought onto this tree.
-        results: result → closed cases; ``faults`` by (result, fault), ``months`` by month.
+        results: result → closed cases; ``faults`` by (result, fault), ``months`` the confirmed
+            ones by (fault, month).
+        closed_in: (text, month) → closed cases. unforeseen: fault → confirmed cases of texts
+            that did not know it.
         texts: older texts → cases walked on them.
         left_out: answers to steps that are no more, or not the same.
         no_longer: faults found that the tree does not have now, and those found off the tree.
@@ -106,7 +109,8 @@ class TreeCount:
     faults: Counter[tuple[str, str]] = field(default_factory=Counter)
     came_back: Counter[str] = field(default_factory=Counter)
     months: Counter[tuple[str, str]] = field(default_factory=Counter)
-    closed_in: Counter[str] = field(default_factory=Counter)
+    closed_in: Counter[tuple[str, str]] = field(default_factory=Counter)
+    unforeseen: Counter[str] = field(default_factory=Counter)
     minutes: dict[str, list[Floats]] = field(default_factory=lambda: defaultdict(list))
     steps: dict[str, StepCount] = field(default_factory=lambda: defaultdict(StepCount))
     texts: Counter[str] = field(default_factory=Counter)
@@ -126,6 +130,18 @@ class TreeCount:
             name = now_called(self.tree, fault)
             known = name if name in self.tree.faults else None
         return known
+
+    def closed_for(self, fault: str) -> Counter[str]:
+        """Month → closed cases walked on a text that knew the fault: only these could find it."""
+        knew = {text for text, bridge in self.bridges.items() if fault in bridge.faults.values()}
+        found: Counter[str] = Counter()
+        for (text, month), cases in self.closed_in.items():
+            found[month] += cases if text in knew else 0
+        return found
+
+    def could_find(self, fault: str) -> int:
+        """Closed cases that a fault's share is of: those that could find it, or did."""
+        return self.closed_for(fault).total() + self.unforeseen[fault]
 
 
 def gather(store: Store, tallies: Tallies, trees: Iterable[Tree]) -> list[TreeCount]:
@@ -185,7 +201,7 @@ def _add_cases(count: TreeCount, cases: Cases) -> None:
         return
     count.closed += cases.count
     count.results[cases.result] += cases.count
-    count.closed_in[cases.month] += cases.count
+    count.closed_in[cases.tree_hash, cases.month] += cases.count
     if cases.result not in FOUND:
         return
     fault = count.fault(cases.tree_hash, cases.fault)
@@ -194,6 +210,8 @@ def _add_cases(count: TreeCount, cases: Cases) -> None:
         return
     count.faults[cases.result, fault] += cases.count
     if cases.result == "fixed":
+        known = fault in count.bridges[cases.tree_hash].faults.values()
+        count.unforeseen[fault] += 0 if known else cases.count
         count.months[fault, cases.month] += cases.count
         count.came_back[fault] += cases.count if cases.came_back else 0
         count.minutes[fault].append(cases.minutes[cases.minutes > 0])

@@ -20,7 +20,7 @@ from faulttree.figures.intervals import (
 from faulttree.figures.orders import guarded_table, guards
 from faulttree.figures.replay import Replay, cases_of, replay
 from faulttree.figures.said import between, percent
-from faulttree.odds import TableError, priors
+from faulttree.odds import PSEUDO_COUNT, TableError
 from faulttree.odds.problem import Problem
 from faulttree.odds.testability import groups_of
 from faulttree.reading import Limits, resolve_limits, show
@@ -150,24 +150,26 @@ def _order(count: TreeCount, tried: Replay | None) -> Iterator[Proposal]:
 
 def _weights(count: TreeCount, table: FaultTable) -> Iterator[Proposal]:
     """Faults that are surely commoner or rarer than their weight says."""
-    confirmed = {fault: count.faults["fixed", fault] for fault in count.tree.faults}
-    cases = sum(confirmed.values())
+    # A fault that older texts did not know had not the same chance to be found.
+    known = [f for f in table.faults if count.could_find(f) == count.closed]
+    weight = {f: w for f, w in zip(table.faults, table.weights, strict=True) if f in known}
+    confirmed = {fault: count.faults["fixed", fault] for fault in known}
+    cases, whole = sum(confirmed.values()), sum(weight.values())
     if cases < FEW:
         return
-    whole = sum(table.weights)
-    stated = {f: w / whole for f, w in zip(table.faults, table.weights, strict=True)}
+    stated = {fault: weight[fault] / whole for fault in known}
     chances = [
         2 * min(
             chance_of_at_least(confirmed[fault], cases, stated[fault]),
             chance_of_at_most(confirmed[fault], cases, stated[fault]),
         )
-        for fault in table.faults
+        for fault in known
     ]  # fmt: skip
-    off = [fault for fault, sure in zip(table.faults, holm(chances), strict=True) if sure]
+    off = [fault for fault, sure in zip(known, holm(chances), strict=True) if sure]
     if not off:
         return
-    shares = priors(table, {table.identities[f]: float(n) for f, n in confirmed.items()})
-    new = {fault: _digits(shares[fault] * whole) for fault in off}
+    pulled = {f: (PSEUDO_COUNT * stated[f] + confirmed[f]) / (PSEUDO_COUNT + cases) for f in off}
+    new = {fault: _digits(pulled[fault] * whole) for fault in off}
     told = [
         f"{fault} is {percent(confirmed[fault] / cases)} "
         f"({_within(Share(confirmed[fault], cases))}), its weight says {percent(stated[fault])}"
@@ -195,7 +197,8 @@ def _move_down(count: TreeCount) -> Iterator[Proposal]:
     """Faults never confirmed, and steps that always gave the same, once that is telling."""
     tree = count.tree
     for fault in tree.faults.values():
-        below = upper_limit(count.closed)
+        closed = count.could_find(fault.id)
+        below = upper_limit(closed)
         seen = count.faults["fixed", fault.id] + count.faults["found", fault.id]
         if seen or below >= RARE or fault.id in tree.loose:
             continue
@@ -204,9 +207,9 @@ def _move_down(count: TreeCount) -> Iterator[Proposal]:
             "move-down",
             fault.id,
             f"Move what finds “{fault.title}” behind the rest, or retire it.",
-            f"Not found in {count.closed} closed cases: its share is below {percent(below)} "
+            f"Not found in {closed} closed cases: its share is below {percent(below)} "
             "(95 %, exact binomial). Rare is not never: keep it where a miss would be dangerous.",
-            {"cases": count.closed, "below": below},
+            {"cases": closed, "below": below},
             {"action": "move-down", "tree": tree.id, "fault": fault.id, "steps": leads},
         )
     for name in tree.diagnostic:
@@ -320,7 +323,12 @@ def _contradicted(count: TreeCount, table: FaultTable) -> Iterator[Proposal]:
             f"Look at {name}: it often shows what the confirmed fault should not.",
             f"In {wrong} of {of} confirmed cases ({percent(wrong / of)}, {_within(share)}) its "
             "outcome is not among those from which the fault can be reached, or that its signs "
-            "name: its limits, its words or the signs are off.",
+            "name: its limits, its words or the signs are off."
+            + (
+                " Some walks followed an older text: see first whether that is why."
+                if count.texts
+                else ""
+            ),
             share.as_dict(),
             {"action": "look-at", "tree": count.tree.id, "step": name},
         )

@@ -115,7 +115,8 @@ class FaultFigures:
     """One fault: how often it was what it was.
 
     Attributes:
-        confirmed: closed cases that ended with its confirmed repair.
+        confirmed: closed cases that ended with its confirmed repair, of those walked on a text
+            of the tree that knew it.
         found: closed cases that named it without one.
         held: repairs of it that were confirmed, of all that were tried.
         came_back: units that came in again soon, of those it was confirmed in.
@@ -291,7 +292,8 @@ METHOD = (
     f"Fewer than {FEW} cases are few: such a figure is marked, and nothing is ranked by it.",
     "A branch is counted by the cases that took it before any repair was tried; answers that "
     "somebody went back on are counted apart.",
-    "A fault's share is of all closed cases of its tree; it is confirmed when a repair held.",
+    "A fault's share is of the closed cases walked on a text of the tree that knew it; it is "
+    "confirmed when a repair held.",
     "Changes are tested by the exact binomial test, the last six months against all before; "
     "by Holm's rule the chance of even one false alarm in the whole review is 5 %.",
     "Minutes saved by another order are reckoned by replaying every case whose fault is known; "
@@ -432,7 +434,7 @@ def _branch(counted: StepCount, outcome: str, target: str, walked: int) -> Branc
 def _fault(count: TreeCount, name: str, moved: Mapping[tuple[str, str], Change]) -> FaultFigures:
     fault = count.tree.faults[name]
     confirmed, found = count.faults["fixed", name], count.faults["found", name]
-    minutes = count.minutes.get(name)
+    minutes, of = count.minutes.get(name), count.could_find(name)
     kinds = {evidence.kind for evidence in fault.evidence}
     return FaultFigures(
         fault=name,
@@ -440,11 +442,11 @@ def _fault(count: TreeCount, name: str, moved: Mapping[tuple[str, str], Change])
         part=fault.part,
         module=fault.module,
         loose=name in count.tree.loose,
-        confirmed=share_of(confirmed, count.closed),
+        confirmed=share_of(confirmed, of),
         found=found,
         held=share_of(confirmed, confirmed + count.failed[name]),
         came_back=share_of(count.came_back[name], confirmed),
-        below=None if confirmed else upper_limit(count.closed),
+        below=None if confirmed else upper_limit(of),
         minutes=spread_of(np.concatenate(minutes)) if minutes else None,
         evidence=tuple(kind for kind in KINDS if kind in kinds),
         change=moved.get((count.tree.id, name)),
@@ -469,7 +471,7 @@ def _suspects(faults: Iterable[FaultFigures]) -> tuple[KindFigures, ...]:
 def _quarters(count: TreeCount) -> tuple[tuple[str, int, Mapping[str, int]], ...]:
     closed: Counter[str] = Counter()
     faults: dict[str, Counter[str]] = {}
-    for month, cases in count.closed_in.items():
+    for (_, month), cases in count.closed_in.items():
         closed[quarter_of(month)] += cases
     for (fault, month), cases in count.months.items():
         faults.setdefault(quarter_of(month), Counter())[fault] += cases

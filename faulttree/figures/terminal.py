@@ -102,9 +102,7 @@ def _tree(tree: TreeFigures, width: int) -> Iterator[str]:
 
 
 def _faults(tree: TreeFigures, width: int) -> Iterator[str]:
-    rows = [
-        ("fault", f"confirmed, of {tree.closed} (95 %)", "minutes", "repairs held", "came back")
-    ]
+    rows = [("fault", "confirmed (95 %)", "minutes", "repairs held", "came back")]
     never = []
     for fault in sorted(tree.faults, key=lambda one: -one.confirmed.count):
         if not fault.confirmed.count and not fault.held.of and not fault.found:
@@ -113,7 +111,7 @@ def _faults(tree: TreeFigures, width: int) -> Iterator[str]:
         rows.append(
             (
                 fault.fault,
-                f"{fault.confirmed.count}: {said.share(fault.confirmed, counts=False)}",
+                said.share(fault.confirmed),
                 said.spread(fault.minutes),
                 f"{fault.held.count} of {fault.held.of}",
                 str(fault.came_back.count or ""),
@@ -126,9 +124,8 @@ def _faults(tree: TreeFigures, width: int) -> Iterator[str]:
         if words := said.change_words(fault):
             yield f"{fault.fault} became {words}"
     if never:
-        below = said.percent(never[0].below or 0.0)
-        names = ", ".join(fault.fault for fault in never)
-        yield from _par(f"Never found, so each below {below} of cases (95 %): {names}", width)
+        names = ", ".join(f"{one.fault} {said.percent(one.below or 0.0)}" for one in never)
+        yield from _par(f"Never found, so below this share of cases (95 %): {names}", width)
 
 
 def _steps(tree: TreeFigures, width: int) -> Iterator[str]:

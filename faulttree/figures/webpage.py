@@ -18,7 +18,7 @@ from faulttree.figures.terminal import aside, few_of
 
 if TYPE_CHECKING:
     from faulttree.figures.intervals import Share
-    from faulttree.figures.reviewing import KindFigures, Review, TreeFigures
+    from faulttree.figures.reviewing import FaultFigures, KindFigures, Review, TreeFigures
 
 __all__ = ["page"]
 
@@ -167,7 +167,6 @@ def _proposals(tree: TreeFigures) -> Iterator[str]:
 def _faults(tree: TreeFigures) -> Iterator[str]:
     seen = [f for f in tree.faults if f.confirmed.count or f.found or f.held.of]
     ranked = sorted(seen, key=lambda fault: -fault.confirmed.count)
-    never = [fault for fault in tree.faults if fault not in seen]
     yield "<h3>Faults</h3>"
     confirmed = [fault for fault in ranked if fault.confirmed.count][:PLOTTED]
     if confirmed:
@@ -199,13 +198,21 @@ def _faults(tree: TreeFigures) -> Iterator[str]:
     heads = ("Fault", "Confirmed", "Named only", "Repairs held", "Came back", "Minutes", "Change")
     if rows_:
         yield from _table("Faults found, the commonest first", heads, rows_)
-    if never:
-        below = said.percent(never[0].below or 0.0)
-        names = ", ".join(fault.title for fault in never)
-        yield (
-            f"<p>Never found in {safe(said.cases(tree.closed))}, so each is below {below} of "
-            f"cases (95 %): {safe(names)}.</p>"
-        )
+    yield from _never([fault for fault in tree.faults if fault not in seen])
+
+
+def _never(faults: Sequence[FaultFigures]) -> Iterator[str]:
+    rows = [
+        [
+            f"{safe(one.title)} <code>{safe(one.fault)}</code>",
+            _number(one.confirmed.of),
+            safe(said.percent(one.below or 0.0)),
+        ]
+        for one in faults
+    ]
+    if rows:
+        heads = ("Fault", "Cases that could find it", "Its share is below")
+        yield from _table("Faults never found, with the 95 % limit on their share", heads, rows)
 
 
 def _trend(tree: TreeFigures) -> Iterator[str]:
