@@ -266,6 +266,25 @@ def test_what_else_was_learned_is_taken_up(desk: Path, capsys: Said) -> None:
     assert step.limits["max"] == "0.8 Ω"
 
 
+def test_limits_may_be_a_parts_rating_or_bands(desk: Path, capsys: Said) -> None:
+    cause = [*CAUSE, "--step", "esr", "--minutes", "1", "--yes"]
+    rating = "{component: electrolytic, capacitance: 47 µF, rated: 50 V, quantity: ESR}"
+    esr = ["--measure", "ESR of the capacitor", "--reading", "16 Ω", "--limits", rating]
+    assert run(["write-up", "1", *cause, *esr]) == 0
+    step = Library(desk.parents[2]).load("lamp/dark").steps["esr"]
+    assert step.targets["high"] == "torn-filament"
+    desk.write_text(TREE)
+    bands = "{bands: [{name: dead, below: 1 V}, {name: good, from: 1 V}]}"
+    volts = ["--measure", "Cell voltage", "--reading", "0.2 V", "--limits", bands]
+    assert run(["write-up", "1", *cause, *volts]) == 0
+    assert (
+        Library(desk.parents[2]).load("lamp/dark").steps["esr"].targets["dead"] == "torn-filament"
+    )
+    desk.write_text(TREE)
+    assert run(["write-up", "1", *cause, *volts[:-1], "12 V"]) == 2
+    assert "--limits holds no limits" in capsys.readouterr().err
+
+
 def test_suspects_by_hand(desk: Path, capsys: Said, monkeypatch: pytest.MonkeyPatch) -> None:
     typed(monkeypatch, "Moth in the holder", "a visitor", "yes")
     assert run(["suspect", "add", "lamp/dark"]) == 0

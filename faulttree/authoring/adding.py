@@ -185,8 +185,7 @@ class _Adding:
         edits.set(place.keys, test.step)
         beside = place.step or str(raw["start"])
         edits.add(("steps",), test.step, step_of(test, fault, place.onward), after=beside)
-        good = next(name for name in test.outcomes if name != test.shows)
-        confirm = self.cause.confirm or (test.step, "inside" if test.measure else good)
+        confirm = self.cause.confirm or (test.step, test.good)
         self._put_fault(edits, self.own.path[place.passed :], confirm)
         listed, module = raw.get("modules"), self.cause.module
         if module and isinstance(listed, list) and module not in listed:

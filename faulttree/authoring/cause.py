@@ -140,6 +140,23 @@ class Test:
             )
         return shown
 
+    @property
+    def good(self) -> str:
+        """The outcome of a good unit.
+
+        Raises:
+            TreeError: of several bands nobody has said which is the good one.
+        """
+        others = [outcome for outcome in self.outcomes if outcome != self.bad]
+        if "inside" in others:
+            return "inside"
+        if self.fine in others:
+            return self.fine
+        if len(others) == 1:
+            return others[0]
+        message = "Which of the bands is a good reading is not told."
+        raise TreeError(message, mend=f"Give --fine: {', '.join(others)}.")
+
 
 def step_of(test: Test, fault: str, onward: str) -> dict[str, Any]:
     """The step as a tree file has it: the bad outcome to the fault, all others onward."""

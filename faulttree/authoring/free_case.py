@@ -47,7 +47,7 @@ LISTS = ("needs", "cautions", "access", "after")
 TEXTS = ("how", "in_circuit", "step")
 COMMON = frozenset((*LISTS, *TEXTS, "minutes", "live"))
 ASKING = frozenset(("ask", "answer", "other"))
-MEASURING = frozenset(("measure", "reading", *LIMITS))
+MEASURING = frozenset(("measure", "reading", "fine", *LIMITS))
 CAUSE = frozenset(
     ("fault", "title", "remedy", "part", "module", "weight", "part_cost", "shown_by", "seen")
 )
@@ -186,7 +186,13 @@ def _measured(
         raise ReadingError(
             error.message, path=document.path, line=line, column=column, mend=error.mend
         ) from None
-    test = Test(measure=_text(raw["measure"]), reading=reading, limits=limits, **said)
+    test = Test(
+        measure=_text(raw["measure"]),
+        reading=reading,
+        fine=_text(raw.get("fine")),
+        limits=limits,
+        **said,
+    )
     look = Look(test, verdict.outcome, test.measure, reading)
     return look, f"{test.measure}: {verdict.as_dict()['text']}"
 
@@ -204,7 +210,7 @@ def _shown(document: Document, looks: list[Look], named: str) -> int:
         outside = [
             at
             for at, look in enumerate(looks)
-            if look.test.measure and look.outcome not in ("inside", "undecided")
+            if look.test.measure and look.outcome in ("low", "high")
         ]
         if not outside:
             message = "No reading is outside its limits: what showed the cause?"
@@ -255,7 +261,7 @@ def tree_of_case(start: Start, case: FreeCase, *, day: str) -> dict[str, Any]:
         last = onward == fault
         test = replace(look.test, step=name, shows=look.outcome)
         steps[name] = _step(test, onward, BEYOND if last else UNMET)
-    good = "inside" if looks[-1].test.measure else looks[-1].test.fine
+    good = replace(looks[-1].test, shows=looks[-1].outcome).good
     data: dict[str, Any] = {
         **start.head(),
         **({"modules": [case.cause.module]} if case.cause.module else {}),

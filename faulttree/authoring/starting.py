@@ -169,8 +169,7 @@ def from_known(start: Start, known: Sequence[Known]) -> dict[str, Any]:
         taken.add(fault)
         step = one.test.step or new_id(one.test.ask or one.test.measure, taken)
         taken.add(step)
-        good = next(name for name in one.test.outcomes if name != one.test.bad)
-        proof = {"step": step, "gives": "inside" if one.test.measure else good}
+        proof = {"step": step, "gives": one.test.good}
         faults[fault] = {**one.cause.as_data(), "confirm": proof, "weight": _weight(one)}
         steps.append((step, one, fault))
     onward = [*(step for step, _, _ in steps[1:]), BEYOND]

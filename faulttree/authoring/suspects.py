@@ -321,8 +321,7 @@ def _put_test(adding: _Adding, edits: Edits, test: Test, place: Place) -> None:
     edits.set(place.keys, test.step)
     step = step_of(test, adding.fault, place.onward)
     edits.add(("steps",), test.step, step, after=place.step or str(raw["start"]))
-    good = next(name for name in test.outcomes if name != test.shows)
-    adding.put(edits, (test.step, "inside" if test.measure else good))
+    adding.put(edits, (test.step, test.good))
 
 
 def _ends(tree: Tree) -> Iterator[tuple[Place, State]]:

@@ -73,6 +73,7 @@ TEST = {
     "--min": "Limits of a good reading: the least.",
     "--max": "Limits of a good reading: the largest.",
     "--unit": "Unit of bare numbers.",
+    "--limits": "All limits as a tree file has them, in braces: by a part's rating, or bands.",
     "--source": "Where the limits come from.",
     "--how": "How to do it, and what to watch.",
     "--minutes": "How long it takes.",
@@ -210,9 +211,7 @@ def _told(said: Mapping[str, Any]) -> Told:
     from faulttree.authoring.writing_up import Told
 
     given = {key: value for key, value in said.items() if value not in (None, ())}
-    limits = {key: given[key] for key in LIMITS if key in given and key != "unit"}
-    if "unit" in given:
-        limits["unit"] = given["unit"]
+    limits = _limits(given)
     confirm = pair(given.get("confirm"), "--confirm")
     cause = Cause(
         **{key: given[key] for key in ("fault", "title", "remedy", "part", "module", "weight")
@@ -230,6 +229,19 @@ def _told(said: Mapping[str, Any]) -> Told:
         limits=limits if given.get("measure") else {},
     )
     return Told(cause=cause, test=test, seen=given.get("seen", ""))
+
+
+def _limits(given: Mapping[str, Any]) -> dict[str, Any]:
+    """The limits as a whole, or figure by figure."""
+    if "limits" not in given:
+        return {key: given[key] for key in LIMITS if key in given}
+    from faulttree.tree import read_document
+
+    data = read_document(str(given["limits"]), path=Path("--limits")).data
+    if not isinstance(data, dict):
+        mend = "Write them in braces: {component: fuse, rated: 2 A, quantity: resistance}."
+        raise TreeError("--limits holds no limits.", mend=mend)
+    return data
 
 
 def _lessons(how: tuple[str, ...], minutes: tuple[str, ...], limits: tuple[str, ...]) -> Lessons:
