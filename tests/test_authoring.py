@@ -534,6 +534,64 @@ def test_what_the_case_saw_later_becomes_signs(library: Library, store: Store) -
     assert signs["socket"] == ("firm",)
 
 
+def test_a_loose_suspect_that_was_it_gets_its_step_and_keeps_its_past(
+    library: Library, store: Store
+) -> None:
+    hearsay = Said("a visitor", "2026-01-02")
+    write_all(add_suspect(library, "lamp/dark", Cause(title="Bulb gone"), hearsay).changes)
+    case = record(store, library.load("lamp/dark"), END, "bulb-gone")
+    proposal = write_up(store, library, case, BULB)
+    assert proposal.kind == "added"
+    proposal.write()
+    tree = library.load("lamp/dark")
+    assert "bulb-gone" not in tree.loose
+    fault = tree.faults["bulb-gone"]
+    assert [one.kind for one in fault.evidence] == ["reported", "confirmed"]
+    assert fault.confirm is not None
+    assert fault.confirm.step == proposal.step
+    (standing,) = [s for s in list_suspects(store, [tree]) if s.fault == "bulb-gone"]
+    assert (standing.standing, standing.found) == ("confirmed", 1)
+
+
+def test_the_way_back_from_a_skip_is_walked_again(library: Library, store: Store) -> None:
+    tree = library.load("lamp/dark")
+    events: list[ev.Event] = [
+        ev.Opened(at=AT, tree=tree.id, tree_hash=tree.hash),
+        ev.Answered(at=AT, step="plug", outcome="whole"),
+        ev.Skipped(at=AT, step="lead", reason="no meter"),
+        ev.Jumped(at=AT, step="socket"),
+        ev.Answered(at=AT, step="socket", outcome="firm"),
+        ev.Confirmed(at=AT, fault="bulb-gone", seen="lights"),
+        ev.Closed(at=AT, result="fixed", fault="bulb-gone"),
+    ]
+    case = store.open_case(events, tree_text=tree.text)
+    for at in (("plug", "whole"), ("socket", "firm")):
+        told = Told(BULB.cause, BULB.test, search_minutes=10, at=at)
+        proposal = write_up(store, library, case, told)
+        assert proposal.walk is not None
+        assert proposal.walk[1] < proposal.walk[0]
+
+
+def test_a_repair_that_did_not_cure_is_walked_again_too(library: Library, store: Store) -> None:
+    tree = library.load("lamp/dark")
+    events: list[ev.Event] = [
+        ev.Opened(at=AT, tree=tree.id, tree_hash=tree.hash),
+        ev.Answered(at=AT, step="plug", outcome="whole"),
+        ev.Answered(at=AT, step="lead", outcome="inside"),
+        ev.Answered(at=AT, step="socket", outcome="loose"),
+        ev.RepairTried(at=AT, fault="loose-socket"),
+        ev.NotConfirmed(at=AT, fault="loose-socket", seen="still dark"),
+        ev.Confirmed(at=AT, fault="bulb-gone", seen="lights"),
+        ev.Closed(at=AT, result="fixed", fault="bulb-gone"),
+    ]
+    case = store.open_case(events, tree_text=tree.text)
+    proposal = write_up(store, library, case, BULB)
+    assert proposal.kind == "added"
+    proposal.write()
+    new = library.load("lamp/dark")
+    assert led(new, {"plug": "whole", "lead": "inside", proposal.step: "torn"}) == "bulb-gone"
+
+
 def test_a_cause_found_and_not_mended_is_no_confirmation(library: Library, store: Store) -> None:
     case = record(store, library.load("lamp/dark"), END, "bulb-gone", seen="")
     write_up(store, library, case, BULB).write()

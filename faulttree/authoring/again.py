@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field, replace
 
 from faulttree.tree import Tree
 from faulttree.walk.choose import choose
-from faulttree.walk.events import Answered, Event, NotConfirmed, Skipped
+from faulttree.walk.events import Answered, Event, Jumped, NotConfirmed, Skipped
 from faulttree.walk.fold import fold
 from faulttree.walk.state import State
 
@@ -49,11 +49,13 @@ class Answers:
         return replace(self, outcomes={**self.outcomes, step: outcome})
 
 
-def answers_of(state: State) -> Answers:
-    """What a walk answered while it looked for the fault."""
+def answers_of(state: State, events: Iterable[Event]) -> Answers:
+    """What a walk answered, and could not answer, while it looked for the fault."""
+    outcomes = {visit.step: visit.outcome for visit in state.path}
+    skipped = {event.step for event in events if isinstance(event, Skipped)}
     return Answers(
-        {visit.step: visit.outcome for visit in state.path},
-        frozenset(state.skipped),
+        outcomes,
+        frozenset(skipped - outcomes.keys()),
         {
             repair.fault: NotConfirmed(
                 fault=repair.fault, step=repair.step, outcome=repair.outcome, seen=repair.seen
@@ -86,8 +88,7 @@ def _next(state: State, answers: Answers, failed: dict[str, NotConfirmed]) -> Ev
     if state.phase != "finding" and not state.may_go_on:
         return None
     if state.ask is None:
-        jump = choose(state) if state.may_go_on else None
-        return jump if jump is not None and jump.step in answers.outcomes else None
+        return _elsewhere(state, answers) if state.may_go_on else None
     step = state.ask.id
     if step in answers.outcomes:
         return Answered(step=step, outcome=answers.outcomes[step])
@@ -97,3 +98,14 @@ def _next(state: State, answers: Answers, failed: dict[str, NotConfirmed]) -> Ev
 def minutes_of(state: State) -> float:
     """Minutes of the search alone, by the tree's own figures: no proof, no closing."""
     return fold(state.tree, [visit.event for visit in state.path]).minutes
+
+
+def _elsewhere(state: State, answers: Answers) -> Jumped | None:
+    """Where the walk goes on after a skip: as the program would, else as the technician did."""
+    jump = choose(state)
+    if jump is not None and jump.step in answers.outcomes:
+        return jump
+    been = {visit.step for visit in state.path}
+    left = (step for step in answers.outcomes if step in state.tree.steps and step not in been)
+    onward = next(left, None)
+    return None if onward is None else Jumped(step=onward)

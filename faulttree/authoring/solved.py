@@ -56,7 +56,7 @@ class Solved:
     @cached_property
     def answers(self) -> Answers:
         """What the case answered while it looked for the fault, by the names of now."""
-        return answers_of(self.then).called(lambda name: now_called(self.now, name))
+        return answers_of(self.then, self.events).called(lambda name: now_called(self.now, name))
 
     @cached_property
     def again(self) -> State:
