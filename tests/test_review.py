@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import base64
 import csv
+import difflib
 import io
 import json
 import re
@@ -20,11 +21,14 @@ from click.testing import CliRunner, Result
 
 from faulttree.cases import open_store
 from faulttree.cli import cli, run
+from faulttree.errors import TreeError
 from faulttree.figures import Review, review
+from faulttree.figures.applying import edit_of
+from faulttree.figures.proposals import Proposal
 from faulttree.figures.simulator import Shop, fill
 from faulttree.figures.terminal import lines
 from faulttree.figures.webpage import page
-from faulttree.tree import build, shipped_library
+from faulttree.tree import Library, build, shipped_library
 from faulttree.tree.model import Tree
 
 NAMES = ("usb-lamp/flickers", "usb-hub/devices-drop-out")
@@ -146,6 +150,99 @@ def test_csv_has_a_row_for_every_branch_and_fault(record: Path, reviewed: Review
     assert many == branches + faults
     row = next(row for row in rows if row["row"] == "fault" and int(row["confirmed"]))
     assert float(row["share"]) == int(row["confirmed"]) / int(row["of"])
+
+
+# -- proposals into the tree -------------------------------------------------------------------
+
+
+@pytest.fixture
+def shelf(tmp_path: Path) -> Path:
+    """A library of one's own: the shipped trees and what they share."""
+    root = shipped_library().root
+    for folder in ("trees", "shared"):
+        shutil.copytree(root / folder, tmp_path / "library" / folder)
+    return tmp_path / "library"
+
+
+def proposed(kind: str, change: dict[str, Any]) -> Proposal:
+    return Proposal(kind, "", "Do it.", "The record says so.", {}, change)
+
+
+def test_weights_that_are_applied_are_not_proposed_again(shelf: Path, tmp_path: Path) -> None:
+    tree = TREES[0]
+    first, *rest = [name for name in tree.faults if name not in tree.loose]
+    told = {tree.id: {first: 0.8, **{name: 0.2 / len(rest) for name in rest}}}
+    record = tmp_path / "record.db"
+    with open_store(str(record)) as store:
+        fill(store, [tree], Shop(seed=4, drift=1.0, shares=told), cases=150)
+    asked = ("--library", str(shelf), "--tree", tree.id)
+    proposals = json.loads(called(record, *asked, "--json").stdout)["trees"][0]["proposals"]
+    number = next(at for at, one in enumerate(proposals, 1) if one["kind"] == "weights")
+    before = (shelf / "trees" / f"{tree.id}.yaml").read_text()
+
+    shown = called(record, *asked, "--apply", str(number), "--json")
+    assert json.loads(shown.stdout)["written"] is False
+    assert (shelf / "trees" / f"{tree.id}.yaml").read_text() == before
+
+    done = called(record, *asked, "--apply", str(number), "--yes")
+    assert done.exit_code == 0, done.output
+    after = (shelf / "trees" / f"{tree.id}.yaml").read_text()
+    changed = [
+        line
+        for line in difflib.unified_diff(before.splitlines(), after.splitlines(), n=0)
+        if line[:1] in "+-" and line[:3] not in ("+++", "---")
+    ]
+    assert changed
+    assert all("weight:" in line for line in changed)
+    again = json.loads(called(record, *asked, "--json").stdout)["trees"][0]["proposals"]
+    named = [one for one in again if one["kind"] == "weights" and first in one["change"]["weights"]]
+    assert not named
+
+
+def test_limits_and_minutes_are_edited_where_they_stand(shelf: Path) -> None:
+    library = Library(shelf)
+    name = "bench-supply/no-output"
+    limits = {"action": "set-limits", "tree": name, "step": "aux-rail"}
+    edited = edit_of(
+        library,
+        proposed("limits", {**limits, "min": "11.2 V", "max": None, "source": "14 mended units"}),
+        even_so=True,
+    )
+    now = library.examine_text(edited.text, edited.path).tree
+    assert now is not None
+    # 12 V ± 5 % on the other side, to the last digit.
+    assert dict(now.steps["aux-rail"].limits or {}) == {
+        "min": "11.2 V",
+        "max": "12.6 V",
+        "source": "14 mended units",
+    }
+    timed = {"action": "set-minutes", "tree": name, "minutes": {"fuse": 3.5, "look.lead": 9}}
+    edited = edit_of(library, proposed("minutes", timed))
+    now = library.examine_text(edited.text, edited.path).tree
+    assert now is not None
+    assert now.steps["fuse"].minutes == 3.5
+
+
+@pytest.mark.parametrize(
+    ("kind", "change", "said"),
+    [
+        ("order", {"action": "replace-order"}, "for your own hand"),
+        ("minutes", {"action": "set-minutes", "minutes": {"look.lead": 2}}, "none of this file"),
+        ("limits", {"action": "set-limits", "step": "fuse", "min": "1 V"}, "none of this file"),
+        ("weights", {"action": "set-weights", "weights": {"no-such": 2}}, "none of this file"),
+    ],
+)
+def test_what_cannot_be_applied_is_said(
+    kind: str, change: dict[str, Any], said: str, shelf: Path
+) -> None:
+    with pytest.raises(TreeError, match=said) as told:
+        edit_of(Library(shelf), proposed(kind, {**change, "tree": "bench-supply/no-output"}))
+    assert told.value.mend
+
+
+def test_a_proposal_is_applied_to_one_tree_of_ones_own(record: Path) -> None:
+    assert run(["review", "--record", str(record), "--apply", "1"]) == 2
+    assert run(["review", "--record", str(record), "--tree", NAMES[0], "--apply", "99"]) == 2
 
 
 # -- the page ----------------------------------------------------------------------------------

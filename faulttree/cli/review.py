@@ -10,6 +10,16 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from faulttree.cli.authoring_shared import (
+    Asking,
+    agreed,
+    console,
+    keep_in_git,
+    own_folder,
+    show_diff,
+    within,
+    writing,
+)
 from faulttree.cli.cases_shared import bar, width
 from faulttree.cli.options import (
     json_option,
@@ -24,6 +34,7 @@ from faulttree.errors import FaulttreeError
 
 if TYPE_CHECKING:
     from faulttree.figures import Review
+    from faulttree.figures.proposals import Proposal
     from faulttree.tree import Library
     from faulttree.tree.model import Tree
 
@@ -37,7 +48,8 @@ ENDINGS = {".html": "html", ".htm": "html", ".csv": "csv", ".json": "json"}
 
 @click.command(
     epilog="Example: faulttree review --family bench-supply\n\n"
-    "Example: faulttree review --since 2026-01-01 --html review.html"
+    "Example: faulttree review --since 2026-01-01 --html review.html\n\n"
+    "Example: faulttree review --tree bench-supply/no-output --apply 1"
 )
 @click.option("--tree", help="One tree, as family/complaint.")
 @click.option("--family", help="Kind of unit.")
@@ -57,6 +69,15 @@ ENDINGS = {".html": "html", ".htm": "html", ".csv": "csv", ".json": "json"}
     type=click.Path(path_type=Path, dir_okay=False),
     help="Write one HTML page that works from disk and prints on A4.",
 )
+@click.option(
+    "--apply",
+    "number",
+    type=click.IntRange(min=1),
+    metavar="N",
+    help="Put proposal N of the one tree into its file, after showing the change.",
+)
+@click.option("--even-so", is_flag=True, help="Write although the rules warn of it.")
+@writing
 @record_option
 @library_option
 @json_option
@@ -64,6 +85,11 @@ def command(
     full: bool | None,
     output: Path | None,
     html: Path | None,
+    number: int | None,
+    even_so: bool,
+    yes: bool,
+    commit: bool,
+    plain: bool,
     record: str | None,
     library: str | None,
     as_json: bool,
@@ -77,12 +103,21 @@ def command(
 
     kinds = [(path, _kind(path)) for path in (output,) if path]
     kinds += [(path, "html") for path in (html,) if path]
+    if number is not None and not wanted["tree"]:
+        raise FaulttreeError("--apply is about one tree", mend="Name it with --tree.")
+    shelf = open_library(library)
     with open_record(record, read_only=True) as store, bar("Reviewing") as show:
-        trees = trees_of(open_library(library), wanted["tree"], wanted["family"])
+        trees = trees_of(shelf, wanted["tree"], wanted["family"])
         found = review(store, trees, progress=lambda _, done, of: show(done, of), **wanted)
     for path, kind in kinds:
         _write(found, path, kind)
         say(f"written: {path}", to_people=True)
+    if number is not None:
+        asking = None if yes or as_json else Asking(console(plain=plain))
+        chosen = _chosen(found, number)
+        return _apply(
+            *(shelf, chosen, asking), even_so=even_so, commit=commit, write=yes, as_json=as_json
+        )
     if as_json:
         say_json(found.as_dict())
     elif not kinds:
@@ -105,6 +140,58 @@ def trees_of(library: Library, tree: str | None, family: str | None) -> list[Tre
         else:
             found.append(examined.tree)
     return found
+
+
+def _chosen(found: Review, number: int) -> Proposal:
+    """The proposal of the one tree by its number, from 1."""
+    proposals = found.trees[0].proposals if found.trees else ()
+    if number > len(proposals):
+        raise FaulttreeError(
+            f"there is no proposal {number}",
+            mend=f"There are {len(proposals)}; `faulttree review --tree` lists them.",
+        )
+    return proposals[number - 1]
+
+
+def _apply(
+    shelf: Library,
+    proposal: Proposal,
+    asking: Asking | None,
+    *,
+    even_so: bool,
+    commit: bool,
+    write: bool,
+    as_json: bool,
+) -> int:
+    """Show what a proposal changes, and write it where that is agreed to."""
+    from faulttree.bench.console import AwayError
+    from faulttree.figures.applying import edit_of
+    from faulttree.tree.edit import write_all
+
+    own_folder(shelf.root)
+    change = edit_of(shelf, proposal, even_so=even_so)
+    diff = change.diff(within(change.path, shelf.root))
+    if as_json:
+        path = within(change.path, shelf.root)
+        say_json({"path": path, "diff": diff, "written": write, **proposal.as_dict()})
+    elif asking is None:
+        say(diff.rstrip("\n"))
+    else:
+        asking.tell(proposal.why)
+        show_diff(asking.place, diff)
+        try:
+            if agreed(asking, editable=False) == "no":
+                return 1
+        except (AwayError, KeyboardInterrupt):
+            say("faulttree: left; nothing was written", to_people=True)
+            return 1
+    if asking is None and not write:
+        return 0
+    write_all([change])
+    say(f"written: {within(change.path, shelf.root)}", to_people=True)
+    message = f"{proposal.change['tree']}: {proposal.what}\n\n{proposal.why}\n"
+    keep_in_git(shelf.root, [change], message, asking, asked=commit)
+    return 0
 
 
 def _kind(path: Path) -> str:

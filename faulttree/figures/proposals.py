@@ -169,7 +169,10 @@ def _weights(count: TreeCount, table: FaultTable) -> Iterator[Proposal]:
     if not off:
         return
     pulled = {f: (PSEUDO_COUNT * stated[f] + confirmed[f]) / (PSEUDO_COUNT + cases) for f in off}
-    new = {fault: _digits(pulled[fault] * whole) for fault in off}
+    # The others keep their weights, so these grow or shrink the whole as well.
+    rest = sum(weight[f] for f in known if f not in off)
+    new_whole = rest / (1 - sum(pulled.values())) if rest else whole
+    new = {fault: _digits(pulled[fault] * new_whole) for fault in off}
     told = [
         f"{fault} is {percent(confirmed[fault] / cases)} "
         f"({_within(Share(confirmed[fault], cases))}), its weight says {percent(stated[fault])}"

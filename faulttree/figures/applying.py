@@ -1,0 +1,119 @@
+"""A proposal into its tree: an edit of the author's file, shown before it is written."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from typing import TYPE_CHECKING, Any
+
+from faulttree.authoring.fitness import Fitness
+from faulttree.authoring.proposal import Unfit
+from faulttree.errors import TreeError
+from faulttree.reading import resolve_limits
+from faulttree.reading.quantity import show_exact
+from faulttree.tree.edit import Change, Editor
+from faulttree.tree.schema import shape_of
+
+if TYPE_CHECKING:
+    from faulttree.figures.proposals import Proposal
+    from faulttree.tree import Library
+
+__all__ = ["edit_of"]
+
+Said = Mapping[str, Any]
+
+
+def edit_of(library: Library, proposal: Proposal, *, even_so: bool = False) -> Change:
+    """What a proposal changes in the file of its tree; nothing is written.
+
+    Weights, minutes and limits are edited. An order, a step to move and a test to find need
+    an author's eye: what is known of them stands in the proposal's ``change``.
+
+    Args:
+        library: holds the tree.
+        proposal: as :func:`faulttree.figures.review` made it.
+        even_so: edit although the rules warn of the new text.
+
+    Raises:
+        TreeError: it is for an author's hand, it belongs to a shared procedure, or the file
+            is not as the review saw it.
+        Unfit: the rules object to the new text.
+    """
+    said = proposal.change
+    make = EDITS.get(str(said["action"]))
+    if make is None:
+        raise TreeError(
+            f"A proposal of the kind '{proposal.kind}' is for your own hand.",
+            mend="`--json` holds what is known of it under `change`; edit the tree by that.",
+        )
+    path = library.path_of(str(said["tree"]))
+    document = library.examine(path).documents["tree"]
+    editor = Editor(document, path.read_bytes(), shape_of("tree"))
+    make(editor, said)
+    change = editor.change()
+    objections = Fitness(library).new(path, change.before, change.text)
+    if objections and not (even_so and all(one.level != "error" for one in objections)):
+        first = objections[0]
+        text = f"The tree would not be fit: {first.message} [{first.rule}]"
+        raise Unfit(text, objections, path=path, mend=first.mend)
+    return change
+
+
+def _weights(editor: Editor, said: Said) -> None:
+    for fault, weight in said["weights"].items():
+        _put(editor, ("faults", fault), "weight", weight)
+
+
+def _minutes(editor: Editor, said: Said) -> None:
+    """Steps of the tree's own; those of shared procedures serve other trees too."""
+    own = editor.document.data["steps"]
+    mine = {name: minutes for name, minutes in said["minutes"].items() if name in own}
+    if not mine:
+        raise _shared(editor, next(iter(said["minutes"])))
+    for name, minutes in mine.items():
+        _put(editor, ("steps", name), "minutes", minutes)
+
+
+def _limits(editor: Editor, said: Said) -> None:
+    step = editor.document.data["steps"].get(said["step"])
+    if not isinstance(step, Mapping) or not isinstance(step.get("limits"), Mapping):
+        raise _shared(editor, str(said["step"]))
+    keys, limits = ("steps", said["step"], "limits"), step["limits"]
+    new = {key: said[key] for key in ("min", "max", "source") if said[key] is not None}
+    if "nominal" not in limits:
+        for key, text in new.items():
+            _put(editor, keys, key, text)
+        return
+    # A value with its tolerance becomes two limits: only one side of it moves.
+    old = resolve_limits(limits, unit=step.get("unit"))
+    ends = {"min": old.lower, "max": old.upper}
+    kept = {
+        key: show_exact(end, old.unit, old.kind) for key, end in ends.items() if end is not None
+    }
+    editor.set(keys, {**kept, **new})
+
+
+EDITS: Mapping[str, Callable[[Editor, Said], None]] = {
+    "set-weights": _weights,
+    "set-minutes": _minutes,
+    "set-limits": _limits,
+}
+
+
+def _put(editor: Editor, keys: tuple[str, ...], key: str, value: Any) -> None:
+    here = editor.document.data
+    for name in keys:
+        here = here.get(name) if isinstance(here, Mapping) else None
+    if not isinstance(here, Mapping):
+        raise _shared(editor, keys[-1])
+    if key in here:
+        editor.set((*keys, key), value)
+    else:
+        editor.add(keys, key, value)
+
+
+def _shared(editor: Editor, name: str) -> TreeError:
+    return TreeError(
+        f"`{name}` is none of this file's own.",
+        path=editor.document.path,
+        mend="What stands in a shared procedure serves other trees too: edit it in its own file.",
+    )
