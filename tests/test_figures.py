@@ -492,6 +492,7 @@ def test_no_order_goes_round_a_question_that_guards_a_danger() -> None:
     assert all(guard in table.after[table.test_index[test]] for test in others)
     order = planned(table, {})
     assert order is not None
+    assert order.first[0] == guard
     document = order.document()
     start = document["steps"][document["start"]]
     assert start["ask"] == tree.steps[guard].text
@@ -579,3 +580,5 @@ def test_files_written_by_hand_can_be_reviewed(tmp_path: Path) -> None:
         here = review(written, TREES).as_dict()
     with open_store(path, read_only=True) as read:
         assert review(read, TREES).as_dict() == here
+    whole = review(path, LIBRARY, tree=NAMES[1])
+    assert json.dumps(whole.trees[0].as_dict()) == json.dumps(here["trees"][0])

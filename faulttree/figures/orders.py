@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 from functools import cached_property
+from itertools import islice
 from typing import TYPE_CHECKING, Any
 
 import networkx as nx
@@ -28,6 +29,9 @@ if TYPE_CHECKING:
 __all__ = ["Case", "Planned", "Standing", "guarded_table", "guards", "planned"]
 
 WIDTHS = (4,)
+SHOWN = 6
+"""Steps that are named as the first of an order."""
+
 DEEP = 200
 """Steps after which a walk that still goes on is called lost."""
 
@@ -139,15 +143,14 @@ class Planned:
 
     @cached_property
     def first(self) -> tuple[str, ...]:
-        """The tests that come first, as long as each leads on where nothing is wrong yet."""
-        return tuple(self._first())
+        """What comes first on the likeliest way, with what must come before each test."""
+        return tuple(islice(self._first(), SHOWN))
 
     def _first(self) -> Iterator[str]:
         place = self.search.root
-        for _ in range(5):
-            test = self.draft.tests.get(place)
-            if test is None:
-                return
+        while (test := self.draft.tests.get(place)) is not None:
+            items = self.search.items(place, test)
+            yield from (item for item in items if item not in self.table.states)
             yield self.table.tests[test]
             place = max(self.search.ends(place, test), key=lambda end: (end[1], -end[0]))[2]
 

@@ -9,11 +9,13 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from faulttree.cases import open_store
 from faulttree.figures.changes import Change, changes
 from faulttree.figures.gathering import TreeCount, gather
 from faulttree.figures.intervals import FEW, Share, Spread, share_of, spread_of, upper_limit
 from faulttree.figures.proposals import Proposal, propose
 from faulttree.figures.tallies import tally
+from faulttree.tree import Library
 
 if TYPE_CHECKING:
     from faulttree.cases.store import Store
@@ -303,8 +305,8 @@ METHOD = (
 
 
 def review(
-    store: Store,
-    trees: Iterable[Tree],
+    store: Store | str,
+    trees: Iterable[Tree] | Library,
     *,
     proposals: bool = True,
     progress: Progress | None = None,
@@ -314,8 +316,9 @@ def review(
     """What a record says about trees.
 
     Args:
-        store: the record.
-        trees: the trees as they stand; others are taken as the record knew them last.
+        store: the record, or its URL or path.
+        trees: the trees as they stand, or their library; others are taken as the record knew
+            them last.
         proposals: look for what to change too, which takes longer than the counting.
         progress: told what is being done, and how much of how much is.
         module: only trees that know a fault of this module.
@@ -325,6 +328,15 @@ def review(
     Raises:
         RecordError: a filter that is not known, or the record cannot be read.
     """
+    if isinstance(store, str):
+        with open_store(store, read_only=True) as opened:
+            return review(
+                *(opened, trees),
+                **{"proposals": proposals, "progress": progress, "module": module, **filters},
+            )
+    if isinstance(trees, Library):
+        examined = (trees.examine(name) for name in trees.trees())
+        trees = [one.tree for one in examined if one.tree is not None]
     tell: Progress = progress or (lambda what, done, total: None)
     tell("counting", 0, 1)
     tallies = tally(store, **filters)
