@@ -12,6 +12,7 @@ PACKAGE = Path(__file__).parent.parent / "faulttree"
 # From the ground up; texts and errors are the ground itself.
 FLOORS = (
     "errors",
+    "lazily",
     "texts",
     "reading",
     "tree",

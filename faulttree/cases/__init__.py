@@ -5,8 +5,9 @@ Light to import: SQLAlchemy is loaded when a store is opened.
 
 from __future__ import annotations
 
-import importlib
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
+
+from faulttree.lazily import lazily
 
 if TYPE_CHECKING:
     from faulttree.cases.case import Case, new_id
@@ -30,24 +31,13 @@ __all__ = [
     "summarise",
 ]
 
-HOMES = {
-    "AmbiguousCase": "problems",
-    "Case": "case",
-    "NoSuchCase": "problems",
-    "SequenceTaken": "problems",
-    "Store": "store",
-    "Summary": "summary",
-    "Taken": "summary",
-    "default_url": "urls",
-    "new_id": "case",
-    "open_store": "store",
-    "shown": "urls",
-    "summarise": "summary",
-}
-
-
-def __getattr__(name: str) -> Any:
-    home = HOMES.get(name)
-    if home is None:
-        raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
-    return getattr(importlib.import_module(f"{__name__}.{home}"), name)
+__getattr__ = lazily(
+    __name__,
+    {
+        "case": ("Case", "new_id"),
+        "problems": ("AmbiguousCase", "NoSuchCase", "SequenceTaken"),
+        "store": ("Store", "open_store"),
+        "summary": ("Summary", "Taken", "summarise"),
+        "urls": ("default_url", "shown"),
+    },
+)

@@ -6,8 +6,9 @@ Usable on its own; knows no trees. Everything a user can get wrong raises
 
 from __future__ import annotations
 
-from importlib import import_module
 from typing import TYPE_CHECKING
+
+from faulttree.lazily import lazily
 
 if TYPE_CHECKING:
     from faulttree.reading.asking import judge_text
@@ -26,20 +27,6 @@ if TYPE_CHECKING:
     from faulttree.reading.register import Parameter, Rating
     from faulttree.reading.units import UNITS, parse_unit, unit_text
     from faulttree.reading.verdicts import Rule, Verdict, judge
-
-_HOMES = {
-    "asking": ("judge_text",),
-    "doubts": ("doubt",),
-    "foresight": ("ask_before",),
-    "instruments": ("Bench", "Instrument", "read_bench"),
-    "limits": ("Limits", "formula_names", "limits_text", "outcomes_of", "resolve_limits"),
-    "quantity": ("Quantity", "parse_duration", "parse_quantity", "show"),
-    "ratings": ("RATINGS", "ratings_page"),
-    "register": ("Parameter", "Rating"),
-    "units": ("UNITS", "parse_unit", "unit_text"),
-    "verdicts": ("Rule", "Verdict", "judge"),
-}
-_HOME_OF = {name: home for home, names in _HOMES.items() for name in names}
 
 __all__ = [
     "RATINGS",
@@ -69,11 +56,18 @@ __all__ = [
     "unit_text",
 ]
 
-
-def __getattr__(name: str) -> object:
-    home = _HOME_OF.get(name)
-    if home is None:
-        raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
-    value = getattr(import_module(f"{__name__}.{home}"), name)
-    globals()[name] = value
-    return value
+__getattr__ = lazily(
+    __name__,
+    {
+        "asking": ("judge_text",),
+        "doubts": ("doubt",),
+        "foresight": ("ask_before",),
+        "instruments": ("Bench", "Instrument", "read_bench"),
+        "limits": ("Limits", "formula_names", "limits_text", "outcomes_of", "resolve_limits"),
+        "quantity": ("Quantity", "parse_duration", "parse_quantity", "show"),
+        "ratings": ("RATINGS", "ratings_page"),
+        "register": ("Parameter", "Rating"),
+        "units": ("UNITS", "parse_unit", "unit_text"),
+        "verdicts": ("Rule", "Verdict", "judge"),
+    },
+)

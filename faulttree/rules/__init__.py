@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from importlib import import_module
 from typing import TYPE_CHECKING
+
+from faulttree.lazily import lazily
 
 if TYPE_CHECKING:
     from faulttree.rules.checking import check_paths
@@ -11,15 +12,6 @@ if TYPE_CHECKING:
     from faulttree.rules.finding import LEVELS, Finding, Level, Report
     from faulttree.rules.register import FAMILIES, Rule, all_rules
     from faulttree.rules.rules_page import rules_page
-
-_HOMES = {
-    "checking": ("check_paths",),
-    "examining": ("Looked", "fit_to_walk", "look_at"),
-    "finding": ("LEVELS", "Finding", "Level", "Report"),
-    "register": ("FAMILIES", "Rule", "all_rules"),
-    "rules_page": ("rules_page",),
-}
-_HOME_OF = {name: home for home, names in _HOMES.items() for name in names}
 
 __all__ = [
     "FAMILIES",
@@ -36,11 +28,13 @@ __all__ = [
     "rules_page",
 ]
 
-
-def __getattr__(name: str) -> object:
-    home = _HOME_OF.get(name)
-    if home is None:
-        raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
-    value = getattr(import_module(f"{__name__}.{home}"), name)
-    globals()[name] = value
-    return value
+__getattr__ = lazily(
+    __name__,
+    {
+        "checking": ("check_paths",),
+        "examining": ("Looked", "fit_to_walk", "look_at"),
+        "finding": ("LEVELS", "Finding", "Level", "Report"),
+        "register": ("FAMILIES", "Rule", "all_rules"),
+        "rules_page": ("rules_page",),
+    },
+)
