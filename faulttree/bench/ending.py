@@ -52,7 +52,7 @@ def mend(sitting: Sitting) -> None:
     fault = state.tree.faults[state.end.id]
     sitting.console.show(views.fault_view(state, fault, sitting.console.width))
     while sitting.state.phase == "found":
-        text = sitting.prompt("Mended? Say what was done ('pause': later) › ")
+        text = sitting.prompt("Mended? Say what was done; 'pause' leaves it for later › ")
         word = word_of(text)
         try:
             if word is not None:
@@ -201,14 +201,21 @@ def _pass_door(sitting: Sitting) -> None:
         picked = _pick(sitting, suspects)
         if picked is not None:
             why = "an open suspect, before giving up"
-            sitting.journal.add(ev.Jumped(at=sitting.now, step=picked, reason=why))
+            sitting.journal.add(ev.Jumped(at=sitting.now, step=picked.tests[0], reason=why))
+            sitting.say(_way_to(sitting.state, picked))
             return
         _decline(sitting, suspects)
     _close_unsolved(sitting)
 
 
-def _pick(sitting: Sitting, suspects: Sequence[Suspect]) -> str | None:
-    """The step of the suspect that is to be tested after all, or None to leave."""
+def _way_to(state: State, suspect: Suspect) -> str:
+    """Which suspect is tested now, and by which steps."""
+    fault = state.tree.faults[suspect.fault]
+    return f"For '{fault.title}': {', then '.join(suspect.tests)}."
+
+
+def _pick(sitting: Sitting, suspects: Sequence[Suspect]) -> Suspect | None:
+    """The suspect that is to be tested after all, or None to leave."""
     numbers = [str(n) for n, one in enumerate(suspects[:MOST], 1) if one.tests]
     first = numbers[0] if numbers else ""
     hint = f"number to test it now (Enter: {first}), 'stop' to stop" if first else "'stop' to stop"
@@ -218,7 +225,7 @@ def _pick(sitting: Sitting, suspects: Sequence[Suspect]) -> str | None:
             return None
         chosen = text or first
         if chosen in numbers:
-            return suspects[int(chosen) - 1].tests[0]
+            return suspects[int(chosen) - 1]
         word = word_of(text)
         if word is not None and word.word == "pause":
             raise Leaving

@@ -196,6 +196,7 @@ def _put(sitting: Sitting, step: Step) -> None:
     while _moves(sitting) == moves:
         text = sitting.prompt(_prompt_text(state, step), views.choices_of(step))
         if not text and step.kind != "do":
+            sitting.say(_wanted(step))
             continue
         taken_as_answer = match_outcome(step, text) is not None
         word = None if taken_as_answer else word_of(text)
@@ -206,6 +207,13 @@ def _put(sitting: Sitting, step: Step) -> None:
                 _take(sitting, step, text)
         except FaulttreeError as error:
             complain(sitting, error)
+
+
+def _wanted(step: Step) -> str:
+    """What an empty line should have been."""
+    if step.kind == "measure":
+        return "Type the reading as the meter shows it, like 20u or 12.5 V; '?' tells what else."
+    return "Type the answer, its first letters or its number; '?' tells what else."
 
 
 def _still(event: ev.Event) -> bool:
@@ -260,7 +268,10 @@ def _cautioned(sitting: Sitting, step: Step) -> bool:
 
 def _prompt_text(state: State, step: Step) -> str:
     if step.kind == "do":
-        return "done? Enter says so › "
+        from faulttree.bench.console import spell
+
+        starts = f" and starts the {spell(step.wait)}" if step.wait else ""
+        return f"done? Enter says so{starts} › "
     if step.kind == "ask":
         return f"{' / '.join(step.targets)} › "
     limits = limits_of(state, step)
@@ -461,7 +472,8 @@ def _go(sitting: Sitting, step: Step | None, rest: str) -> None:
 
     name = chosen_step(sitting.state, rest)
     if name is None:
-        sitting.say("✗ Name a step of this tree: go STEP. 'suspects' lists those worth it.", "bad")
+        sitting.say("✗ Name a step of this tree: go STEP.", "bad")
+        sitting.say(f"They are {views.joined(sitting.state.tree.diagnostic)}.")
         return
     sitting.journal.add(ev.Jumped(at=sitting.now, step=name, reason=BY_HAND))
 

@@ -81,13 +81,14 @@ def why_view(state: State, width: int) -> list[Line]:
     here = ranked.get(step.id)
     if here is not None:
         text = (
-            f"tells {here.bits:.2g} bit for {views.minutes_text(here.minutes)}; "
-            f"{views.minutes_text(here.minutes_to_go)} expected to the end from here"
+            f"{views.minutes_text(here.minutes)}, and {views.minutes_text(here.minutes_to_go)} "
+            f"expected to the end by this test; it tells {here.bits:.2g} bit, where one bit "
+            "would halve the field"
         )
         lines += views.labelled("Worth", text, width)
         for other in list(ranked.values())[:3]:
             if other.test != step.id:
-                text = f"{views.minutes_text(other.minutes_to_go)} expected by '{other.test}'"
+                text = f"{views.minutes_text(other.minutes_to_go)} to the end by '{other.test}'"
                 lines += views.labelled("Or", text, width)
     elif step.kind == "do":
         lines += views.labelled(

@@ -170,7 +170,8 @@ def _cost_text(state: State, step: Step) -> str:
     if step.wait:
         from faulttree.bench.console import spell
 
-        text += f"; then wait {spell(step.wait)}"
+        counted = step.cost * 60 >= step.wait
+        text += f", {spell(step.wait)} of it waiting" if counted else f"; wait {spell(step.wait)}"
     return text
 
 

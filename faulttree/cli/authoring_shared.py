@@ -148,6 +148,7 @@ class Asking:
             begins = [word for word in choices if answer and word.startswith(answer)]
             if len(begins) == 1:
                 return begins[0]
+            self.tell(f"Type one of {', '.join(choices)}, or its first letters.")
 
     def tell(self, text: str, style: str = "") -> None:
         """A line for people."""

@@ -248,7 +248,9 @@ class _Rehearsed:
 
     def pause(self, seconds: float, what: str) -> None:
         """A pause is said, not waited for."""
-        click.echo(f"(the runner would time {seconds:g} s here)")
+        from faulttree.bench.console import spell
+
+        click.echo(f"(the bench waits {spell(seconds)} here)")
 
     def must_be_through(self) -> None:
         """Nothing may be left to type.

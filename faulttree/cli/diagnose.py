@@ -17,6 +17,8 @@ from faulttree.cli.options import (
     now,
     open_library,
     open_record,
+    places_named,
+    program,
     record_option,
     say,
     say_json,
@@ -89,7 +91,9 @@ def command(
         if answers is not None:
             tree = pick_tree(words, found, even_unchecked, None)
             return _scripted(tree, answers, store, gear, unit, as_json=as_json)
-        desk = Desk(store, found, _console(plain=plain, to_people=as_json), gear, even_unchecked)
+        console = _console(plain=plain, to_people=as_json)
+        places = places_named(record=record, library=library, bench=bench)
+        desk = Desk(store, found, console, gear, even_unchecked, places)
         opening = {"unit": unit, "complaint": complaint or "", "who": who or ""}
         return _sat_down(desk, words, resume, opening, as_json=as_json)
 
@@ -145,7 +149,7 @@ def pick_tree(
         return fit_tree(library, said, even_unchecked)
     from faulttree.tree.search import find
 
-    matches = find(said, library, limit=9) if words or console else ()
+    matches = find(said, library, limit=0 if not words else 9) if words or console else ()
     if len(matches) == 1 and words and "/" not in said:
         return fit_tree(library, matches[0].tree, even_unchecked)
     if console is None or "/" in said or not matches:
@@ -158,6 +162,8 @@ def pick_tree(
         typed = console.ask("number › ")
         if typed.isdecimal() and 1 <= int(typed) <= len(matches):
             return fit_tree(library, matches[int(typed) - 1].tree, even_unchecked)
+        text = f"Type a number from 1 to {len(matches)}; Ctrl-C leaves."
+        console.show([[("", text)]])
 
 
 def fit_tree(library: Library, what: Path | str, even_unchecked: bool) -> Tree:
@@ -320,6 +326,8 @@ class Desk:
     console: Console
     gear: Bench | None
     even_unchecked: bool = False
+    places: str = ""
+    """The options that lead back to this record and library, as they were typed."""
 
 
 def _sat_down(
@@ -340,7 +348,7 @@ def _sat_down(
             sitting = _opened(
                 desk, pick_tree(words, desk.library, desk.even_unchecked, desk.console), opening
             )
-        while _sat(sitting) and sitting.onward:
+        while _sat(sitting, desk.places) and sitting.onward:
             sitting = _onward(desk, sitting)
     except (AwayError, KeyboardInterrupt):
         say("faulttree: left before a case was opened; nothing is recorded", to_people=True)
@@ -398,7 +406,7 @@ def _tell_of_open_case(desk: Desk, tree: Tree, unit: Mapping[str, Any]) -> None:
     for case in desk.store.list(state="open", tree=tree.id, serial=serial, limit=1):
         text = (
             f"'{serial}' stands open already, as case {case.number}; "
-            f"'faulttree diagnose --resume {case.number}' goes on with that one."
+            f"'faulttree diagnose --resume {case.number}{desk.places}' goes on with that one."
         )
         desk.console.show(text_lines(text, desk.console.width, style="warning"))
 
@@ -460,13 +468,13 @@ def _sitting(desk: Desk, tree: Tree, case: str, events: list[Event]) -> Sitting:
     )
 
 
-def _sat(sitting: Sitting) -> bool:
+def _sat(sitting: Sitting, places: str) -> bool:
     """Sit until the end; False where it was paused, and then how to go on is said."""
     from faulttree.bench.console import AwayError
     from faulttree.bench.sitting import Leaving, sit
 
     number = sitting.label.removeprefix("case ")
-    again = f"faulttree diagnose --resume {number}"
+    again = f"{program()} diagnose --resume {number}{places}"
     try:
         sit(sitting)
     except (AwayError, Leaving, KeyboardInterrupt):

@@ -171,6 +171,10 @@ def _from_questions(root: Path, start: Start, asking: Asking) -> Begun:
 
     from faulttree.authoring.starting import begin, from_known
 
+    asking.tell(
+        f"Name each cause of '{start.title}', what mends it and what shows it. The tree goes "
+        f"into trees/{start.id}.yaml; nothing is written before you agree. Ctrl-C leaves."
+    )
     if not start.symptoms:
         said = asking.text("What do owners say of it (with commas between)")
         start = replace(start, symptoms=words([said]))
@@ -209,8 +213,8 @@ def _reading(asking: Asking, said: dict[str, Any]) -> Any:
     measure = asking.text("What to measure", needed=True)
     limits: dict[str, Any] = {}
     while not limits:
-        least = asking.text("The least good reading (empty: no limit)")
-        most = asking.text("The largest good reading (empty: no limit)")
+        least = asking.text("The least good reading, with its unit (empty: no limit)")
+        most = asking.text("The largest good reading, with its unit (empty: no limit)")
         limits = {key: value for key, value in (("min", least), ("max", most)) if value}
     source = asking.text("Where these limits come from")
     if source:

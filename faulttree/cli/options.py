@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import json
 import os
+import shlex
+import shutil
 import sys
 from collections.abc import Callable
 from pathlib import Path
@@ -22,6 +24,8 @@ __all__ = [
     "now",
     "open_library",
     "open_record",
+    "places_named",
+    "program",
     "record_option",
     "record_url",
     "say",
@@ -120,6 +124,19 @@ def beside(file: Path, record: str) -> str:
     """A record named in a file: a relative path starts from the file's own folder."""
     plain = record and "://" not in record
     return str(file.parent / Path(record).expanduser()) if plain else record
+
+
+def places_named(**places: str | None) -> str:
+    """The options that name places, to be typed again: `` --record shop.db``; empty for none."""
+    return "".join(f" --{name} {shlex.quote(at)}" for name, at in places.items() if at)
+
+
+def program() -> str:
+    """What to type for this program: its name, or its path where the shell would not find it."""
+    called = sys.argv[0]
+    if Path(called).name != "faulttree" or shutil.which("faulttree"):
+        return "faulttree"
+    return shlex.quote(called)
 
 
 TRIES = 4

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import shutil
+import textwrap
 from typing import TYPE_CHECKING
 
 import click
@@ -11,6 +13,9 @@ from faulttree.cli.options import open_library, open_record, say, say_json
 from faulttree.errors import TreeError
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from faulttree.cases.case import Case
     from faulttree.cases.revisit import Chance
     from faulttree.tree import Library, Tree
 
@@ -43,10 +48,13 @@ def command(
     if as_json:
         say_json({"cases": [chance.as_dict() for chance in chances]})
         return
+    by_case: dict[str, list[Chance]] = {}
     for chance in chances:
-        for line in told(chance):
+        by_case.setdefault(chance.case.id, []).append(chance)
+    for found_for in by_case.values():
+        for line in told(found_for[0].case, found_for):
             say(line)
-    many = len({chance.case.id for chance in chances})
+    many = len(by_case)
     what = f"{counted(many, 'case')} to revisit" if many else "No case to revisit"
     say(f"{what}.", to_people=True)
 
@@ -64,16 +72,28 @@ def load(library: Library, names: tuple[str, ...]) -> list[Tree]:
     return found
 
 
-def told(chance: Chance) -> list[str]:
-    """What a technician reads of one chance."""
-    case = chance.case
-    where = f" (module {chance.module})" if chance.module else ""
-    share = f"{100 * chance.probability:.2g} %"
-    tests = ", ".join(chance.steps)
-    how = f"test {tests}: {chance.minutes:g} min" if tests else "no test of it is known yet"
-    standing = case.became or case.result
-    lines = [f"Case {case.number}, {case.title} ({standing})"]
-    lines.append(f"  {chance.title}{where}, {share}; {how}")
+def told(case: Case, chances: Sequence[Chance]) -> list[str]:
+    """What a technician reads of one case: every suspect that may explain it."""
+    lines = [f"Case {case.number}, {case.title} ({case.became or case.result})"]
+    for chance in chances:
+        where = f" (module {chance.module})" if chance.module else ""
+        share = f"{100 * chance.probability:.2g} %"
+        tests = ", ".join(chance.steps)
+        how = f"test {tests}: {chance.minutes:g} min" if tests else "no test of it is known yet"
+        lines += _wrapped(f"{chance.title}{where}, {share}; {how}", "  ")
     if case.kept:
-        lines.append(f"  kept: {', '.join(case.kept)}")
+        lines += _wrapped(f"kept: {', '.join(case.kept)}", "  ")
     return lines
+
+
+def _wrapped(text: str, indent: str) -> list[str]:
+    """Text as wide as the terminal; the names of steps stay whole."""
+    width = max(shutil.get_terminal_size((80, 24)).columns, 40)
+    return textwrap.wrap(
+        text,
+        width,
+        initial_indent=indent,
+        subsequent_indent=f"{indent}  ",
+        break_on_hyphens=False,
+        break_long_words=False,
+    )
