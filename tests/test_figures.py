@@ -22,6 +22,7 @@ from faulttree.cases import Store, open_store
 from faulttree.cases.exchange import lines as exported_lines
 from faulttree.diagram import count_walks
 from faulttree.figures import Review, review
+from faulttree.figures.guarding import guarded_table
 from faulttree.figures.intervals import (
     bootstrap_mean,
     chance_of_at_least,
@@ -33,7 +34,7 @@ from faulttree.figures.intervals import (
     wilson,
 )
 from faulttree.figures.mapping import bridge
-from faulttree.figures.orders import Case, Standing, guarded_table, planned
+from faulttree.figures.orders import Case, Standing, planned
 from faulttree.figures.simulator import Shop, fill, grows, shares, simulate
 from faulttree.odds import priors
 from faulttree.tree import build, shipped_library
@@ -496,6 +497,23 @@ def test_no_order_goes_round_a_question_that_guards_a_danger() -> None:
     document = order.document()
     start = document["steps"][document["start"]]
     assert start["ask"] == tree.steps[guard].text
+    assert set(start["answers"].values()) & document["stops"].keys()
+    # Asked once, as in the tree, and every way to a fault comes by it.
+    assert [step.get("ask") for step in document["steps"].values()].count(start["ask"]) == 1
+
+
+@pytest.mark.parametrize("name", LIBRARY.trees())
+def test_orders_of_every_shipped_tree_can_be_built_and_pass_its_guards(name: str) -> None:
+    tree = LIBRARY.load(name)
+    order = planned(guarded_table(tree), {})
+    if order is None:
+        return
+    made = build({"id": tree.id, **_bundle(tree), "tree": order.document()})
+    for guard, step in zip(order.guarded, list(made.steps.values()), strict=False):
+        assert step.text == tree.steps[guard].text
+    # Each fault that a walk of the tree can end at, a walk of the order can end at too.
+    led = {target for _, _, target in tree.edges() if target in tree.faults}
+    assert led <= {target for _, _, target in made.edges()}
 
 
 def test_a_better_order_is_proposed_with_what_it_saves(reviewed: Review) -> None:

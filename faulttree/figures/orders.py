@@ -13,20 +13,18 @@ from functools import cached_property
 from itertools import islice
 from typing import TYPE_CHECKING, Any
 
-import networkx as nx
-
-from faulttree.odds import priors, table_from_tree
+from faulttree.figures.guarding import first_guards, with_guards_first, without
+from faulttree.odds import priors
 from faulttree.odds.lookahead import Draft, look_ahead
 from faulttree.odds.plan_tree import plan_tree
 from faulttree.odds.problem import Problem
 from faulttree.odds.search import Search, search_of
-from faulttree.walk.state import HARD_STOPS
 
 if TYPE_CHECKING:
     from faulttree.odds import FaultTable
     from faulttree.tree.model import Step, Tree
 
-__all__ = ["Case", "Planned", "Standing", "guarded_table", "guards", "planned"]
+__all__ = ["Case", "Planned", "Standing", "planned"]
 
 WIDTHS = (4,)
 SHOWN = 6
@@ -102,17 +100,25 @@ class Standing:
 
 @dataclass(frozen=True)
 class Planned:
-    """An order chosen by weights: at each place a test, as :mod:`faulttree.odds` plans it."""
+    """An order chosen by weights: at each place a test, as :mod:`faulttree.odds` plans it.
+
+    Attributes:
+        whole: the table with the faults that no test tells of. guarded: steps that come
+            first, once, and ``ahead`` the minutes they take.
+    """
 
     table: FaultTable
     problem: Problem
     search: Search[Any]
     draft: Draft
     whole: FaultTable
+    guarded: tuple[str, ...] = ()
+    ahead: float = 0.0
 
     def way(self, case: Case) -> Way:
         """What the case takes in this order; it arrives where its fault is still possible."""
-        return self._from(self.search.root, case, dict(case.seen), 0)
+        way = self._from(self.search.root, case, dict(case.seen), 0)
+        return Way(way.minutes + self.ahead, way.arrives)
 
     def _from(self, place: Any, case: Case, seen: Mapping[str, str], depth: int) -> Way:
         test = self.draft.tests.get(place)
@@ -139,12 +145,15 @@ class Planned:
         Raises:
             TableError: it would have too many steps.
         """
-        return plan_tree(self.whole, self.problem, self.search, self.draft)
+        document = plan_tree(self.whole, self.problem, self.search, self.draft)
+        tree = self.table.source
+        assert tree is not None
+        return dict(with_guards_first(tree, document, self.guarded))
 
     @cached_property
     def first(self) -> tuple[str, ...]:
         """What comes first on the likeliest way, with what must come before each test."""
-        return tuple(islice(self._first(), SHOWN))
+        return (*self.guarded, *islice(self._first(), SHOWN))
 
     def _first(self) -> Iterator[str]:
         place = self.search.root
@@ -163,42 +172,6 @@ def _mean(minutes: float, ways: list[Way]) -> Way:
     )
 
 
-def guarded_table(tree: Tree) -> FaultTable:
-    """The tree's fault table, each test behind the questions that guard it in the tree.
-
-    Where every way to a test comes by a question whose answer can end the walk as unsafe or
-    for licensed people only, no other order may go round that question.
-
-    Raises:
-        TableError: steps that wait for one another.
-    """
-    table = table_from_tree(tree)
-    known = {*table.tests, *table.deeds}
-    graph = nx.DiGraph((a, b) for a, _, b in tree.edges())
-    if tree.start not in graph:
-        return table
-    above = nx.immediate_dominators(graph, tree.start)
-    guarding = {name for name in table.tests if guards(tree, name)}
-    after = []
-    for at, test in enumerate(table.tests):
-        before = [name for name in _chain(above, test) if name in guarding and name in known]
-        after.append(tuple(dict.fromkeys([*reversed(before), *table.after[at]])))
-    return replace(table, after=tuple(after))
-
-
-def _chain(above: Mapping[str, str | None], name: str) -> Iterator[str]:
-    """What every way to a step comes by, the nearest first."""
-    while name in above and above[name] not in (None, name):
-        name = str(above[name])
-        yield name
-
-
-def guards(tree: Tree, name: str) -> bool:
-    """Whether an answer to a step can end the walk as unsafe or for licensed people only."""
-    targets = tree.steps[name].targets.values()
-    return any(tree.stops[to].reason in HARD_STOPS for to in targets if to in tree.stops)
-
-
 def planned(table: FaultTable, counts: Mapping[tuple[str, str], float]) -> Planned | None:
     """The order that confirmed cases suggest; None where there is nothing to put in order.
 
@@ -206,9 +179,14 @@ def planned(table: FaultTable, counts: Mapping[tuple[str, str], float]) -> Plann
         table: as :func:`guarded_table` gives it.
         counts: (module or family, fault) → confirmed cases.
     """
+    tree = table.source
+    guarded = first_guards(tree, table) if tree is not None else ()
+    ahead = sum(table.minutes[table.test_index[name]] for name in guarded)
     shares = priors(table, counts)
-    weighed = replace(table, weights=tuple(max(shares[f], 1e-9) for f in table.faults))
-    keep = [row for row, entries in enumerate(table.entries) if any(entries)]
+    weighed = replace(
+        without(table, guarded), weights=tuple(max(shares[f], 1e-9) for f in table.faults)
+    )
+    keep = [row for row, entries in enumerate(weighed.entries) if any(entries)]
     if len(keep) < 2:
         return None
     told = replace(
@@ -221,4 +199,4 @@ def planned(table: FaultTable, counts: Mapping[tuple[str, str], float]) -> Plann
     search = search_of(problem, lambda: False)
     draft = look_ahead(problem, search, (), stop=lambda: False)
     draft = look_ahead(problem, search, WIDTHS, draft)
-    return Planned(told, problem, search, draft, weighed)
+    return Planned(told, problem, search, draft, weighed, guarded, ahead)

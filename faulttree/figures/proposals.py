@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
 from faulttree.errors import FaulttreeError
+from faulttree.figures.guarding import guarded_table, guards
 from faulttree.figures.intervals import (
     FEW,
     Share,
@@ -17,7 +18,6 @@ from faulttree.figures.intervals import (
     tolerance_factor,
     upper_limit,
 )
-from faulttree.figures.orders import guarded_table, guards
 from faulttree.figures.replay import Replay, cases_of, replay
 from faulttree.figures.said import between, percent
 from faulttree.odds import PSEUDO_COUNT, TableError
