@@ -630,6 +630,7 @@ def test_a_diagnosis_typed_by_hand_is_told_in_full_by_its_report(tmp_path: Path)
     terminal.type("back", "Taken back: bulb inside.")
     terminal.child.sendintr()
     terminal.see("Paused. Go on with: faulttree diagnose --resume 1")
+    terminal.see("--record")
     assert terminal.end() == 1
 
     terminal = Terminal(tmp_path, "diagnose", "--resume", "tag 3", *record, columns=40)

@@ -13,7 +13,7 @@ from faulttree.tree import Tree, build
 from faulttree.walk import Event, State, fold, from_dict
 from faulttree.walk import events as ev
 from faulttree.walk.answer import DoubtError, Entry, answer
-from faulttree.walk.choose import both, choose, evidence, possible, untested
+from faulttree.walk.choose import better, both, choose, evidence, possible, untested
 from faulttree.walk.repair import conclude, conclude_by_sight
 from faulttree.walk.report import document
 from faulttree.walk.script import Script, play, read_script
@@ -586,6 +586,41 @@ def test_a_hard_stop_ends_at_once_whatever_was_skipped(stop: str) -> None:
     state = walk.say("bad")
     assert state.phase == "ended"
     assert choose(state) is None
+
+
+@pytest.mark.parametrize("stop", ["unsafe", "licensed", "beyond"])
+def test_no_quicker_way_leads_round_what_may_find_the_unit_unsafe(stop: str) -> None:
+    steps = {
+        "look": ask(sound="slow", damaged=stop),
+        "slow": ask(good="quick", bad="rare") | {"minutes": 30},
+        "quick": ask(good="beyond", bad="common"),
+    }
+    faults = {
+        "rare": fault(weight=1, signs={"quick": "good"}),
+        "common": fault(weight=50, signs={"slow": "good"}),
+    }
+    walk = Walk(tree_of(steps, faults))
+    offered = better(walk.state)
+    assert offered is None if stop != "beyond" else offered is not None
+    walk.say("sound")
+    offered = better(walk.state)
+    assert offered is not None
+    assert offered.step == "quick"
+
+
+@pytest.mark.parametrize("stop", ["unsafe", "beyond"])
+def test_no_quicker_way_leaps_over_a_later_look_at_the_unit_s_safety(stop: str) -> None:
+    steps = {
+        "slow": ask(good="look", bad="rare") | {"minutes": 30},
+        "look": ask(sound="quick", damaged=stop),
+        "quick": ask(good="beyond", bad="common"),
+    }
+    faults = {
+        "rare": fault(weight=1, signs={"quick": "good"}),
+        "common": fault(weight=50, signs={"slow": "good"}),
+    }
+    offered = better(Walk(tree_of(steps, faults)).state)
+    assert (offered.step if offered else None) == ("quick" if stop == "beyond" else None)
 
 
 def test_a_step_chosen_again_is_asked_again_and_its_last_answer_counts() -> None:

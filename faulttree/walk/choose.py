@@ -7,7 +7,7 @@ from functools import lru_cache
 from typing import TYPE_CHECKING
 
 from faulttree.walk.events import Answered, Jumped
-from faulttree.walk.ways import ByHash, deeds_before
+from faulttree.walk.ways import ByHash, deeds_before, guards_before, is_guard
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -216,14 +216,27 @@ class Better:
 
 
 def better(state: State) -> Better | None:
-    """A test that would be better than the one the tree asks now, if there is one."""
+    """A test that would be better than the one the tree asks now, if there is one.
+
+    None that goes round a step which may find the unit unsafe: minutes do not outweigh that.
+    """
     if state.ask is None or state.phase != "finding" or state.pending is not None:
+        return None
+    if is_guard(state.tree, state.ask):
         return None
     ranked = ranking(state)
     here = next((one for one in ranked if one.test == state.ask.id), None)
-    if here is None or not ranked:
+    if here is None:
         return None
-    saves = here.minutes_to_go - ranked[0].minutes_to_go
-    if ranked[0].test == state.ask.id or saves < WORTH_SAYING:
-        return None
-    return Better(ranked[0].test, saves)
+    answered = {visit.step for visit in state.visits}
+    best = next(
+        one for one in ranked if one is here or answered.issuperset(_guards(state, one.test))
+    )
+    saves = here.minutes_to_go - best.minutes_to_go
+    return Better(best.test, saves) if saves >= WORTH_SAYING else None
+
+
+def _guards(state: State, test: str) -> tuple[str, ...]:
+    """What guards a test, which may be a procedure taken as one."""
+    use = state.tree.uses.get(test)
+    return guards_before(state.tree, use.start if use is not None else test)
