@@ -13,7 +13,7 @@ from faulttree.tree import Tree, build
 from faulttree.walk import Event, State, fold, from_dict
 from faulttree.walk import events as ev
 from faulttree.walk.answer import DoubtError, Entry, answer
-from faulttree.walk.choose import better, both, choose, evidence, possible, untested
+from faulttree.walk.choose import better, both, choose, cleared, evidence, possible, untested
 from faulttree.walk.repair import conclude, conclude_by_sight
 from faulttree.walk.report import document
 from faulttree.walk.script import Script, play, read_script
@@ -1190,3 +1190,25 @@ def test_a_stop_that_leads_to_another_complaint_says_which() -> None:
     )
     state, _ = played(tree, {"one": "good"})
     assert document(state, "c")["end"]["see"] == "unit/hums"
+
+
+def test_an_answer_that_clears_a_suspect_of_hearsay_says_so_once() -> None:
+    said = [{"kind": "reported", "source": "a visitor"}]
+    seen = [{"kind": "confirmed", "source": "unit 7"}]
+    tree = tree_of(
+        {
+            "lamp": ask(lit="rail", dark="burnt"),
+            "rail": ask(whole="beyond", low="worn"),
+        },
+        {
+            "burnt": fault(evidence=said),
+            "worn": fault(evidence=seen, signs={"lamp": "lit"}),
+            "cracked": fault(evidence=said, signs={"lamp": "dark", "rail": "low"}),
+        },
+    )
+    state, _ = played(tree)
+    assert cleared(state) == ()
+    state, _ = played(tree, {"lamp": "lit"})
+    assert cleared(state) == ("burnt", "cracked")
+    state, _ = played(tree, {"lamp": "lit"}, {"rail": "whole"})
+    assert cleared(state) == ()

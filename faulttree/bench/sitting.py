@@ -345,8 +345,20 @@ def _record(sitting: Sitting, step: Step, entry: Entry) -> None:
         if open_ and event.reading and _measure_again(sitting, step, event):
             return
     sitting.journal.add(event)
+    if isinstance(event, ev.Answered):
+        _tell_cleared(sitting)
     if step.wait and step.kind == "do" and isinstance(event, ev.Answered):
         sitting.console.pause(step.wait, step.id)
+
+
+def _tell_cleared(sitting: Sitting) -> None:
+    """Who named a suspect is owed an answer: say where it was cleared."""
+    from faulttree.walk.choose import cleared
+
+    faults = sitting.state.tree.faults
+    for name in cleared(sitting.state):
+        who = next((one.source for one in faults[name].evidence if one.source), "hearsay")
+        sitting.say(f"  Cleared: {faults[name].title} ({who}).", "good")
 
 
 def _timed(event: ev.Answered, seconds: float) -> ev.Answered:

@@ -21,6 +21,7 @@ __all__ = [
     "better",
     "both",
     "choose",
+    "cleared",
     "evidence",
     "possible",
     "ranking",
@@ -159,6 +160,34 @@ def untested(state: State) -> tuple[Suspect, ...]:
         done=state.holding,
     )
     return tuple(one for one in suspects if one.fault not in state.excluded)
+
+
+HEARSAY = frozenset({"reported", "contradicted"})
+
+
+def cleared(state: State) -> tuple[str, ...]:
+    """The suspects that only somebody's word speaks for and that the last answer cleared.
+
+    A suspect that an earlier answer of this round cleared already is not named again.
+    """
+    table, told = table_of(state.tree), evidence(state)
+    if not told or not state.visits or told[-1].test != state.visits[-1].step:
+        return ()
+    *before, last = told
+    return tuple(
+        name
+        for name, fault in state.tree.faults.items()
+        if fault.evidence and {one.kind for one in fault.evidence} <= HEARSAY
+        if _speaks_against(table, name, last)
+        and not any(_speaks_against(table, name, seen) for seen in before)
+    )
+
+
+def _speaks_against(table: FaultTable, fault: str, seen: Seen) -> bool:
+    """Whether a plain outcome is one that the fault would not show; soft evidence is not."""
+    entry = table.entry(fault, seen.test)
+    soft = seen.likelihoods is not None and max(seen.likelihoods.values()) < 0.95
+    return bool(entry) and not soft and seen.outcome not in entry
 
 
 def ranking(state: State) -> tuple[Ranked, ...]:
