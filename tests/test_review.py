@@ -113,6 +113,7 @@ def test_output_is_told_by_its_ending(record: Path, tmp_path: Path) -> None:
         (["-o", "review.doc"], "does not end like a review"),
         (["-o", "no/such/folder/a.html"], "No such file"),
         (["--since", "last week"], "is no time"),
+        (["--tree", "usb-lamp/flikers"], "usb-lamp/flickers"),
     ],
 )
 def test_what_cannot_be_done_is_said_in_one_message(

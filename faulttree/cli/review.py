@@ -109,6 +109,8 @@ def command(
     with open_record(record, read_only=True) as store, bar("Reviewing") as show:
         trees = trees_of(shelf, wanted["tree"], wanted["family"])
         found = review(store, trees, progress=lambda _, done, of: show(done, of), **wanted)
+    if wanted["tree"] and not found.trees:
+        shelf.path_of(wanted["tree"])  # A name that nothing has is told with those near it.
     for path, kind in kinds:
         _write(found, path, kind)
         say(f"written: {path}", to_people=True)
