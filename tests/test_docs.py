@@ -15,6 +15,7 @@ import pytest
 from click.testing import CliRunner
 
 from faulttree import cli as commands
+from faulttree.tree import Library
 from tests import generated
 
 ROOT = Path(__file__).parent.parent
@@ -67,6 +68,15 @@ def desk(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     monkeypatch.setenv("COLUMNS", "80")
     monkeypatch.delenv("FAULTTREE_LIBRARY", raising=False)
     return tmp_path
+
+
+def test_the_names_that_ship_are_listed_for_whoever_writes_a_tree() -> None:
+    library = Library(ROOT)
+    procedures = (path.stem for path in (ROOT / "shared" / "procedures").glob("*.yaml"))
+    shipped = {*library.cautions, *library.instruments, *procedures}
+    page = (ROOT / "docs" / "writing-a-tree.md").read_text()
+    listed = page[page.index("The names that ship") : page.index("What each means")]
+    assert set(re.findall(r"`([a-z0-9-]+)`", listed)) == shipped
 
 
 @pytest.mark.parametrize("page", PAGES, ids=lambda page: page.name)
