@@ -227,6 +227,27 @@ def test_a_wait_that_was_left_is_waited_out(second: int, waited: list[float]) ->
     assert console.waited == waited
 
 
+def test_whether_it_is_worth_it_is_advice_by_the_bench_file_s_own_figures() -> None:
+    told = {"labour_rate": 60, "currency": "EUR", "unit_values": {lamp().family: 0.5}}
+    console, _, state = sat("", "suspects", bench=read_bench(told))
+    assert "Worth it?" in console.said
+    assert "gives; you decide" in console.said
+    assert state.ask is not None, "advice is no bar"
+    for lacking in ({"labour_rate": 60}, {"unit_values": {lamp().family: 5}}):
+        assert "Worth it?" not in sat("", "suspects", bench=read_bench(lacking))[0].said
+
+
+def test_a_meter_whose_calibration_is_overdue_is_told() -> None:
+    ranges = {"V DC": [{"range": "60 V", "accuracy": "1 %"}]}
+    meters = {
+        "old": {"kind": "multimeter", "due": "2026-02-10", "measures": ranges},
+        "new": {"kind": "multimeter", "due": "2026-02-11", "measures": ranges},
+    }
+    bench = read_bench({"instruments": meters})
+    assert "calibration was due on 2026-02-10" in sat("", "meter old", bench=bench)[0].said
+    assert "calibration was due" not in sat("", "meter new", bench=bench)[0].said
+
+
 def test_a_meter_on_the_bench_gives_its_uncertainty_and_an_unknown_one_is_refused() -> None:
     bench = read_bench(
         {

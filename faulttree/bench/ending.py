@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 from faulttree.bench import views
 from faulttree.bench.sitting import Leaving, Sitting, complain, obey, yes
-from faulttree.bench.thinking import MOST, door_view
+from faulttree.bench.thinking import MOST, door_view, worth_view
 from faulttree.bench.words import word_of
 from faulttree.errors import FaulttreeError
 from faulttree.walk import events as ev
@@ -198,6 +198,7 @@ def _pass_door(sitting: Sitting) -> None:
     suspects = () if hard or state.declined else untested(state)
     if suspects:
         sitting.console.show(door_view(state, suspects, sitting.console.width))
+        sitting.console.show(worth_view(state, sitting.bench, sitting.console.width))
         picked = _pick(sitting, suspects)
         if picked is not None:
             why = "an open suspect, before giving up"

@@ -470,9 +470,11 @@ def _why(sitting: Sitting, step: Step | None, rest: str) -> None:
 
 
 def _suspects(sitting: Sitting, step: Step | None, rest: str) -> None:
-    from faulttree.bench.thinking import suspects_view
+    from faulttree.bench.thinking import suspects_view, worth_view
 
-    sitting.console.show(suspects_view(sitting.state, sitting.console.width))
+    width = sitting.console.width
+    sitting.console.show(suspects_view(sitting.state, width))
+    sitting.console.show(worth_view(sitting.state, sitting.bench, width))
 
 
 def _path(sitting: Sitting, step: Step | None, rest: str) -> None:
@@ -502,6 +504,8 @@ def _meter(sitting: Sitting, step: Step | None, rest: str) -> None:
         return
     sitting.meter = rest
     sitting.say(f"Instrument in use: {rest or 'none, so verdicts are plain'}.")
+    if rest and known[rest].overdue(sitting.now[:10]):
+        sitting.say(f"Its calibration was due on {known[rest].due}.", "warning")
 
 
 def _repaired(sitting: Sitting, step: Step | None, rest: str) -> None:

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 from faulttree.bench import views
 from faulttree.errors import FaulttreeError
 from faulttree.walk.answer import limits_of
-from faulttree.walk.choose import better, both, possible, ranking, untested
+from faulttree.walk.choose import better, both, possible, ranking, untested, worth
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from faulttree.tree.model import Step
     from faulttree.walk.state import State
 
-__all__ = ["chosen_step", "door_view", "remark", "suspects_view", "why_view"]
+__all__ = ["chosen_step", "door_view", "remark", "suspects_view", "why_view", "worth_view"]
 
 MOST = 6
 """Suspects shown at once: more is not read at a bench."""
@@ -82,8 +82,8 @@ def why_view(state: State, width: int) -> list[Line]:
     if here is not None:
         text = (
             f"{views.minutes_text(here.minutes)}, and {views.minutes_text(here.minutes_to_go)} "
-            f"expected to the end by this test; it tells {here.bits:.2g} bit, where one bit "
-            "would halve the field"
+            f"expected to the end by this test; it tells {here.bits:.2g} bit "
+            f"({here.bits_per_minute:.2g} a minute), where one bit would halve the field"
         )
         lines += views.labelled("Worth", text, width)
         for other in list(ranked.values())[:3]:
@@ -176,6 +176,21 @@ def door_view(state: State, suspects: Sequence[Suspect], width: int) -> list[Lin
     if rest > 0:
         lines += views.text_lines(f"and {rest} more, each less likely for its minutes", width)
     return lines
+
+
+def worth_view(state: State, bench: Bench | None, width: int) -> list[Line]:
+    """Advice where the bench file gives an hour's rate and the unit's value; never a bar."""
+    value = bench.unit_values.get(state.tree.family) if bench else None
+    if bench is None or value is None or bench.labour_rate is None:
+        return []
+    found = worth(state, value=value, labour=bench.labour_rate)
+    text = (
+        f"to find it and for the part about {found.cost:.3g} {bench.currency}".rstrip()
+        + f", the mending itself aside; a working one is worth {value:.3g}"
+    )
+    if not found.worth_it:
+        text += ". By these figures it costs more than it gives; you decide"
+    return views.labelled("Worth it?", f"{text}.", width)
 
 
 def _inset(width: int) -> str:

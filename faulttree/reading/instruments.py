@@ -10,7 +10,7 @@ from math import sqrt
 from typing import Any
 
 from faulttree.errors import ReadingError
-from faulttree.reading.quantity import Quantity, parse_quantity
+from faulttree.reading.quantity import parse_quantity
 from faulttree.reading.units import parse_unit, unit_text
 
 __all__ = ["Accuracy", "Bench", "Instrument", "Range", "read_accuracy", "read_bench"]
@@ -117,15 +117,6 @@ class Instrument:
         """Standard uncertainty of a reading [its unit], or None where no range covers it."""
         row = self.range_for(value, unit, kind)
         return None if row is None else row.standard_uncertainty(float(value))
-
-    def taking(self, reading: Quantity) -> Quantity:
-        """The same reading with this instrument's standard uncertainty, for formulas."""
-        if reading.value is None:
-            return reading
-        from dataclasses import replace
-
-        found = self.standard_uncertainty(reading.value, reading.unit, reading.kind)
-        return replace(reading, uncertainty=found)
 
     def overdue(self, today: str) -> bool:
         """Whether calibration is due by this ISO 8601 date."""

@@ -12,7 +12,7 @@ from faulttree.walk.ways import ByHash, deeds_before, guards_before, is_guard
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
-    from faulttree.odds import FaultTable, Pair, Posterior, Ranked, Seen, Suspect
+    from faulttree.odds import FaultTable, Pair, Posterior, Ranked, Seen, Suspect, Worth
     from faulttree.tree.model import Tree
     from faulttree.walk.state import State
 
@@ -26,6 +26,7 @@ __all__ = [
     "possible",
     "ranking",
     "untested",
+    "worth",
 ]
 
 WORTH_ASKING = 0.01
@@ -160,6 +161,27 @@ def untested(state: State) -> tuple[Suspect, ...]:
         done=state.holding,
     )
     return tuple(one for one in suspects if one.fault not in state.excluded)
+
+
+def worth(state: State, *, value: float, labour: float) -> Worth:
+    """What finishing is expected to cost from here, beside what the unit is worth.
+
+    Args:
+        state: where the walk stands.
+        value: of a working unit, in the currency of the bench file.
+        labour: cost of one hour, in the same.
+
+    The time is what the tests are expected to take until the fault is told; once it is told
+    only its part counts. The repair itself is in no tree and not counted.
+    """
+    from faulttree.odds import expected_part_cost, worth_it
+
+    costs = {name: fault.part_cost or 0.0 for name, fault in state.tree.faults.items()}
+    if state.end is not None and state.end.kind == "fault":
+        return worth_it(value, labour, 0.0, costs.get(state.end.id, 0.0))
+    ranked = ranking(state) if state.phase == "finding" else ()
+    minutes = min((one.minutes_to_go for one in ranked), default=0.0)
+    return worth_it(value, labour, minutes, expected_part_cost(beliefs(state), costs))
 
 
 HEARSAY = frozenset({"reported", "contradicted"})

@@ -351,9 +351,6 @@ class _Folding:
         if self.phase == "closing":
             self.phase = "ended"
 
-    def _is_live(self, step: str) -> bool:
-        return step in self.tree.steps and self.tree.steps[step].live
-
     def _settle(self) -> str | None:
         """Move on over what is known already and down to what must come first.
 
