@@ -11,6 +11,7 @@ from typing import Any
 import pytest
 
 from faulttree.cases import open_store
+from faulttree.cases.report import expected
 from faulttree.cli import run
 from faulttree.tree import Library, Tree
 from faulttree.walk.events import (
@@ -129,6 +130,26 @@ def said(capsys: pytest.CaptureFixture[str], *words: str) -> tuple[int, str, str
     status = run(list(words))
     out = capsys.readouterr()
     return status, out.out, out.err
+
+
+@pytest.mark.parametrize(
+    ("limits", "said"),
+    [
+        ({"nominal": "34 V", "tolerance": "10 %"}, "34 V ± 10 %"),
+        ({"nominal": "1 F", "tolerance": ["-20 %", "+80 %"]}, "1 F -20 % +80 %"),
+        ({"min": "-5 V", "max": "5 V"}, "-5 V to 5 V"),
+        ({"max": "10 mVpp"}, "at most 10 mVpp"),
+        (
+            {"component": "electrolytic", "quantity": "capacitance", "capacitance": "47 µF"}
+            | {"tolerance": "20 %"},
+            "47 µF ± 20 %",
+        ),
+        ({"component": "electrolytic", "quantity": "ESR", "capacitance": "47 µF"}, ""),
+        ({"nominal": {"formula": "u / 2"}, "tolerance": "5 %"}, "± 5 %"),
+    ],
+)
+def test_what_was_expected_is_told_as_its_file_says_it(limits: dict[str, Any], said: str) -> None:
+    assert expected(limits) == said
 
 
 def told(capsys: pytest.CaptureFixture[str], *words: str) -> Any:

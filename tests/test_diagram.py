@@ -47,7 +47,15 @@ from faulttree.tree import (
     examine,
     shipped_library,
 )
-from faulttree.walk.events import Answered, NotConfirmed, Opened, RepairTried, Skipped, WentBack
+from faulttree.walk.events import (
+    Answered,
+    Confirmed,
+    NotConfirmed,
+    Opened,
+    RepairTried,
+    Skipped,
+    WentBack,
+)
 from faulttree.walk.fold import fold
 
 SVG = "{http://www.w3.org/2000/svg}"
@@ -814,6 +822,24 @@ def test_a_case_says_how_it_ended_and_what_was_skipped_or_taken_back() -> None:
         NotConfirmed(fault="open-sense", seen="still dead"),
     )
     assert "not it" in says(box(parsed(picture(small(), case=ended)), "open-sense"))
+
+
+@pytest.mark.parametrize("proof", ["inside", "high"])
+def test_a_proof_that_holds_marks_no_way_that_the_case_never_went(proof: str) -> None:
+    ended = walk(
+        Answered(step="lamp", outcome="yes"),
+        Answered(step="rail", outcome="low"),
+        Answered(step="lift", outcome="done"),
+        RepairTried(fault="dry-capacitor"),
+        Answered(step="rail", outcome=proof, reading={"text": "33.8 V"}),
+        Confirmed(fault="dry-capacitor")
+        if proof == "inside"
+        else NotConfirmed(fault="dry-capacitor", step="rail", outcome=proof),
+    )
+    root = parsed(picture(small(), case=ended))
+    assert "33.8 V" in says(box(root, "rail"))
+    assert ("hand-over" in marked(root)) is False
+    assert ("open-sense" in marked(root)) is (proof == "high")
 
 
 def test_a_case_on_paper_goes_on_marked_behind_a_connector() -> None:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from functools import singledispatchmethod
 from typing import TYPE_CHECKING, Any
 
@@ -235,15 +235,14 @@ class Telling:
 
 def expected(limits: Mapping[str, Any]) -> str:
     """What a step's limits want, as the file says it."""
-    said: Sequence[tuple[str, Callable[[Any], str]]] = (
-        ("nominal", str),
-        ("tolerance", lambda value: f"± {value}" if isinstance(value, str) else str(value)),
-        ("min", lambda value: f"at least {value}"),
-        ("max", lambda value: f"at most {value}"),
-    )
-    parts = [
-        word(limits[key])
-        for key, word in said
-        if key in limits and not isinstance(limits[key], Mapping)
-    ]
+    said = {key: value for key, value in limits.items() if not isinstance(value, Mapping)}
+    nominal = said.get("nominal", said.get(str(said.get("quantity")), ""))
+    parts = [str(nominal)] if nominal and ("nominal" in said or "tolerance" in said) else []
+    if "tolerance" in said:
+        width = said["tolerance"]
+        parts.append(f"± {width}" if isinstance(width, str) else " ".join(map(str, width)))
+    if "min" in said and "max" in said:
+        parts.append(f"{said['min']} to {said['max']}")
+    elif "min" in said or "max" in said:
+        parts.append(f"at least {said['min']}" if "min" in said else f"at most {said['max']}")
     return " ".join(parts)

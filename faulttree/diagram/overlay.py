@@ -104,7 +104,8 @@ def with_case(
         step = tree.steps.get(visit.step)
         if step is not None and visit.outcome in step.targets:
             target = step.targets[visit.outcome]
-            walked.add((seat, seats.get(target, target)))
+            if visit.purpose != "confirming" or target == _came_to(state, at):
+                walked.add((seat, seats.get(target, target)))
     _tell_the_rest(state, seats, told)
     ends = _ends(state)
     asked = seats.get(state.ask.id, state.ask.id) if state.ask else ""
@@ -121,6 +122,13 @@ def with_case(
     )
     subtitle = f"{chart.subtitle} · {plain(title)}" if title else chart.subtitle
     return replace(chart, boxes=boxes, links=links, subtitle=subtitle)
+
+
+def _came_to(state: State, number: int) -> str:
+    """Where the walk was after so many visits: a proof that holds leads nowhere."""
+    if number < len(state.visits):
+        return state.visits[number].step
+    return state.end.id if state.end is not None else ""
 
 
 def _with_ways(boxes: Mapping[str, Box], walked: set[tuple[str, str]]) -> dict[str, Box]:
