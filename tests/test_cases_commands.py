@@ -538,6 +538,20 @@ def test_a_module_is_known_by_whichever_tree_learnt_of_it(
     assert found[0]["probability"] == pytest.approx(2 / 3)
 
 
+def test_what_another_tree_knew_before_the_case_is_no_news(
+    record: Path, library: Path, capsys: Said
+) -> None:
+    keep(record, tree(library), LIGHTS, FINE, GIVEN_UP)
+    other = library / "trees" / "belt-sander" / "does-not-run.yaml"
+    other.parent.mkdir()
+    there = ("--library", str(library))
+    for date, listed in (("2001-01-01", 0), ("2999-01-01", 1)):
+        said = f"weight: 2, evidence: [{{kind: reported, source: a visitor, date: {date}}}]}}"
+        other.write_text(LEARNT.replace("hand-sander", "belt-sander").replace("weight: 2}", said))
+        assert len(told(capsys, "revisit", *there)["cases"]) == listed
+        assert len(told(capsys, "revisit", "--all", *there)["cases"]) >= 1
+
+
 def test_a_loose_suspect_is_listed_though_no_test_is_known(
     record: Path, library: Path, capsys: Said
 ) -> None:

@@ -14,7 +14,7 @@ from faulttree.walk.fold import fold
 if TYPE_CHECKING:
     from faulttree.cases.case import Case
     from faulttree.cases.store import Store
-    from faulttree.tree.model import Tree
+    from faulttree.tree.model import Fault, Tree
 
 __all__ = ["Chance", "revisit"]
 
@@ -105,7 +105,7 @@ def revisit(
         now = by_id.get(case.tree)
         if now is not None and (everything or was is None or was.hash != now.hash):
             chances += of_own_tree(store, case, was, now, everything=everything)
-        chances += of_modules(store, case, was, now, by_module)
+        chances += of_modules(store, case, was, now, by_module, everything=everything)
         if progress is not None:
             progress(done, len(retired))
     chances.sort(key=lambda one: (-one.probability, one.minutes or 0.0, one.case.number))
@@ -195,8 +195,14 @@ def of_modules(
     was: Tree | None,
     now: Tree | None,
     by_module: Mapping[str, list[tuple[Tree, str]]],
+    *,
+    everything: bool,
 ) -> Iterator[Chance]:
-    """Suspects that another tree knows of a module in the unit, or kept from it."""
+    """Suspects that another tree knows of a module in the unit, or kept from it.
+
+    What another tree was like on the day of the case is not on record with it; a suspect
+    with evidence dated before that day was known then.
+    """
     built_in = {*case.kept, *case.modules, *(was.modules if was else ())}
     inside = {module for module in built_in if at_hand(case, module)}
     candidates = [(module, *one) for module in sorted(inside) for one in by_module.get(module, ())]
@@ -209,10 +215,17 @@ def of_modules(
         identity = tree.identity(name)
         if tree.id == case.tree or identity in known or identity in told:
             continue
+        if not everything and said_before(tree.faults[name], case.opened):
+            continue
         chance = of_module(case, tree, name, module, taken)
         if chance is not None:
             told.add(identity)
             yield chance
+
+
+def said_before(fault: Fault, day: str) -> bool:
+    """Whether there is evidence of a fault dated before this day: it is not news since."""
+    return any(one.date is not None and one.date < day[:10] for one in fault.evidence)
 
 
 def of_module(case: Case, tree: Tree, name: str, module: str, taken: set[str]) -> Chance | None:
