@@ -89,6 +89,7 @@ class Typist:
         self.typed, self.width = list(typed), width
         self.lines: list[str] = []
         self.waited: list[float] = []
+        self.patient = True
 
     @property
     def said(self) -> str:
@@ -104,8 +105,9 @@ class Typist:
         self.lines.append(f"{prompt}{text}")
         return text
 
-    def pause(self, seconds: float, what: str) -> None:
+    def pause(self, seconds: float, what: str) -> bool:
         self.waited.append(seconds)
+        return self.patient
 
 
 class Memory:
@@ -212,6 +214,18 @@ def test_an_isolated_part_is_asked_for_and_in_circuit_decides_nothing() -> None:
 def test_the_wait_of_a_step_is_timed() -> None:
     console, _, _ = sat(*TO_BULB)
     assert console.waited == [2.0]
+
+
+@pytest.mark.parametrize("patient", [True, False])
+def test_a_wait_that_is_cut_short_is_told_by_the_case(patient: bool) -> None:
+    console, memory = Typist(*TO_BULB), Memory()
+    console.patient = patient
+    with pytest.raises(AwayError):
+        sit(sitting_of(console, memory, lamp()))
+    notes = [event for event in memory.kept if isinstance(event, ev.Noted)]
+    assert [(note.step, note.text) for note in notes] == (
+        [] if patient else [("unplug", "the wait of 2 s was cut short")]
+    )
 
 
 @pytest.mark.parametrize(("second", "waited"), [(1, [1.0]), (2, []), (30, [])])

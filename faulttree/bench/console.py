@@ -57,8 +57,8 @@ class Console(Protocol):
             AwayError: an interrupt or the end of input.
         """
 
-    def pause(self, seconds: float, what: str) -> None:
-        """Let a time pass, shown as it runs; Enter ends it early."""
+    def pause(self, seconds: float, what: str) -> bool:
+        """Let a time pass, shown as it runs; Enter ends it early, and then it gives False."""
 
 
 class Plain:
@@ -98,9 +98,13 @@ class Plain:
             raise AwayError
         return text.strip()
 
-    def pause(self, seconds: float, what: str) -> None:
+    def pause(self, seconds: float, what: str) -> bool:
         """Say how long to wait, and wait for Enter."""
+        from time import monotonic
+
+        end = monotonic() + seconds
         self.ask(f"{what}: wait {spell(seconds)}, then press Enter. ")
+        return monotonic() >= end
 
 
 class Screen:
@@ -162,7 +166,7 @@ class Screen:
             raise AwayError from None
         return text.strip()
 
-    def pause(self, seconds: float, what: str) -> None:
+    def pause(self, seconds: float, what: str) -> bool:
         """Count the time down below the prompt; Enter ends it early or late."""
         from time import monotonic
 
@@ -175,6 +179,7 @@ class Screen:
             return f" {what}: {spell(rest)} left. Enter goes on at once."
 
         self.ask(f"Wait {spell(seconds)} ", status=left)
+        return monotonic() >= end
 
 
 def folded(prompt: str, width: int) -> list[str]:

@@ -155,7 +155,16 @@ def _wait_out(sitting: Sitting) -> None:
     except (ValueError, TypeError):
         return
     if 0 <= gone.total_seconds() < step.wait:
-        sitting.console.pause(step.wait - gone.total_seconds(), step.id)
+        _wait(sitting, step, step.wait - gone.total_seconds())
+
+
+def _wait(sitting: Sitting, step: Step, seconds: float) -> None:
+    """Let a time pass. Where it was cut short, the case says so: a soak of a minute is none."""
+    from faulttree.bench.console import spell
+
+    if not sitting.console.pause(seconds, step.id):
+        text = f"the wait of {spell(step.wait or seconds)} was cut short"
+        sitting.journal.add(ev.Noted(at=sitting.now, text=text, step=step.id))
 
 
 def _go_on(sitting: Sitting) -> None:
@@ -191,7 +200,7 @@ def _put(sitting: Sitting, step: Step) -> None:
     state = sitting.state
     show_step(sitting, step)
     if step.wait and step.kind != "do":
-        sitting.console.pause(step.wait, step.id)
+        _wait(sitting, step, step.wait)
     moves = _moves(sitting)
     while _moves(sitting) == moves:
         text = sitting.prompt(_prompt_text(state, step), views.choices_of(step))
@@ -348,7 +357,7 @@ def _record(sitting: Sitting, step: Step, entry: Entry) -> None:
     if isinstance(event, ev.Answered):
         _tell_cleared(sitting)
     if step.wait and step.kind == "do" and isinstance(event, ev.Answered):
-        sitting.console.pause(step.wait, step.id)
+        _wait(sitting, step, step.wait)
 
 
 def _tell_cleared(sitting: Sitting) -> None:

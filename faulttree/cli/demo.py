@@ -58,6 +58,9 @@ FIRST_UNIT = (
     ("What becomes", "returned"),
 )
 
+REVIEWED = "bench-supply/no-output"
+INVENTED_CASES = 300
+
 OTHER = "dehumidifier/does-not-run"
 
 GIVEN_UP = """\
@@ -153,9 +156,25 @@ class _Demo:
 
     def pictures(self) -> None:
         """What people would rather look at than read."""
-        self.title("A tree with its first case laid over it, and the review of the record")
+        self.title("A tree with its first case laid over it")
         self.run("draw", "--case", "1", "-o", str(self.folder / "case-1.svg"))
-        self.run("review", "--family", "dehumidifier", "--html", str(self.folder / "review.html"))
+        self.title("Two years of an invented shop with three benches: what its record says")
+        self.record = self.invented(INVENTED_CASES)
+        self.run("review", "--tree", REVIEWED)
+        self.run("review", "--family", "bench-supply", "--html", str(self.folder / "review.html"))
+
+    def invented(self, cases: int) -> Path:
+        """A record of a shop that never was, beside the demo's own."""
+        from faulttree.cases import open_store
+        from faulttree.figures.simulator import fill
+        from faulttree.tree import Library
+
+        path = self.folder / "invented-shop.db"
+        library = Library(self.library)
+        trees = [library.load(name) for name in library.trees() if name.startswith("bench-supply/")]
+        with open_store(str(path)) as store:
+            fill(store, trees, cases=cases)
+        return path
 
     def script(self, name: str, answers: str) -> None:
         """Play an answers file, shown before it is played."""
@@ -246,11 +265,12 @@ class _Rehearsed:
             return "yes"
         raise WalkError(f"the demo has no answer to '{prompt}'")
 
-    def pause(self, seconds: float, what: str) -> None:
+    def pause(self, seconds: float, what: str) -> bool:
         """A pause is said, not waited for."""
         from faulttree.bench.console import spell
 
         click.echo(f"(the bench waits {spell(seconds)} here)")
+        return True
 
     def must_be_through(self) -> None:
         """Nothing may be left to type.
