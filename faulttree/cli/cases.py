@@ -28,7 +28,11 @@ def command() -> None:
     """List, show, reopen, close, export and import the cases of the record."""
 
 
-@command.command("list", epilog="Example: faulttree cases list --family bench-supply hum")
+@command.command(
+    "list",
+    short_help="List cases, newest first.",
+    epilog="Example: faulttree cases list --family bench-supply hum",
+)
 @click.argument("words", nargs=-1)
 @click.option("--family", help="Kind of unit.")
 @click.option("--model", help="Model of the unit.")
@@ -86,7 +90,11 @@ def listed(case: Case) -> tuple[str, ...]:
     return (str(case.number), case.opened[:10], *said)
 
 
-@command.command("show", epilog="Example: faulttree cases show 14 --as html -o case-14.html")
+@command.command(
+    "show",
+    short_help="Show a case as a report its owner can read.",
+    epilog="Example: faulttree cases show 14 --as html -o case-14.html",
+)
 @click.argument("case")
 @click.option(
     "--as",
@@ -141,7 +149,11 @@ def told(store: Store, case: Case, *, with_walk: bool) -> dict[str, Any]:
     return document | kept
 
 
-@command.command("reopen", epilog="Example: faulttree cases reopen 14 --reason 'a tip came'")
+@command.command(
+    "reopen",
+    short_help="Let a closed case take new steps.",
+    epilog="Example: faulttree cases reopen 14 --reason 'a tip came'",
+)
 @click.argument("case")
 @click.option("--reason", default="", help="Why it goes on.")
 @click.option("--module", help="The module kept from the unit that is tested now.")
@@ -182,7 +194,11 @@ def answer(case: Case, as_json: bool, done: str) -> None:
         say(f"Case {case.number} ({case.title}) {done}.", to_people=True)
 
 
-@command.command("close", epilog="Example: faulttree cases close 14 --result referred")
+@command.command(
+    "close",
+    short_help="Close a case with its result.",
+    epilog="Example: faulttree cases close 14 --result referred",
+)
 @click.argument("case")
 @click.option("--result", type=click.Choice(RESULTS), required=True, help="How it ended.")
 @click.option("--fault", default="", help="The fault, by id; needed for fixed and found.")
@@ -222,7 +238,11 @@ def close(
     return 0
 
 
-@command.command("minutes", epilog="Example: faulttree cases minutes 14 reservoir-esr 5")
+@command.command(
+    "minutes",
+    short_help="Set right how long a step really took.",
+    epilog="Example: faulttree cases minutes 14 reservoir-esr 5",
+)
 @click.argument("case")
 @click.argument("step")
 @click.argument("minutes", type=click.FloatRange(0, 100_000))
@@ -250,7 +270,11 @@ def set_minutes(
         answer(store.case(found.id), as_json, f"took {minutes:g} min for {step}")
 
 
-@command.command("parts", epilog="Example: faulttree cases parts")
+@command.command(
+    "parts",
+    short_help="Show what open and waiting cases need.",
+    epilog="Example: faulttree cases parts",
+)
 @common
 def parts(record: str | None, library: str | None, as_json: bool) -> None:
     """Show the shopping list: parts that open and waiting cases need."""
@@ -274,7 +298,11 @@ def parts(record: str | None, library: str | None, as_json: bool) -> None:
         say(line)
 
 
-@command.command("come-backs", epilog="Example: faulttree cases come-backs --days 60")
+@command.command(
+    "come-backs",
+    short_help="List repairs that did not last.",
+    epilog="Example: faulttree cases come-backs --days 60",
+)
 @click.option("--days", type=click.IntRange(0, 3650), help="Set the time for this record.")
 @common
 def come_backs(days: int | None, record: str | None, library: str | None, as_json: bool) -> None:

@@ -23,7 +23,11 @@ if TYPE_CHECKING:
 __all__ = ["export", "import_cases", "verify"]
 
 
-@click.command("export", epilog="Example: faulttree cases export -o cases.jsonl --without serials")
+@click.command(
+    "export",
+    short_help="Write cases to a file.",
+    epilog="Example: faulttree cases export -o cases.jsonl --without serials",
+)
 @click.argument("cases", nargs=-1)
 @click.option(
     "--as",
@@ -118,7 +122,11 @@ def watched(cases: Iterable[Case], total: int, show: Callable[[int, int], None])
             show(done, total)
 
 
-@click.command("import", epilog="Example: faulttree cases import cases.jsonl")
+@click.command(
+    "import",
+    short_help="Bring cases of another record in.",
+    epilog="Example: faulttree cases import cases.jsonl",
+)
 @click.argument("files", nargs=-1, required=True, metavar="FILE...")
 @common
 def import_cases(
@@ -170,7 +178,11 @@ def towards(show: Callable[[int, int], None], total: int) -> Callable[[int], Non
     return lambda done: show(done, total)
 
 
-@click.command("verify", epilog="Example: faulttree cases verify --repair")
+@click.command(
+    "verify",
+    short_help="Look whether the record is whole.",
+    epilog="Example: faulttree cases verify --repair",
+)
 @click.option("--repair", is_flag=True, help="Put right what the events and the journal can.")
 @click.option("--photos", metavar="DIR", help="Folder that the paths of photos start from.")
 @common

@@ -47,6 +47,7 @@ def command() -> None:
 
 @command.command(
     "add",
+    short_help="Put a suspect into a tree, or into those of a module.",
     epilog="Example: faulttree suspect add bench-supply/no-output --title 'Relay joint cracked' "
     "--source 'a visitor' --yes\n\n"
     "Example: faulttree suspect add bridge-and-reservoir --title 'Vent glued over' "
@@ -195,7 +196,11 @@ def _settled(
     return agreed(asking, editable=False) == "yes"
 
 
-@command.command("list", epilog="Example: faulttree suspect list --module bridge-and-reservoir")
+@command.command(
+    "list",
+    short_help="List suspects with their standing.",
+    epilog="Example: faulttree suspect list --module bridge-and-reservoir",
+)
 @click.argument("trees", nargs=-1, metavar="[TREE]...")
 @click.option("--module", default="", help="Only suspects of this module.")
 @click.option("--all", "everything", is_flag=True, help="Every fault, confirmed ones too.")
