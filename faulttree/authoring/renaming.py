@@ -7,25 +7,18 @@ former name stays in the file (``renamed``), so that the record's history follow
 
 from __future__ import annotations
 
-import re
-import shutil
-import tempfile
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
-from pathlib import Path
 from typing import Any
 
 from faulttree.authoring.cause import RESERVED
-from faulttree.authoring.proposal import Unfit
+from faulttree.authoring.files import ID, LibraryFile, check_whole, files_of, same_cause
 from faulttree.errors import TreeError
-from faulttree.rules import Finding, check_paths
-from faulttree.tree import FileKind, Library, shape_of
-from faulttree.tree.document import Document, decode, parse
+from faulttree.tree import Library
 from faulttree.tree.edit import Change, Editor
 
 __all__ = ["Renaming", "rename"]
 
-ID = re.compile(r"[a-z0-9]+(?:-[a-z0-9]+)*", re.ASCII)
 Keys = tuple[str | int, ...]
 
 
@@ -55,25 +48,6 @@ class Renaming:
         }
 
 
-@dataclass
-class _File:
-    """One tree or procedure of the library."""
-
-    name: str
-    path: Path
-    raw: bytes
-    document: Document
-    kind: FileKind
-
-    @property
-    def data(self) -> Mapping[str, Any]:
-        return self.document.data if isinstance(self.document.data, Mapping) else {}
-
-    def held(self, group: str) -> Mapping[str, Any]:
-        found = self.data.get(group)
-        return found if isinstance(found, Mapping) else {}
-
-
 def rename(library: Library, where: str, old: str, new: str) -> Renaming:
     """Give a step, fault or stop another name, with every reference to it.
 
@@ -90,7 +64,7 @@ def rename(library: Library, where: str, old: str, new: str) -> Renaming:
         TreeError: there is no such thing, the name is taken or no id, or a check speaks
             against the new texts.
     """
-    files = {one.name: one for one in _files(library)}
+    files = {one.name: one for one in files_of(library)}
     home = files.get(where)
     if home is None:
         library.path_of(where)  # names what is near
@@ -99,12 +73,12 @@ def rename(library: Library, where: str, old: str, new: str) -> Renaming:
     if group is None:
         mend = "Name one of its steps, faults or stops."
         raise TreeError(f"`{where}` has no `{old}`.", path=home.path, mend=mend)
-    homes = [home.name, *(_same_cause(files, home, old) if group == "faults" else ())]
+    homes = [home.name, *(same_cause(files, home, old) if group == "faults" else ())]
     for name in homes:
         _free(files[name], new)
     edited = {name: _edited(files, files[name], homes, group, old, new) for name in files}
     changes = tuple(editor.change() for editor, _ in edited.values() if editor.touched)
-    _check(library, changes, old, new)
+    check_whole(library, changes, lambda at: _with(at, old, new))
     places = {
         str(files[name].path.relative_to(library.root)): count
         for name, (editor, count) in edited.items()
@@ -113,20 +87,7 @@ def rename(library: Library, where: str, old: str, new: str) -> Renaming:
     return Renaming(group[:-1], old, new, places, changes)
 
 
-def _files(library: Library) -> Iterator[_File]:
-    for path in library.tree_files():
-        yield _file(f"{path.parent.name}/{path.stem}", path, "tree")
-    for path in sorted(library.root.glob("shared/procedures/*.yaml")):
-        yield _file(path.stem, path, "procedure")
-
-
-def _file(name: str, path: Path, kind: FileKind) -> _File:
-    raw = path.read_bytes()
-    document = parse(decode(raw, path), path=path, shape=shape_of(kind), name=name)
-    return _File(name, path, raw, document, kind)
-
-
-def _free(home: _File, new: str) -> None:
+def _free(home: LibraryFile, new: str) -> None:
     """Refuse a name that is none, or that something has or had."""
     if not ID.fullmatch(new) or new in RESERVED or len(new) > 80:
         mend = "Ids are kebab-case: small letters, digits and single hyphens."
@@ -139,27 +100,19 @@ def _free(home: _File, new: str) -> None:
         raise TreeError(f"`{new}` is there already.", path=home.path, mend=mend)
 
 
-def _same_cause(files: Mapping[str, _File], home: _File, fault: str) -> Iterator[str]:
-    """The other trees in which the fault is the same cause."""
-
-    def identity(one: _File) -> Any:
-        raw = one.held("faults").get(fault)
-        return (raw.get("module") or one.data.get("family")) if isinstance(raw, Mapping) else None
-
-    wanted = identity(home)
-    for name, other in files.items():
-        if other is not home and other.kind == "tree" and identity(other) == wanted:
-            yield name
-
-
 # -- references ------------------------------------------------------------------------
 
 
 def _edited(
-    files: Mapping[str, _File], file: _File, homes: list[str], group: str, old: str, new: str
+    files: Mapping[str, LibraryFile],
+    file: LibraryFile,
+    homes: list[str],
+    group: str,
+    old: str,
+    new: str,
 ) -> tuple[Editor, int]:
     """The edits of one file, and how many places they change."""
-    editor = Editor(file.document, file.raw, shape_of(file.kind))
+    editor = file.editor()
     own = file.name in homes
     count = 0
     if own:
@@ -183,7 +136,7 @@ def _edited(
     return editor, count
 
 
-def _remember(editor: Editor, file: _File, old: str, new: str) -> int:
+def _remember(editor: Editor, file: LibraryFile, old: str, new: str) -> int:
     """Keep the former name; names before it lead straight to the new one."""
     known = file.held("renamed")
     if "renamed" not in file.data:
@@ -208,11 +161,11 @@ def _is_target(keys: Keys) -> bool:
     )  # fmt: skip
 
 
-def _target(file: _File, text: Any, own: bool, old: str, new: str) -> str | None:
+def _target(file: LibraryFile, text: Any, own: bool, old: str, new: str) -> str | None:
     return new if own and text == old else None
 
 
-def _references(file: _File) -> Iterator[tuple[Keys, Any, bool]]:
+def _references(file: LibraryFile) -> Iterator[tuple[Keys, Any, bool]]:
     """Every place that names something: keys, what it says, and whether it is a key."""
     data = file.data
     if "start" in data:
@@ -263,13 +216,18 @@ def _of_fault(keys: Keys, fault: Mapping[str, Any]) -> Iterator[tuple[Keys, Any,
 
 
 def _path(
-    files: Mapping[str, _File], file: _File, homes: list[str], text: Any, old: str, new: str
+    files: Mapping[str, LibraryFile],
+    file: LibraryFile,
+    homes: list[str],
+    text: Any,
+    old: str,
+    new: str,
 ) -> str | None:
     """A path of uses with the name changed where it comes to it; None for no path."""
     if not isinstance(text, str):
         return None
     parts, out = text.split("."), list[str]()
-    here: _File | None = file
+    here: LibraryFile | None = file
     if parts[0] == "closing" and len(parts) > 2:
         here, out, parts = files.get(parts[1]), parts[:2], parts[2:]
     for part in parts:
@@ -281,41 +239,6 @@ def _path(
         used = step.get("use") if isinstance(step, Mapping) else None
         here = files.get(used) if isinstance(used, str) else None
     return ".".join(out)
-
-
-# -- checking --------------------------------------------------------------------------
-
-
-def _check(library: Library, changes: tuple[Change, ...], old: str, new: str) -> None:
-    """Every rule on the whole library as it is to be, beside it as it is."""
-    with tempfile.TemporaryDirectory() as folder:
-        root = Path(folder)
-        for part in ("trees", "shared"):
-            if (library.root / part).is_dir():
-                shutil.copytree(library.root / part, root / part, symlinks=True)
-        for change in changes:
-            copy = root / change.path.relative_to(library.root)
-            copy.write_bytes(change.new)
-        found = list(_found(Library(root), root))
-    known = {(rule, path, _with(at, old, new)) for rule, path, at, _ in
-             _found(library, library.root)}  # fmt: skip
-    wrong = [one for rule, path, at, one in found if (rule, path, at) not in known]
-    wrong = [one for one in wrong if one.level != "note"]
-    if wrong:
-        text = f"With this name the library would not be fit: {wrong[0].message} [{wrong[0].rule}]"
-        raise Unfit(text, tuple(wrong), mend=wrong[0].mend)
-
-
-def _found(library: Library, root: Path) -> Iterator[tuple[str, str, str, Finding]]:
-    for finding in check_paths([], library).findings:
-        path = Path(finding.path)
-        inside = path.is_relative_to(root)
-        yield (
-            finding.rule,
-            str(path.relative_to(root)) if inside else str(path),
-            finding.at,
-            finding,
-        )
 
 
 def _with(at: str, old: str, new: str) -> str:

@@ -14,11 +14,12 @@ from typing import TYPE_CHECKING, Any
 from faulttree.authoring.adding import expected_minutes, fault_data
 from faulttree.authoring.again import Answers, walk_again
 from faulttree.authoring.cause import Cause, Test, new_id, step_of
+from faulttree.authoring.files import sound
 from faulttree.authoring.fitness import Fitness
 from faulttree.authoring.places import Place, barred, places_on
 from faulttree.authoring.proposal import Unfit
 from faulttree.errors import TreeError
-from faulttree.tree import Examined, Library, Tree, assemble, shape_of
+from faulttree.tree import Library, Tree, assemble, shape_of
 from faulttree.tree.document import decode
 from faulttree.tree.edit import Change, DataEdits, Editor, Edits
 from faulttree.walk.choose import table_of
@@ -208,7 +209,7 @@ class _Adding:
         path = library.path_of(name)
         self.raw = path.read_bytes()
         examined = library.examine_text(decode(self.raw, path), path)
-        self.tree = _sound(examined)
+        self.tree = sound(examined)
         self.document = examined.documents["tree"]
         taken = {*self.tree.bundle["tree"]["steps"], *self.tree.stops}
         self.fault = cause.fault or new_id(cause.title, {*taken, *self.tree.faults})
@@ -249,15 +250,6 @@ class _Adding:
         editor = self.editor()
         self.put(editor)
         return editor.change()
-
-
-def _sound(examined: Examined) -> Tree:
-    for problem in examined.problems:
-        if problem.level == "error":
-            raise problem.error()
-    if examined.tree is None:
-        raise TreeError("This is no tree.", mend="Run `faulttree check` on it.")
-    return examined.tree
 
 
 # -- with its test ---------------------------------------------------------------------

@@ -1,0 +1,132 @@
+"""The trees and procedures of a library as files, for what changes several of them at once."""
+
+from __future__ import annotations
+
+import re
+import shutil
+import tempfile
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from faulttree.authoring.proposal import Unfit
+from faulttree.errors import TreeError
+from faulttree.rules import Finding, check_paths
+from faulttree.tree import Examined, FileKind, Library, Tree, shape_of
+from faulttree.tree.document import Document, decode, parse
+from faulttree.tree.edit import Change, Editor
+
+__all__ = ["ID", "LibraryFile", "check_whole", "files_of", "same_cause", "sound"]
+
+ID = re.compile(r"[a-z0-9]+(?:-[a-z0-9]+)*", re.ASCII)
+
+
+@dataclass
+class LibraryFile:
+    """One tree or procedure of the library."""
+
+    name: str
+    path: Path
+    raw: bytes
+    document: Document
+    kind: FileKind
+
+    @property
+    def data(self) -> Mapping[str, Any]:
+        """What the file says; nothing where it is no mapping."""
+        return self.document.data if isinstance(self.document.data, Mapping) else {}
+
+    def held(self, group: str) -> Mapping[str, Any]:
+        """Its ``steps``, ``faults`` or whatever else maps names."""
+        found = self.data.get(group)
+        return found if isinstance(found, Mapping) else {}
+
+    def holder(self, fault: str) -> str | None:
+        """The module of a fault, or the family where it has none; None without the fault."""
+        raw = self.held("faults").get(fault)
+        found = (raw.get("module") or self.data.get("family")) if isinstance(raw, Mapping) else None
+        return found if isinstance(found, str) else None
+
+    def editor(self) -> Editor:
+        """To edit the file."""
+        return Editor(self.document, self.raw, shape_of(self.kind))
+
+
+def files_of(library: Library) -> Iterator[LibraryFile]:
+    """Every tree and procedure of a library, not those of the one beneath."""
+    for path in library.tree_files():
+        yield _one(f"{path.parent.name}/{path.stem}", path, "tree")
+    for path in sorted(library.root.glob("shared/procedures/*.yaml")):
+        yield _one(path.stem, path, "procedure")
+
+
+def _one(name: str, path: Path, kind: FileKind) -> LibraryFile:
+    raw = path.read_bytes()
+    document = parse(decode(raw, path), path=path, shape=shape_of(kind), name=name)
+    return LibraryFile(name, path, raw, document, kind)
+
+
+def same_cause(files: Mapping[str, LibraryFile], home: LibraryFile, fault: str) -> Iterator[str]:
+    """The other trees in which the fault is the same cause."""
+    wanted = home.holder(fault)
+    for name, other in files.items():
+        if other is not home and other.kind == "tree" and other.holder(fault) == wanted:
+            yield name
+
+
+def sound(examined: Examined) -> Tree:
+    """The tree that was looked at.
+
+    Raises:
+        TreeError: the first error in it, or it is none.
+    """
+    for problem in examined.problems:
+        if problem.level == "error":
+            raise problem.error()
+    if examined.tree is None:
+        raise TreeError("This is no tree.", mend="Run `faulttree check` on it.")
+    return examined.tree
+
+
+def check_whole(
+    library: Library, changes: Sequence[Change], called: Callable[[str], str] = str
+) -> None:
+    """Every rule on the whole library as it is to be, beside it as it is.
+
+    Args:
+        library: as it stands on the disk.
+        changes: what is to be written.
+        called: what the place of a finding is called once they are.
+
+    Raises:
+        Unfit: a rule finds something that it did not find before.
+    """
+    with tempfile.TemporaryDirectory() as folder:
+        root = Path(folder)
+        for part in ("trees", "shared"):
+            if (library.root / part).is_dir():
+                shutil.copytree(library.root / part, root / part, symlinks=True)
+        for change in changes:
+            copy = root / change.path.relative_to(library.root)
+            copy.write_bytes(change.new)
+        found = list(_found(Library(root), root))
+    known = {(rule, path, called(at)) for rule, path, at, _ in
+             _found(library, library.root)}  # fmt: skip
+    wrong = [one for rule, path, at, one in found if (rule, path, at) not in known]
+    wrong = [one for one in wrong if one.level != "note"]
+    if wrong:
+        text = f"The library would not be fit: {wrong[0].message} [{wrong[0].rule}]"
+        raise Unfit(text, tuple(wrong), mend=wrong[0].mend)
+
+
+def _found(library: Library, root: Path) -> Iterator[tuple[str, str, str, Finding]]:
+    for finding in check_paths([], library).findings:
+        path = Path(finding.path)
+        inside = path.is_relative_to(root)
+        yield (
+            finding.rule,
+            str(path.relative_to(root)) if inside else str(path),
+            finding.at,
+            finding,
+        )
