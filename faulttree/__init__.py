@@ -6,41 +6,65 @@ does. Each is imported when it is first used.
 
 from __future__ import annotations
 
-from importlib import import_module
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
+
+from faulttree.lazily import lazily
 
 if TYPE_CHECKING:
+    from faulttree.authoring.renaming import rename
+    from faulttree.authoring.starting import begin
+    from faulttree.authoring.suspects import add_suspect, list_suspects
+    from faulttree.authoring.writing_up import write_up
     from faulttree.cases.revisit import revisit
-    from faulttree.diagram import picture as draw
-    from faulttree.odds import plan
-    from faulttree.reading import judge_text as judge
-    from faulttree.rules import check_paths as check
+    from faulttree.cases.store import open_store
+    from faulttree.diagram.picture import picture as draw
+    from faulttree.errors import FaulttreeError
+    from faulttree.figures.reviewing import review
+    from faulttree.odds.planner import plan
+    from faulttree.reading.asking import judge_text as judge
+    from faulttree.rules.checking import check
+    from faulttree.tree.library import Library
     from faulttree.tree.search import find
+    from faulttree.walk.fold import fold
 
 __version__ = "0.1.0"
 
-__all__ = ["FaulttreeError", "check", "draw", "find", "judge", "plan", "revisit"]
+__all__ = [
+    "FaulttreeError",
+    "Library",
+    "add_suspect",
+    "begin",
+    "check",
+    "draw",
+    "find",
+    "fold",
+    "judge",
+    "list_suspects",
+    "open_store",
+    "plan",
+    "rename",
+    "review",
+    "revisit",
+    "write_up",
+]
 
-_HOMES = {
-    "FaulttreeError": ("faulttree.errors", "FaulttreeError"),
-    "check": ("faulttree.rules", "check_paths"),
-    "draw": ("faulttree.diagram", "picture"),
-    "find": ("faulttree.tree.search", "find"),
-    "judge": ("faulttree.reading", "judge_text"),
-    "plan": ("faulttree.odds", "plan"),
-    "revisit": ("faulttree.cases.revisit", "revisit"),
-}
-"""Public name → the module it lives in, and its name there."""
-
-
-def __getattr__(name: str) -> Any:
-    if name not in _HOMES:
-        raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
-    module, own = _HOMES[name]
-    value = getattr(import_module(module), own)
-    globals()[name] = value
-    return value
-
-
-def __dir__() -> list[str]:
-    return sorted([*globals(), *_HOMES])
+__getattr__ = lazily(
+    __name__,
+    {
+        "authoring.renaming": ("rename",),
+        "authoring.starting": ("begin",),
+        "authoring.suspects": ("add_suspect", "list_suspects"),
+        "authoring.writing_up": ("write_up",),
+        "cases.revisit": ("revisit",),
+        "cases.store": ("open_store",),
+        "diagram.picture": ("picture as draw",),
+        "errors": ("FaulttreeError",),
+        "figures.reviewing": ("review",),
+        "odds.planner": ("plan",),
+        "reading.asking": ("judge_text as judge",),
+        "rules.checking": ("check",),
+        "tree.library": ("Library",),
+        "tree.search": ("find",),
+        "walk.fold": ("fold",),
+    },
+)

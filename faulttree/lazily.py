@@ -16,14 +16,19 @@ def lazily(package: str, homes: Mapping[str, tuple[str, ...]]) -> Callable[[str]
 
     Args:
         package: the package's own ``__name__``.
-        homes: module below the package → names it gives.
+        homes: module below the package → names it gives, each as it is or ``own as public``.
     """
-    home_of = {name: home for home, names in homes.items() for name in names}
+    home_of = {
+        public or own: (home, own)
+        for home, names in homes.items()
+        for own, _, public in (name.partition(" as ") for name in names)
+    }
 
     def find(name: str) -> object:
         if name not in home_of:
             raise AttributeError(f"module {package!r} has no attribute {name!r}")
-        value = getattr(import_module(f"{package}.{home_of[name]}"), name)
+        home, own = home_of[name]
+        value = getattr(import_module(f"{package}.{home}"), own)
         setattr(sys.modules[package], name, value)
         return value
 

@@ -78,3 +78,20 @@ def test_every_dependency_is_pinned() -> None:
         for line in (ROOT / "constraints.txt").read_text().split()
     }
     assert names - {"faulttree"} <= pinned
+
+
+def test_public_names_are_functions_of_the_library_with_words_of_their_own() -> None:
+    import faulttree
+
+    for name in faulttree.__all__:
+        assert getattr(faulttree, name).__doc__, name
+    with pytest.raises(AttributeError, match="no attribute 'nonsense'"):
+        _ = faulttree.nonsense  # type: ignore[attr-defined]
+
+
+def test_check_finds_the_library_of_a_file_by_itself() -> None:
+    import faulttree
+
+    tree = ROOT / "trees" / "bench-supply" / "no-output.yaml"
+    assert not faulttree.check(tree).fails("note")
+    assert faulttree.check(str(tree)).trees == 1

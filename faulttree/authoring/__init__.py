@@ -5,8 +5,9 @@ Light to import: each part is loaded when it is first used.
 
 from __future__ import annotations
 
-from importlib import import_module
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
+
+from faulttree.lazily import lazily
 
 if TYPE_CHECKING:
     from faulttree.authoring.cause import Cause, Test
@@ -50,23 +51,16 @@ __all__ = [
     "write_up",
 ]
 
-_HOMES = {
-    "cause": ("Cause", "Test"),
-    "free_case": ("FreeCase", "read_free_case", "tree_of_case"),
-    "lessons": ("Lessons",),
-    "proposal": ("Proposal", "Unfit"),
-    "renaming": ("Renaming", "rename"),
-    "starting": ("Begun", "Known", "Start", "begin", "from_known", "from_table"),
-    "suspects": ("Addition", "Said", "Standing", "add_suspect", "list_suspects"),
-    "writing_up": ("Told", "write_up"),
-}
-_HOME_OF = {name: home for home, names in _HOMES.items() for name in names}
-
-
-def __getattr__(name: str) -> Any:
-    home = _HOME_OF.get(name)
-    if home is None:
-        raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
-    value = getattr(import_module(f"{__name__}.{home}"), name)
-    globals()[name] = value
-    return value
+__getattr__ = lazily(
+    __name__,
+    {
+        "cause": ("Cause", "Test"),
+        "free_case": ("FreeCase", "read_free_case", "tree_of_case"),
+        "lessons": ("Lessons",),
+        "proposal": ("Proposal", "Unfit"),
+        "renaming": ("Renaming", "rename"),
+        "starting": ("Begun", "Known", "Start", "begin", "from_known", "from_table"),
+        "suspects": ("Addition", "Said", "Standing", "add_suspect", "list_suspects"),
+        "writing_up": ("Told", "write_up"),
+    },
+)

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 from faulttree.lazily import lazily
 
 if TYPE_CHECKING:
-    from faulttree.rules.checking import check_paths
+    from faulttree.rules.checking import check, check_paths
     from faulttree.rules.examining import Looked, fit_to_walk, look_at
     from faulttree.rules.finding import LEVELS, Finding, Level, Report
     from faulttree.rules.register import FAMILIES, Rule, all_rules
@@ -22,6 +22,7 @@ __all__ = [
     "Report",
     "Rule",
     "all_rules",
+    "check",
     "check_paths",
     "fit_to_walk",
     "look_at",
@@ -31,7 +32,7 @@ __all__ = [
 __getattr__ = lazily(
     __name__,
     {
-        "checking": ("check_paths",),
+        "checking": ("check", "check_paths"),
         "examining": ("Looked", "fit_to_walk", "look_at"),
         "finding": ("LEVELS", "Finding", "Level", "Report"),
         "register": ("FAMILIES", "Rule", "all_rules"),

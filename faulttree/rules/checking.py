@@ -12,9 +12,9 @@ from faulttree.errors import FaulttreeError, TreeError
 from faulttree.rules.examining import Looked, look_at, of_error
 from faulttree.rules.finding import Finding, Report, once
 from faulttree.rules.memory import Memory
-from faulttree.tree import Library
+from faulttree.tree import Library, find_library
 
-__all__ = ["Target", "check_paths", "targets_of"]
+__all__ = ["Target", "check", "check_paths", "targets_of"]
 
 STDIN = "-"
 SUFFIXES = (".yaml", ".yml", ".csv")
@@ -38,6 +38,23 @@ class Target:
     def name(self) -> str:
         """The file as findings name it."""
         return "<stdin>" if self.path is None else str(self.path)
+
+
+def check(*paths: str | Path, library: Library | None = None, jobs: int = 1) -> Report:
+    """What ``faulttree check PATH…`` finds.
+
+    Args:
+        paths: files, folders or ids of trees; none: the whole library.
+        library: which trees and shared things are meant. Default: the nearest one above
+            the first path, or the one that ships.
+        jobs: how many processes to use at most.
+
+    Raises:
+        TreeError: where a path or the library cannot be opened.
+    """
+    if library is None:
+        library = find_library(None, {}, Path(paths[0]).resolve() if paths else Path("/"))
+    return check_paths(paths, library, jobs=jobs, fixed_library=False)
 
 
 def check_paths(
