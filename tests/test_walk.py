@@ -608,6 +608,20 @@ def test_no_quicker_way_leads_round_what_may_find_the_unit_unsafe(stop: str) -> 
     assert offered.step == "quick"
 
 
+@pytest.mark.parametrize(("stop", "asked"), [("unsafe", "look"), ("beyond", "quick")])
+def test_a_skipped_look_at_safety_is_come_back_to_before_what_lies_behind(
+    stop: str, asked: str
+) -> None:
+    steps = {
+        "look": ask(sound="quick", damaged=stop),
+        "quick": ask(good="beyond", bad="worn"),
+    }
+    walk = Walk(tree_of(steps))
+    jump = choose(walk.skip())
+    assert jump is not None
+    assert jump.step == asked
+
+
 @pytest.mark.parametrize("stop", ["unsafe", "beyond"])
 def test_no_quicker_way_leaps_over_a_later_look_at_the_unit_s_safety(stop: str) -> None:
     steps = {

@@ -155,9 +155,12 @@ def pick_tree(
     if console is None or "/" in said or not matches:
         library.path_of(said or "?")  # says what is near
         raise TreeError(f"there is no tree '{said}'", mend="'faulttree find' lists the trees.")
+    from faulttree.bench import views
+
     console.show([[("title", "Which of these?")]])
     for number, match in enumerate(matches, 1):
-        console.show([[("label", f"{number:>2} "), ("", f"{match.title}  ({match.tree})")]])
+        text = f"{number:>2} {match.title}  ({match.tree})"
+        console.show(views.text_lines(text, console.width))
     while True:
         typed = console.ask("number › ")
         if typed.isdecimal() and 1 <= int(typed) <= len(matches):
@@ -478,7 +481,8 @@ def _sat(sitting: Sitting, places: str) -> bool:
     try:
         sit(sitting)
     except (AwayError, Leaving, KeyboardInterrupt):
-        sitting.say(f"Paused. Go on with: {again}", "title")
+        # In one line, however long: it is there to be copied.
+        sitting.console.show([[("title", f"Paused. Go on with: {again}")]])
         return False
     except FaulttreeError:
         say(f"faulttree: all that was answered is kept; go on with: {again}", to_people=True)

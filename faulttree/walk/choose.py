@@ -237,7 +237,8 @@ def _barred(state: State, step: str, seen: frozenset[str] = frozenset()) -> bool
     known = state.tree.steps.get(step)
     if known is None or step in seen:
         return False
-    first = (*known.after, *(() if known.live else deeds_before(state.tree, step)))
+    deeds = () if known.live else deeds_before(state.tree, step)
+    first = (*known.after, *deeds, *guards_before(state.tree, step))
     return any(_barred(state, before, seen | {step}) for before in first)
 
 
