@@ -30,7 +30,7 @@ def remark(state: State, bench: Bench | None, meter: str, width: int) -> list[Li
     found = better(state)
     if found is not None:
         text = (
-            f"By the odds '{found.step}' would save {views.minutes_text(found.saves)} on average "
+            f"By the odds '{found.step}' would save {found.saves:.2g} min on average "
             f"from here: 'go {found.step}'."
         )
         lines += views.labelled("Quicker", text, width, style="answer")
