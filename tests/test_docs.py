@@ -79,6 +79,17 @@ def test_the_names_that_ship_are_listed_for_whoever_writes_a_tree() -> None:
     assert set(re.findall(r"`([a-z0-9-]+)`", listed)) == shipped
 
 
+def test_the_screen_in_the_readme_is_the_program_s_own(desk: Path) -> None:
+    unit = ["--serial", "tag 14", "--model", "two-channel", "--complaint", "no output"]
+    typed = "\n\nintact\n\n\n21.4 V\n\n\n\n16 ohm\nyes\n"
+    told = CliRunner().invoke(
+        _Program(), ["diagnose", "bench-supply/no-output", *unit], input=typed
+    )
+    blocks = FENCE.findall((ROOT / "README.md").read_text())
+    screen = next(body for kind, _, body in blocks if kind == "text")
+    assert screen in told.output
+
+
 @pytest.mark.parametrize("page", PAGES, ids=lambda page: page.name)
 def test_examples_run_and_print_what_the_page_shows(page: Path, desk: Path) -> None:
     for name, body in files_of(page):
