@@ -71,7 +71,8 @@ def same_cause(files: Mapping[str, LibraryFile], home: LibraryFile, fault: str) 
     """The other trees in which the fault is the same cause."""
     wanted = home.holder(fault)
     for name, other in files.items():
-        if other is not home and other.kind == "tree" and other.holder(fault) == wanted:
+        same = wanted is not None and other.holder(fault) == wanted
+        if same and other is not home and other.kind == "tree":
             yield name
 
 

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 from faulttree.cases.as_it_was import tree_of
 from faulttree.walk.choose import evidence, table_of
 from faulttree.walk.fold import fold
+from faulttree.walk.renames import known_as
 
 if TYPE_CHECKING:
     from faulttree.cases.case import Case
@@ -179,7 +180,7 @@ def at_hand(case: Case, module: str | None) -> bool:
 
 def new_to(was: Tree | None, now: Tree, fault: str, tests: Sequence[str]) -> str:
     """Why a suspect is new: the fault itself, or a test that would tell of it."""
-    if was is None or now.identity(fault) not in identities(was):
+    if was is None or not known_as(now, fault) & identities(was):
         return "fault"
     return "step" if any(test not in was.steps for test in tests) else ""
 
@@ -213,7 +214,7 @@ def of_modules(
     told: set[Identity] = set()
     for module, tree, name in candidates:
         identity = tree.identity(name)
-        if tree.id == case.tree or identity in known or identity in told:
+        if tree.id == case.tree or known_as(tree, name) & known or identity in told:
             continue
         if not everything and said_before(tree.faults[name], case.opened):
             continue

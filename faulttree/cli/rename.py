@@ -1,6 +1,9 @@
-"""``faulttree rename``: a step, fault or stop under another name, everywhere it is meant."""
+"""``faulttree rename``: another name, module or place for what a tree has, wherever it is meant."""
 
 from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 import click
 
@@ -10,32 +13,78 @@ from faulttree.cli.authoring_shared import (
     console,
     keep_in_git,
     own_folder,
+    pair,
     show_diff,
     within,
     writing,
 )
-from faulttree.cli.options import json_option, library_option, open_library, say, say_json
+from faulttree.cli.options import (
+    json_option,
+    library_option,
+    open_library,
+    open_record,
+    record_option,
+    say,
+    say_json,
+)
+from faulttree.errors import TreeError
+
+if TYPE_CHECKING:
+    from faulttree.authoring.moving import StepMove
+    from faulttree.tree import Library
+    from faulttree.tree.edit import Change
 
 __all__ = ["command"]
 
 
+class _Wanted(NamedTuple):
+    """What is to change, and what is said of it.
+
+    ``lines`` stand with their style before it is agreed to, ``done`` after; ``message`` is that
+    of a commit.
+    """
+
+    changes: Sequence[Change]
+    document: dict[str, Any]
+    message: str
+    lines: Sequence[tuple[str, str]]
+    done: Sequence[str]
+
+
 @click.command(
     epilog="Example: faulttree rename bench-supply/no-output reservoir-esr reservoir-loss\n\n"
-    "Example: faulttree rename diode-test forward forward-drop --yes"
+    "Example: faulttree rename diode-test forward forward-drop --yes\n\n"
+    "Example: faulttree rename usb-lamp/does-not-light bad-lamp-switch --module usb-port\n\n"
+    "Example: faulttree rename usb-lamp/does-not-light driver-out --after battery=usual"
 )
 @click.argument("where", metavar="TREE|PROCEDURE")
 @click.argument("old")
-@click.argument("new")
+@click.argument("new", required=False)
+@click.option("--module", help="Let the fault OLD belong to this module, in all its trees.")
+@click.option("--after", metavar="STEP=OUTCOME", help="Put the step OLD behind this outcome.")
+@click.option("--first", is_flag=True, help="Put the step OLD first of all.")
+@click.option(
+    "--passed",
+    default="",
+    metavar="OUTCOME",
+    help="What a unit gives at the step OLD that passes it, where the tree leaves that open.",
+)
 @writing
+@record_option
 @library_option
 @json_option
 def command(
     where: str,
     old: str,
-    new: str,
+    new: str | None,
+    module: str | None,
+    after: str | None,
+    first: bool,
+    passed: str,
     yes: bool,
     commit: bool,
     plain: bool,
+    record: str | None,
     library: str | None,
     as_json: bool,
 ) -> int:
@@ -44,19 +93,25 @@ def command(
     Targets, prerequisites, proofs, signs, formulas and accepted findings follow, in every
     file; a fault of a module is renamed in all its trees. The former name stays in the file,
     so that recorded cases are still understood. Texts for people are not changed.
+
+    Instead of NEW, --module moves a fault to another module, with its history; --after or
+    --first moves a step to another place, where nothing that guards it is broken.
     """
-    from faulttree.authoring.renaming import rename
     from faulttree.bench.console import AwayError
     from faulttree.tree.edit import write_all
 
     found = open_library(library)
     own_folder(found.root)
+    _one_thing(new, module, after, first, passed)
     asking = None if yes or as_json else Asking(console(plain=plain))
-    renaming = rename(found, where, old, new)
+    if new is not None:
+        wanted = _renamed(found, where, old, new)
+    elif module is not None:
+        wanted = _belonging(found, where, old, module)
+    else:
+        wanted = _moved(found, where, old, pair(after, "--after"), passed, record)
     if not as_json:
-        place = asking.place if asking else console(plain=True, to_people=True)
-        for change in renaming.changes:
-            show_diff(place, change.diff(within(change.path, found.root)))
+        _show(asking or Asking(console(plain=True, to_people=True)), wanted, found)
     try:
         done = agreed(asking, editable=False) == "yes" if asking else yes
     except (AwayError, KeyboardInterrupt):
@@ -64,12 +119,87 @@ def command(
         return 1
     made = ""
     if done:
-        write_all(renaming.changes)
-        text = f"{where}: call {renaming.kind} {old} {new}\n"
-        made = keep_in_git(found.root, renaming.changes, text, asking, asked=commit)
+        write_all(wanted.changes)
+        made = keep_in_git(found.root, wanted.changes, wanted.message, asking, asked=commit)
     if as_json:
-        say_json({**renaming.as_dict(), "written": done, "commit": made or None})
+        say_json({**wanted.document, "written": done, "commit": made or None})
         return 0
-    for path, count in renaming.places.items():
-        say(f"{path}: {count} place{'s' * (count != 1)}")
+    for line in wanted.done if done else ():
+        say(line)
     return 0 if done else 1
+
+
+def _one_thing(
+    new: str | None, module: str | None, after: str | None, first: bool, passed: str
+) -> None:
+    """Refuse where nothing is to change, or more than one thing at a time."""
+    told = [new is not None, module is not None, after is not None, first]
+    if sum(told) != 1:
+        text = "Nothing is told that should change." if not any(told) else "One thing at a time."
+        mend = "Give a new name, or --module, or --after STEP=OUTCOME, or --first."
+        raise TreeError(text, mend=mend)
+    if passed and after is None and not first:
+        raise TreeError("--passed is for a step that is moved.", mend="Leave it.")
+
+
+def _show(asking: Asking, wanted: _Wanted, library: Library) -> None:
+    for change in wanted.changes:
+        show_diff(asking.place, change.diff(within(change.path, library.root)))
+    for text, style in wanted.lines:
+        asking.tell(text, style)
+
+
+def _renamed(library: Library, where: str, old: str, new: str) -> _Wanted:
+    from faulttree.authoring.renaming import rename
+
+    renaming = rename(library, where, old, new)
+    done = [f"{path}: {_many(count, 'place')}" for path, count in renaming.places.items()]
+    message = f"{where}: call {renaming.kind} {old} {new}\n"
+    return _Wanted(renaming.changes, renaming.as_dict(), message, (), done)
+
+
+def _belonging(library: Library, where: str, fault: str, module: str) -> _Wanted:
+    from faulttree.authoring.other_module import move_fault
+
+    move = move_fault(library, where, fault, module)
+    lines = [(f"{fault} belongs to {module}, no longer to {move.old}: "
+              f"in {_many(len(move.trees), 'tree')}.", "")]  # fmt: skip
+    if move.joined:
+        text = f"It is one cause now with {fault} of {', '.join(move.joined)}: one history."
+        lines.append((text, "warning"))
+    done = [f"{tree}: {fault} belongs to {module}" for tree in move.trees]
+    message = f"{where}: {fault} belongs to {module}, no longer to {move.old}\n"
+    return _Wanted(move.changes, move.as_dict(), message, lines, done)
+
+
+def _moved(
+    library: Library,
+    where: str,
+    step: str,
+    after: tuple[str, str] | None,
+    passed: str,
+    record: str | None,
+) -> _Wanted:
+    from faulttree.authoring.moving import move_step
+
+    with open_record(record, read_only=True) as store:
+        move = move_step(library, where, step, after, passed=passed, store=store)
+    lines = _lines_of(move)
+    told = "\n".join(text for text, _ in lines)
+    message = f"{where}: {step} comes {str(move).replace('`', '')}\n\n{told}\n"
+    done = [f"{where}: {step} comes {str(move).replace('`', '')}"]
+    return _Wanted(move.changes, move.as_dict(), message, lines, done)
+
+
+def _lines_of(move: StepMove) -> list[tuple[str, str]]:
+    before, after = move.minutes
+    lines = [
+        (f"What led to {move.step} leads to {move.onward}.", ""),
+        (f"Expected over all faults: {before:.3g} min before, {after:.3g} now.", ""),
+    ]
+    lines += [(f"Changes another case: {one}.", "warning") for one in move.moved]
+    return lines
+
+
+def _many(count: int, what: str) -> str:
+    return f"{count} {what}{'s' * (count != 1)}"

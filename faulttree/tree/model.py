@@ -194,7 +194,10 @@ class Confirm:
 
 @dataclass(frozen=True, slots=True)
 class Fault:
-    """A cause with a remedy."""
+    """A cause with a remedy.
+
+    ``moved_from``: modules, or families, to which it belonged before.
+    """
 
     id: str
     title: str
@@ -207,6 +210,7 @@ class Fault:
     part_cost: float | None = None
     cautions: tuple[str, ...] = ()
     evidence: tuple[Evidence, ...] = ()
+    moved_from: tuple[str, ...] = ()
     where: Where = Where("tree", ())
 
 

@@ -56,6 +56,7 @@ def _fault(name: str, raw: dict[str, Any]) -> Fault:
         part_cost=as_number(raw.get("part_cost")),
         cautions=as_texts(raw.get("cautions")),
         evidence=tuple(_evidence(raw.get("evidence"))),
+        moved_from=as_texts(raw.get("moved_from")),
         where=Where("tree", ("faults", name)),
     )
 

@@ -3,6 +3,7 @@
 Events are never changed. A tree file keeps the former names of its steps, faults and stops in
 ``renamed``, a procedure's file those of its steps; the fold reads old events by them. Whoever
 reads events on a newer text of the tree without folding sends them through :func:`follow`.
+A fault keeps the modules it belonged to before in ``moved_from``.
 """
 
 from __future__ import annotations
@@ -14,7 +15,7 @@ from typing import Any
 from faulttree.tree.model import Tree
 from faulttree.walk.events import Event
 
-__all__ = ["counted_for", "follow", "now_called"]
+__all__ = ["counted_for", "follow", "known_as", "now_called"]
 
 NAMED = ("step", "fault")
 """Keys of events that hold the id of a step, use or fault."""
@@ -72,13 +73,23 @@ def _followed(tree: Tree, event: Event) -> Event:
     return replace(event, **changed) if changed else event
 
 
+def known_as(tree: Tree, fault: str) -> frozenset[tuple[str, str]]:
+    """Every (module or family, id) that a fault of the tree has had, the one it has now included.
+
+    Its former names count, and the modules it was moved from. So does the family: a case from
+    before the tree knew which module the fault belongs to, or had it at all, stands under that.
+    """
+    names = {fault}
+    names.update(old for old in _aliases(tree.bundle.get("tree")) if now_called(tree, old) == fault)
+    holder, _ = tree.identity(fault)
+    holders = {holder, tree.family, *tree.faults[fault].moved_from}
+    return frozenset((one, name) for one in holders for name in names)
+
+
 def counted_for(
     tree: Tree, counts: Mapping[tuple[str, str], float]
 ) -> dict[tuple[str, str], float]:
     """Confirmed cases by what makes a fault the same cause, as this tree calls it now.
-
-    Cases of a fault under a former name count for it. So do those from before the tree knew
-    which module it belongs to, or had it at all; they stand under the family.
 
     Args:
         tree: the tree.
@@ -86,14 +97,9 @@ def counted_for(
             gives them.
     """
     total = dict(counts)
-    former: dict[str, list[str]] = {}
-    for old in _aliases(tree.bundle.get("tree")):
-        former.setdefault(now_called(tree, old), []).append(old)
     for fault in tree.faults:
         identity = tree.identity(fault)
-        known = {(identity[0], old) for old in former.get(fault, ())}
-        known |= {(tree.family, name) for name in (fault, *former.get(fault, ()))}
-        more = sum(counts.get(one, 0.0) for one in known - {identity})
+        more = sum(counts.get(one, 0.0) for one in known_as(tree, fault) - {identity})
         if more:
             total[identity] = total.get(identity, 0.0) + more
     return total

@@ -1,0 +1,151 @@
+"""A fault that belongs to another module than was thought, in every tree that knows it.
+
+Module and id make a fault the same cause everywhere, and its history is counted by them. The
+module it belonged to before stays in the file (``moved_from``), so that the history follows.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+from faulttree.authoring.files import ID, LibraryFile, check_whole, files_of, same_cause
+from faulttree.errors import TreeError
+from faulttree.tree import Library
+from faulttree.tree.edit import Change, Editor
+from faulttree.tree.problems import near
+
+__all__ = ["FaultMove", "move_fault"]
+
+
+@dataclass(frozen=True)
+class FaultMove:
+    """A fault under another module; nothing is written yet.
+
+    Attributes:
+        old: its module until now, or the family where it had none.
+        trees: ids of the trees in which its module changes.
+        joined: trees that knew this fault in the new module already; it is one cause with
+            theirs from here on, with one history.
+    """
+
+    fault: str
+    old: str
+    new: str
+    trees: tuple[str, ...]
+    joined: tuple[str, ...]
+    changes: tuple[Change, ...] = field(repr=False)
+
+    def as_dict(self) -> dict[str, Any]:
+        """Plain data for JSON."""
+        return {
+            "kind": "fault",
+            "fault": self.fault,
+            "from_module": self.old,
+            "to_module": self.new,
+            "trees": list(self.trees),
+            "joined": list(self.joined),
+            "diff": "".join(change.diff() for change in self.changes),
+        }
+
+
+def move_fault(library: Library, where: str, fault: str, module: str) -> FaultMove:
+    """Let a fault belong to another module, in every tree in which it is the same cause.
+
+    Args:
+        library: whose trees.
+        where: id of a tree that has it.
+        fault: its id.
+        module: the module it is to belong to.
+
+    Raises:
+        TreeError: there is no such fault, it belongs there already, the module is no name, or
+            a check speaks against the new texts.
+    """
+    path = library.path_of(where)
+    files = {one.name: one for one in files_of(library)}
+    home = files[where]
+    old = home.holder(fault)
+    if old is None:
+        mend = near(fault, home.held("faults")) or "Name one of its faults."
+        raise TreeError(f"`{where}` has no fault `{fault}`.", path=path, mend=mend)
+    if not ID.fullmatch(module):
+        mend = "Ids are kebab-case: small letters, digits and single hyphens."
+        raise TreeError(f"`{module}` can be no module.", path=path, mend=mend)
+    if module == old:
+        mend = "Name another module."
+        raise TreeError(f"`{fault}` belongs to `{module}` already.", path=path, mend=mend)
+    moved = [home, *(files[name] for name in same_cause(files, home, fault))]
+    joined = [one for one in files.values() if one.kind == "tree" and one.holder(fault) == module]
+    before = dict.fromkeys(name for one in (*moved, *joined) for name in _former(one, fault))
+    former = [name for name in before if name != module]
+    former += [old] if old not in former else []
+    changes = [_moved(one, fault, old, module, former) for one in moved]
+    changes += [change for one in joined if (change := _remembering(one, fault, former))]
+    check_whole(library, changes)
+    return FaultMove(
+        fault,
+        old,
+        module,
+        tuple(one.name for one in moved),
+        tuple(one.name for one in joined),
+        tuple(changes),
+    )
+
+
+def _former(file: LibraryFile, fault: str) -> Sequence[str]:
+    found = file.held("faults")[fault].get("moved_from")
+    return [str(name) for name in found] if isinstance(found, list) else []
+
+
+def _moved(file: LibraryFile, fault: str, old: str, module: str, former: Sequence[str]) -> Change:
+    editor, raw = file.editor(), file.held("faults")[fault]
+    if "module" in raw:
+        editor.set(("faults", fault, "module"), module)
+    else:
+        editor.add(("faults", fault), "module", module, after=_before_module(raw))
+    _remember(editor, file, fault, module, former)
+    _list(editor, file, fault, old, module)
+    return editor.change()
+
+
+def _before_module(raw: Mapping[str, Any]) -> str:
+    return "part" if "part" in raw else "title"
+
+
+def _remembering(file: LibraryFile, fault: str, former: Sequence[str]) -> Change | None:
+    """What a tree that had it there already must know of the others' history."""
+    editor = file.editor()
+    _remember(editor, file, fault, "", former)
+    return editor.change() if editor.touched else None
+
+
+def _remember(
+    editor: Editor, file: LibraryFile, fault: str, module: str, former: Iterable[str]
+) -> None:
+    """Keep what it belonged to; the family's own cases count without being named."""
+    raw, known = file.held("faults")[fault], _former(file, fault)
+    missing = [name for name in former if name not in known and name != file.data.get("family")]
+    if not known:
+        if missing:
+            after = "module" if "module" in raw else _before_module(raw)
+            editor.add(("faults", fault), "moved_from", missing, after=after)
+        return
+    if module in known and missing:
+        # It goes back to where it was: from now on the other module is the former one.
+        editor.set(("faults", fault, "moved_from", known.index(module)), missing.pop(0))
+    for name in missing:
+        editor.append(("faults", fault, "moved_from"), name)
+
+
+def _list(editor: Editor, file: LibraryFile, fault: str, old: str, module: str) -> None:
+    """Keep the list of the tree's modules true."""
+    listed = file.data.get("modules")
+    if not isinstance(listed, list) or module in listed:
+        return
+    others = [name for name in file.held("faults") if name != fault]
+    if old in listed and all(file.holder(name) != old for name in others):
+        editor.set(("modules", listed.index(old)), module)
+    else:
+        editor.append(("modules",), module)
