@@ -44,6 +44,7 @@ BANDS = {
         ({"nominal": "34 V", "tolerance": "2 V"}, "32", "36", "V"),
         ({"nominal": "34 V", "tolerance": "500 mV"}, "33.5", "34.5", "V"),
         ({"nominal": "100 uF", "tolerance": ["-20 %", "+80 %"]}, "80E-6", "180E-6", "F"),
+        ({"nominal": "100 uF", "tolerance": "-20 % +80 %"}, "80E-6", "180E-6", "F"),
         ({"nominal": "100 uF", "tolerance": ["-0 %", "+25 %"]}, "100E-6", "125E-6", "F"),
         ({"nominal": "10 V", "tolerance": ["-1 V", "+2 V"]}, "9", "12", "V"),
         ({"nominal": "-12 V", "tolerance": "10 %"}, "-13.2", "-10.8", "V"),

@@ -65,7 +65,8 @@ def _complaint(console: Console, tree: Tree) -> str:
         return symptoms[0]
     if typed.isdecimal() and 1 <= int(typed) <= len(symptoms):
         return symptoms[int(typed) - 1]
-    return typed
+    begun = [text for text in symptoms if text.casefold().startswith(typed.casefold())]
+    return begun[0] if len(begun) == 1 else typed
 
 
 def _value(console: Console, rating: Rating) -> str | None:

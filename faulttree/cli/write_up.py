@@ -482,7 +482,7 @@ def lines_of(proposal: Proposal) -> list[tuple[str, str]]:
     lines = [(heads[proposal.kind], "title")]
     if proposal.why:
         lines.append((proposal.why, ""))
-    lines += [(f"Not {where}: {why}.", "dim") for where, why in proposal.refused]
+    lines += [(f"Not {where}: {why.rstrip('.')}.", "dim") for where, why in proposal.refused]
     if proposal.expected is not None:
         before, after = proposal.expected
         lines.append((f"Expected over all faults: {before:.3g} min before, {after:.3g} now.", ""))

@@ -75,7 +75,8 @@ def read_tolerance(
     """Read a tolerance.
 
     Args:
-        value: ``10 %``, ``±2 V``, a pair of such with signs, or a letter of IEC 60062.
+        value: ``10 %``, ``±2 V``, a pair of such with signs (also as one text, ``-20 % +80 %``),
+            or a letter of IEC 60062.
         unit, kind: of the nominal value.
         nominal: in the base unit; a share of zero is refused, and below 10 pF the letters
             mean picofarads.
@@ -86,6 +87,9 @@ def read_tolerance(
     if isinstance(value, Sequence) and not isinstance(value, str):
         return _pair(value, unit, kind, nominal)
     text = str(value).strip()
+    if text[:1] in {"-", "−"} and text.count("+") == 1:
+        low, high = text.split("+")
+        return _pair((low.rstrip(" ,/"), f"+{high}"), unit, kind, nominal)
     letter = text.upper() if unit in {"ohm", "F"} and len(text) == 1 else ""
     if letter in LETTERS:
         return _by_letter(letter, unit, nominal)

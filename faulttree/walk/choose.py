@@ -190,7 +190,9 @@ HEARSAY = frozenset({"reported", "contradicted"})
 def cleared(state: State) -> tuple[str, ...]:
     """The suspects that only somebody's word speaks for and that the last answer cleared.
 
-    A suspect that an earlier answer of this round cleared already is not named again.
+    Only a step that tests the suspect itself clears it: one whose outcomes lead to it, or
+    that its signs name. What merely lies on another way is less likely, not cleared. A
+    suspect that an earlier answer of this round cleared already is not named again.
     """
     table, told = table_of(state.tree), evidence(state)
     if not told or not state.visits or told[-1].test != state.visits[-1].step:
@@ -200,9 +202,16 @@ def cleared(state: State) -> tuple[str, ...]:
         name
         for name, fault in state.tree.faults.items()
         if fault.evidence and {one.kind for one in fault.evidence} <= HEARSAY
-        if _speaks_against(table, name, last)
+        if last.test in tests_of(state.tree, name)
+        and _speaks_against(table, name, last)
         and not any(_speaks_against(table, name, seen) for seen in before)
     )
+
+
+def tests_of(tree: Tree, fault: str) -> frozenset[str]:
+    """The steps whose outcomes lead straight to a fault, and those that its signs name."""
+    leading = {step for step, _, target in tree.edges() if target == fault}
+    return frozenset(leading | tree.faults[fault].signs.keys())
 
 
 def _speaks_against(table: FaultTable, fault: str, seen: Seen) -> bool:
