@@ -7,6 +7,9 @@ How a plan is found, each stage starting from what the last one left:
 3. Exact search by branch and bound, where the table is small enough to hope for proof.
 4. Wider look-ahead, and exact plans for the small places of a large plan, until the time
    is up.
+
+Large tables without vague entries or getting ready are planned by chains instead, see
+:mod:`faulttree.odds.chains`.
 """
 
 from __future__ import annotations
@@ -19,10 +22,11 @@ from itertools import islice
 from typing import Any
 
 from faulttree.odds.bounds import entropy_bound, huffman_bound, pair_bound, rate_bound
+from faulttree.odds.chains import Chains
 from faulttree.odds.lookahead import Draft, look_ahead, reachable
 from faulttree.odds.plan_tree import plan_tree
 from faulttree.odds.problem import Problem, bits
-from faulttree.odds.search import EPSILON, OutOfTime, Search, search_of
+from faulttree.odds.search import EPSILON, OutOfTime, Plain, Search, search_of
 from faulttree.odds.standing import minutes_as_it_stands
 from faulttree.odds.table import FaultTable, TableError
 from faulttree.odds.testability import Testability, Wanted, groups_of, testability, wanted
@@ -40,6 +44,9 @@ MOST_LINES = 1_000
 """Lines of a plan for people; places that are met again are written again."""
 
 FIRST_WIDTHS = ((6,), (16, 3))
+CHAIN_SHARES = (0.05, 0.2, 0.6, 0.8, 1.0)
+"""When the stages of planning by chains are to end, as parts of the time."""
+
 LATER_WIDTHS = ((12,), (40,), (6, 3), (16, 4), (30, 6), (60, 8))
 
 
@@ -202,6 +209,12 @@ def _improve(
     """Better plans and higher bounds, as they are found."""
     yield best, low
     small = problem.n <= EXACT_UP_TO
+    if low >= best.total * (1 - EPSILON):
+        return
+    if not small and isinstance(search, Plain):
+        for better in _chained(problem, search, best, timer):
+            yield better, low
+        return
     timer.share = 0.1 if small else 0.7
     for widths in FIRST_WIDTHS if small else ((4,), *LATER_WIDTHS):
         if timer.up() or low >= best.total * (1 - EPSILON):
@@ -222,6 +235,22 @@ def _improve(
                 break
             best = _wider(problem, search, best, widths, timer)
             yield best, low
+
+
+def _chained(problem: Problem, search: Plain, best: Draft, timer: _Timer) -> Iterator[Draft]:
+    """Better plans of a large table, as they are found."""
+    timer.share = CHAIN_SHARES[0]
+    chains = Chains(problem, search, best, timer.up)
+    stages: tuple[Callable[[], Iterator[Draft]], ...] = (
+        chains.rounds,
+        chains.settle,
+        lambda: chains.swaps(8, 4),
+        chains.settle,
+        lambda: chains.swaps(24, 8),
+    )
+    for share, stage in zip(CHAIN_SHARES, stages, strict=True):
+        timer.share = share
+        yield from stage()
 
 
 def _wider(

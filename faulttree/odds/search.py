@@ -9,7 +9,7 @@ by step, so that a search that is broken off has proved a bound for the whole pl
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Hashable, Iterator
+from collections.abc import Callable, Collection, Hashable, Iterator
 from dataclasses import dataclass
 from typing import Any, Generic, TypeVar
 
@@ -228,9 +228,17 @@ class Plain(Search[int]):
     """Places that are sets of faults: every outcome certain, nothing to get ready.
 
     Here values are per whole plan rather than per unit of weight, which saves dividing.
+
+    Args:
+        problem: the table laid out.
+        stop: once true, the search is broken off.
+        keep: the tests to choose from, such that they tell apart all that can be; all of
+            them by default.
     """
 
-    def __init__(self, problem: Problem, stop: Callable[[], bool]) -> None:
+    def __init__(
+        self, problem: Problem, stop: Callable[[], bool], keep: Collection[int] | None = None
+    ) -> None:
         super().__init__(stop)
         self.masks = problem.masks
         self._letters = max(2, int(np.diff(problem.first).max(initial=2)))
@@ -242,6 +250,7 @@ class Plain(Search[int]):
         self.tests = [
             (float(problem.minutes[test]), test, [mask for mask in problem.masks[test] if mask])
             for test in order
+            if keep is None or test in keep
         ]
         self.tests = [entry for entry in self.tests if len(entry[2]) > 1]
         self.root = (1 << problem.n) - 1
