@@ -13,6 +13,7 @@ from faulttree.authoring.cause import Cause, Test, new_id, step_of
 from faulttree.authoring.fitness import Fitness
 from faulttree.authoring.places import Place, barred, leading_to, places_on
 from faulttree.authoring.proposal import Option, Proposal, Unfit
+from faulttree.authoring.sharing import way_to_show
 from faulttree.authoring.solved import Solved
 from faulttree.errors import TreeError
 from faulttree.odds import TableError, priors, table_from_tree
@@ -89,7 +90,7 @@ def _named(solved: Solved, cause: Cause, test: Test) -> tuple[Cause, Test]:
     taken.add(fault)
     if test.step in taken:
         raise TreeError(f"The tree has `{test.step}` already.", mend="Give --step another name.")
-    step = test.step or new_id(test.ask or test.measure, taken)
+    step = test.step or new_id(test.called, taken)
     bad = test.bad  # says what is missing before anything is reckoned
     return replace(cause, fault=fault), replace(test, step=step, shows=bad)
 
@@ -107,8 +108,12 @@ class _Adding:
         self.loose = self.cause.fault in self.tree.faults
         self.own = walk_again(self.tree, self.solved.answers)
         self.as_well = ""
-        if self.test.live or self.test.access:
+        if self.test.powered or self.test.enters:
             self._like_its_neighbours()
+        if self.test.unsaid:
+            listed = "`, `".join(self.test.unsaid)
+            self.as_well += f" Its exits `{listed}` lead onward too (--lead EXIT=TARGET)."
+        self.shown, self.test_minutes = way_to_show(self.test, self.tree)
         before = DataEdits(copy.deepcopy(self.tree.bundle["tree"]))
         self._put_fault(before, self.own.path, confirm=None)
         self.before = self._expected(self._tree(before.data))
@@ -121,9 +126,9 @@ class _Adding:
         test, like = self.test, []
         for visit in self.own.path:
             step = self.tree.steps.get(visit.step)
-            if step is None or step.kind == "do" or step.live != test.live:
+            if step is None or step.kind == "do" or step.live != test.powered:
                 continue
-            if set(step.access) & set(test.access) or (test.live and not test.access):
+            if set(step.access) & set(test.enters) or (test.powered and not test.enters):
                 like.append(step)
         if not like:
             return
@@ -133,7 +138,7 @@ class _Adding:
             test = replace(test, cautions=(*test.cautions, *missing))
             self.as_well += f" It holds to `{'`, `'.join(missing)}`, as all like steps here do."
         safe = next((step for step in reversed(like) if step.after), None)
-        if safe is not None and not test.after and not test.live:
+        if safe is not None and not test.after and not test.powered:
             test = replace(test, after=safe.after)
             self.as_well += f" It comes after `{'`, `'.join(safe.after)}`, as `{safe.id}` does."
         self.test = test
@@ -165,11 +170,13 @@ class _Adding:
 
     def walk(self, tree: Tree) -> State:
         """The case's answers, with that of the new test, on a tree."""
-        answers = self.solved.answers.with_outcome(self.test.step, self.test.shows)
-        return walk_again(tree, answers)
+        known = self.solved.answers
+        return walk_again(tree, replace(known, outcomes={**known.outcomes, **self.shown}))
 
     def _tree(self, data: Mapping[str, Any]) -> Tree:
-        tree, _ = assemble({**self.tree.bundle, "tree": data}, schema=False)
+        procedures = {**(self.tree.bundle.get("procedures") or {}), **self.test.procedures}
+        bundle = {**self.tree.bundle, "tree": data, "procedures": procedures}
+        tree, _ = assemble(bundle, schema=False)
         assert tree is not None
         return tree
 
@@ -343,9 +350,9 @@ def _off_tree(adding: _Adding, told: float | None) -> float:
         return told
     test, tree = adding.test, adding.tree
     entered = adding.solved.then.access
-    opens = [tree.access[name].minutes for name in test.access
+    opens = [tree.access[name].minutes for name in test.enters
              if name in tree.access and name not in entered]  # fmt: skip
-    return (1.0 if test.minutes is None else test.minutes) + sum(opens)
+    return adding.test_minutes + sum(opens)
 
 
 def _why(

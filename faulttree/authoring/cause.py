@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import re
 import unicodedata
-from collections.abc import Container, Mapping
+from collections.abc import Container, Iterator, Mapping
 from dataclasses import dataclass, field
-from typing import Any
+from typing import Any, Literal
 
 from faulttree.errors import TreeError
 from faulttree.reading import judge, parse_quantity, resolve_limits
@@ -18,6 +18,8 @@ RESERVED = frozenset({"back", "closing", "note", "repair", "skip"})
 ARTICLES = frozenset({"a", "an", "the"})
 ASKING = frozenset({"are", "can", "do", "does", "has", "have", "is", "what"})
 LONGEST_ID = 40
+GOOD = "good"
+"""The exit that a good unit takes, where a procedure has one of this name."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,12 +57,17 @@ class Cause:
 
 @dataclass(frozen=True, slots=True)
 class Test:
-    """What showed the cause: a question with its answers, or a reading with its limits.
+    """What showed the cause: a question, a reading with its limits, or a shared procedure.
 
     Attributes:
         step: id of the new step.
         ask: the question; ``shows`` is the answer that the fault gives, ``fine`` the other.
         measure: what to measure; ``limits`` as in a tree file.
+        use: the name of a shared procedure; ``shows`` is the exit that the fault takes, and
+            ``given`` what the procedure must be given. Other exits lead onward, or where
+            ``leads`` says. What the library says of it, its
+            ``exits`` and the ``procedures`` it is made of, is filled in by
+            :func:`faulttree.authoring.sharing.with_procedure`.
         shows: the outcome that leads to the fault. For a reading it is judged from
             ``reading`` where that is given.
         reading: what the meter showed on the unit at fault, as typed.
@@ -73,6 +80,11 @@ class Test:
     step: str = ""
     ask: str = ""
     measure: str = ""
+    use: str = ""
+    given: Mapping[str, str] = field(default_factory=dict)
+    leads: Mapping[str, str] = field(default_factory=dict)
+    exits: tuple[str, ...] = ()
+    procedures: Mapping[str, Any] = field(default_factory=dict, repr=False)
     shows: str = ""
     fine: str = ""
     reading: str = ""
@@ -87,17 +99,49 @@ class Test:
     in_circuit: str = ""
 
     @property
+    def kind(self) -> Literal["ask", "measure", "use"]:
+        """Which kind of step it makes."""
+        return "use" if self.use else "ask" if self.ask else "measure"
+
+    @property
+    def told(self) -> str:
+        """The question, what to measure, or the procedure; empty where nothing is told."""
+        return self.ask or self.measure or self.use
+
+    @property
+    def called(self) -> str:
+        """What its step is named after."""
+        return self.told if not self.use else f"{self.use} {self.given.get('part', '')}".strip()
+
+    @property
+    def powered(self) -> bool:
+        """Whether the unit is powered for it, or for a step of its procedure."""
+        return self.live or any(step.get("live") is True for step in self._inside())
+
+    @property
+    def enters(self) -> tuple[str, ...]:
+        """The states that it needs, those of its procedure included."""
+        inside = [name for step in self._inside() for name in step.get("access") or ()]
+        return tuple(dict.fromkeys([*self.access, *inside]))
+
+    def _inside(self) -> Iterator[Mapping[str, Any]]:
+        for procedure in self.procedures.values():
+            yield from procedure["steps"].values()
+
+    @property
     def outcomes(self) -> tuple[str, ...]:
         """What it can show.
 
         Raises:
             TreeError: it is told wrongly or not in full.
         """
-        if bool(self.ask) == bool(self.measure):
+        if [bool(self.ask), bool(self.measure), bool(self.use)].count(True) != 1:
             raise TreeError(
-                "What showed the cause is either a question or a reading.",
-                mend="Give --ask or --measure.",
+                "What showed the cause is either a question or a reading or a shared procedure.",
+                mend="Give --ask, --measure or --use.",
             )
+        if self.use:
+            return self.exits
         if self.ask:
             if not self.shows or not self.fine or self.shows == self.fine:
                 raise TreeError(
@@ -129,6 +173,9 @@ class Test:
             limits = resolve_limits(self.limits)
             reading = parse_quantity(self.reading, limits.place)
             shown = judge(reading, limits).outcome
+        if self.use and not shown:
+            mend = f"Give --exit: {', '.join(outcomes)}."
+            raise TreeError(f"Which exit of `{self.use}` the fault takes is not told.", mend=mend)
         if shown not in outcomes:
             raise TreeError(
                 f"The test cannot show `{shown}`.", mend=f"It shows {', '.join(outcomes)}."
@@ -141,29 +188,46 @@ class Test:
         return shown
 
     @property
+    def unsaid(self) -> tuple[str, ...]:
+        """Exits, besides a good unit's, that lead onward because nobody has said better."""
+        if not self.exits:
+            return ()
+        told = {self.bad, self.good, *self.leads}
+        return tuple(name for name in self.exits if name not in told)
+
+    @property
     def good(self) -> str:
         """The outcome of a good unit.
 
         Raises:
-            TreeError: of several bands nobody has said which is the good one.
+            TreeError: of several bands or exits nobody has said which is the good one.
         """
         others = [outcome for outcome in self.outcomes if outcome != self.bad]
         if "inside" in others:
             return "inside"
         if self.fine in others:
             return self.fine
+        if self.use and GOOD in others and not self.fine:
+            return GOOD
         if len(others) == 1:
             return others[0]
-        message = "Which of the bands is a good reading is not told."
+        what = "exits is that of a good unit" if self.use else "bands is a good reading"
+        message = f"Which of the {what} is not told."
         raise TreeError(message, mend=f"Give --fine: {', '.join(others)}.")
+
+
+TARGETS = {"ask": "answers", "measure": "results", "use": "exits"}
 
 
 def step_of(test: Test, fault: str, onward: str) -> dict[str, Any]:
     """The step as a tree file has it: the bad outcome to the fault, all others onward."""
     bad = test.bad
-    targets = {outcome: fault if outcome == bad else onward for outcome in test.outcomes}
+    targets = {outcome: test.leads.get(outcome, onward) for outcome in test.outcomes}
+    targets[bad] = fault
     said: dict[str, Any] = {
-        "ask" if test.ask else "measure": test.ask or test.measure,
+        test.kind: test.told,
+        "part": test.given.get("part"),
+        "with": {name: value for name, value in test.given.items() if name != "part"},
         "how": test.how,
         "access": list(test.access),
         "after": list(test.after),
@@ -173,10 +237,10 @@ def step_of(test: Test, fault: str, onward: str) -> dict[str, Any]:
         "needs": list(test.needs),
         "minutes": test.minutes,
         "limits": dict(test.limits) if test.measure else None,
-        "answers" if test.ask else "results": targets,
+        TARGETS[test.kind]: targets,
     }
     return {
-        key: value for key, value in said.items() if value is not None and value not in ("", [])
+        key: value for key, value in said.items() if value is not None and value not in ("", [], {})
     }
 
 

@@ -96,7 +96,7 @@ def barred(state: State, place: Place, test: Test) -> str:
     missing = [name for name in test.after if name not in held]
     if missing:
         return f"`{missing[0]}` must be done first and is not, there"
-    if test.live:
+    if test.powered:
         rests = _rests_on(tree, place.onward, held)
         if rests:
             return f"powered up, it would undo what `{rests}` rests on"
@@ -108,7 +108,7 @@ def _opens_early(state: State, place: Place, test: Test) -> str:
 
     What can be told from outside is told first, even where the minutes are the same.
     """
-    for name in test.access:
+    for name in test.enters:
         needing = [
             number
             for number, visit in enumerate(state.path)
@@ -126,7 +126,7 @@ def _guards(tree: Tree, step: Step, test: Test) -> bool:
         target in tree.stops and tree.stops[target].reason in HARD_STOPS
         for target in step.targets.values()
     )
-    return hard and set(step.access) <= set(test.access)
+    return hard and set(step.access) <= set(test.enters)
 
 
 def _verifies(tree: Tree, step: Step) -> bool:

@@ -167,7 +167,7 @@ def from_known(start: Start, known: Sequence[Known]) -> dict[str, Any]:
     for one in ordered:
         fault = one.cause.fault or new_id(one.cause.title, taken)
         taken.add(fault)
-        step = one.test.step or new_id(one.test.ask or one.test.measure, taken)
+        step = one.test.step or new_id(one.test.called, taken)
         taken.add(step)
         proof = {"step": step, "gives": one.test.good}
         faults[fault] = {**one.cause.as_data(), "confirm": proof, "weight": _weight(one)}

@@ -18,6 +18,7 @@ from faulttree.authoring.files import sound
 from faulttree.authoring.fitness import Fitness
 from faulttree.authoring.places import Place, barred, places_on
 from faulttree.authoring.proposal import Unfit
+from faulttree.authoring.sharing import with_procedure
 from faulttree.errors import TreeError
 from faulttree.tree import Library, Tree, assemble, shape_of
 from faulttree.tree.document import decode
@@ -79,6 +80,7 @@ class Addition:
         fault: its id.
         trees: ids of the trees, with what is done in each.
         place: where its test comes; None for a loose suspect.
+        unsaid: exits of its test, besides a good unit's, that lead onward.
     """
 
     fault: str
@@ -86,6 +88,7 @@ class Addition:
     changes: tuple[Change, ...] = field(repr=False, default=())
     place: Place | None = None
     step: str = ""
+    unsaid: tuple[str, ...] = ()
 
     def as_dict(self) -> dict[str, Any]:
         """Plain data for JSON."""
@@ -93,6 +96,7 @@ class Addition:
             "fault": self.fault,
             "trees": [{"tree": tree, "done": done} for tree, done in self.trees],
             "step": self.step or None,
+            "onward": list(self.unsaid),
             "position": self.place.as_dict() if self.place else None,
             "diff": "".join(change.diff() for change in self.changes),
         }
@@ -131,9 +135,10 @@ def add_suspect(
         change = adding.loose()
         _checked(fitness, change, even_so=even_so)
         return Addition(adding.fault, ((target, adding.done),), (change,))
+    test = with_procedure(test, library, adding.part)
     place, test, change = _with_test(adding, test, at, fitness, even_so=even_so)
     return Addition(adding.fault, ((target, f"{adding.done}, with its test"),), (change,), place,
-                    test.step)  # fmt: skip
+                    test.step, test.unsaid)  # fmt: skip
 
 
 def _into_module(
@@ -222,6 +227,7 @@ class _Adding:
         self.evidence = dict(evidence)
         self.known = self.fault in self.tree.faults
         self.done = "more evidence" if self.known else "new suspect"
+        self.part = cause.part or (self.tree.faults[self.fault].part if self.known else "")
 
     def put(self, edits: Edits, confirm: tuple[str, str] | None = None) -> None:
         """The fault, or what is said of one that is known."""
@@ -268,7 +274,7 @@ def _with_test(
         mend = "Leave the test, or name another suspect."
         raise TreeError(f"Steps lead to `{adding.fault}` already.", mend=mend)
     taken = {*tree.bundle["tree"]["steps"], *tree.faults, *tree.stops, adding.fault}
-    name = test.step or new_id(test.ask or test.measure, taken)
+    name = test.step or new_id(test.called, taken)
     if name in taken:
         raise TreeError(f"The tree has `{name}` already.", mend="Give --step another name.")
     test = replace(test, step=name, shows=test.bad)
@@ -303,7 +309,9 @@ def _drafts(
         if wanted and not barred(state, place, test):
             edits = DataEdits(copy.deepcopy(tree.bundle["tree"]))
             _put_test(adding, edits, test, place)
-            new, _ = assemble({**tree.bundle, "tree": edits.data}, schema=False)
+            procedures = {**(tree.bundle.get("procedures") or {}), **test.procedures}
+            bundle = {**tree.bundle, "tree": edits.data, "procedures": procedures}
+            new, _ = assemble(bundle, schema=False)
             if new is not None:
                 yield expected_minutes(new, {}), place
 

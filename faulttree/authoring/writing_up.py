@@ -14,6 +14,7 @@ from faulttree.authoring.lessons import Lessons, offers, taught, with_lessons
 from faulttree.authoring.misled import lead_right
 from faulttree.authoring.others import moved_cases
 from faulttree.authoring.proposal import Kind, Proposal
+from faulttree.authoring.sharing import with_procedure
 from faulttree.authoring.solved import Solved, solved_case
 from faulttree.cases.closing import close_case
 from faulttree.cases.counts import confirmed
@@ -104,7 +105,8 @@ def propose(
     """The proposal for a case that has been looked at already; see :func:`write_up`."""
     kind = kind_of(solved)
     fitness = Fitness(library)
-    if kind == "added" or (kind == "misled" and (told.test.ask or told.test.measure)):
+    told = replace(told, test=with_procedure(told.test, library, _part(solved, told.cause)))
+    if kind == "added" or (kind == "misled" and told.test.told):
         proposal = replace(_added(store, solved, told, fitness), kind=kind)
     elif kind == "misled":
         proposal = lead_right(
@@ -114,6 +116,11 @@ def propose(
         proposal = _found(store, solved)
     proposal = _with_lessons(proposal, told, fitness)
     return with_others(store, library, proposal, progress=progress)
+
+
+def _part(solved: Solved, cause: Cause) -> str:
+    known = solved.now.faults.get(solved.fault)
+    return cause.part or (known.part if known is not None else "")
 
 
 def _added(store: Store, solved: Solved, told: Told, fitness: Fitness) -> Proposal:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 
@@ -24,6 +24,8 @@ __all__ = [
     "keep_in_git",
     "own_folder",
     "pair",
+    "procedure_told",
+    "sharing",
     "show_diff",
     "today",
     "within",
@@ -31,6 +33,7 @@ __all__ = [
     "writing",
 ]
 
+LIMITS = ("nominal", "tolerance", "min", "max", "minimum", "maximum", "unit")
 FEW = 8
 """Names that are shown in a question; more are listed when they are asked for."""
 
@@ -81,14 +84,73 @@ def words(given: Sequence[str]) -> tuple[str, ...]:
     return tuple(dict.fromkeys(part for part in parts if part))
 
 
-def pair(text: str | None, option: str) -> tuple[str, str] | None:
+def pair(text: str | None, option: str, form: str = "STEP=OUTCOME") -> tuple[str, str] | None:
     """``STEP=OUTCOME`` as two words."""
     if text is None:
         return None
     left, equals, right = text.partition("=")
     if not equals or not left.strip() or not right.strip():
-        raise TreeError(f"{option} wants two words, not {text!r}.", mend="Write STEP=OUTCOME.")
+        raise TreeError(f"{option} wants two words, not {text!r}.", mend=f"Write {form}.")
     return left.strip(), right.strip()
+
+
+OWN = ("ask", "measure", "shows", "reading", "limits", *LIMITS)
+"""What is told of a question or a reading, and never of a shared procedure."""
+
+
+def sharing(command: Command) -> Command:
+    """The options that make a shared procedure the test of a fault."""
+    for option in (
+        click.option(
+            "--lead",
+            multiple=True,
+            metavar="EXIT=TARGET",
+            help="Where another exit leads; may be given again. [default: onward]",
+        ),
+        click.option("--exit", "leaving", metavar="EXIT", help="The exit that the fault takes."),
+        click.option(
+            "--with",
+            "given",
+            multiple=True,
+            metavar="NAME=VALUE",
+            help="What the procedure must be given besides --part; may be given again.",
+        ),
+        click.option(
+            "--use", metavar="PROCEDURE", help="The shared procedure that shows it, by name."
+        ),
+    ):
+        command = option(command)
+    return command
+
+
+def procedure_told(said: Mapping[str, Any]) -> dict[str, Any]:
+    """What is told of a shared procedure, as a test has it; nothing where none is named.
+
+    Raises:
+        TreeError: something is told besides that only a question or a reading has, or a
+            procedure's own without one.
+    """
+    if not said.get("use"):
+        for key, option in (("given", "--with"), ("leaving", "--exit"), ("lead", "--lead")):
+            if said.get(key):
+                mend = "Name the procedure: --use."
+                raise TreeError(f"{option} is for a shared procedure.", mend=mend)
+        return {}
+    for key in OWN:
+        if said.get(key):
+            option = f"--{key.removesuffix('imum')}"
+            mend = "Leave it, or leave --use."
+            raise TreeError(f"A shared procedure goes without {option}.", mend=mend)
+    return {
+        "use": said["use"],
+        "given": _pairs(said.get("given"), "--with", "NAME=VALUE"),
+        "leads": _pairs(said.get("lead"), "--lead", "EXIT=TARGET"),
+        "shows": said.get("leaving") or "",
+    }
+
+
+def _pairs(given: Sequence[str] | None, option: str, form: str) -> dict[str, str]:
+    return dict(pair(one, option, form) or ("", "") for one in given or ())
 
 
 def console(*, plain: bool, to_people: bool = False) -> Console:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -14,6 +15,8 @@ from faulttree.cli.authoring_shared import (
     keep_in_git,
     own_folder,
     pair,
+    procedure_told,
+    sharing,
     show_diff,
     today,
     within,
@@ -51,7 +54,9 @@ def command() -> None:
     epilog="Example: faulttree suspect add bench-supply/no-output --title 'Relay joint cracked' "
     "--source 'a visitor' --yes\n\n"
     "Example: faulttree suspect add bridge-and-reservoir --title 'Vent glued over' "
-    "--source 'a colleague' --yes",
+    "--source 'a colleague' --yes\n\n"
+    "Example: faulttree suspect add bench-supply/no-output --title 'Diode open' --part D5 "
+    "--source 'a visitor' --use diode-test --exit bad",
 )
 @click.argument("target", metavar="TREE|MODULE")
 @click.option("--fault", help="Id of the suspect; one that is known gets more evidence.")
@@ -73,6 +78,7 @@ def command() -> None:
 @click.option("--step", help="Id of the step that tests it. [default: made from its words]")
 @click.option("--ask", help="The question that would show it.")
 @click.option("--measure", help="The measurement that would show it.")
+@sharing
 @click.option("--shows", help="The answer or outcome that it would give.")
 @click.option("--fine", help="The answer that a good unit gives.")
 @click.option("--min", "minimum", help="Limits of a good reading: the least.")
@@ -159,10 +165,11 @@ def _asked(asking: Asking, what: str) -> str:
 def _test(said: dict[str, Any]) -> Test | None:
     from faulttree.authoring.cause import Test
 
-    if not said["ask"] and not said["measure"]:
+    shared = procedure_told(said)
+    if not said["ask"] and not said["measure"] and not shared:
         return None
     limits = {"min": said["minimum"], "max": said["maximum"]}
-    return Test(
+    test = Test(
         step=said["step"] or "",
         ask=said["ask"] or "",
         measure=said["measure"] or "",
@@ -177,23 +184,24 @@ def _test(said: dict[str, Any]) -> Test | None:
         after=words(said["after"]),
         live=said["live"],
     )
+    return replace(test, **shared)
 
 
 def _settled(
     addition: Addition, root: Path, asking: Asking | None, *, yes: bool, as_json: bool
 ) -> bool:
     """Whether it is to be written, once it was shown."""
-    if asking is None:
-        if not as_json:
-            place = console(plain=True, to_people=True)
-            for change in addition.changes:
-                show_diff(place, change.diff(within(change.path, root)))
+    if as_json:
         return yes
+    told = asking or Asking(console(plain=True, to_people=True))
     for change in addition.changes:
-        show_diff(asking.place, change.diff(within(change.path, root)))
+        show_diff(told.place, change.diff(within(change.path, root)))
     if addition.place is not None:
-        asking.tell(f"Its test comes {addition.place}.")
-    return agreed(asking, editable=False) == "yes"
+        told.tell(f"Its test comes {addition.place}.")
+    if addition.unsaid:
+        listed = "`, `".join(addition.unsaid)
+        told.tell(f"Its exits `{listed}` lead onward too (--lead EXIT=TARGET).", "warning")
+    return yes if asking is None else agreed(asking, editable=False) == "yes"
 
 
 @command.command(

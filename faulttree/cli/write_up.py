@@ -18,6 +18,8 @@ from faulttree.cli.authoring_shared import (
     keep_in_git,
     own_folder,
     pair,
+    procedure_told,
+    sharing,
     show_diff,
     today,
     within,
@@ -103,10 +105,13 @@ def told_by_options(command: Command) -> Command:
     "write-up",
     epilog="Example: faulttree write-up 14\n\n"
     "Example: faulttree write-up 14 --title 'Fuse clip cracked' --remedy 'Fit a new clip.' "
-    "--ask 'Is the fuse clip firm?' --shows loose --fine firm --minutes 1 --yes",
+    "--ask 'Is the fuse clip firm?' --shows loose --fine firm --minutes 1 --yes\n\n"
+    "Example: faulttree write-up 14 --title 'Diode open' --remedy 'Fit a new one.' --part D5 "
+    "--use diode-test --exit bad --yes",
 )
 @click.argument("case", nargs=-1, required=True)
 @told_by_options
+@sharing
 @click.option("--live", is_flag=True, help="The unit is powered for the new step.")
 @click.option("--search-minutes", type=float, help="How long the search off the tree took.")
 @click.option("--at", metavar="STEP=OUTCOME", help="Where the new step comes. [default: cheapest]")
@@ -228,6 +233,7 @@ def _told(said: Mapping[str, Any]) -> Told:
         live=bool(given.get("live")),
         limits=limits if given.get("measure") else {},
     )
+    test = replace(test, **procedure_told(given))
     return Told(cause=cause, test=test, seen=given.get("seen", ""))
 
 
@@ -354,16 +360,10 @@ def _cause_asked(asking: Asking, modules: tuple[str, ...], cause: Cause) -> Caus
 
 def _test_asked(asking: Asking, solved: Solved, library: Library, test: Test) -> Test:
     tree = solved.now
-    if not test.ask and not test.measure:
-        if (
-            asking.one("What showed it: a question or a reading", ("question", "reading"))
-            == "question"
-        ):
-            test = replace(
-                test, ask=asking.text("The question, as the next one reads it", needed=True)
-            )
-        else:
-            test = replace(test, measure=asking.text("What was measured", needed=True))
+    if not test.told:
+        test = _kind_asked(asking, library, test)
+    if test.use:
+        return _procedure_asked(asking, solved, library, test)
     if test.ask:
         shows = test.shows or asking.text("The answer that the fault gives", needed=True)
         fine = test.fine or asking.text("The answer that a good unit gives", needed=True)
@@ -384,6 +384,38 @@ def _test_asked(asking: Asking, solved: Solved, library: Library, test: Test) ->
         if not getattr(test, name) and known:
             test = replace(test, **{name: asking.names(question, known)})  # type: ignore[arg-type]
     return test
+
+
+def _kind_asked(asking: Asking, library: Library, test: Test) -> Test:
+    kind = asking.one(
+        "What showed it: a question, a reading or a shared procedure",
+        ("question", "reading", "procedure"),
+    )
+    if kind == "question":
+        return replace(test, ask=asking.text("The question, as the next one reads it", needed=True))
+    if kind == "reading":
+        return replace(test, measure=asking.text("What was measured", needed=True))
+    known = library.procedures()
+    while True:
+        name = asking.text("Which procedure (? lists them)", known, needed=True)
+        if name in known:
+            return replace(test, use=name)
+        asking.tell(", ".join(known) if name == "?" else f"There is no procedure `{name}`.")
+
+
+def _procedure_asked(asking: Asking, solved: Solved, library: Library, test: Test) -> Test:
+    """What a shared procedure must be given, and how the fault left it."""
+    from faulttree.authoring.sharing import exits_of, takes_of
+
+    given = dict(test.given)
+    for name, unit in takes_of(library, test.use).items():
+        if name != "part" and not given.get(name):
+            of_unit = f", in {unit}" if unit and unit != "text" else ""
+            given[name] = asking.text(f"What is its {name}{of_unit}", needed=True)
+    exits = exits_of(library, test.use)
+    shows = test.shows or asking.one("Which way did the procedure end", exits)
+    access = test.access or asking.names("States the unit must be in", tuple(solved.now.access))
+    return replace(test, given=given, shows=shows, access=access)
 
 
 def _limits_asked(asking: Asking, test: Test) -> Test:
