@@ -11,6 +11,8 @@ from typing import TYPE_CHECKING
 from faulttree.lazily import lazily
 
 if TYPE_CHECKING:
+    from faulttree.authoring.moving import move_step
+    from faulttree.authoring.other_module import move_fault
     from faulttree.authoring.renaming import rename
     from faulttree.authoring.starting import begin
     from faulttree.authoring.suspects import add_suspect, list_suspects
@@ -40,6 +42,8 @@ __all__ = [
     "fold",
     "judge",
     "list_suspects",
+    "move_fault",
+    "move_step",
     "open_store",
     "plan",
     "rename",
@@ -51,6 +55,8 @@ __all__ = [
 __getattr__ = lazily(
     __name__,
     {
+        "authoring.moving": ("move_step",),
+        "authoring.other_module": ("move_fault",),
         "authoring.renaming": ("rename",),
         "authoring.starting": ("begin",),
         "authoring.suspects": ("add_suspect", "list_suspects"),

@@ -214,6 +214,15 @@ DISCHARGE = (
             "lead", None, "`plug`, which sees whether the complaint is there",
         ),
         ((), "socket", ("plug", "whole"), "need `cover-off` before `lead`, which does without"),
+        (
+            (("    limits: {max: 1 Ω, source: the shop's own}\n    results: {inside: socket,",
+              "    limits: {max: 1 Ω, source: the shop's own}\n    results: {inside: spare,"),
+             ("  socket:\n",
+              "  spare:\n    measure: Resistance of a spare lead\n    minutes: 1\n"
+              '    limits: {max: {formula: "2 * r", from: {r: lead}}, unit: Ω, source: its like}\n'
+              "    results: {inside: socket, high: broken-lead}\n\n  socket:\n")),
+            "lead", ("spare", "inside"), "`spare` would come before `lead`, by whose reading",
+        ),
         ((), "lead", ("lead", "inside"), "cannot come after itself"),
         ((), "lead", ("plug", "whole"), "stands there already"),
         ((), "lead", ("plug", "hole"), "no outcome `hole`"),
@@ -236,6 +245,16 @@ def test_a_step_is_not_put_where_no_walk_comes(library: Library) -> None:
     with_text(library, ("    answers: {firm: hand-over, loose: loose-socket}\n", deeper))
     with pytest.raises(TreeError, match="no walk would come to `socket`"):
         move_step(library, "lamp/dark", "socket", ("wire", "firm"), passed="firm")
+
+
+def test_what_the_rules_warn_of_is_written_only_even_so(library: Library) -> None:
+    with_text(library, ("New plug., module", "New plug., signs: {lead: high}, module"))
+    with pytest.raises(Unfit, match="sign-against-path") as refused:
+        move_step(library, "lamp/dark", "lead", None)
+    assert "--even-so" in str(refused.value)
+    move = move_step(library, "lamp/dark", "lead", None, even_so=True)
+    assert "sign-against-path" in {one.rule for one in move.findings}
+    assert "+start: lead" in move.changes[0].diff()
 
 
 def test_cases_that_would_end_elsewhere_are_named(library: Library, store: Store) -> None:
@@ -317,6 +336,7 @@ def test_moves_are_shown_and_written_only_when_agreed(desk: Path, capsys: Said) 
         ([], "Nothing is told"),
         (["mains-lead", "--first"], "One thing at a time"),
         (["--first", "--after", "plug=whole"], "One thing at a time"),
+        (["mains-lead", "--even-so"], "--even-so is for a step that is moved"),
         (["mains-lead", "--passed", "inside"], "--passed is for a step that is moved"),
         (["--after", "plug"], "STEP=OUTCOME"),
     ],

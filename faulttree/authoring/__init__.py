@@ -13,6 +13,8 @@ if TYPE_CHECKING:
     from faulttree.authoring.cause import Cause, Test
     from faulttree.authoring.free_case import FreeCase, read_free_case, tree_of_case
     from faulttree.authoring.lessons import Lessons
+    from faulttree.authoring.moving import StepMove, move_step
+    from faulttree.authoring.other_module import FaultMove, move_fault
     from faulttree.authoring.proposal import Proposal, Unfit
     from faulttree.authoring.renaming import Renaming, rename
     from faulttree.authoring.starting import Begun, Known, Start, begin, from_known, from_table
@@ -29,6 +31,7 @@ __all__ = [
     "Addition",
     "Begun",
     "Cause",
+    "FaultMove",
     "FreeCase",
     "Known",
     "Lessons",
@@ -37,6 +40,7 @@ __all__ = [
     "Said",
     "Standing",
     "Start",
+    "StepMove",
     "Test",
     "Told",
     "Unfit",
@@ -45,6 +49,8 @@ __all__ = [
     "from_known",
     "from_table",
     "list_suspects",
+    "move_fault",
+    "move_step",
     "read_free_case",
     "rename",
     "tree_of_case",
@@ -57,6 +63,8 @@ __getattr__ = lazily(
         "cause": ("Cause", "Test"),
         "free_case": ("FreeCase", "read_free_case", "tree_of_case"),
         "lessons": ("Lessons",),
+        "moving": ("StepMove", "move_step"),
+        "other_module": ("FaultMove", "move_fault"),
         "proposal": ("Proposal", "Unfit"),
         "renaming": ("Renaming", "rename"),
         "starting": ("Begun", "Known", "Start", "begin", "from_known", "from_table"),

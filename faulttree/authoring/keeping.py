@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator
 from functools import lru_cache
 
+from faulttree.reading import formula_names
 from faulttree.tree import Step, Tree
 from faulttree.walk.state import HARD_STOPS
 
@@ -97,6 +98,9 @@ def _too_late(were: _Ways, are: _Ways) -> Iterator[str]:
         for done in _rests_on(were, step):
             if not are.always(are.first(done), step.id):
                 yield f"`{step.id}` would come before `{done}`, which must be done first"
+        for read in formula_names(step.limits or {}).values():
+            if were.always(read, step.id) and not are.always(read, step.id):
+                yield f"`{step.id}` would come before `{read}`, by whose reading it is judged"
 
 
 def _undone(were: _Ways, are: _Ways) -> Iterator[str]:

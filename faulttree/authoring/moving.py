@@ -15,6 +15,7 @@ from faulttree.authoring.keeping import spoilt
 from faulttree.authoring.others import Moved, stands
 from faulttree.authoring.proposal import Unfit
 from faulttree.errors import TreeError
+from faulttree.rules.finding import Finding
 from faulttree.tree import Library, Tree, assemble, shape_of
 from faulttree.tree.document import decode
 from faulttree.tree.edit import Change, DataEdits, Editor
@@ -43,6 +44,7 @@ class StepMove:
         before: what comes next where it is now.
         minutes: expected minutes (before, after) over all faults of the tree.
         moved: recorded cases whose own answers would lead elsewhere.
+        findings: warnings that the new order would have and the old one has not.
     """
 
     tree: str
@@ -52,8 +54,9 @@ class StepMove:
     onward: str
     before: str
     minutes: tuple[float, float]
-    moved: tuple[Moved, ...]
-    changes: tuple[Change, ...] = field(repr=False)
+    moved: tuple[Moved, ...] = ()
+    findings: tuple[Finding, ...] = ()
+    changes: tuple[Change, ...] = field(default=(), repr=False)
 
     def __str__(self) -> str:
         where = f"after `{self.after}: {self.outcome}`" if self.after else "first of all"
@@ -71,6 +74,7 @@ class StepMove:
             "onward": self.onward,
             "minutes": {"before": self.minutes[0], "after": self.minutes[1]},
             "changed_cases": [one.as_dict() for one in self.moved],
+            "findings": [one.as_dict() for one in self.findings],
             "diff": "".join(change.diff() for change in self.changes),
         }
 
@@ -82,6 +86,7 @@ def move_step(
     after: tuple[str, str] | None,
     *,
     passed: str = "",
+    even_so: bool = False,
     store: Store | None = None,
     progress: Callable[[int], None] | None = None,
 ) -> StepMove:
@@ -96,6 +101,7 @@ def move_step(
         step: the step or use to move.
         after: (step or use, outcome or exit) it comes behind; None for first of all.
         passed: its outcome for a unit that passed, where the file leaves that open.
+        even_so: move it although the rules warn of it.
         store: the record, for the odds and to walk the tree's cases again.
         progress: told how many cases were walked again.
 
@@ -113,7 +119,7 @@ def move_step(
     own_outcome, onward = _onward(data, step, passed)
     edits, before = _edits(data, step, onward, after)
     new = _assembled(tree, edits)
-    place = StepMove(where, step, *(after or ("", "")), onward, before, (0.0, 0.0), (), ())
+    place = StepMove(where, step, *(after or ("", "")), onward, before, (0.0, 0.0))
     why = spoilt(tree, new, step, before)
     if why:
         mend = "Choose another place for it, or move what it goes with first."
@@ -123,14 +129,16 @@ def move_step(
         editor.set(keys, target)
     change = editor.change()
     found = Fitness(library).new(path, change.before, change.text)
-    if found:
+    warned = all(one.level != "error" for one in found)
+    if found and not (even_so and warned):
         text = f"The tree would not be fit: {found[0].message} [{found[0].rule}]"
-        raise Unfit(text, found, path=path, mend=found[0].mend)
+        mend = f"{found[0].mend} --even-so writes it with this warning." if warned else ""
+        raise Unfit(text, found, path=path, mend=mend or found[0].mend)
     history = _history(store)
     passing = _passing(tree, step, own_outcome)
     moved = _led_elsewhere(store, tree, new, passing, progress) if store is not None else ()
     minutes = (expected_minutes(tree, history), expected_minutes(new, history))
-    return replace(place, minutes=minutes, moved=tuple(moved), changes=(change,))
+    return replace(place, minutes=minutes, moved=tuple(moved), findings=found, changes=(change,))
 
 
 def _known(data: Mapping[str, Any], where: str, name: str) -> None:

@@ -69,6 +69,7 @@ class _Wanted(NamedTuple):
     metavar="OUTCOME",
     help="What a unit gives at the step OLD that passes it, where the tree leaves that open.",
 )
+@click.option("--even-so", is_flag=True, help="Move a step although the rules warn of it.")
 @writing
 @record_option
 @library_option
@@ -81,6 +82,7 @@ def command(
     after: str | None,
     first: bool,
     passed: str,
+    even_so: bool,
     yes: bool,
     commit: bool,
     plain: bool,
@@ -97,19 +99,23 @@ def command(
     Instead of NEW, --module moves a fault to another module, with its history; --after or
     --first moves a step to another place, where nothing that guards it is broken.
     """
+    from faulttree.authoring.moving import move_step
     from faulttree.bench.console import AwayError
     from faulttree.tree.edit import write_all
 
     found = open_library(library)
     own_folder(found.root)
-    _one_thing(new, module, after, first, passed)
+    _one_thing(new, module, after, first, passed, even_so)
     asking = None if yes or as_json else Asking(console(plain=plain))
     if new is not None:
         wanted = _renamed(found, where, old, new)
     elif module is not None:
         wanted = _belonging(found, where, old, module)
     else:
-        wanted = _moved(found, where, old, pair(after, "--after"), passed, record)
+        place = pair(after, "--after")
+        with open_record(record, read_only=True) as store:
+            move = move_step(found, where, old, place, passed=passed, even_so=even_so, store=store)
+        wanted = _moved(move)
     if not as_json:
         _show(asking or Asking(console(plain=True, to_people=True)), wanted, found)
     try:
@@ -130,7 +136,12 @@ def command(
 
 
 def _one_thing(
-    new: str | None, module: str | None, after: str | None, first: bool, passed: str
+    new: str | None,
+    module: str | None,
+    after: str | None,
+    first: bool,
+    passed: str,
+    even_so: bool,
 ) -> None:
     """Refuse where nothing is to change, or more than one thing at a time."""
     told = [new is not None, module is not None, after is not None, first]
@@ -138,8 +149,9 @@ def _one_thing(
         text = "Nothing is told that should change." if not any(told) else "One thing at a time."
         mend = "Give a new name, or --module, or --after STEP=OUTCOME, or --first."
         raise TreeError(text, mend=mend)
-    if passed and after is None and not first:
-        raise TreeError("--passed is for a step that is moved.", mend="Leave it.")
+    for option, given in (("--passed", passed), ("--even-so", even_so)):
+        if given and after is None and not first:
+            raise TreeError(f"{option} is for a step that is moved.", mend="Leave it.")
 
 
 def _show(asking: Asking, wanted: _Wanted, library: Library) -> None:
@@ -172,23 +184,11 @@ def _belonging(library: Library, where: str, fault: str, module: str) -> _Wanted
     return _Wanted(move.changes, move.as_dict(), message, lines, done)
 
 
-def _moved(
-    library: Library,
-    where: str,
-    step: str,
-    after: tuple[str, str] | None,
-    passed: str,
-    record: str | None,
-) -> _Wanted:
-    from faulttree.authoring.moving import move_step
-
-    with open_record(record, read_only=True) as store:
-        move = move_step(library, where, step, after, passed=passed, store=store)
+def _moved(move: StepMove) -> _Wanted:
     lines = _lines_of(move)
     told = "\n".join(text for text, _ in lines)
-    message = f"{where}: {step} comes {str(move).replace('`', '')}\n\n{told}\n"
-    done = [f"{where}: {step} comes {str(move).replace('`', '')}"]
-    return _Wanted(move.changes, move.as_dict(), message, lines, done)
+    where = f"{move.tree}: {move.step} comes {str(move).replace('`', '')}"
+    return _Wanted(move.changes, move.as_dict(), f"{where}\n\n{told}\n", lines, [where])
 
 
 def _lines_of(move: StepMove) -> list[tuple[str, str]]:
@@ -198,6 +198,7 @@ def _lines_of(move: StepMove) -> list[tuple[str, str]]:
         (f"Expected over all faults: {before:.3g} min before, {after:.3g} now.", ""),
     ]
     lines += [(f"Changes another case: {one}.", "warning") for one in move.moved]
+    lines += [(f"Let stand: {one.message} [{one.rule}]", "warning") for one in move.findings]
     return lines
 
 
