@@ -44,8 +44,8 @@ MOST_LINES = 1_000
 """Lines of a plan for people; places that are met again are written again."""
 
 FIRST_WIDTHS = ((6,), (16, 3))
-CHAIN_SHARES = (0.05, 0.2, 0.6, 0.8, 1.0)
-"""When the stages of planning by chains are to end, as parts of the time."""
+CHAIN_SHARES = (0.3, 0.35, 0.45, 0.75, 0.85, 1.0)
+"""When looking ahead and the stages of planning by chains are to end, as parts of the time."""
 
 LATER_WIDTHS = ((12,), (40,), (6, 3), (16, 4), (30, 6), (60, 8))
 
@@ -240,6 +240,12 @@ def _improve(
 def _chained(problem: Problem, search: Plain, best: Draft, timer: _Timer) -> Iterator[Draft]:
     """Better plans of a large table, as they are found."""
     timer.share = CHAIN_SHARES[0]
+    # Where tests are few or dear, looking ahead finds what chains do not come by.
+    for widths in ((4,), (12,), (6, 3)):
+        if timer.up():
+            break
+        best = _wider(problem, search, best, widths, timer)
+        yield best
     chains = Chains(problem, search, best, timer.up)
     stages: tuple[Callable[[], Iterator[Draft]], ...] = (
         chains.rounds,
@@ -248,7 +254,7 @@ def _chained(problem: Problem, search: Plain, best: Draft, timer: _Timer) -> Ite
         chains.settle,
         lambda: chains.swaps(24, 8),
     )
-    for share, stage in zip(CHAIN_SHARES, stages, strict=True):
+    for share, stage in zip(CHAIN_SHARES[1:], stages, strict=True):
         timer.share = share
         yield from stage()
 
