@@ -7,7 +7,7 @@ from decimal import Decimal
 from math import exp, log
 
 from faulttree.errors import ReadingError
-from faulttree.reading.quantity import Quantity, show
+from faulttree.reading.quantity import show
 from faulttree.reading.register import Figures
 from faulttree.reading.tolerances import Tolerance
 
@@ -50,6 +50,7 @@ K_BUMP = (0.118597600000, -0.118343200000e-3, 0.126968600000e3)
 K_RANGE = (-270.0, 1372.0)
 # The slope vanishes towards absolute zero; an instrument's own limit is -200 °C.
 K_INVERSE_RANGE = (-200.0, 1372.0)
+K_ROUNDING = 1e-9  # [mV]
 # IEC 60584-1, from memory: class → (fixed part [°C], share, from [°C], to [°C]).
 K_CLASSES = {"1": (1.5, 0.004, -40.0, 1000.0), "2": (2.5, 0.0075, -40.0, 1200.0)}
 
@@ -253,13 +254,15 @@ def thermocouple_k_temperature(voltage: float, reference: float = 0.0) -> float:
         ReadingError: the voltage is outside -200 to 1372 °C.
     """
     wanted = voltage * 1000.0 + _k_millivolt(reference)
-    ends = [_k_millivolt(t) for t in K_INVERSE_RANGE]
-    if not ends[0] <= wanted <= ends[1]:
+    low, high = (_k_millivolt(t) for t in K_INVERSE_RANGE)
+    # Taking the cold junction off and adding it again may round past the very end.
+    held = min(max(wanted, low), high)
+    if abs(wanted - held) > K_ROUNDING:
         raise ReadingError(
             f"{show(voltage, 'V')} is outside type K",
             mend="It runs from -5.89 mV at -200 °C to 54.9 mV at 1372 °C, cold junction at 0 °C.",
         )
-    return _solve(_k_millivolt, wanted, *K_INVERSE_RANGE)
+    return _solve(_k_millivolt, held, *K_INVERSE_RANGE)
 
 
 def thermocouple_k_tolerance(temperature: float, accuracy: str = "2") -> float:
@@ -303,18 +306,4 @@ def thermocouple_k_limits(temperature: Decimal, reference: Decimal, accuracy: st
     )
 
 
-def temperature_of(reading: Quantity, sensor: str) -> float:
-    """Temperature [°C] that a reading of a ``pt100``, ``pt1000`` or ``thermocouple-k`` means.
-
-    Raises:
-        ReadingError: over range, or outside the curve.
-    """
-    if reading.value is None:
-        raise ReadingError("over range says no temperature", mend="Look for a broken wire.")
-    value = float(reading.value)
-    if sensor == "thermocouple-k":
-        return thermocouple_k_temperature(value)
-    return platinum_temperature(value, 1000.0 if sensor == "pt1000" else 100.0)
-
-
-__all__ += ["ntc_resistance", "temperature_of"]
+__all__ += ["ntc_resistance"]
