@@ -19,8 +19,8 @@ from typing import Any
 import pytest
 
 from faulttree.cases import open_store
+from faulttree.cases.as_it_was import walked_tree
 from faulttree.cli import run
-from faulttree.cli.diagnose import tree_of
 from faulttree.tree import shipped_library
 from faulttree.walk import Event, fold
 from faulttree.walk import events as ev
@@ -425,7 +425,7 @@ def kill_somewhere(folder: Path, random: Random) -> None:
         assert len(acknowledged) <= len(events) <= len(acknowledged) + 1
         assert list(events) == wanted[: len(events)]
         if events:
-            again = tree_of(store, list(events))
+            again = walked_tree(store, list(events))
             assert fold(again, events) == fold(tree, wanted[: len(events)])
 
 

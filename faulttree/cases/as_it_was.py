@@ -8,12 +8,15 @@ from typing import TYPE_CHECKING
 from faulttree.errors import FaulttreeError
 
 if TYPE_CHECKING:
+    from collections.abc import Iterable
+
     from faulttree.cases.case import Case
     from faulttree.cases.store import Store
     from faulttree.tree.model import Tree
+    from faulttree.walk.events import Event
     from faulttree.walk.state import State
 
-__all__ = ["state_of", "tree_of"]
+__all__ = ["state_of", "tree_of", "walked_tree"]
 
 
 def tree_of(store: Store, tree_hash: str) -> Tree | None:
@@ -24,6 +27,24 @@ def tree_of(store: Store, tree_hash: str) -> Tree | None:
         return build(json.loads(store.tree_text(tree_hash)), strict=False)
     except (FaulttreeError, ValueError):
         return None
+
+
+def walked_tree(store: Store, events: Iterable[Event]) -> Tree:
+    """The tree a case is walked on: the text its opening names, or its last reopening.
+
+    Raises:
+        RecordError: the record does not have that text.
+        TreeError: it can no longer be read.
+    """
+    from faulttree.tree import build
+    from faulttree.walk.events import Opened, Reopened
+
+    named = [
+        event.tree_hash
+        for event in events
+        if isinstance(event, Opened | Reopened) and event.tree_hash
+    ]
+    return build(json.loads(store.tree_text(named[-1] if named else "")), strict=False)
 
 
 def state_of(store: Store, case: Case) -> State | None:

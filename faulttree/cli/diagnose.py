@@ -416,6 +416,8 @@ def _tell_of_open_case(desk: Desk, tree: Tree, unit: Mapping[str, Any]) -> None:
 
 def _resumed(desk: Desk, words: str) -> Sitting:
     """Go on with an open case, on the text of the tree it was begun with."""
+    from faulttree.cases.as_it_was import walked_tree
+
     store = desk.store
     case = _latest_open(store) if not words.strip() else store.find(words)
     if case.state == "closed":
@@ -423,7 +425,7 @@ def _resumed(desk: Desk, words: str) -> Sitting:
             f"{case.title} is closed", mend=f"'faulttree cases reopen {case.number}' opens it."
         )
     events = list(store.events(case.id))
-    tree = tree_of(store, events)
+    tree = walked_tree(store, events)
     sitting = _sitting(desk, tree, case.id, events)
     from faulttree.bench.views import path_view
 
@@ -431,21 +433,6 @@ def _resumed(desk: Desk, words: str) -> Sitting:
     if sitting.state.visits:
         desk.console.show(path_view(sitting.state, desk.console.width))
     return sitting
-
-
-def tree_of(store: Store, events: list[Event]) -> Tree:
-    """The tree of a case, as it was: by the hash its opening or reopening names."""
-    import json
-
-    from faulttree.tree import build
-    from faulttree.walk.events import Opened, Reopened
-
-    named = [
-        event.tree_hash
-        for event in events
-        if isinstance(event, Opened | Reopened) and event.tree_hash
-    ]
-    return build(json.loads(store.tree_text(named[-1])), strict=False)
 
 
 def _latest_open(store: Store) -> Any:

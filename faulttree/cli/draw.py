@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -132,20 +131,13 @@ def _tree(library: str | None, name: str) -> Tree:
 
 def _case(record: str | None, library: str | None, words: str) -> tuple[Tree, State, str]:
     """A case of the record: the tree as it was then, where the walk stands, its name."""
-    from faulttree.tree import build
-    from faulttree.walk.events import Opened, Reopened
+    from faulttree.cases.as_it_was import walked_tree
     from faulttree.walk.fold import fold
 
     with open_record(record, library=library, read_only=True) as store:
         found = store.find(words)
         events = store.events(found.id)
-        # A case that was reopened on a newer text was walked to its end on that.
-        hashes = [
-            event.tree_hash
-            for event in events
-            if isinstance(event, Opened | Reopened) and event.tree_hash
-        ]
-        tree = build(json.loads(store.tree_text(hashes[-1] if hashes else "")), strict=False)
+        tree = walked_tree(store, events)
     name = f"case {found.number}, {found.title}, {found.opened[:10]}"
     return tree, fold(tree, events), name
 

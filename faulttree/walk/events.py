@@ -162,10 +162,9 @@ class RepairTried(Event):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Confirmed(Event):
-    """The repair held: the confirming step gave what it must, or this was seen."""
+class _Conclusion(Event):
+    """What was seen after a repair: by the confirming step, or told where there is none."""
 
-    kind: ClassVar[str] = "confirmed"
     fault: str
     step: str = ""
     outcome: str = ""
@@ -175,16 +174,17 @@ class Confirmed(Event):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class NotConfirmed(Event):
+class Confirmed(_Conclusion):
+    """The repair held: the confirming step gave what it must, or this was seen."""
+
+    kind: ClassVar[str] = "confirmed"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class NotConfirmed(_Conclusion):
     """The repair did not cure it: the fault is excluded, the evidence kept."""
 
     kind: ClassVar[str] = "not-confirmed"
-    fault: str
-    step: str = ""
-    outcome: str = ""
-    reading: Mapping[str, Any] | None = None
-    verdict: Mapping[str, Any] | None = None
-    seen: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
