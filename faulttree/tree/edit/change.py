@@ -1,0 +1,149 @@
+"""A file before and after; files are replaced whole or not at all."""
+
+from __future__ import annotations
+
+import difflib
+import os
+import tempfile
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from faulttree.errors import TreeError
+from faulttree.tree.document import LINE_END
+
+__all__ = ["Change", "write_all"]
+
+BOM = b"\xef\xbb\xbf"
+
+
+@dataclass(frozen=True, slots=True)
+class Change:
+    """A file before and after, proved to differ only as meant.
+
+    Attributes:
+        path: the file.
+        raw: its bytes as they were read; None for a file that is not there yet.
+        text: what it is to say, without a byte order mark.
+    """
+
+    path: Path
+    raw: bytes | None
+    text: str
+
+    @property
+    def before(self) -> str:
+        """The text as it was."""
+        return (self.raw or b"").decode("utf-8-sig")
+
+    @property
+    def new(self) -> bytes:
+        """The bytes to write; a byte order mark is kept."""
+        bom = BOM if self.raw is not None and self.raw.startswith(BOM) else b""
+        return bom + self.text.encode()
+
+    def diff(self, name: str | None = None) -> str:
+        """The change as a unified diff."""
+        shown = name or str(self.path)
+        lines = difflib.unified_diff(
+            _shown(self.before),
+            _shown(self.text),
+            "/dev/null" if self.raw is None else shown,
+            shown,
+        )
+        return "".join(lines)
+
+
+def _shown(text: str) -> list[str]:
+    return [line + "\n" for line in LINE_END.sub("\n", text).removesuffix("\n").split("\n")]
+
+
+def write_all(changes: Sequence[Change]) -> None:
+    """Put new texts in the place of old ones: all of them, or none.
+
+    Each is first written whole beside its file and brought to the disk. Only then do they
+    take the files' places, one by one; where one fails, those before it are put back.
+
+    Raises:
+        TreeError: a file is not as it was read, or not there any more.
+        OSError: where nothing can be written.
+    """
+    ready: list[tuple[Change, Path, Path]] = []
+    done: list[tuple[Change, Path]] = []
+    try:
+        for change in changes:
+            target = change.path.resolve()
+            ready.append((change, target, _beside(target, change.new)))
+        for change, target, _ in ready:
+            _unchanged(change, target)
+        for change, target, beside in ready:
+            beside.replace(target)
+            done.append((change, target))
+    except BaseException:
+        for change, target in reversed(done):
+            _put_back(change, target)
+        raise
+    finally:
+        for _, _, beside in ready:
+            beside.unlink(missing_ok=True)
+    for folder in {target.parent for _, target in done}:
+        _settle(folder)
+
+
+def _unchanged(change: Change, target: Path) -> None:
+    """Refuse where the file is not what the change was made from."""
+    try:
+        here: bytes | None = target.read_bytes()
+    except FileNotFoundError:
+        here = None
+    if here == change.raw:
+        return
+    if change.raw is None:
+        raise TreeError(
+            "There is such a file already.",
+            path=change.path,
+            mend="Choose another name, or move it away.",
+        )
+    raise TreeError(
+        "The file was changed meanwhile; nothing was written.",
+        path=change.path,
+        mend="Look at it, then do this again.",
+    )
+
+
+def _beside(target: Path, data: bytes) -> Path:
+    """New bytes in a file of the same folder, on the disk."""
+    target.parent.mkdir(parents=True, exist_ok=True)
+    handle, name = tempfile.mkstemp(dir=target.parent, prefix=f".{target.name}.", suffix=".new")
+    beside = Path(name)
+    try:
+        with os.fdopen(handle, "wb") as stream:
+            stream.write(data)
+            stream.flush()
+            os.fsync(stream.fileno())
+        beside.chmod(target.stat().st_mode & 0o7777 if target.exists() else 0o644)
+    except BaseException:
+        beside.unlink(missing_ok=True)
+        raise
+    return beside
+
+
+def _put_back(change: Change, target: Path) -> None:
+    if change.raw is None:
+        target.unlink(missing_ok=True)
+    else:
+        _beside(target, change.raw).replace(target)
+
+
+def _settle(folder: Path) -> None:
+    """Bring the names of a folder to the disk, where the system can."""
+    try:
+        handle = os.open(folder, os.O_RDONLY)
+    except OSError:
+        return
+    try:
+        os.fsync(handle)
+    except OSError:
+        pass
+    finally:
+        os.close(handle)

@@ -1,0 +1,294 @@
+"""Edits of one document, as splices of its text."""
+
+from __future__ import annotations
+
+import copy
+import re
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from yaml.nodes import MappingNode, Node, ScalarNode, SequenceNode
+
+from faulttree.errors import TreeError
+from faulttree.tree.document import Document, child_of, parse
+from faulttree.tree.edit.change import Change
+from faulttree.tree.edit.plain_data import Keys, insert, put, rename, value_at
+from faulttree.tree.edit.spelling import round_trip, words
+from faulttree.tree.edit.yaml_text import block, flow, quoted, scalar_text
+from faulttree.tree.shape import ANY, Shape
+
+__all__ = ["Editor"]
+
+FIRST = -1_000
+
+
+@dataclass(frozen=True, slots=True)
+class Splice:
+    """From one character of the text to another, this instead.
+
+    Where two stand at one place, the deeper comes first: it belongs to what ends there.
+    """
+
+    begin: int
+    end: int
+    text: str
+    depth: int
+
+
+@dataclass
+class Editor:
+    """Edits of one document, each checked as it is made, brought about by :meth:`change`.
+
+    Places are keys and positions of the document as it was read, whatever else is edited.
+
+    Args:
+        document: as :func:`faulttree.tree.document.parse` read it.
+        raw: the bytes of its file; None for a text without a file.
+        shape: as for the document's own reading, to prove the new text by the same reading.
+    """
+
+    document: Document
+    raw: bytes | None = None
+    shape: Shape = ANY
+    _splices: list[Splice] = field(default_factory=list)
+    _edits: list[tuple[int, Callable[[Any], None]]] = field(default_factory=list)
+    _behind: dict[tuple[Keys, str | None], str] = field(default_factory=dict)
+
+    # -- edits -------------------------------------------------------------------------
+
+    def set(self, keys: Keys, value: Any) -> None:
+        """Give the value at a place another one; quotes stay where the old one had them."""
+        _, node = self._node(keys)
+        old = self._text(node)
+        new = flow(value)
+        if isinstance(node, ScalarNode):
+            if not old:
+                raise self._refused(keys, "an empty value cannot be replaced")
+            quote = old[0]
+            if isinstance(value, str) and quote in "\"'" and quote == old[-1]:
+                new = quoted(value, quote)
+        elif not _in_flow(node):
+            raise self._refused(keys, "a block is edited entry by entry")
+        self._splice(node.start_mark.index, self._end(node), new, keys)
+        self._edits.append((FIRST, lambda data: put(data, keys, value)))
+
+    def rename_key(self, keys: Keys, new: str) -> None:
+        """Give the last key of a place another name."""
+        key_node, _ = self._node(keys)
+        if key_node is None:
+            raise self._refused(keys, "this is no key")
+        old = self._text(key_node)
+        text = quoted(new, old[0]) if old[0] in "\"'" else scalar_text(new)
+        self._splice(key_node.start_mark.index, key_node.end_mark.index, text, keys)
+        # Renaming comes last, from the inside out, so that the places of all others hold.
+        self._edits.append((-len(keys), lambda data: rename(data, keys, new)))
+
+    def add(self, keys: Keys, key: str, value: Any, *, after: str | None = None) -> None:
+        """Add an entry to a mapping: behind the key ``after``, else at its end."""
+        _, node = self._node(keys)
+        if not isinstance(node, MappingNode):
+            raise self._refused(keys, "this is no mapping")
+        names = [name.value for name, _ in node.value]
+        if key in names:
+            raise self._refused((*keys, key), "it is there already")
+        at = names.index(after) if after in names else len(names) - 1
+        deep = (*keys, key)
+        if node.flow_style:
+            entry = f"{scalar_text(key)}: {flow(value)}"
+            self._into_flow([node, *(held for _, held in node.value)], at, entry, deep)
+        else:
+            self._into_block(node, at, deep, value)
+        # Another one behind the same entry comes behind this one, as it does in the text.
+        spot = (tuple(keys), names[at] if names else None)
+        follows = self._behind.get(spot, spot[1])
+        self._behind[spot] = key
+        self._edits.append((FIRST, lambda data: insert(value_at(data, keys), follows, key, value)))
+
+    def append(self, keys: Keys, value: Any) -> None:
+        """Add an item to the end of a list."""
+        _, node = self._node(keys)
+        if not isinstance(node, SequenceNode):
+            raise self._refused(keys, "this is no list")
+        if node.flow_style:
+            self._into_flow([node, *node.value], len(node.value) - 1, flow(value), (*keys, 0))
+        else:
+            lead = " " * node.start_mark.column
+            lines = [f"{lead}- {flow(value)}"]
+            self._line_after(node.value[-1], node.start_mark.column, lines, (*keys, 0))
+        self._edits.append((FIRST, lambda data: value_at(data, keys).append(copy.deepcopy(value))))
+
+    def into(self, keys: Keys, key: str, value: Any) -> None:
+        """Add an item to the list under a key of a mapping, made where there is none."""
+        here = value_at(self.document.data, keys)
+        if isinstance(here, Mapping) and isinstance(here.get(key), list):
+            self.append((*keys, key), value)
+        else:
+            self.add(keys, key, [value])
+
+    # -- the result --------------------------------------------------------------------
+
+    @property
+    def touched(self) -> bool:
+        """Whether there is any edit."""
+        return bool(self._splices)
+
+    def change(self) -> Change:
+        """The text with all edits.
+
+        Raises:
+            TreeError: where more than was meant would change; nothing is written then.
+        """
+        text = self.document.text
+        for splice in sorted(self._splices, key=_order)[::-1]:
+            text = text[: splice.begin] + splice.text + text[splice.end :]
+        self._prove(text)
+        path = self.document.path or Path("<text>")
+        return Change(path, self.raw, text)
+
+    def _prove(self, text: str) -> None:
+        document = parse(text, path=self.document.path, shape=self.shape, name=self.document.name)
+        wanted = self._edited(self.document.data)
+        mine = not document.problems and list(words(document.data)) == list(words(wanted))
+        if mine:
+            before, after = round_trip(self.document.text), round_trip(text)
+            mine = before is not None and list(words(after)) == list(words(self._edited(before)))
+        if not mine:
+            raise TreeError(
+                "This edit would change more of the file than it should.",
+                path=self.document.path,
+                mend="Write out anchors, aliases and tags in it, or make the edit by hand.",
+            )
+
+    def _edited(self, data: Any) -> Any:
+        """What the edits make of data."""
+        data = copy.deepcopy(data)
+        for _, edit in sorted(self._edits, key=lambda one: one[0]):
+            edit(data)
+        return data
+
+    # -- places ------------------------------------------------------------------------
+
+    def _node(self, keys: Keys) -> tuple[Node | None, Node]:
+        key_node, node = None, self.document.root
+        for key in keys:
+            found = child_of(node, key)
+            if found is None:
+                raise self._refused(keys, "there is no such place")
+            key_node, node = found
+        if node is None:
+            raise self._refused(keys, "the file is empty")
+        return key_node, node
+
+    def _refused(self, keys: Keys, why: str) -> TreeError:
+        line, column = self.document.place(keys)
+        place = ".".join(map(str, keys))
+        return TreeError(
+            f"`{place}` cannot be edited here: {why}.",
+            path=self.document.path,
+            line=line,
+            column=column,
+            mend="Make the edit by hand.",
+        )
+
+    def _text(self, node: Node) -> str:
+        return self.document.text[node.start_mark.index : node.end_mark.index]
+
+    def _end(self, node: Node) -> int:
+        """Where what a node says ends: no blank lines, no comments behind it."""
+        if isinstance(node, ScalarNode):
+            if node.style in ("|", ">"):
+                return node.start_mark.index + len(self._text(node).rstrip())
+            return int(node.end_mark.index)
+        if _in_flow(node) or not node.value:
+            return int(node.end_mark.index)
+        last = node.value[-1]
+        return self._end(last[1] if isinstance(node, MappingNode) else last)
+
+    # -- splices -----------------------------------------------------------------------
+
+    def _splice(self, begin: int, end: int, text: str, keys: Keys) -> None:
+        if any(one.begin < end and begin < one.end for one in self._splices):
+            raise TreeError(
+                "Two edits of one place.", path=self.document.path, mend="Make one at a time."
+            )
+        self._splices.append(Splice(begin, end, text, len(keys)))
+
+    def _into_flow(self, nodes: Sequence[Node], at: int, entry: str, keys: Keys) -> None:
+        """Behind the item at a position of the first node, or as its first."""
+        held, *items = nodes
+        if not items:
+            begin = held.start_mark.index + 1
+            self._splice(begin, begin, entry, keys)
+        else:
+            end = self._end(items[at])
+            self._splice(end, end, f", {entry}", keys)
+
+    def _into_block(self, node: MappingNode, at: int, keys: Keys, value: Any) -> None:
+        column = node.value[0][0].start_mark.column
+        lines = block(str(keys[-1]), value, column, self._unit())
+        if self._spaced(node) and isinstance(value, Mapping):
+            lines = ["", *lines]
+        self._line_after(node.value[at][1], column, lines, keys)
+
+    def _spaced(self, node: MappingNode) -> bool:
+        """Whether blank lines part the entries."""
+        for (_, value), (key, _) in zip(node.value, node.value[1:], strict=False):
+            gap = self.document.text[self._end(value) : key.start_mark.index]
+            if re.search(r"\n[ \t]*\r?\n", gap):
+                return True
+        return False
+
+    def _unit(self) -> int:
+        """Columns that one level of the file is indented by."""
+        root = self.document.root
+        pairs = root.value if isinstance(root, MappingNode) else []
+        for key, value in pairs:
+            if isinstance(value, MappingNode) and not value.flow_style and value.value:
+                unit = value.value[0][0].start_mark.column - key.start_mark.column
+                return int(unit) if 1 <= unit <= 8 else 2
+        return 2
+
+    def _line_after(self, node: Node, column: int, lines: list[str], keys: Keys) -> None:
+        """Put lines behind the one on which a node ends, and behind comments that are its own."""
+        text = self.document.text
+        ending = "\r\n" if "\r\n" in text else "\n"
+        at = self._line_end(self._end(node))
+        if self._last_scalar_keeps_lines(node):
+            at = self._line_end(max(at, self._last(node).end_mark.index - 1))
+        while at < len(text):
+            begin = at + (2 if text.startswith("\r\n", at) else 1)
+            stop = self._line_end(begin)
+            line = text[begin:stop]
+            if not line.lstrip().startswith("#") or len(line) - len(line.lstrip()) <= column:
+                break
+            at = stop
+        self._splice(at, at, "".join(ending + line for line in lines), keys)
+
+    def _last(self, node: Node) -> Node:
+        while not isinstance(node, ScalarNode) and not _in_flow(node) and node.value:
+            last = node.value[-1]
+            node = last[1] if isinstance(node, MappingNode) else last
+        return node
+
+    def _last_scalar_keeps_lines(self, node: Node) -> bool:
+        """Whether the blank lines behind it belong to a text (``|+``)."""
+        last = self._last(node)
+        head = self._text(last).split("\n", 1)[0] if isinstance(last, ScalarNode) else ""
+        return isinstance(last, ScalarNode) and last.style in ("|", ">") and "+" in head
+
+    def _line_end(self, index: int) -> int:
+        text = self.document.text
+        found = text.find("\n", index)
+        if found < 0:
+            return len(text)
+        return found - 1 if found and text[found - 1] == "\r" else found
+
+
+def _in_flow(node: Node) -> bool:
+    return isinstance(node, MappingNode | SequenceNode) and bool(node.flow_style)
+
+
+def _order(splice: Splice) -> tuple[int, int, int]:
+    return splice.begin, splice.end, -splice.depth
