@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import ast
 from collections.abc import Iterator
+from graphlib import TopologicalSorter
 from pathlib import Path
 
 import pytest
@@ -73,3 +74,24 @@ def test_nothing_below_bench_touches_the_world(path: Path) -> None:
 def test_every_room_is_a_floor() -> None:
     rooms = {room(path) for path in MODULES} - {"__init__", "__main__"}
     assert rooms <= set(FLOORS)
+
+
+def needed(tree: ast.Module) -> Iterator[str]:
+    """What a module imports at any time when it runs; for types alone it may look anywhere."""
+    waiting: list[ast.AST] = [tree]
+    while waiting:
+        node = waiting.pop()
+        if isinstance(node, ast.If) and ast.unparse(node.test) == "TYPE_CHECKING":
+            continue
+        waiting += ast.iter_child_nodes(node)
+        yield from imported(ast.Module([node], [])) if isinstance(node, ast.ImportFrom) else ()
+
+
+@pytest.mark.parametrize("own", ["bench", "cli"])
+def test_modules_of_a_room_do_not_import_one_another_in_a_circle(own: str) -> None:
+    names = {f"faulttree.{own}.{path.stem}": path for path in MODULES if room(path) == own}
+    uses = {
+        name: names.keys() & set(needed(ast.parse(path.read_text())))
+        for name, path in names.items()
+    }
+    TopologicalSorter(uses).prepare()  # Raises where there is a circle, and names it.

@@ -17,8 +17,9 @@ import pyte
 import pytest
 
 from faulttree.bench.console import AwayError, Line, Plain, Screen, console_for, folded, spell
-from faulttree.bench.sitting import Journal, Leaving, Sitting, sit
+from faulttree.bench.sitting import Journal, Leaving, Sitting
 from faulttree.bench.views import caution_view, fault_view, labelled, share_text, step_view
+from faulttree.bench.walking import sit
 from faulttree.bench.words import WORDS, word_of
 from faulttree.cases import SequenceTaken
 from faulttree.errors import RecordError

@@ -1,26 +1,26 @@
-"""How a walk ends: the repair and its proof, the door before giving up, what became of the unit."""
+"""How a walk ends: the door before giving up, what it came to, what became of the unit."""
 
 from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
 from faulttree.bench import views
-from faulttree.bench.sitting import Leaving, Sitting, complain, obey, yes
+from faulttree.bench.doing import do
+from faulttree.bench.sitting import Leaving
 from faulttree.bench.thinking import MOST, door_view, worth_view
 from faulttree.bench.words import word_of
-from faulttree.errors import FaulttreeError
 from faulttree.walk import events as ev
 from faulttree.walk.choose import untested
-from faulttree.walk.repair import conclude, conclude_by_sight, faults_to_repair
 from faulttree.walk.state import HARD_STOPS
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
+    from faulttree.bench.sitting import Sitting
     from faulttree.odds import Suspect
     from faulttree.walk.state import State
 
-__all__ = ["begin_repair", "end_sitting", "give_up", "mend"]
+__all__ = ["end_sitting", "give_up"]
 
 BECAME = {
     "returned": "back to its owner or the shelf",
@@ -35,112 +35,6 @@ UNSOLVED = {
     "not-reproduced": "the complaint did not show; it may come back",
 }
 FOUND = {"found": "the cause is known and not mended"}
-NOT_YET = frozenset({"n", "no", "not yet", "later", "y", "yes", "nothing"})
-"""What is no account of a repair, however it was meant."""
-
-
-# -- a fault was found ------------------------------------------------------------------------
-
-
-def mend(sitting: Sitting) -> None:
-    """From the fault to the proof that the repair held."""
-    state = sitting.state
-    if state.confirming is not None:
-        _prove(sitting)
-        return
-    assert state.end is not None
-    fault = state.tree.faults[state.end.id]
-    sitting.console.show(views.fault_view(state, fault, sitting.console.width))
-    while sitting.state.phase == "found":
-        text = sitting.prompt("Mended? Say what was done; 'pause' leaves it for later › ")
-        word = word_of(text)
-        try:
-            if word is not None:
-                if obey(sitting, None, word):
-                    return
-            elif text.casefold() in NOT_YET:
-                sitting.say("Mend it, then say in a few words what was done; 'pause' leaves.")
-            elif text:
-                _repair(sitting, fault.id, text)
-        except FaulttreeError as error:
-            complain(sitting, error)
-
-
-def begin_repair(sitting: Sitting, name: str) -> None:
-    """Record a repair of any fault of the tree, also one the walk has not come to."""
-    state = sitting.state
-    known = faults_to_repair(state)
-    fault = name or (state.end.id if state.end and state.end.kind == "fault" else "")
-    if fault not in known:
-        sitting.say(f"✗ name the fault: repaired FAULT. Known: {', '.join(known)}.", "bad")
-        return
-    what = sitting.console.ask("What was done? › ", (), sitting.status)
-    _repair(sitting, fault, what)
-
-
-def _repair(sitting: Sitting, fault: str, what: str) -> None:
-    sitting.journal.add(ev.RepairTried(at=sitting.now, fault=fault, what=what))
-    tree = sitting.journal.tree
-    known = tree.faults.get(fault)
-    if known is not None and known.confirm is not None:
-        proof = known.confirm.step
-        text = tree.steps[proof].text if proof in tree.steps else f"procedure {proof}"
-        sitting.say(f"Now the proof: {text}.", "title")
-
-
-def _prove(sitting: Sitting) -> None:
-    """The confirming step has spoken, or there is none, or it was skipped: conclude."""
-    state = sitting.state
-    conclusion = conclude(state, at=sitting.now)
-    if conclusion is None:
-        conclusion = _by_sight(sitting)
-    if conclusion is None:
-        return
-    sitting.journal.add(conclusion)
-    fault = state.tree.faults.get(conclusion.fault)
-    title = fault.title if fault else conclusion.fault
-    if isinstance(conclusion, ev.Confirmed):
-        sitting.say(f"Confirmed: {title}.", "good")
-        if sitting.state.closing_open:
-            sitting.say("Before the unit goes back:", "title")
-    else:
-        sitting.say(
-            f"Not confirmed: '{title}' is mended or was never it, and something else is wrong "
-            "too. It is set aside, what was seen is kept, and the walk goes on.",
-            "bad",
-        )
-
-
-def _by_sight(sitting: Sitting) -> ev.Confirmed | ev.NotConfirmed | None:
-    """What the technician says of the repair; None where the proof is taken after all."""
-    state = sitting.state
-    repair = state.confirming
-    assert repair is not None
-    fault = state.tree.faults.get(repair.fault)
-    if fault is not None and fault.confirm is not None:
-        proof = fault.confirm.step
-        sitting.say(
-            f"The step that proves it, '{proof}', was not taken. Without it the case cannot be "
-            "called fixed.",
-            "warning",
-        )
-        if yes(sitting, "Take it now?"):
-            use = state.tree.uses.get(proof)
-            step = use.start if use else proof
-            sitting.journal.add(ev.Jumped(at=sitting.now, step=step, reason="the proof, after all"))
-            return None
-        if not yes(sitting, "Does the complaint still show?"):
-            raise Leaving
-        held = False
-    else:
-        held = yes(sitting, "Does the unit work again, tried as its owner uses it?")
-    while True:
-        seen = sitting.console.ask("What did you see? › ", (), sitting.status)
-        if seen:
-            return conclude_by_sight(state, seen, held=held, at=sitting.now)
-
-
-# -- the end of a walk ------------------------------------------------------------------------
 
 
 def end_sitting(sitting: Sitting) -> None:
@@ -160,7 +54,7 @@ def _goes_on(sitting: Sitting) -> bool:
     stop = sitting.state.tree.stops.get(end.id) if end is not None else None
     if stop is None or not stop.see:
         return False
-    if not yes(sitting, f"Go on there now, with '{stop.see}', as a linked case?"):
+    if not sitting.yes(f"Go on there now, with '{stop.see}', as a linked case?"):
         return False
     sitting.onward = stop.see
     _finish(sitting, "referred", "", "waiting", (), note=f"goes on with {stop.see}")
@@ -290,7 +184,7 @@ def _choose(sitting: Sitting, question: str, choices: Mapping[str, str]) -> str 
             return begins[0]
         word = word_of(text)
         if word is not None and word.word in ("pause", "back", "note"):
-            if obey(sitting, None, word):
+            if do(sitting, None, word):
                 return None
         else:
             sitting.say("Type a number or the first letters; 'back' or 'pause' also work.")

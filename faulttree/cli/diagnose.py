@@ -461,7 +461,8 @@ def _sitting(desk: Desk, tree: Tree, case: str, events: list[Event]) -> Sitting:
 def _sat(sitting: Sitting, places: str) -> bool:
     """Sit until the end; False where it was paused, and then how to go on is said."""
     from faulttree.bench.console import AwayError
-    from faulttree.bench.sitting import Leaving, sit
+    from faulttree.bench.sitting import Leaving
+    from faulttree.bench.walking import sit
 
     number = sitting.label.removeprefix("case ")
     again = f"{program()} diagnose --resume {number}{places}"

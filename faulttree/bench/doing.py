@@ -1,0 +1,170 @@
+"""What the words do that can be typed at any point; ``obeying`` adds those that end it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from faulttree.bench import views
+from faulttree.bench.sitting import Leaving, is_still
+from faulttree.bench.thinking import chosen_step, suspects_view, why_view, worth_view
+from faulttree.bench.words import WORDS
+from faulttree.walk import events as ev
+from faulttree.walk.fold import fold
+
+if TYPE_CHECKING:
+    from faulttree.bench.sitting import Sitting
+    from faulttree.bench.words import Typed
+    from faulttree.tree.model import Step
+
+__all__ = ["DOES", "Does", "do"]
+
+Does = Callable[["Sitting", "Step | None", str], None]
+"""What a word does at a step, or where none is asked, with what was typed behind it."""
+
+BY_HAND = "chosen at the bench"
+"""The reason of a jump that the technician asked for."""
+
+
+def do(
+    sitting: Sitting, step: Step | None, typed: Typed, words: Mapping[str, Does] | None = None
+) -> bool:
+    """Do what a word asks; True where the walk moved by it."""
+    moves = sitting.moves()
+    (words or DOES)[typed.word](sitting, step, typed.rest)
+    return sitting.moves() != moves
+
+
+def _help(sitting: Sitting, step: Step | None, rest: str) -> None:
+    width = sitting.console.width
+    if step is not None and step.kind == "measure":
+        sitting.say("Type the reading as the meter shows it: 20u, 4k7, 12.5 V, OL.")
+        sitting.say("Several readings of the same thing: 21.4 V; 21.6 V")
+    elif step is not None and step.kind == "ask":
+        sitting.say("Type the answer, its first letters or its number.")
+    for word, does in WORDS.items():
+        sitting.console.show(views.labelled(word, does, width))
+
+
+def _how(sitting: Sitting, step: Step | None, rest: str) -> None:
+    if step is not None:
+        sitting.show_step(step, full=True)
+
+
+def _back(sitting: Sitting, step: Step | None, rest: str) -> None:
+    steps = int(rest) if rest.isdecimal() and int(rest) > 0 else 1
+    events, state = sitting.journal.events, sitting.state
+    last = next((at for at in reversed(range(len(events))) if not is_still(events[at])), 0)
+    event = events[last]
+    if isinstance(event, ev.Stopped):
+        sitting.journal.add(ev.WentBack(at=sitting.now, steps=0))
+        sitting.say("Taken up again.")
+        return
+    if isinstance(event, ev.Jumped) and event.reason == BY_HAND:
+        before = fold(sitting.journal.tree, events[:last])
+        if before.ask is not None:
+            why = "back from another step"
+            sitting.journal.add(ev.Jumped(at=sitting.now, step=before.ask.id, reason=why))
+            return
+    after = fold(sitting.journal.tree, [*events, ev.WentBack(steps=steps)])
+    if (len(after.visits), after.skipped) == (len(state.visits), state.skipped):
+        sitting.say("There is nothing to take back here.")
+        return
+    sitting.journal.add(ev.WentBack(at=sitting.now, steps=steps))
+    gone = sitting.state.withdrawn[len(state.withdrawn) :]
+    said = ", ".join(f"{one.step} {one.outcome}" for one in gone) or "the skip"
+    sitting.say(f"Taken back: {said}. It stays in the record as taken back.")
+
+
+def _skip(sitting: Sitting, step: Step | None, rest: str) -> None:
+    if step is None:
+        sitting.say("There is no step to skip here.")
+        return
+    reason = rest or sitting.console.ask("Why can it not be done now? › ", (), sitting.status)
+    sitting.journal.add(ev.Skipped(at=sitting.now, step=step.id, reason=reason))
+
+
+def _note(sitting: Sitting, step: Step | None, rest: str) -> None:
+    text = rest or sitting.console.ask("Note › ", (), sitting.status)
+    if text:
+        sitting.journal.add(ev.Noted(at=sitting.now, text=text, step=step.id if step else ""))
+        sitting.say("Noted.")
+
+
+def _photo(sitting: Sitting, step: Step | None, rest: str) -> None:
+    text = rest or sitting.console.ask("Path of the photo › ", (), sitting.status)
+    if not text:
+        return
+    path = Path(text).expanduser()
+    if sitting.photo_hash is None or not path.is_file():
+        sitting.say(f"✗ there is no file '{text}'. Give the path of the photo.", "bad")
+        return
+    try:
+        digest = sitting.photo_hash(path)
+    except OSError as error:
+        sitting.say(f"✗ '{text}' cannot be read: {error.strerror}", "bad")
+        return
+    name = str(path.resolve())
+    at = step.id if step else ""
+    sitting.journal.add(ev.PhotoAdded(at=sitting.now, path=name, sha256=digest, step=at))
+    sitting.say("The photo is kept by its path and content hash.")
+
+
+def _why(sitting: Sitting, step: Step | None, rest: str) -> None:
+    sitting.console.show(why_view(sitting.state, sitting.console.width))
+
+
+def _suspects(sitting: Sitting, step: Step | None, rest: str) -> None:
+    width = sitting.console.width
+    sitting.console.show(suspects_view(sitting.state, width))
+    sitting.console.show(worth_view(sitting.state, sitting.bench, width))
+
+
+def _path(sitting: Sitting, step: Step | None, rest: str) -> None:
+    sitting.console.show(views.path_view(sitting.state, sitting.console.width))
+
+
+def _go(sitting: Sitting, step: Step | None, rest: str) -> None:
+    name = chosen_step(sitting.state, rest)
+    if name is None:
+        sitting.say("✗ Name a step of this tree: go STEP.", "bad")
+        sitting.say(f"They are {views.joined(sitting.state.tree.diagnostic)}.")
+        return
+    sitting.journal.add(ev.Jumped(at=sitting.now, step=name, reason=BY_HAND))
+
+
+def _meter(sitting: Sitting, step: Step | None, rest: str) -> None:
+    known = dict(sitting.bench.instruments) if sitting.bench else {}
+    if rest and rest not in known:
+        listed = (
+            f"On the bench: {views.joined(known)}."
+            if known
+            else "None is declared: write a bench.yaml, and name it with --bench."
+        )
+        sitting.say(f"✗ there is no instrument '{rest}'. {listed}", "bad")
+        return
+    sitting.meter = rest
+    sitting.say(f"Instrument in use: {rest or 'none, so verdicts are plain'}.")
+    if rest and known[rest].overdue(sitting.now[:10]):
+        sitting.say(f"Its calibration was due on {known[rest].due}.", "warning")
+
+
+def _pause(sitting: Sitting, step: Step | None, rest: str) -> None:
+    raise Leaving
+
+
+DOES: Mapping[str, Does] = {
+    "?": _help,
+    "how": _how,
+    "back": _back,
+    "skip": _skip,
+    "note": _note,
+    "photo": _photo,
+    "why": _why,
+    "suspects": _suspects,
+    "path": _path,
+    "go": _go,
+    "meter": _meter,
+    "pause": _pause,
+}

@@ -1,0 +1,106 @@
+"""A walk at the bench: step after step, the repair and its proof, until the case is closed."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from typing import TYPE_CHECKING
+
+from faulttree.bench import views
+from faulttree.bench.ending import end_sitting
+from faulttree.bench.obeying import obey
+from faulttree.bench.repairing import prove, try_repair
+from faulttree.bench.sitting import is_still
+from faulttree.bench.stepping import put, wait
+from faulttree.bench.words import word_of
+from faulttree.errors import FaulttreeError
+from faulttree.walk import events as ev
+from faulttree.walk.choose import choose
+
+if TYPE_CHECKING:
+    from faulttree.bench.sitting import Sitting
+    from faulttree.walk.state import State
+
+__all__ = ["sit"]
+
+NOT_YET = frozenset({"n", "no", "not yet", "later", "y", "yes", "nothing"})
+"""What is no account of a repair, however it was meant."""
+
+
+def sit(sitting: Sitting) -> State:
+    """Walk until the case is closed, the technician pauses or nothing is left to do.
+
+    Raises:
+        Leaving: the technician pauses; everything said so far is kept.
+        AwayError: the input ended or was interrupted; likewise.
+        FaulttreeError: nothing more can be kept.
+    """
+    from faulttree.cases import SequenceTaken
+
+    _wait_out(sitting)
+    while sitting.state.phase != "closed":
+        try:
+            _go_on(sitting)
+        except SequenceTaken as taken:
+            sitting.complain(taken)
+    return sitting.state
+
+
+def _wait_out(sitting: Sitting) -> None:
+    """What is left of the wait after a deed, where the walk was paused in the middle of it."""
+    last = next((e for e in reversed(sitting.journal.events) if not is_still(e)), None)
+    if not isinstance(last, ev.Answered):
+        return
+    step = sitting.journal.tree.steps.get(last.step)
+    if step is None or step.kind != "do" or not step.wait:
+        return
+    try:
+        gone = datetime.fromisoformat(sitting.now) - datetime.fromisoformat(last.at)
+    except (ValueError, TypeError):
+        return
+    if 0 <= gone.total_seconds() < step.wait:
+        wait(sitting, step, step.wait - gone.total_seconds())
+
+
+def _go_on(sitting: Sitting) -> None:
+    """One thing after another: a step, a repair, the way round a skip, the end."""
+    state = sitting.state
+    if state.ask is not None:
+        put(sitting, state.ask)
+    elif state.phase in ("found", "confirming"):
+        _mend(sitting)
+    elif (jump := choose(state, at=sitting.now)) is not None:
+        sitting.journal.add(jump)
+        _explain_jump(sitting, state, jump)
+    else:
+        end_sitting(sitting)
+
+
+def _explain_jump(sitting: Sitting, state: State, jump: ev.Jumped) -> None:
+    barred = f"'{state.blocked}' is left for later. " if state.blocked else ""
+    if state.end is not None:
+        barred = "Something was skipped on the way here, so this is not the end yet. "
+    sitting.say(f"{barred}On to '{jump.step}': {jump.reason}.", "warning")
+
+
+def _mend(sitting: Sitting) -> None:
+    """From the fault to the proof that the repair held."""
+    state = sitting.state
+    if state.confirming is not None:
+        prove(sitting)
+        return
+    assert state.end is not None
+    fault = state.tree.faults[state.end.id]
+    sitting.console.show(views.fault_view(state, fault, sitting.console.width))
+    while sitting.state.phase == "found":
+        text = sitting.prompt("Mended? Say what was done; 'pause' leaves it for later › ")
+        word = word_of(text)
+        try:
+            if word is not None:
+                if obey(sitting, None, word):
+                    return
+            elif text.casefold() in NOT_YET:
+                sitting.say("Mend it, then say in a few words what was done; 'pause' leaves.")
+            elif text:
+                try_repair(sitting, fault.id, text)
+        except FaulttreeError as error:
+            sitting.complain(error)
