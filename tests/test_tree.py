@@ -33,7 +33,7 @@ from faulttree.tree import (
     find_library,
     shipped_library,
 )
-from faulttree.tree.document import decode, load_text
+from faulttree.tree.source import decode, load_text
 
 HEAD = """\
 title: Work lamp, dark

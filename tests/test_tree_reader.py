@@ -16,8 +16,10 @@ from hypothesis import strategies as st
 
 from faulttree.errors import TreeError
 from faulttree.tree import read_document, shape_of
-from faulttree.tree.document import MAX_BYTES, MAX_DEPTH, MAX_NODES, decode, parse
+from faulttree.tree.document import parse
+from faulttree.tree.nodes import MAX_DEPTH, MAX_NODES
 from faulttree.tree.scalars import scalar
+from faulttree.tree.source import MAX_BYTES, decode
 
 TREE = shape_of("tree")
 

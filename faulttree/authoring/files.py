@@ -14,8 +14,9 @@ from faulttree.authoring.proposal import Unfit
 from faulttree.errors import TreeError
 from faulttree.rules import Finding, check_paths
 from faulttree.tree import Examined, FileKind, Library, Tree, shape_of
-from faulttree.tree.document import Document, decode, parse
+from faulttree.tree.document import Document, parse
 from faulttree.tree.edit import Change, Editor
+from faulttree.tree.source import decode
 
 __all__ = ["ID", "LibraryFile", "check_whole", "files_of", "same_cause", "sound"]
 

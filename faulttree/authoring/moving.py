@@ -17,9 +17,9 @@ from faulttree.authoring.proposal import Unfit
 from faulttree.errors import TreeError
 from faulttree.rules.finding import Finding
 from faulttree.tree import Library, Tree, assemble, shape_of
-from faulttree.tree.document import decode
 from faulttree.tree.edit import Change, DataEdits, Editor
 from faulttree.tree.problems import near
+from faulttree.tree.source import decode
 from faulttree.walk.fold import fold
 from faulttree.walk.renames import follow
 from faulttree.walk.state import HARD_STOPS

@@ -13,8 +13,8 @@ from faulttree.cases.as_it_was import tree_of
 from faulttree.cases.closing import Closing
 from faulttree.errors import RecordError, TreeError
 from faulttree.tree import Library, Tree, shape_of
-from faulttree.tree.document import decode
 from faulttree.tree.edit import Editor
+from faulttree.tree.source import decode
 from faulttree.walk.events import Confirmed, Event
 from faulttree.walk.fold import fold
 from faulttree.walk.renames import now_called

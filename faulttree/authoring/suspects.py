@@ -21,8 +21,8 @@ from faulttree.authoring.proposal import Unfit
 from faulttree.authoring.sharing import with_procedure
 from faulttree.errors import TreeError
 from faulttree.tree import Library, Tree, assemble, shape_of
-from faulttree.tree.document import decode
 from faulttree.tree.edit import Change, DataEdits, Editor, Edits
+from faulttree.tree.source import decode
 from faulttree.walk.choose import table_of
 from faulttree.walk.events import Closed, Confirmed, Event, NotConfirmed
 from faulttree.walk.fold import fold

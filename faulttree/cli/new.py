@@ -140,7 +140,7 @@ def title_of(tree: str) -> str:
 
 def _from_table(root: Path, start: Start, path: Path, seconds: float) -> Begun:
     from faulttree.authoring.starting import begin, from_table
-    from faulttree.tree.document import load_text
+    from faulttree.tree.source import load_text
 
     data, minutes = from_table(start, load_text(path), path, seconds=seconds)
     return begin(root, start, data, minutes=minutes)

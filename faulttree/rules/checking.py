@@ -157,7 +157,7 @@ def _by_id(name: str, library: Library) -> Path:
 
 
 def _decoded(raw: bytes) -> str:
-    from faulttree.tree.document import decode
+    from faulttree.tree.source import decode
 
     try:
         return decode(raw)

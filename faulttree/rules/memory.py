@@ -21,7 +21,7 @@ from typing import TYPE_CHECKING, Any
 
 from faulttree.rules.examining import Looked
 from faulttree.rules.finding import Finding, Report
-from faulttree.tree.document import MAX_BYTES
+from faulttree.tree.source import MAX_BYTES
 
 if TYPE_CHECKING:
     from faulttree.rules.checking import Target

@@ -113,7 +113,7 @@ def mend_files(findings: Iterable[Finding]) -> list[Mend]:
 
 def spliced(text: str, mend: Mend) -> str | None:
     """The text with one mend, or None where more than that would change."""
-    from faulttree.tree.document import LINE_END
+    from faulttree.tree.source import LINE_END
 
     begin = 0
     for _ in range(mend.line - 1):

@@ -9,8 +9,9 @@ from faulttree.errors import FaulttreeError
 from faulttree.rules.examining import Looked, of_error
 from faulttree.rules.finding import Finding
 from faulttree.tree import FileKind, shape_of
-from faulttree.tree.document import load_text, parse
+from faulttree.tree.document import parse
 from faulttree.tree.schema import findings
+from faulttree.tree.source import load_text
 
 __all__ = ["kind_of", "look_at_other", "text_of"]
 

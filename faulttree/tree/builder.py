@@ -29,7 +29,7 @@ from typing import Any
 
 from faulttree.errors import ReadingError, TreeError
 from faulttree.tree import parts
-from faulttree.tree.document import Document, shown
+from faulttree.tree.document import Document
 from faulttree.tree.filling import filled, takes_of, wrong_unit
 from faulttree.tree.model import Accepted, Access, Kind, Step, Tree, Use, Where
 from faulttree.tree.plain import (
@@ -44,6 +44,7 @@ from faulttree.tree.plain import (
 )
 from faulttree.tree.problems import Level, Problem, near
 from faulttree.tree.schema import FileKind, findings
+from faulttree.tree.source import shown
 
 __all__ = ["MAX_STEPS", "assemble", "build"]
 

@@ -7,9 +7,9 @@ from collections.abc import Callable, Mapping
 from typing import Any
 
 from faulttree.errors import ReadingError
-from faulttree.tree.document import shown
 from faulttree.tree.model import Where
 from faulttree.tree.plain import as_text, as_texts
+from faulttree.tree.source import shown
 
 __all__ = ["filled", "takes_of", "wrong_unit"]
 

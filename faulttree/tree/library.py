@@ -11,10 +11,11 @@ from typing import Any
 
 from faulttree.errors import TreeError
 from faulttree.tree.builder import assemble
-from faulttree.tree.document import Document, load_text, parse, shown, uncollected
+from faulttree.tree.document import Document, parse, uncollected
 from faulttree.tree.model import Tree, Where
 from faulttree.tree.problems import Problem, near
 from faulttree.tree.schema import FileKind, findings, shape_of
+from faulttree.tree.source import load_text, shown
 
 __all__ = ["Examined", "Library", "examine", "find_library", "shipped_library"]
 

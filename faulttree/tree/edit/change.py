@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from faulttree.errors import TreeError
-from faulttree.tree.document import LINE_END
+from faulttree.tree.source import LINE_END
 
 __all__ = ["Change", "write_all"]
 

@@ -12,11 +12,12 @@ from typing import Any
 from yaml.nodes import MappingNode, Node, ScalarNode, SequenceNode
 
 from faulttree.errors import TreeError
-from faulttree.tree.document import Document, child_of, parse
+from faulttree.tree.document import Document, parse
 from faulttree.tree.edit.change import Change
 from faulttree.tree.edit.plain_data import Keys, insert, put, rename, value_at
 from faulttree.tree.edit.spelling import round_trip, words
 from faulttree.tree.edit.yaml_text import block, flow, quoted, scalar_text
+from faulttree.tree.nodes import child_of
 from faulttree.tree.shape import ANY, Shape
 
 __all__ = ["Editor"]

@@ -8,8 +8,8 @@ from collections.abc import Mapping
 from typing import Any
 
 from faulttree.errors import TreeError
-from faulttree.tree.document import HIDDEN
 from faulttree.tree.scalars import scalar
+from faulttree.tree.source import HIDDEN
 
 __all__ = ["block", "flow", "quoted", "scalar_text"]
 
