@@ -24,7 +24,7 @@ from faulttree.cli import cli, run
 from faulttree.errors import TreeError
 from faulttree.figures import Review, review
 from faulttree.figures.applying import edit_of
-from faulttree.figures.proposals import Proposal
+from faulttree.figures.proposal import Proposal
 from faulttree.figures.simulator import Shop, fill
 from faulttree.figures.terminal import lines
 from faulttree.figures.webpage import page

@@ -34,7 +34,7 @@ from faulttree.errors import FaulttreeError
 
 if TYPE_CHECKING:
     from faulttree.figures import Review
-    from faulttree.figures.proposals import Proposal
+    from faulttree.figures.proposal import Proposal
     from faulttree.tree import Library
     from faulttree.tree.model import Tree
 

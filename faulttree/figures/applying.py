@@ -14,7 +14,7 @@ from faulttree.tree.edit import Change, Editor
 from faulttree.tree.schema import shape_of
 
 if TYPE_CHECKING:
-    from faulttree.figures.proposals import Proposal
+    from faulttree.figures.proposal import Proposal
     from faulttree.tree import Library
 
 __all__ = ["edit_of"]

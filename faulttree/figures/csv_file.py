@@ -10,7 +10,7 @@ from faulttree.cases.exchange import cell
 
 if TYPE_CHECKING:
     from faulttree.figures.intervals import Spread
-    from faulttree.figures.reviewing import Review
+    from faulttree.figures.results import Review
 
 __all__ = ["COLUMNS", "to_csv"]
 

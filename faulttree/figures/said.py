@@ -2,22 +2,25 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from faulttree.figures.intervals import Share, Spread
-    from faulttree.figures.reviewing import FaultFigures, Review, TreeFigures
+    from faulttree.figures.results import FaultFigures, Review, TreeFigures
 
 __all__ = [
     "between",
     "cases",
     "change_words",
+    "listed",
     "minutes",
     "percent",
     "period",
     "share",
     "spread",
     "tree_words",
+    "within",
 ]
 
 
@@ -34,6 +37,16 @@ def percent(part: float) -> str:
 def between(low: float, high: float) -> str:
     """An interval of shares, the sign said once."""
     return f"{percent(low).removesuffix(' %')} to {percent(high)}"
+
+
+def within(figure: Share) -> str:
+    """The interval of a share."""
+    return between(figure.low, figure.high)
+
+
+def listed(names: Sequence[str]) -> str:
+    """Names as people list them."""
+    return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}"
 
 
 def share(figure: Share, *, counts: bool = True) -> str:

@@ -12,7 +12,7 @@ from faulttree.figures.intervals import share_of
 from faulttree.texts import harmless, one_line
 
 if TYPE_CHECKING:
-    from faulttree.figures.reviewing import Branch, Review, StepFigures, TreeFigures
+    from faulttree.figures.results import Branch, Review, StepFigures, TreeFigures
 
 __all__ = ["aside", "few_of", "lines"]
 

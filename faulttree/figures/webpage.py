@@ -18,7 +18,7 @@ from faulttree.figures.terminal import aside, few_of
 
 if TYPE_CHECKING:
     from faulttree.figures.intervals import Share
-    from faulttree.figures.reviewing import FaultFigures, KindFigures, Review, TreeFigures
+    from faulttree.figures.results import FaultFigures, KindFigures, Review, TreeFigures
 
 __all__ = ["page"]
 

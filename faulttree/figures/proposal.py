@@ -1,0 +1,41 @@
+"""Something to change in a tree, and why."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+__all__ = ["Proposal"]
+
+
+@dataclass(frozen=True)
+class Proposal:
+    """Something to change, and why.
+
+    Attributes:
+        kind: ``order``, ``weights``, ``move-down``, ``limits``, ``minutes`` or ``tell-apart``.
+        at: the step or fault it is about; empty for the whole tree.
+        what: what to do, one sentence.
+        why: what the record says, with its figures and intervals.
+        figures: the same as plain data.
+        change: the edit as plain data, ``action`` first; for whoever applies it.
+    """
+
+    kind: str
+    at: str
+    what: str
+    why: str
+    figures: Mapping[str, Any] = field(default_factory=dict)
+    change: Mapping[str, Any] = field(default_factory=dict)
+
+    def as_dict(self) -> dict[str, Any]:
+        """Plain data for JSON."""
+        return {
+            "kind": self.kind,
+            "at": self.at,
+            "what": self.what,
+            "why": self.why,
+            "figures": dict(self.figures),
+            "change": dict(self.change),
+        }

@@ -1,0 +1,136 @@
+"""Limits that disagree with what good units read and confirmed cases showed."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import TYPE_CHECKING
+
+from faulttree.errors import FaulttreeError
+from faulttree.figures.intervals import FEW, share_of, tolerance_factor
+from faulttree.figures.proposal import Proposal
+from faulttree.figures.said import listed, percent, within
+from faulttree.reading import Limits, resolve_limits, show
+
+if TYPE_CHECKING:
+    from faulttree.figures.gathering import StepCount, TreeCount
+    from faulttree.odds import FaultTable
+    from faulttree.tree.model import Step
+
+__all__ = ["contradicted", "limits"]
+
+GOOD_UNITS = 10
+"""Good readings below which nothing is said of limits: common practice, no source."""
+
+NEAR = 2.0
+"""Standard deviations between the mean of good units and a limit below which the limit is
+named: one good unit in forty, and more, would be judged out."""
+
+OFTEN = 0.1
+"""How often a step may contradict what was confirmed: common practice, no source."""
+
+
+def limits(count: TreeCount) -> Iterator[Proposal]:
+    """Limits that good units would pass only by luck."""
+    for name, step in count.tree.steps.items():
+        good = count.steps[name].good if name in count.steps else None
+        if good is None or good.n < GOOD_UNITS or not good.deviation:
+            continue
+        limits = _fixed_limits(step)
+        if limits is None:
+            continue
+        half = tolerance_factor(good.n) * good.deviation
+        low, high = good.mean - half, good.mean + half
+        near = NEAR * good.deviation
+        under = limits.lower is not None and good.mean - near < float(limits.lower)
+        over = limits.upper is not None and good.mean + near > float(limits.upper)
+        if not under and not over:
+            continue
+
+        def said(value: float, limits: Limits = limits) -> str:
+            return show(value, limits.unit, limits.kind, digits=4)
+
+        sides = [*(["low"] if under else []), *(["high"] if over else [])]
+        yield Proposal(
+            "limits",
+            name,
+            f"Look at the limits of {name}: good units come near them on the {listed(sides)} side.",
+            f"The {good.n} readings that confirmed a repair lie at {said(good.mean)} on average, "
+            f"standard deviation {said(good.deviation)}, so one good unit in forty or more "
+            "would be judged out. "
+            f"With 95 % confidence, 95 % of good units "
+            f"read {said(low)} to {said(high)}, were they spread normally; the limits are "
+            f"{_said_limits(limits)}. Readings that did not confirm are not among them, so the "
+            "true spread is wider still.",
+            {
+                "n": good.n,
+                "mean": good.mean,
+                "deviation": good.deviation,
+                "low": low,
+                "high": high,
+                "lower": None if limits.lower is None else float(limits.lower),
+                "upper": None if limits.upper is None else float(limits.upper),
+                "unit": limits.unit,
+            },
+            {
+                "action": "set-limits",
+                "tree": count.tree.id,
+                "step": name,
+                "min": said(low) if under else None,
+                "max": said(high) if over else None,
+                "source": f"{good.n} mended units of this record",
+            },
+        )
+
+
+def _fixed_limits(step: Step) -> Limits | None:
+    """Limits that are the author's own figures: not of a part, not of other readings."""
+    if step.limits is None or "component" in step.limits:
+        return None
+    try:
+        limits = resolve_limits(step.limits, unit=step.unit)
+    except FaulttreeError:
+        return None
+    return None if limits.missing or limits.bands or limits.problem else limits
+
+
+def _said_limits(limits: Limits) -> str:
+    ends = [
+        show(end, limits.unit, limits.kind, digits=4) if end is not None else word
+        for end, word in ((limits.lower, "none below"), (limits.upper, "none above"))
+    ]
+    return " to ".join(ends)
+
+
+def contradicted(count: TreeCount, table: FaultTable) -> Iterator[Proposal]:
+    """Steps whose outcome is often not what the confirmed fault should have shown."""
+    for name in table.tests:
+        wrong, of = _against(count.steps[name], table, name)
+        share = share_of(wrong, of)
+        if of < FEW or share.low <= OFTEN:
+            continue
+        yield Proposal(
+            "limits",
+            name,
+            f"Look at {name}: it often shows what the confirmed fault should not.",
+            f"In {wrong} of {of} confirmed cases ({percent(wrong / of)}, {within(share)}) its "
+            "outcome is not among those from which the fault can be reached, or that its signs "
+            "name: its limits, its words or the signs are off."
+            + (
+                " Some walks followed an older text: see first whether that is why."
+                if count.texts
+                else ""
+            ),
+            share.as_dict(),
+            {"action": "look-at", "tree": count.tree.id, "step": name},
+        )
+
+
+def _against(counted: StepCount, table: FaultTable, name: str) -> tuple[int, int]:
+    wrong = of = 0
+    for outcome, ended in counted.ended.items():
+        for (result, fault), cases in ended.items():
+            entry = table.entry(fault, name) if fault in table.fault_index else ()
+            if result == "fixed" and entry:
+                of += cases
+                wrong += 0 if outcome in entry else cases
+    return wrong, of

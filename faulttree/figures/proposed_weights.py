@@ -1,0 +1,100 @@
+"""Weights and minutes that the record does not bear out."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import TYPE_CHECKING
+
+from faulttree.figures.intervals import FEW, Share, chance_of_at_least, chance_of_at_most, holm
+from faulttree.figures.proposal import Proposal
+from faulttree.figures.said import listed, percent, within
+from faulttree.odds import PSEUDO_COUNT
+
+if TYPE_CHECKING:
+    from faulttree.figures.gathering import TreeCount
+    from faulttree.odds import FaultTable
+
+__all__ = ["minutes", "weights"]
+
+FAR_OFF = 1.5
+"""How many times off a stated time must be to be named: common practice, no source."""
+
+
+def weights(count: TreeCount, table: FaultTable) -> Iterator[Proposal]:
+    """Faults that are surely commoner or rarer than their weight says."""
+    # A fault that older texts did not know had not the same chance to be found.
+    known = [f for f in table.faults if count.could_find(f) == count.closed]
+    weight = {f: w for f, w in zip(table.faults, table.weights, strict=True) if f in known}
+    confirmed = {fault: count.faults["fixed", fault] for fault in known}
+    cases, whole = sum(confirmed.values()), sum(weight.values())
+    if cases < FEW:
+        return
+    stated = {fault: weight[fault] / whole for fault in known}
+    chances = [
+        2 * min(
+            chance_of_at_least(confirmed[fault], cases, stated[fault]),
+            chance_of_at_most(confirmed[fault], cases, stated[fault]),
+        )
+        for fault in known
+    ]  # fmt: skip
+    off = [fault for fault, sure in zip(known, holm(chances), strict=True) if sure]
+    if not off:
+        return
+    pulled = {f: (PSEUDO_COUNT * stated[f] + confirmed[f]) / (PSEUDO_COUNT + cases) for f in off}
+    # The others keep their weights, so these grow or shrink the whole as well.
+    rest = sum(weight[f] for f in known if f not in off)
+    new_whole = rest / (1 - sum(pulled.values())) if rest else whole
+    new = {fault: _digits(pulled[fault] * new_whole) for fault in off}
+    told = [
+        f"{fault} is {percent(confirmed[fault] / cases)} "
+        f"({within(Share(confirmed[fault], cases))}), its weight says {percent(stated[fault])}"
+        for fault in off
+    ]
+    yield Proposal(
+        "weights",
+        "",
+        f"Set the weight of {listed(off)} anew.",
+        f"Of {cases} confirmed cases {'; '.join(told)}. By the exact binomial test, at most "
+        "one tree in twenty would be named here by chance.",
+        {
+            fault: {**Share(confirmed[fault], cases).as_dict(), "stated": stated[fault]}
+            for fault in off
+        },
+        {"action": "set-weights", "tree": count.tree.id, "weights": new},
+    )
+
+
+def _digits(weight: float) -> float:
+    return float(f"{max(weight, 0.01):.2g}")
+
+
+def minutes(count: TreeCount) -> Iterator[Proposal]:
+    """Times that the tree states and the clock does not bear out."""
+    new: dict[str, float] = {}
+    told, figures = [], {}
+    for name, step in count.tree.steps.items():
+        timed = count.steps[name].timed
+        if len(timed) < FEW or step.minutes is None or step.access:
+            continue
+        ordered = sorted(timed.tolist())
+        low, median, high = (ordered[int(part * (len(ordered) - 1))] for part in (0.25, 0.5, 0.75))
+        ratio = median / step.minutes if step.minutes else FAR_OFF
+        outside = not low <= step.minutes <= high
+        if outside and not 1 / FAR_OFF < ratio < FAR_OFF:
+            new[name] = float(f"{median:.2g}")
+            figures[name] = {"n": len(ordered), "median": median, "stated": step.minutes}
+            told.append(f"{name} {median:.2g} (stated {step.minutes:g}, {len(ordered)} times)")
+    if new:
+        yield Proposal(
+            "minutes",
+            "",
+            f"Set the minutes of {_few(list(new))} anew.",
+            f"The median as timed, in minutes: {'; '.join(told)}. More than half of the times "
+            f"lie on one side of what is stated, by {FAR_OFF:g} times or more.",
+            figures,
+            {"action": "set-minutes", "tree": count.tree.id, "minutes": new},
+        )
+
+
+def _few(names: list[str]) -> str:
+    return listed(names) if len(names) <= 3 else f"{len(names)} steps"

@@ -1,0 +1,266 @@
+"""What a review found, as plain figures: none without its interval."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from faulttree.figures.changes import Change
+    from faulttree.figures.gathering import TreeCount
+    from faulttree.figures.intervals import Share, Spread
+    from faulttree.figures.proposal import Proposal
+    from faulttree.tree.model import Tree
+
+__all__ = ["Branch", "FaultFigures", "KindFigures", "Review", "StepFigures", "TreeFigures"]
+
+
+@dataclass(frozen=True, slots=True)
+class Branch:
+    """One outcome of a step: where it led, and which faults lay behind it.
+
+    Attributes:
+        walked: the cases that took it, of those that answered the step before any repair.
+        confirmed: of these, the cases that ended with a confirmed repair.
+        found: of these, the cases that named a fault, confirmed or not.
+        faults: fault → confirmed cases.
+        below: where it was never taken, the share that it is below at 95 %.
+    """
+
+    outcome: str
+    target: str
+    walked: Share
+    found: int
+    confirmed: Share
+    faults: Mapping[str, int]
+    below: float | None
+
+    def as_dict(self) -> dict[str, Any]:
+        """Plain data, numbers not rounded."""
+        return {
+            "outcome": self.outcome,
+            "target": self.target,
+            **self.walked.as_dict(),
+            "found": self.found,
+            "confirmed": self.confirmed.as_dict(),
+            "faults": dict(self.faults),
+            "below": self.below,
+        }
+
+
+@dataclass(frozen=True, slots=True)
+class StepFigures:
+    """One step: how often it was walked and what came of it.
+
+    Attributes:
+        walked: cases that answered it before any repair, undecided answers aside.
+        answers: all answers, also those after a repair and those gone back on.
+        minutes: as timed; ``stated`` is the tree's own figure.
+    """
+
+    step: str
+    text: str
+    kind: str
+    walked: int
+    answers: int
+    skipped: int
+    undecided: int
+    gone_back: int
+    given_up: int
+    later: int
+    found: int
+    confirmed: int
+    minutes: Spread | None
+    stated: float | None
+    branches: tuple[Branch, ...]
+
+    def as_dict(self) -> dict[str, Any]:
+        """Plain data, numbers not rounded."""
+        simple = {
+            name: getattr(self, name)
+            for name in self.__dataclass_fields__
+            if name not in ("minutes", "stated", "branches")
+        }
+        return {
+            **simple,
+            "minutes": self.minutes.as_dict() if self.minutes else None,
+            "stated_minutes": self.stated,
+            "branches": [branch.as_dict() for branch in self.branches],
+        }
+
+
+@dataclass(frozen=True, slots=True)
+class FaultFigures:
+    """One fault: how often it was what it was.
+
+    Attributes:
+        confirmed: closed cases that ended with its confirmed repair, of those walked on a text
+            of the tree that knew it.
+        found: closed cases that named it without one.
+        held: repairs of it that were confirmed, of all that were tried.
+        came_back: units that came in again soon, of those it was confirmed in.
+        below: where it was never confirmed, the share of cases it is below at 95 %.
+        minutes: of the walks that it was confirmed in.
+        evidence: kinds of evidence that the tree gives for it.
+        change: whether it became commoner or rarer.
+    """
+
+    fault: str
+    title: str
+    part: str
+    module: str | None
+    loose: bool
+    confirmed: Share
+    found: int
+    held: Share
+    came_back: Share
+    below: float | None
+    minutes: Spread | None
+    evidence: tuple[str, ...]
+    change: Change | None
+
+    def as_dict(self) -> dict[str, Any]:
+        """Plain data, numbers not rounded."""
+        return {
+            "fault": self.fault,
+            "title": self.title,
+            "part": self.part,
+            "module": self.module,
+            "loose": self.loose,
+            "found": self.found,
+            "confirmed": self.confirmed.count,
+            **{k: v for k, v in self.confirmed.as_dict().items() if k != "count"},
+            "repairs": self.held.as_dict(),
+            "came_back": self.came_back.as_dict(),
+            "below": self.below,
+            "minutes": self.minutes.as_dict() if self.minutes else None,
+            "evidence": list(self.evidence),
+            "change": self.change.as_dict() if self.change else None,
+        }
+
+
+@dataclass(frozen=True, slots=True)
+class KindFigures:
+    """How suspects of one kind of evidence have stood up.
+
+    Attributes:
+        seen: those confirmed at least once since, of all faults with that kind of evidence.
+        held: repairs of them that were confirmed, of all that were tried.
+    """
+
+    kind: str
+    seen: Share
+    held: Share
+
+    def as_dict(self) -> dict[str, Any]:
+        """Plain data, numbers not rounded."""
+        return {"kind": self.kind, "seen": self.seen.as_dict(), "repairs": self.held.as_dict()}
+
+
+@dataclass(frozen=True)
+class TreeFigures:
+    """All figures of one tree.
+
+    Attributes:
+        tree: the tree as it stands, or as the record knew it last; ``gone`` says which.
+        results: result → closed cases.
+        unsolved: closed cases without a fault, of all closed.
+        open_suspects: suspect → (walks that left it untested, its mean probability there).
+        older: cases walked on older texts; ``left_out`` are answers to steps that are no
+            more; ``no_longer`` faults found that the tree does not have.
+        quarters: quarter → closed cases, and fault → confirmed cases, oldest first.
+    """
+
+    tree: Tree
+    gone: bool
+    cases: int
+    closed: int
+    first: str
+    last: str
+    results: Mapping[str, int]
+    unsolved: Share
+    open_suspects: Mapping[str, tuple[int, float]]
+    minutes: Spread | None
+    older: int
+    left_out: Mapping[str, int]
+    no_longer: Mapping[str, int]
+    steps: tuple[StepFigures, ...]
+    faults: tuple[FaultFigures, ...]
+    suspects: tuple[KindFigures, ...]
+    quarters: tuple[tuple[str, int, Mapping[str, int]], ...]
+    proposals: tuple[Proposal, ...] = ()
+    count: TreeCount | None = field(default=None, repr=False, compare=False)
+
+    def as_dict(self) -> dict[str, Any]:
+        """Plain data, numbers not rounded."""
+        return {
+            "tree": self.tree.id,
+            "title": self.tree.title,
+            "gone": self.gone,
+            "cases": self.cases,
+            "closed": self.closed,
+            "first": self.first,
+            "last": self.last,
+            "results": dict(self.results),
+            "without_fault": self.unsolved.as_dict(),
+            "open_suspects": [
+                {"fault": fault, "cases": cases, "mean_probability": mean}
+                for fault, (cases, mean) in self.open_suspects.items()
+            ],
+            "minutes": self.minutes.as_dict() if self.minutes else None,
+            "older_texts": {
+                "cases": self.older,
+                "answers_left_out": dict(self.left_out),
+                "faults_no_longer": dict(self.no_longer),
+            },
+            "steps": [step.as_dict() for step in self.steps],
+            "faults": [fault.as_dict() for fault in self.faults],
+            "suspects": [kind.as_dict() for kind in self.suspects],
+            "quarters": [
+                {"quarter": quarter, "closed": closed, "confirmed": dict(faults)}
+                for quarter, closed, faults in self.quarters
+            ],
+            "proposals": [proposal.as_dict() for proposal in self.proposals],
+        }
+
+
+@dataclass(frozen=True)
+class Review:
+    """The whole review.
+
+    Attributes:
+        cases: how many the filters named; ``unread`` of trees that nobody has any more.
+        benches: who took the cases in.
+        method: what holds for all figures, in words.
+    """
+
+    trees: tuple[TreeFigures, ...]
+    cases: int
+    unread: int
+    first: str
+    last: str
+    benches: tuple[str, ...]
+    suspects: tuple[KindFigures, ...]
+    filters: Mapping[str, Any]
+    method: tuple[str, ...]
+
+    @property
+    def invented(self) -> bool:
+        """Whether the record says of itself that it is invented."""
+        return any("(invented)" in bench for bench in self.benches)
+
+    def as_dict(self) -> dict[str, Any]:
+        """Plain data for JSON, numbers not rounded."""
+        return {
+            "trees": [tree.as_dict() for tree in self.trees],
+            "cases": self.cases,
+            "cases_unread": self.unread,
+            "first": self.first,
+            "last": self.last,
+            "benches": list(self.benches),
+            "invented": self.invented,
+            "filters": dict(self.filters),
+            "suspects": [kind.as_dict() for kind in self.suspects],
+            "method": list(self.method),
+        }
