@@ -2,7 +2,8 @@
 
 from faulttree.tree.builder import assemble, build
 from faulttree.tree.document import Document, read_document
-from faulttree.tree.library import Examined, Library, examine, find_library, shipped_library
+from faulttree.tree.examined import Examined, examine
+from faulttree.tree.library import Library, find_library, shipped_library
 from faulttree.tree.model import (
     Accepted,
     Access,

@@ -3,68 +3,33 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, field
+from collections.abc import Mapping
 from functools import cached_property
 from pathlib import Path
 from typing import Any
 
 from faulttree.errors import TreeError
 from faulttree.tree.builder import assemble
+from faulttree.tree.bundling import named_in, tree_id_of, trial_of, uses_in
 from faulttree.tree.document import Document, parse, uncollected
-from faulttree.tree.model import Tree, Where
+from faulttree.tree.examined import (
+    Examined,
+    checked,
+    in_order,
+    problem_of,
+    wrong_folder,
+    wrong_name,
+)
+from faulttree.tree.model import Tree
 from faulttree.tree.problems import Problem, near
-from faulttree.tree.schema import FileKind, findings, shape_of
+from faulttree.tree.schema import FileKind, shape_of
 from faulttree.tree.source import load_text, shown
 
-__all__ = ["Examined", "Library", "examine", "find_library", "shipped_library"]
+__all__ = ["Library", "find_library", "shipped_library"]
 
 ID = re.compile(r"[a-z0-9]+(?:-[a-z0-9]+)*", re.ASCII)
 TABLES: tuple[FileKind, ...] = ("cautions", "instruments", "families")
 VARIABLE = "FAULTTREE_LIBRARY"
-
-
-@dataclass(frozen=True)
-class Examined:
-    """A file looked at as a whole: what could be built of it, and all that is wrong.
-
-    Attributes:
-        kind: what kind of file it is.
-        tree: the tree, wherever one can be built. For a procedure a tree made only to use
-            it, as the step ``use`` whose exits all lead to the stop ``end``.
-        problems: what reader, schema and builder found, in the order of the files.
-        documents: the files behind it by name, the one examined first.
-        data: the plain data of the file examined.
-    """
-
-    kind: FileKind
-    tree: Tree | None
-    problems: tuple[Problem, ...]
-    documents: Mapping[str, Document] = field(default_factory=dict, repr=False)
-
-    @property
-    def data(self) -> Any:
-        """The plain data of the file examined; None where it could not be read."""
-        return next((document.data for document in self.documents.values()), None)
-
-    def place(
-        self, where: Where, of_key: bool = False
-    ) -> tuple[Path | None, int | None, int | None]:
-        """Path, line and column (from 1) of a place; None for what is not known."""
-        document = self.documents.get(where.document)
-        if document is None:
-            return None, None, None
-        return (document.path, *document.place(where.keys, of_key))
-
-
-def examine(bundle: Mapping[str, Any]) -> Examined:
-    """Look at plain data leniently: everything wrong at once, without line and column.
-
-    Args:
-        bundle: as for :func:`faulttree.tree.build`.
-    """
-    tree, problems = assemble(bundle)
-    return Examined("tree", tree, problems)
 
 
 class Library:
@@ -209,22 +174,22 @@ class Library:
         """
         path = self.path_of(what) if isinstance(what, str) else what
         if self._leads_out(path):
-            return Examined("tree", None, (_problem(_led_out(path)),))
+            return Examined("tree", None, (problem_of(led_out(path)),))
         try:
             text = load_text(path)
         except TreeError as error:
             if error.line is None:
                 raise
-            return Examined("tree", None, (_problem(error),))
+            return Examined("tree", None, (problem_of(error),))
         return self.examine_text(text, path)
 
     def examine_text(self, text: str, path: Path | None = None) -> Examined:
         """Look at a text as :meth:`examine` does at a file; ``path`` names it."""
-        kind = _kind_of(text, path)
+        kind = kind_of_file(text, path)
         if kind != "tree":
             stem = path.stem if path is not None else "procedure"
             name = f"procedure:{stem}" if kind == "procedure" else kind
-            document, problems = _checked(
+            document, problems = checked(
                 parse(text, path=path, shape=shape_of(kind), name=name), kind
             )
             if kind == "procedure":
@@ -232,7 +197,7 @@ class Library:
             return Examined(kind, None, problems, {document.name: document})
         document = parse(text, path=path, shape=shape_of("tree"), name="tree")
         if not isinstance(document.data, dict):
-            problems = document.problems or tuple(_checked(document, "tree")[1])
+            problems = document.problems or tuple(checked(document, "tree")[1])
             return Examined("tree", None, problems, {"tree": document})
         return self._tree(document)
 
@@ -265,25 +230,25 @@ class Library:
         cautions, wrong_cautions = self._merged("cautions")
         instruments, wrong_instruments = self._merged("instruments")
         bundle: dict[str, Any] = {
-            "id": _tree_id(document),
+            "id": tree_id_of(document),
             "tree": document.data,
             "procedures": used,
-            "cautions": _named("cautions", cautions, document.data, used),
-            "instruments": _named("needs", instruments, document.data, used),
+            "cautions": named_in("cautions", cautions, document.data, used),
+            "instruments": named_in("needs", instruments, document.data, used),
         }
         with uncollected():
             tree, found = assemble(bundle, documents, known_procedures=self.procedures)
         problems += found
-        problems += _wrong_folder(document, document.data.get("family"))
+        problems += wrong_folder(document, document.data.get("family"))
         problems += wrong_cautions + wrong_instruments
-        return Examined("tree", tree, _sorted(problems, document), documents)
+        return Examined("tree", tree, in_order(problems, document), documents)
 
     def _used(
         self, tree: Mapping[str, Any], documents: dict[str, Document], problems: list[Problem]
     ) -> dict[str, Any]:
         """The procedures a tree uses, theirs too, by name."""
         used: dict[str, Any] = {}
-        todo = list(_uses(tree))
+        todo = list(uses_in(tree))
         while todo:
             name = todo.pop()
             if f"procedure:{name}" in documents:
@@ -296,7 +261,7 @@ class Library:
             problems += document.problems
             used[name] = document.data
             if isinstance(document.data, dict):
-                todo += _uses(document.data)
+                todo += uses_in(document.data)
         return {name: used[name] for name in sorted(used)}
 
     def procedure(self, name: str) -> tuple[Document, tuple[Problem, ...]] | None:
@@ -316,10 +281,10 @@ class Library:
             path = self.root / "shared" / file
             self._documents[file] = None
             if self._leads_out(path):
-                problem = _problem(_led_out(path))
+                problem = problem_of(led_out(path))
                 self._documents[file] = Document(None, "", path, name, (problem,)), (problem,)
             elif path.exists():
-                self._documents[file] = _read(path, kind, name)
+                self._documents[file] = read_checked(path, kind, name)
         return self._documents[file]
 
     def _procedure(self, document: Document, problems: tuple[Problem, ...]) -> Examined:
@@ -333,15 +298,15 @@ class Library:
         name = document.name.partition(":")[2]
         used[name] = data
         bundle: dict[str, Any] = {
-            **_bench(name, data, used),
-            "cautions": _named("cautions", self._merged("cautions")[0], {}, used),
-            "instruments": _named("needs", self._merged("instruments")[0], {}, used),
+            **trial_of(name, data, used),
+            "cautions": named_in("cautions", self._merged("cautions")[0], {}, used),
+            "instruments": named_in("needs", self._merged("instruments")[0], {}, used),
         }
         tree, found = assemble(bundle, documents, known_procedures=self.procedures)
         collected += [p for p in found if p.where and p.where.document != "tree"]
-        collected += _wrong_name(document, data.get("procedure"))
+        collected += wrong_name(document, data.get("procedure"))
         unique = list(dict.fromkeys(collected))
-        return Examined("procedure", tree, _sorted(unique, document), documents)
+        return Examined("procedure", tree, in_order(unique, document), documents)
 
 
 def shipped_root() -> Path:
@@ -381,41 +346,18 @@ def find_library(explicit: str | None, environ: Mapping[str, str], cwd: Path) ->
     return shipped_library()
 
 
-def _read(path: Path, kind: FileKind, name: str) -> tuple[Document, tuple[Problem, ...]]:
+def read_checked(path: Path, kind: FileKind, name: str) -> tuple[Document, tuple[Problem, ...]]:
+    """A file of the library with what reader and schema find."""
     try:
         text = load_text(path)
     except TreeError as error:
-        problem = _problem(error)
+        problem = problem_of(error)
         return Document(None, "", path, name, (problem,)), (problem,)
-    return _checked(parse(text, path=path, shape=shape_of(kind), name=name), kind)
+    return checked(parse(text, path=path, shape=shape_of(kind), name=name), kind)
 
 
-def _checked(document: Document, kind: FileKind) -> tuple[Document, tuple[Problem, ...]]:
-    """A document with what reader and schema find."""
-    problems = list(document.problems)
-    if document.data is not None or not problems:
-        for rule, message, mend, keys, of_key in findings(document.data, kind):
-            line, column = document.place(keys, of_key)
-            where = Where(document.name, keys)
-            problems.append(
-                Problem(rule, "error", message, document.path, line, column, mend, where)
-            )
-    return document, tuple(problems)
-
-
-def _problem(error: TreeError) -> Problem:
-    return Problem(
-        "unreadable",
-        "error",
-        error.message,
-        error.path,
-        error.line or 1,
-        error.column or 1,
-        error.mend or "",
-    )
-
-
-def _led_out(path: Path) -> TreeError:
+def led_out(path: Path) -> TreeError:
+    """Refusal of a link to a file elsewhere."""
     return TreeError(
         "The file is a link that leads out of the library.",
         path=path,
@@ -423,17 +365,7 @@ def _led_out(path: Path) -> TreeError:
     )
 
 
-def _sorted(problems: list[Problem], first: Document) -> tuple[Problem, ...]:
-    """In the order of the lines, the file examined before the others."""
-
-    def order(problem: Problem) -> tuple[bool, str, int, int]:
-        other = problem.path != first.path
-        return other, str(problem.path), problem.line or 0, problem.column or 0
-
-    return tuple(sorted(problems, key=order))
-
-
-def _kind_of(text: str, path: Path | None) -> FileKind:
+def kind_of_file(text: str, path: Path | None) -> FileKind:
     """What kind of file a text is, by its name and its first keys."""
     if path is not None and path.parent.name == "shared":
         for kind in TABLES:
@@ -442,95 +374,6 @@ def _kind_of(text: str, path: Path | None) -> FileKind:
     if path is not None and path.parent.name == "procedures":
         return "procedure"
     return "procedure" if re.search(r"^procedure\s*:", text, re.MULTILINE) else "tree"
-
-
-def _tree_id(document: Document) -> str:
-    if document.path is not None:
-        return f"{document.path.absolute().parent.name}/{document.path.stem}"
-    family = document.data.get("family")
-    return f"{family if isinstance(family, str) else 'unknown'}/untitled"
-
-
-def _uses(data: Mapping[str, Any]) -> Iterator[str]:
-    """Procedures that a document names."""
-    steps = data.get("steps")
-    for step in steps.values() if isinstance(steps, dict) else ():
-        if isinstance(step, dict) and isinstance(step.get("use"), str):
-            yield step["use"]
-    closing = data.get("closing")
-    for item in closing if isinstance(closing, list) else ():
-        name = item.get("use") if isinstance(item, dict) else item
-        if isinstance(name, str):
-            yield name
-
-
-def _named(
-    key: str, known: Mapping[str, Any], tree: Mapping[str, Any], procedures: Mapping[str, Any]
-) -> dict[str, Any]:
-    """The entries of a table that a tree and its procedures name, wherever they do."""
-    names: set[str] = set()
-    for data in (item for item in (tree, *procedures.values()) if isinstance(item, dict)):
-        groups = (data.get(group) for group in ("steps", "access", "faults"))
-        inner = (item for group in groups if isinstance(group, dict) for item in group.values())
-        for item in (data, *inner):
-            listed = item.get(key) if isinstance(item, dict) else None
-            if isinstance(listed, list):
-                names.update(name for name in listed if isinstance(name, str))
-    return {name: known[name] for name in sorted(names) if name in known}
-
-
-def _wrong_folder(document: Document, family: Any) -> list[Problem]:
-    path = document.path
-    if path is None or not isinstance(family, str):
-        return []
-    absolute = path.absolute()
-    folder = absolute.parent
-    if folder.parent.name != "trees" or family == folder.name:
-        return []
-    line, column = document.place(("family",))
-    message = f"The family `{shown(family)}` is not the folder's name, `{shown(folder.name)}`."
-    mend = f"Write `family: {shown(folder.name)}`, or move the file."
-    where = Where("tree", ("family",))
-    return [Problem("family-folder", "error", message, path, line, column, mend, where)]
-
-
-def _wrong_name(document: Document, name: Any) -> list[Problem]:
-    path = document.path
-    if path is None or not isinstance(name, str) or name == path.stem:
-        return []
-    line, column = document.place(("procedure",))
-    message = f"The procedure `{shown(name)}` is not the file's name, `{shown(path.stem)}`."
-    mend = f"Write `procedure: {shown(path.stem)}`, or rename the file."
-    where = Where(document.name, ("procedure",))
-    return [Problem("family-folder", "error", message, path, line, column, mend, where)]
-
-
-def _bench(name: str, data: Mapping[str, Any], procedures: Mapping[str, Any]) -> dict[str, Any]:
-    """A bundle whose tree does nothing but use one procedure, with all that it takes."""
-    takes = data.get("takes")
-    names = list(takes) if isinstance(takes, (dict, list)) else []
-    exits = data.get("exits")
-    ends = [item for item in exits if isinstance(item, str)] if isinstance(exits, list) else []
-    use = {"use": name, "exits": dict.fromkeys(ends, "end")}
-    given = {item: f"{{{item}}}" for item in names if isinstance(item, str)}
-    tree = {
-        "title": name,
-        "family": "none",
-        "start": "use",
-        "access": {state: {} for state in _states(data)},
-        "steps": {"use": {**use, "with": given}},
-        "faults": {},
-        "stops": {"end": {"title": "End", "reason": "out-of-scope"}},
-    }
-    return {"id": f"none/{name}", "tree": tree, "procedures": procedures}
-
-
-def _states(data: Mapping[str, Any]) -> Iterator[str]:
-    steps = data.get("steps")
-    for step in steps.values() if isinstance(steps, dict) else ():
-        listed = step.get("access") if isinstance(step, dict) else None
-        if isinstance(listed, list):
-            yield from (state for state in listed if isinstance(state, str))
 
 
 def _near_part(tree_id: str, known: tuple[str, ...]) -> str:

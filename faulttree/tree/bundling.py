@@ -1,0 +1,75 @@
+"""What a tree file and its procedures name, and the bundles made of it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from typing import Any
+
+from faulttree.tree.document import Document
+
+__all__ = ["named_in", "states_in", "tree_id_of", "trial_of", "uses_in"]
+
+
+def tree_id_of(document: Document) -> str:
+    """The id of a tree by its place, else by its family."""
+    if document.path is not None:
+        return f"{document.path.absolute().parent.name}/{document.path.stem}"
+    family = document.data.get("family")
+    return f"{family if isinstance(family, str) else 'unknown'}/untitled"
+
+
+def uses_in(data: Mapping[str, Any]) -> Iterator[str]:
+    """Procedures that a document names."""
+    steps = data.get("steps")
+    for step in steps.values() if isinstance(steps, dict) else ():
+        if isinstance(step, dict) and isinstance(step.get("use"), str):
+            yield step["use"]
+    closing = data.get("closing")
+    for item in closing if isinstance(closing, list) else ():
+        name = item.get("use") if isinstance(item, dict) else item
+        if isinstance(name, str):
+            yield name
+
+
+def named_in(
+    key: str, known: Mapping[str, Any], tree: Mapping[str, Any], procedures: Mapping[str, Any]
+) -> dict[str, Any]:
+    """The entries of a table that a tree and its procedures name, wherever they do."""
+    names: set[str] = set()
+    for data in (item for item in (tree, *procedures.values()) if isinstance(item, dict)):
+        groups = (data.get(group) for group in ("steps", "access", "faults"))
+        inner = (item for group in groups if isinstance(group, dict) for item in group.values())
+        for item in (data, *inner):
+            listed = item.get(key) if isinstance(item, dict) else None
+            if isinstance(listed, list):
+                names.update(name for name in listed if isinstance(name, str))
+    return {name: known[name] for name in sorted(names) if name in known}
+
+
+def trial_of(name: str, data: Mapping[str, Any], procedures: Mapping[str, Any]) -> dict[str, Any]:
+    """A bundle whose tree does nothing but use one procedure, with all that it takes."""
+    takes = data.get("takes")
+    names = list(takes) if isinstance(takes, (dict, list)) else []
+    exits = data.get("exits")
+    ends = [item for item in exits if isinstance(item, str)] if isinstance(exits, list) else []
+    use = {"use": name, "exits": dict.fromkeys(ends, "end")}
+    given = {item: f"{{{item}}}" for item in names if isinstance(item, str)}
+    tree = {
+        "title": name,
+        "family": "none",
+        "start": "use",
+        "access": {state: {} for state in states_in(data)},
+        "steps": {"use": {**use, "with": given}},
+        "faults": {},
+        "stops": {"end": {"title": "End", "reason": "out-of-scope"}},
+    }
+    return {"id": f"none/{name}", "tree": tree, "procedures": procedures}
+
+
+def states_in(data: Mapping[str, Any]) -> Iterator[str]:
+    """Access states that the steps of a procedure name."""
+    steps = data.get("steps")
+    for step in steps.values() if isinstance(steps, dict) else ():
+        listed = step.get("access") if isinstance(step, dict) else None
+        if isinstance(listed, list):
+            yield from (state for state in listed if isinstance(state, str))

@@ -1,0 +1,181 @@
+"""Shared procedures opened where a tree uses them, and what is wrong with a use by itself."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Mapping, Sequence
+from typing import Any
+
+from faulttree.tree.filling import takes_of, wrong_unit
+from faulttree.tree.finder import Finder
+from faulttree.tree.model import Where
+from faulttree.tree.naming import filled_in
+from faulttree.tree.plain import as_list, as_mapping, as_text, as_texts, as_words, entries
+from faulttree.tree.problems import Level
+from faulttree.tree.scopes import CLOSING, Scope, kind_of
+from faulttree.tree.source import shown
+
+__all__ = ["MAX_STEPS", "Uses"]
+
+MAX_STEPS = 5_000
+"""Steps of a tree once its procedures are inlined."""
+
+MAX_USES = 20
+"""Procedures inside each other."""
+
+NAME = re.compile(r"[a-z0-9]+(?:-[a-z0-9]+)*")
+
+
+class Uses:
+    """Opens the procedures of one tree.
+
+    Args:
+        listed: the procedures of the bundle by name, broken ones included.
+        finder: told what is wrong.
+        known: gives the names the library has, asked only when one is unknown; those of the
+            bundle unless given.
+
+    Attributes:
+        oversize: whether the tree would be too large to be followed.
+    """
+
+    def __init__(
+        self,
+        listed: Mapping[str, Any],
+        finder: Finder,
+        known: Callable[[], Sequence[str]] | None = None,
+    ) -> None:
+        self.listed, self.finder = listed, finder
+        self.procedures = dict(entries(listed))
+        self.known = known or (lambda: tuple(self.procedures))
+        self.count = 0
+        self.oversize = False
+
+    def expand(self, scope: Scope, depth: int = 0) -> None:
+        """Open the procedures that a scope uses, theirs too."""
+        self.count += len(scope.steps)
+        for name, raw in scope.steps.items():
+            if kind_of(raw) != "use" or self.count > MAX_STEPS:
+                continue
+            where = Where(scope.document, ("steps", name))
+            if depth >= MAX_USES:
+                self.too_large(f"Procedures are used inside each other more than {MAX_USES} deep.")
+                continue
+            child = self.open(scope, scope.prefix + name, raw, where)
+            if child is not None:
+                scope.uses[name] = child
+                self.expand(child, depth + 1)
+        if self.count > MAX_STEPS:
+            self.too_large(f"More than {MAX_STEPS} steps once procedures are inlined.")
+
+    def too_large(self, message: str) -> None:
+        """Report that no tree can be built."""
+        self.oversize = True
+        mend = "Look for procedures that use others several times over."
+        self.finder.add("too-large", message, mend, Where("tree", ("steps",)))
+
+    def open(self, scope: Scope, use: str, raw: Mapping[str, Any], where: Where) -> Scope | None:
+        """The scope of one use, or None where it cannot be inlined."""
+        name = as_text(raw.get("use"))
+        chain = scope.chain()
+        if name in chain:
+            ring = " → ".join([*chain[chain.index(name) :], name])
+            message = f"Procedures use each other in a ring: {ring}."
+            mend = "Take one of these uses out."
+            self.finder.add("procedure-ring", message, mend, where.under("use"))
+            return None
+        data = self.procedures.get(name)
+        if data is None:
+            broken = name in self.listed
+            if NAME.fullmatch(name) and not broken:
+                mend = (
+                    self.finder.near(name, self.known())
+                    or "Write it in shared/procedures, or use another."
+                )
+                message = f"There is no procedure `{shown(name)}`."
+                self.finder.add("unknown-procedure", message, mend, where.under("use"))
+            return None
+        child = Scope(
+            document=f"procedure:{name}",
+            steps=dict(entries(data.get("steps"))),
+            start=as_text(data.get("start")),
+            prefix=f"{use}.",
+            use=use,
+            procedure=name,
+            exits=as_texts(data.get("exits")),
+            targets=as_words(raw.get("exits")),
+            parent=scope,
+            where=where,
+            cautions=as_texts(data.get("cautions")),
+            takes=tuple(takes_of(data.get("takes"))),
+        )
+        child.given = self.given(scope, raw, data, where)
+        self.procedure_names(child)
+        if not child.steps or child.start not in child.steps:
+            return None
+        return child
+
+    def procedure_names(self, scope: Scope) -> None:
+        """What is wrong with a procedure by itself."""
+        document = scope.document
+        for name in scope.exits:
+            if name in scope.steps:
+                message = f"`{shown(name)}` is a step and an exit."
+                mend = "A target is one word; rename one of them."
+                where = Where(document, ("steps", name))
+                self.finder.add("duplicate-id", message, mend, where, of_key=True)
+        if scope.start and scope.start not in scope.steps:
+            mend = self.finder.near(scope.start, scope.steps) or "Name one of its steps."
+            message = f"The start `{shown(scope.start)}` is no step of this procedure."
+            self.finder.add("unknown-target", message, mend, Where(document, ("start",)))
+
+    def given(
+        self, scope: Scope, raw: Mapping[str, Any], data: Mapping[str, Any], where: Where
+    ) -> dict[str, Any]:
+        """What fills the procedure's {names}, held against what it takes."""
+        part = {"part": raw["part"]} if "part" in raw else {}
+        given = {
+            name: filled_in(scope, value, where, self.finder)
+            for name, value in {**part, **as_mapping(raw.get("with"))}.items()
+        }
+        takes = takes_of(data.get("takes"))
+        procedure = shown(as_text(raw.get("use")))
+        for name in takes:
+            if name not in given:
+                key = "`part`" if name == "part" else f"`with: {{{name}: …}}`"
+                message = f"The procedure `{procedure}` takes `{name}`, which is not given."
+                self.finder.add("procedure-takes", message, f"Add {key}.", where, of_key=True)
+        for name in given:
+            if name not in takes:
+                at = where.under("part") if name == "part" else where.under("with", name)
+                message = f"The procedure `{procedure}` does not take `{shown(name)}`."
+                mend = (
+                    self.finder.near(name, takes)
+                    or "Take it out, or add it to the procedure's `takes`."
+                )
+                level: Level = "warning" if name == "part" else "error"
+                self.finder.add("procedure-takes", message, mend, at, of_key=True, level=level)
+        for name, unit in takes.items():
+            wrong = wrong_unit(given.get(name), unit) if name != "part" else ""
+            if wrong:
+                message = f"`{shown(name)}` must be given in {shown(unit)}: {wrong}"
+                mend = f"Write a figure with its unit, {shown(unit)} or a multiple."
+                self.finder.add("procedure-takes", message, mend, where.under("with", name))
+        return given
+
+    def closing(self, top: Scope, listed: Any) -> list[Scope]:
+        """The scopes of the closing procedures, each opened once."""
+        scopes: dict[str, Scope] = {}
+        for position, item in enumerate(as_list(listed)):
+            raw = {"use": item} if isinstance(item, str) else as_mapping(item)
+            name = as_text(raw.get("use"))
+            where = Where("tree", ("closing", position))
+            if name in scopes:
+                message = f"`{shown(name)}` stands twice in `closing`."
+                self.finder.add("duplicate-id", message, "Keep one of them.", where)
+                continue
+            scope = self.open(top, f"{CLOSING}.{name}", raw, where) if name else None
+            if scope is not None:
+                self.expand(scope)
+                scopes[name] = scope
+        return list(scopes.values())
