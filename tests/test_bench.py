@@ -309,6 +309,110 @@ def test_back_from_a_step_gone_to_by_hand_keeps_the_answers() -> None:
     assert state.ask.id == "unplug"
 
 
+CELL: dict[str, Any] = {
+    "cautions": [],
+    "start": "switch",
+    "steps": {
+        "switch": {"ask": "Is the switch firm?", "answers": {"firm": "look", "loose": "loose"}},
+        "look": {
+            "ask": "Is the cell free of swelling?",
+            "cautions": ["hot"],
+            "answers": {"clean": "unplug", "swollen": "stop-here"},
+        },
+        "unplug": {"do": "Pull the plug", "cautions": ["mains"], "then": "cell"},
+        "cell": {
+            "measure": "Voltage of the cell",
+            "access": ["open"],
+            "limits": {"min": "3 V"},
+            "results": {"low": "burnt", "inside": "elsewhere"},
+        },
+    },
+    "faults": {
+        "loose": {"title": "Switch loose", "remedy": "Replace it."},
+        "burnt": {"title": "Cell worn out", "remedy": "Replace it."},
+    },
+    "stops": {
+        "elsewhere": {"title": "Beyond this tree", "reason": "out-of-scope"},
+        "stop-here": {"title": "Cell damaged", "reason": "unsafe"},
+    },
+}
+"""A tree with a look at safety on the only way to what lies behind it."""
+
+
+def test_going_to_a_step_by_hand_asks_and_warns_all_that_the_tree_s_own_way_does() -> None:
+    own, by_hand = (
+        sat(*typed, "3.7 V", tree=lamp(**CELL))
+        for typed in (("firm", "", "clean", "", ""), ("go cell", "", "clean", "", ""))
+    )
+    for console, memory, state in (own, by_hand):
+        assert "It stays hot." in console.said
+        assert "open (3 min): Two screws." in console.said
+        kinds = [(event.kind, getattr(event, "step", "")) for event in memory.kept]
+        told = [one for one in kinds if one[0] in ("answered", "caution-read")]
+        assert [one for one in told if one[1] != "switch"] == [
+            ("caution-read", "look"),
+            ("answered", "look"),
+            ("caution-read", "unplug"),
+            ("answered", "unplug"),
+            ("answered", "cell"),
+        ]
+        assert state.end is not None
+        assert state.end.id == "elsewhere"
+    assert "First 'look': it may find the unit unsafe. Then 'cell'." in by_hand[0].said
+
+
+def test_a_look_at_safety_ends_the_way_to_a_step_gone_to_by_hand() -> None:
+    console, _, state = sat("go cell", "", "swollen", tree=lamp(**CELL))
+    assert state.end is not None
+    assert state.end.id == "stop-here"
+    assert "Voltage of the cell" not in console.said
+
+
+@pytest.mark.parametrize("sure", ["yes", "no"])
+def test_a_skipped_look_at_safety_is_gone_round_only_when_somebody_says_so(sure: str) -> None:
+    console, memory, state = sat(
+        *("go cell", "", "skip no light", "go cell", sure, "", ""), tree=lamp(**CELL)
+    )
+    assert "Skipped, and it may find the unit unsafe: 'look'." in console.said
+    notes = [event.text for event in memory.kept if isinstance(event, ev.Noted)]
+    if sure == "yes":
+        assert ["'cell' past 'look'" in note for note in notes] == [True]
+        assert state.ask is not None
+        assert state.ask.id == "cell"
+    else:
+        assert notes == []
+        assert state.ask is None or state.ask.id != "cell"
+
+
+def test_a_way_by_a_look_at_safety_is_kept_over_a_pause() -> None:
+    console, memory = Typist("go cell", ""), Memory()
+    tree = lamp(**CELL)
+    with pytest.raises(AwayError):
+        sit(sitting_of(console, memory, tree))
+    again = Typist("clean", "", "")
+    journal = Journal(tree, "c", list(memory.kept), memory, lambda: "2026-02-11T10:00:00Z")
+    with pytest.raises(AwayError):
+        sit(Sitting(journal, again, label="case 1"))
+    assert "Voltage of the cell" in again.said
+    assert "Is the switch firm?" not in again.said
+
+
+def test_back_before_a_look_at_safety_returns_to_where_it_was_left() -> None:
+    _, _, state = sat("go cell", "", "back", tree=lamp(**CELL))
+    assert state.ask is not None
+    assert state.ask.id == "switch"
+
+
+def test_the_door_too_passes_no_look_at_safety() -> None:
+    leaky = {"title": "Cell leaky", "remedy": "Replace it.", "signs": {"cell": "low"}}
+    tree = lamp(**{**CELL, "faults": {**CELL["faults"], "leaky": leaky}})
+    console, _, state = sat("give up", "2", "", "clean", "", "", tree=tree)
+    assert "For 'Cell leaky': cell." in console.said
+    assert [visit.step for visit in state.visits] == ["look", "unplug"]
+    assert state.ask is not None
+    assert state.ask.id == "cell"
+
+
 def test_a_skip_says_where_it_goes_on_and_comes_back() -> None:
     console, _, state = sat("", "skip no light here", "", "", "20 ohm", "yes")
     assert "'plug' is left for later" in console.said

@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from faulttree.bench import views
+from faulttree.bench.going import BY_HAND, by_hand, head_for
 from faulttree.bench.sitting import Leaving, is_still
 from faulttree.bench.thinking import chosen_step, suspects_view, why_view, worth_view
 from faulttree.bench.words import WORDS
@@ -22,9 +23,6 @@ __all__ = ["DOES", "Does", "do"]
 
 Does = Callable[["Sitting", "Step | None", str], None]
 """What a word does at a step, or where none is asked, with what was typed behind it."""
-
-BY_HAND = "chosen at the bench"
-"""The reason of a jump that the technician asked for."""
 
 
 def do(
@@ -61,7 +59,7 @@ def _back(sitting: Sitting, step: Step | None, rest: str) -> None:
         sitting.journal.add(ev.WentBack(at=sitting.now, steps=0))
         sitting.say("Taken up again.")
         return
-    if isinstance(event, ev.Jumped) and event.reason == BY_HAND:
+    if by_hand(event):
         before = fold(sitting.journal.tree, events[:last])
         if before.ask is not None:
             why = "back from another step"
@@ -131,7 +129,7 @@ def _go(sitting: Sitting, step: Step | None, rest: str) -> None:
         sitting.say("✗ Name a step of this tree: go STEP.", "bad")
         sitting.say(f"They are {views.joined(sitting.state.tree.diagnostic)}.")
         return
-    sitting.journal.add(ev.Jumped(at=sitting.now, step=name, reason=BY_HAND))
+    head_for(sitting, name, BY_HAND)
 
 
 def _meter(sitting: Sitting, step: Step | None, rest: str) -> None:

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 from faulttree.bench import views
 from faulttree.bench.doing import do
+from faulttree.bench.going import head_for
 from faulttree.bench.sitting import Leaving
 from faulttree.bench.thinking import MOST, door_view, worth_view
 from faulttree.bench.words import word_of
@@ -96,8 +97,8 @@ def _pass_door(sitting: Sitting) -> None:
         picked = _pick(sitting, suspects)
         if picked is not None:
             why = "an open suspect, before giving up"
-            sitting.journal.add(ev.Jumped(at=sitting.now, step=picked.tests[0], reason=why))
-            sitting.say(_way_to(sitting.state, picked))
+            sitting.say(_way_to(state, picked))
+            head_for(sitting, picked.tests[0], why)
             return
         _decline(sitting, suspects)
     _close_unsolved(sitting)

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 from faulttree.bench import views
 from faulttree.bench.ending import end_sitting
+from faulttree.bench.going import go_on_to, guarded
 from faulttree.bench.obeying import obey
 from faulttree.bench.repairing import prove, try_repair
 from faulttree.bench.sitting import is_still
@@ -63,12 +64,15 @@ def _wait_out(sitting: Sitting) -> None:
 
 def _go_on(sitting: Sitting) -> None:
     """One thing after another: a step, a repair, the way round a skip, the end."""
+    if go_on_to(sitting):
+        return
     state = sitting.state
     if state.ask is not None:
         put(sitting, state.ask)
     elif state.phase in ("found", "confirming"):
         _mend(sitting)
     elif (jump := choose(state, at=sitting.now)) is not None:
+        jump = guarded(state, jump)
         sitting.journal.add(jump)
         _explain_jump(sitting, state, jump)
     else:
