@@ -7,6 +7,7 @@ import random
 import statistics
 from collections import Counter, defaultdict
 from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -37,12 +38,14 @@ from faulttree.figures.intervals import (
 from faulttree.figures.mapping import bridge
 from faulttree.figures.orders import Case, Standing, planned
 from faulttree.figures.replay import cases_of
-from faulttree.figures.simulator import Shop, fill, grows, shares, simulate
+from faulttree.figures.simulator import Shop, fill, grows, keep, shares, simulate
 from faulttree.figures.tallies import tally
+from faulttree.figures.terminal import lines as terminal_lines
 from faulttree.odds import priors
 from faulttree.tree import build, shipped_library
 from faulttree.tree.model import Tree
 from faulttree.walk import fold, from_dict
+from faulttree.walk.events import Opened
 from tests.postgres import shared
 
 LIBRARY = shipped_library()
@@ -296,11 +299,39 @@ def test_a_part_of_the_record_is_counted_alone(store: Store, reviewed: Review) -
     assert [tree.tree.id for tree in one.trees] == ["usb-lamp/flickers"]
 
 
-def test_trees_are_chosen_by_a_module_they_know(store: Store) -> None:
+def test_units_that_name_no_modules_count_where_their_tree_knows_the_module(store: Store) -> None:
     module = "series-regulator"
     found = review(store, TREES, module=module, proposals=False)
     assert [tree.tree.id for tree in found.trees] == ["bench-supply/no-output"]
+    assert found.unsaid == found.cases > 0
+    assert "do not name theirs" in "\n".join(terminal_lines(found, 100))
     assert review(store, TREES, module="no-such-thing", proposals=False).trees == ()
+    # The record knows what a tree was for, also where no library has it any more.
+    assert review(store, TREES[1:], module=module, proposals=False).cases == found.cases
+
+
+def test_a_unit_that_names_its_modules_counts_for_these_and_no_other() -> None:
+    module = "series-regulator"
+    inside: Mapping[str, list[list[str]]] = {
+        "bench-supply/no-output": [[module], ["mains-inlet", module], ["mains-inlet"], []],
+        # Another family, whose tree knows nothing of the module that is built into some.
+        "usb-lamp/flickers": [[module], [f"{module}-2"], []],
+    }
+    walks, wanted = [], Counter[str]()
+    for at, walk in enumerate(simulate(TREES, Shop(seed=8), cases=120)):
+        kinds = inside.get(walk.tree.id, [["mains-inlet"]])
+        named = kinds[at % len(kinds)]
+        first = walk.events[0]
+        assert isinstance(first, Opened)
+        opened = replace(first, unit={**first.unit, "modules": named})
+        walks.append(replace(walk, events=(opened, *walk.events[1:])))
+        known = module in named or (not named and walk.tree.id == "bench-supply/no-output")
+        wanted.update([walk.tree.id] if known else [])
+    with open_store(None) as store:
+        keep(store, walks)
+        found = review(store, TREES, module=module)
+    assert {tree.tree.id: tree.cases for tree in found.trees} == wanted
+    assert 0 < found.unsaid < found.cases
 
 
 def test_an_empty_record_has_nothing_to_say() -> None:

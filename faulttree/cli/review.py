@@ -53,7 +53,7 @@ ENDINGS = {".html": "html", ".htm": "html", ".csv": "csv", ".json": "json"}
 )
 @click.option("--tree", help="One tree, as family/complaint.")
 @click.option("--family", help="Kind of unit.")
-@click.option("--module", help="Trees that know a fault of this module.")
+@click.option("--module", help="Units with this module inside.")
 @click.option("--who", help="Cases that this bench took in.")
 @click.option("--since", metavar="DATE", help="Cases opened on this day or later.")
 @click.option("--until", metavar="DATE", help="Cases opened on this day or earlier.")

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 from faulttree.figures.guarding import guarded_table
@@ -15,13 +15,19 @@ from faulttree.odds import TableError
 
 if TYPE_CHECKING:
     from faulttree.cases.store import Store
+    from faulttree.figures.built_in import Condition
     from faulttree.figures.gathering import TreeCount
     from faulttree.figures.proposal import Proposal
 
 __all__ = ["propose"]
 
 
-def propose(store: Store, count: TreeCount, filters: Mapping[str, Any]) -> tuple[Proposal, ...]:
+def propose(
+    store: Store,
+    count: TreeCount,
+    filters: Mapping[str, Any],
+    part: Sequence[Condition] = (),
+) -> tuple[Proposal, ...]:
     """All that a tree's record suggests to change, what saves most time first.
 
     A tree that the library does not have is not changed. One whose steps wait for one another
@@ -34,7 +40,7 @@ def propose(store: Store, count: TreeCount, filters: Mapping[str, Any]) -> tuple
         return ()
     try:
         table = guarded_table(count.tree)
-        tried = replay(cases_of(store, count, filters), count)
+        tried = replay(cases_of(store, count, filters, part), count)
     except TableError:
         return ()
     return (

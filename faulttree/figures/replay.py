@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import groupby
 from operator import itemgetter
 from typing import TYPE_CHECKING, Any
 
-from sqlalchemy import Connection, not_, select
+from sqlalchemy import ColumnElement, Connection, not_, select
 
 from faulttree.cases.asking import conditions
 from faulttree.cases.tables import CASES, STEPS
@@ -72,8 +72,20 @@ Counted = Mapping[tuple[Case, int], int]
 """(case, half of the record it belongs to) → how many such cases."""
 
 
-def cases_of(store: Store, count: TreeCount, filters: Mapping[str, Any]) -> Counted:
-    """The cases of a tree whose fault is known, alike ones together."""
+def cases_of(
+    store: Store,
+    count: TreeCount,
+    filters: Mapping[str, Any],
+    part: Sequence[ColumnElement[bool]] = (),
+) -> Counted:
+    """The cases of a tree whose fault is known, alike ones together.
+
+    Args:
+        store: the record.
+        count: what was counted of the tree.
+        filters: see :func:`faulttree.cases.asking.conditions`.
+        part: conditions besides these.
+    """
     known = {**filters, "tree": count.tree.id}
 
     def work(connection: Connection) -> Counter[tuple[Case, int]]:
@@ -84,6 +96,7 @@ def cases_of(store: Store, count: TreeCount, filters: Mapping[str, Any]) -> Coun
             )
             .select_from(CASES.join(STEPS, CASES.c.number == STEPS.c.number))
             .where(
+                *part,
                 *conditions(connection, known),
                 CASES.c.result.in_(sorted(FOUND)),
                 STEPS.c.standing,

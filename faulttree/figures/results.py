@@ -231,6 +231,7 @@ class Review:
 
     Attributes:
         cases: how many the filters named; ``unread`` of trees that nobody has any more.
+        unsaid: those counted for a module by their tree alone: their units name no modules.
         benches: who took the cases in.
         method: what holds for all figures, in words.
     """
@@ -238,6 +239,7 @@ class Review:
     trees: tuple[TreeFigures, ...]
     cases: int
     unread: int
+    unsaid: int
     first: str
     last: str
     benches: tuple[str, ...]
@@ -256,6 +258,7 @@ class Review:
             "trees": [tree.as_dict() for tree in self.trees],
             "cases": self.cases,
             "cases_unread": self.unread,
+            "modules_unsaid": self.unsaid,
             "first": self.first,
             "last": self.last,
             "benches": list(self.benches),

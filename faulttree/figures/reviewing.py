@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from faulttree.cases import open_store
+from faulttree.figures.built_in import built_in, unsaid
 from faulttree.figures.changes import Change, changes
 from faulttree.figures.gathering import TreeCount, gather
 from faulttree.figures.intervals import FEW, Share, share_of, spread_of, upper_limit
@@ -71,7 +72,8 @@ def review(
             them last.
         proposals: look for what to change too, which takes longer than the counting.
         progress: told what is being done, and how much of how much is.
-        module: only trees that know a fault of this module.
+        module: only cases whose unit holds this module; a unit that names none counts where
+            its tree knows a fault of it.
         **filters: ``family``, ``tree``, ``since``, ``until``, ``who``, and the others of
             :func:`faulttree.cases.asking.conditions`.
 
@@ -89,10 +91,10 @@ def review(
         trees = [one.tree for one in examined if one.tree is not None]
     tell: Progress = progress or (lambda what, done, total: None)
     tell("counting", 0, 1)
-    tallies = tally(store, **filters)
+    trees = list(trees)
+    part = [built_in(store, module, trees)] if module else []
+    tallies = tally(store, part, **filters)
     counts = gather(store, tallies, trees)
-    if module:
-        counts = [count for count in counts if _knows(count.tree, module)]
     tell("counting", 1, 1)
     moved = changes(counts)
     figures: list[TreeFigures] = []
@@ -100,14 +102,15 @@ def review(
         tell("looking for what to change", done, len(counts))
         one = _figures(count, moved)
         if proposals:
-            one = replace(one, proposals=propose(store, count, filters))
+            one = replace(one, proposals=propose(store, count, filters, part))
         figures.append(one)
     tell("looking for what to change", len(counts), max(len(counts), 1))
     seen = sum(count.cases for count in counts)
     return Review(
         trees=tuple(figures),
         cases=seen,
-        unread=0 if module else sum(one.count for one in tallies.cases) - seen,
+        unread=sum(one.count for one in tallies.cases) - seen,
+        unsaid=unsaid(store, part[0], filters) if part else 0,
         first=min((count.first for count in counts), default=""),
         last=max((count.last for count in counts), default=""),
         benches=tallies.benches,
@@ -115,10 +118,6 @@ def review(
         filters={k: v for k, v in {**filters, "module": module}.items() if v},
         method=METHOD,
     )
-
-
-def _knows(tree: Tree, module: str) -> bool:
-    return module in tree.modules or any(fault.module == module for fault in tree.faults.values())
 
 
 def _figures(count: TreeCount, moved: Mapping[tuple[str, str], Change]) -> TreeFigures:

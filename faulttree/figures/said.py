@@ -20,6 +20,7 @@ __all__ = [
     "share",
     "spread",
     "tree_words",
+    "unsaid",
     "within",
 ]
 
@@ -90,6 +91,16 @@ def tree_words(figures: TreeFigures) -> str:
     open_cases = figures.cases - figures.closed
     still = f", {open_cases} open" if open_cases else ""
     return f"{cases(figures.cases)}: {results or 'none closed'}{still}"
+
+
+def unsaid(review: Review) -> str:
+    """That cases were counted for a module by their tree alone; empty where none were."""
+    if not review.unsaid:
+        return ""
+    return (
+        f"{cases(review.unsaid)} of these on trees that know the module, of units that do not "
+        "name theirs."
+    )
 
 
 def change_words(fault: FaultFigures) -> str:

@@ -14,7 +14,7 @@ from __future__ import annotations
 import datetime as dt
 import random
 import uuid
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from itertools import islice
 from typing import TYPE_CHECKING
@@ -30,7 +30,7 @@ if TYPE_CHECKING:
     from faulttree.cases.store import Store
     from faulttree.tree.model import Tree
 
-__all__ = ["Shop", "Walk", "fill", "grows", "shares", "simulate"]
+__all__ = ["Shop", "Walk", "fill", "grows", "keep", "shares", "simulate"]
 
 EPOCH = dt.datetime(1970, 1, 1, tzinfo=dt.UTC)
 
@@ -100,17 +100,29 @@ def fill(
     Raises:
         RecordError: the record cannot be written.
     """
-    done = 0
-    walks = simulate(trees, shop, cases=cases)
-    texts = {tree.hash: TreeText(tree.hash, tree.text) for tree in trees}
-    while batch := list(islice(walks, 500)):
-        used = {walk.tree.hash for walk in batch}
+    return keep(store, simulate(trees, shop, cases=cases), progress=progress)
+
+
+def keep(
+    store: Store, walks: Iterable[Walk], *, progress: Callable[[int], None] | None = None
+) -> int:
+    """Put invented walks into a store; gives how many there were.
+
+    Raises:
+        RecordError: the record cannot be written.
+    """
+    done, kept = 0, set[str]()
+    left = iter(walks)
+    while batch := list(islice(left, 500)):
+        trees = {walk.tree.hash: walk.tree for walk in batch if walk.tree.hash not in kept}
+        kept |= trees.keys()
         entries = [
             Entry(walk.case, at, as_json(event.to_dict()), "invented", parsed=event)
             for walk in batch
             for at, event in enumerate(walk.events)
         ]
-        store.merge([*(texts.pop(name) for name in sorted(used & texts.keys())), *entries])
+        texts = [TreeText(name, trees[name].text) for name in sorted(trees)]
+        store.merge([*texts, *entries])
         done += len(batch)
         if progress is not None:
             progress(done)

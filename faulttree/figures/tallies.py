@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
-from sqlalchemy import Connection, Label, Text, cast, distinct, func, or_, select
+from sqlalchemy import ColumnElement, Connection, Label, Text, cast, distinct, func, or_, select
 
 from faulttree.cases.asking import conditions
 from faulttree.cases.tables import CASES, EVENTS, STEPS
@@ -95,11 +95,12 @@ class Tallies:
     benches: tuple[str, ...]
 
 
-def tally(store: Store, **wanted: Any) -> Tallies:
+def tally(store: Store, part: Sequence[ColumnElement[bool]] = (), **wanted: Any) -> Tallies:
     """Count the record, or the part of it that filters name.
 
     Args:
         store: the record.
+        part: conditions on its cases besides the filters.
         **wanted: filters, see :func:`faulttree.cases.asking.conditions`.
 
     Raises:
@@ -107,7 +108,7 @@ def tally(store: Store, **wanted: Any) -> Tallies:
     """
 
     def work(connection: Connection) -> Tallies:
-        where = conditions(connection, wanted)
+        where = [*part, *conditions(connection, wanted)]
         return Tallies(
             tuple(_cases(connection, where)),
             tuple(_answers(connection, where)),

@@ -53,6 +53,8 @@ def _head(review: Review, width: int) -> Iterator[str]:
         yield "This record is invented."
     if review.filters:
         yield "Only " + ", ".join(f"{name} {value}" for name, value in review.filters.items())
+    if told := said.unsaid(review):
+        yield told
     if review.unread:
         yield f"{said.cases(review.unread)} left out: no text of their trees can be read."
 

@@ -69,6 +69,8 @@ def _header(review: Review) -> Iterator[str]:
     if review.filters:
         told = ", ".join(f"{name} {value}" for name, value in review.filters.items())
         yield f"<p>Only {safe(told)}.</p>"
+    if told := said.unsaid(review):
+        yield f"<p>{safe(told)}</p>"
     if review.unread:
         yield f"<p>{safe(said.cases(review.unread))} left out: no text of their trees is left.</p>"
     if review.benches:
