@@ -10,11 +10,13 @@ from faulttree.errors import ReadingError
 from faulttree.reading.doubts import doubt
 from faulttree.reading.foresight import ask_before
 from faulttree.reading.instruments import Bench
-from faulttree.reading.limits import Limits, resolve_limits
+from faulttree.reading.judging import judge
+from faulttree.reading.limits import Limits
 from faulttree.reading.quantity import Quantity, parse_quantity
 from faulttree.reading.register import Rating
+from faulttree.reading.resolving import resolve_limits
 from faulttree.reading.units import unit_text
-from faulttree.reading.verdicts import Rule, Verdict, judge
+from faulttree.reading.verdicts import Rule, Verdict
 
 __all__ = ["Judgement", "judge_text"]
 

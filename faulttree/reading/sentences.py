@@ -3,13 +3,10 @@
 from __future__ import annotations
 
 from decimal import Decimal
-from typing import TYPE_CHECKING
 
+from faulttree.reading.judged import Judged
 from faulttree.reading.limits import Limits, digits_for, limits_text
 from faulttree.reading.quantity import EXACT, show, show_exact
-
-if TYPE_CHECKING:
-    from faulttree.reading.verdicts import Verdict
 
 __all__ = ["scale", "sentence"]
 
@@ -17,7 +14,7 @@ HUNDRED = Decimal(100)
 WIDTH = 31
 
 
-def sentence(verdict: Verdict) -> str:
+def sentence(verdict: Judged) -> str:
     """One sentence: verdict, reading, how far off, by which rule and whose figures."""
     parts = [f"{_headline(verdict)}: {_reading(verdict)}{_off(verdict)}"]
     if verdict.advice:
@@ -40,7 +37,7 @@ def _worn(limits: Limits) -> str:
     return " or ".join(ends)
 
 
-def _headline(verdict: Verdict) -> str:
+def _headline(verdict: Judged) -> str:
     if verdict.outcome != "undecided":
         return "tired, not yet the fault" if verdict.tired else verdict.outcome
     if verdict.rule == "conformance probability":
@@ -48,7 +45,7 @@ def _headline(verdict: Verdict) -> str:
     return "undecided"
 
 
-def _reading(verdict: Verdict) -> str:
+def _reading(verdict: Judged) -> str:
     if verdict.reading.value is None:
         return "over range"
     text = _exactly(verdict.reading.value, verdict.limits)
@@ -84,7 +81,7 @@ def _percent(share: Decimal, *, apart_from: Decimal | None = None) -> str:
     return f"{text} %"
 
 
-def _off(verdict: Verdict) -> str:
+def _off(verdict: Judged) -> str:
     """How far the reading lies from its nominal or its limit, and what the limit is."""
     limits, value = verdict.limits, verdict.reading.value
     if limits.missing or limits.problem:
@@ -136,7 +133,7 @@ def _off_limit(value: Decimal, limits: Limits) -> str:
     return f", {show(gap, limits.unit)}{share} {beyond} the limit of {edge_text}"
 
 
-def _certainty(verdict: Verdict) -> list[str]:
+def _certainty(verdict: Judged) -> list[str]:
     said: list[str] = []
     if verdict.rule in {"in circuit", "no limits", "over range"}:
         return said
@@ -157,7 +154,7 @@ def _certainty(verdict: Verdict) -> list[str]:
     return said
 
 
-def _distance(verdict: Verdict, u: float) -> str:
+def _distance(verdict: Judged, u: float) -> str:
     limits, value = verdict.limits, verdict.reading.value
     edges = [edge for edge in (limits.last_lower, limits.last_upper) if edge is not None]
     if not edges or not u or value is None:
@@ -172,7 +169,7 @@ def _probability(p: float) -> str:
     return "under 0.1 %" if p < 0.0005 else f"{p * 100:.1f} %"
 
 
-def scale(verdict: Verdict) -> str:
+def scale(verdict: Judged) -> str:
     """One line: the limits in brackets, the reading as a star, their figures beside.
 
     Plain ASCII between the figures, so that it can be read out and printed anywhere.

@@ -1,0 +1,88 @@
+"""Named bands, which meet without gap or overlap."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from decimal import Decimal
+from typing import Any
+
+from faulttree.errors import ReadingError
+from faulttree.reading.forms import band_list, key_of
+from faulttree.reading.limit_figures import Desk
+from faulttree.reading.limits import Band, Limits
+
+__all__ = ["bands_of"]
+
+RESERVED = frozenset({"undecided", "outside", "skip", "back", "note", "repair", "taken", "done"})
+"""Words that a walk needs for itself."""
+
+
+def bands_of(spec: Mapping[str, Any], desk: Desk) -> Limits:
+    listed = band_list(spec["bands"])
+    edges = [
+        (band.get(key), ("bands", at, key))
+        for at, band in enumerate(listed)
+        if isinstance(band, Mapping)
+        for key in ("from", "below")
+    ]
+    desk.settle(*edges)
+    bands: list[Band] = []
+    for at, entry in enumerate(listed):
+        band = _band(entry, at, at == len(listed) - 1, desk)
+        _meets(band, bands[-1] if bands else None, at)
+        bands.append(band)
+    unit, kind = desk.unit_of()
+    return Limits(
+        None, None, unit, kind, tuple(band.name for band in bands),
+        source=str(spec.get("source", "")), bands=tuple(bands), prefix=desk.prefix,
+    )  # fmt: skip
+
+
+def _band(entry: object, at: int, is_last: bool, desk: Desk) -> Band:
+    name = key_of(entry, "name", ("bands", at))
+    assert isinstance(entry, Mapping)
+    for key in entry:
+        if key not in {"name", "from", "below"}:
+            raise ReadingError(
+                f"a band has no '{key}'", mend="It has name, from and below.",
+                key=("bands", at, str(key)),
+            )  # fmt: skip
+    if not isinstance(name, str) or name in RESERVED:
+        raise ReadingError(
+            f"'{name}' cannot name a band", mend="Choose another word.", key=("bands", at, "name")
+        )
+    edges: dict[str, Decimal | None] = {"from": None, "below": None}
+    for key in edges:
+        if entry.get(key) is not None:
+            figure = desk.figure(entry[key], ("bands", at, key))
+            desk.refuse_bare((figure, key))
+            if figure.missing:
+                raise ReadingError(
+                    "a band takes no formula", mend="Write a figure.", key=("bands", at, key)
+                )
+            edges[key] = figure.value
+        elif (key == "from" and at > 0) or (key == "below" and not is_last):
+            raise ReadingError(
+                f"the band '{name}' has no '{key}'", mend=f"Add {key}.", key=("bands", at)
+            )
+    return Band(name, edges["from"], edges["below"])
+
+
+def _meets(band: Band, before: Band | None, at: int) -> None:
+    if band.lower is not None and band.upper is not None and band.lower >= band.upper:
+        raise ReadingError(
+            f"the band '{band.name}' is empty",
+            mend="Its 'from' must lie below its 'below'.",
+            key=("bands", at, "from"),
+        )
+    if before is None:
+        return
+    if band.lower != before.upper:
+        assert band.lower is not None
+        assert before.upper is not None
+        what = "leave a gap" if band.lower > before.upper else "overlap"
+        raise ReadingError(
+            f"the bands '{before.name}' and '{band.name}' {what}",
+            mend="Begin each where the one before ends, in rising order.",
+            key=("bands", at, "from"),
+        )

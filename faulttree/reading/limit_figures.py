@@ -1,0 +1,196 @@
+"""The figures inside ``limits``: written quantities, and formulas over earlier readings."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from decimal import Decimal
+from typing import TYPE_CHECKING, Any
+
+from faulttree.errors import ReadingError
+from faulttree.reading.quantity import Quantity, parse_quantity
+from faulttree.reading.units import Kind, parse_unit
+
+if TYPE_CHECKING:
+    from faulttree.reading.formulas import Formula
+
+__all__ = ["Desk", "Figure", "formula_names"]
+
+
+def formula_names(spec: Mapping[str, Any]) -> dict[str, str]:
+    """Which steps and ratings the formulas of these limits take their values from.
+
+    Returns:
+        name in the formula → step or rating it stands for.
+
+    Raises:
+        ReadingError: a formula or its ``from`` cannot be read.
+    """
+    names: dict[str, str] = {}
+    for key, value in spec.items():
+        if isinstance(value, Mapping) and "formula" in value:
+            _, taken = formula_of(value, str(key))
+            names.update(taken)
+    return names
+
+
+@dataclass(slots=True)
+class Figure:
+    """One figure of the limits: its quantity, or None with the readings it still misses."""
+
+    read: Quantity | None
+    missing: tuple[str, ...] = ()
+    uncertainty: float = 0.0
+
+    @property
+    def value(self) -> Decimal | None:
+        return None if self.read is None else self.read.value
+
+
+@dataclass(slots=True)
+class Desk:
+    """Reads the figures of one mapping in one unit, and remembers what they were written in."""
+
+    spec: Mapping[str, Any]
+    unit: str | None
+    known: Mapping[str, Quantity]
+    place: str | None = field(init=False)
+    prefix: str = field(init=False, default="")
+    spelt: str = field(init=False, default="")
+    bare_unit: str = field(init=False, default="")
+    computed: bool = field(init=False, default=False)
+
+    def __post_init__(self) -> None:
+        said = self.spec.get("unit")
+        self.place = self.unit
+        if said is not None:
+            try:
+                own = parse_unit(str(said))
+                if self.unit is not None and own.unit != parse_unit(self.unit).unit:
+                    raise ReadingError(
+                        f"the limits are in {said} and the step is in {self.unit}",
+                        mend="Name one unit.",
+                    )
+            except ReadingError as error:
+                raise placed(error, ("unit",)) from None
+            self.place = str(said)
+        if self.place:
+            wanted = parse_unit(self.place)
+            if wanted.exponent or wanted.factor != "1" or wanted.unit == "degF":
+                self.bare_unit = self.place
+
+    def settle(self, *values: tuple[object, tuple[str | int, ...]]) -> None:
+        """Find the unit that the figures themselves name, where none was said."""
+        for value, path in values:
+            if self.place is not None or isinstance(value, Mapping) or value is None:
+                continue
+            read = self.figure(value, path).read
+            if read is not None and read.unit:
+                self.place = read.place
+
+    def figure(
+        self, value: object, path: tuple[str | int, ...], place: str | None = None
+    ) -> Figure:
+        """One figure: a written quantity, or a formula."""
+        place = self.place if place is None else place
+        if isinstance(value, Mapping):
+            return self._computed(value, path, place)
+        try:
+            read = parse_quantity(value, place)  # type: ignore[arg-type]
+            if read.value is None:
+                raise ReadingError(
+                    "a limit cannot be over range", mend="Leave the limit out where there is none."
+                )
+        except ReadingError as error:
+            raise placed(error, path) from None
+        if not self.bare_unit:
+            self.prefix = self.prefix or read.prefix
+            self.spelt = self.spelt or read.spelt
+        return Figure(read)
+
+    def _computed(
+        self, value: Mapping[str, Any], path: tuple[str | int, ...], place: str | None
+    ) -> Figure:
+        formula, names = formula_of(value, *path)
+        if place is None:
+            raise ReadingError(
+                "a computed limit needs a unit", mend="Add unit: beside it.", key=path
+            )
+        missing = tuple(
+            dict.fromkeys(
+                source
+                for source in names.values()
+                if source not in self.known or self.known[source].value is None
+            )
+        )
+        if missing:
+            return Figure(None, missing)
+        values = {name: self.known[source] for name, source in names.items()}
+        self.computed = self.computed or bool(names)
+        try:
+            result = formula.value({n: q.value for n, q in values.items() if q.value is not None})
+            spread = 0.0
+            if any(q.uncertainty for q in values.values()):
+                spread = formula.uncertainty(
+                    {n: (q.value or Decimal(0), q.uncertainty or 0.0) for n, q in values.items()}
+                )
+        except ReadingError as error:
+            raise placed(error, (*path, "formula")) from None
+        wanted = parse_unit(place)
+        unit = "degC" if wanted.unit == "degF" else wanted.unit or ""
+        return Figure(Quantity(result, unit, wanted.kind), (), spread)
+
+    def unit_of(self, *figures: Figure) -> tuple[str, Kind]:
+        """Unit and kind that the figures are of."""
+        for figure in figures:
+            if figure.read is not None and figure.read.unit:
+                return figure.read.unit, figure.read.kind
+        found = parse_unit(self.place or "")
+        return ("degC" if found.unit == "degF" else found.unit or ""), found.kind
+
+    def refuse_bare(self, *figures: tuple[Figure, str | int]) -> None:
+        """Refuse ``{min: 500, max: 600 mV}``: the bare figure may mean either."""
+        if not (self.prefix or self.spelt) or self.spec.get("unit") is not None:
+            return
+        for figure, key in figures:
+            if figure.read is not None and figure.read.bare and figure.read.value:
+                raise ReadingError(
+                    f"{figure.read.text} has no unit beside figures that name another scale",
+                    mend="Write its unit.",
+                    key=(key,),
+                )
+
+
+def placed(error: ReadingError, path: tuple[str | int, ...]) -> ReadingError:
+    return ReadingError(error.message, mend=error.mend, key=(*path, *error.key))
+
+
+def formula_of(value: Mapping[str, Any], *path: str | int) -> tuple[Formula, dict[str, str]]:
+    from faulttree.reading.formulas import read_formula
+
+    extra = [key for key in value if key not in {"formula", "from"}]
+    if extra or not isinstance(value.get("formula"), str):
+        raise ReadingError(
+            "a computed figure takes formula and from",
+            mend='Write {formula: "u / 2", from: {u: step}}.',
+            key=(*path, *(str(key) for key in extra[:1])),
+        )
+    try:
+        formula = read_formula(value["formula"])
+    except ReadingError as error:
+        raise placed(error, (*path, "formula")) from None
+    names = value.get("from") or {}
+    if not isinstance(names, Mapping) or not all(isinstance(s, str) for s in names.values()):
+        raise ReadingError(
+            "'from' says which step or rating each name is",
+            mend="Write from: {u: step}.",
+            key=(*path, "from"),
+        )
+    for name in formula.names:
+        if name not in names:
+            raise ReadingError(
+                f"the formula takes '{name}', and 'from' does not say what it is",
+                mend=f"Add {name}: to from.",
+                key=(*path, "formula"),
+            )
+    return formula, {str(name): str(names[name]) for name in formula.names}

@@ -1,0 +1,143 @@
+"""From the ``limits`` of a step to figures a reading can be judged by."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import replace
+from decimal import Decimal
+from typing import Any
+
+from faulttree.errors import ReadingError
+from faulttree.reading.bands import bands_of
+from faulttree.reading.forms import entry_of, form_of, outcomes_of
+from faulttree.reading.limit_figures import Desk, Figure
+from faulttree.reading.limits import Limits
+from faulttree.reading.quantity import Quantity
+from faulttree.reading.units import UNITS
+
+__all__ = ["resolve_limits"]
+
+
+def resolve_limits(
+    spec: Mapping[str, Any],
+    *,
+    unit: str | None = None,
+    readings: Mapping[str, Quantity] | None = None,
+    ratings: Mapping[str, Quantity] | None = None,
+) -> Limits:
+    """Work the limits of a step out.
+
+    Args:
+        spec: the plain mapping of the file, in one of the four forms: ``{nominal,
+            tolerance}``, ``{min, max}``, ``{component, quantity, …}`` or ``{bands}``.
+        unit: the unit of the step, where the limits themselves name none.
+        readings: readings of the walk by step, for formulas.
+        ratings: values that differ by model, by name, for formulas.
+
+    Raises:
+        ReadingError: they cannot be understood or are impossible; ``key`` leads to the
+            spot inside ``spec``.
+    """
+    form = form_of(spec)
+    desk = Desk(spec, unit, {**(ratings or {}), **(readings or {})})
+    try:
+        return _resolve(form, spec, desk)
+    except ReadingError as error:
+        if not desk.computed:
+            raise
+        return _unworkable(form, spec, desk, error.message)
+
+
+def _resolve(form: str, spec: Mapping[str, Any], desk: Desk) -> Limits:
+    if form == "component":
+        from faulttree.reading.rated import resolve_rated
+
+        return resolve_rated(spec, entry_of(spec), desk.figure)
+    if form == "bands":
+        return replace(bands_of(spec, desk), bare_unit=desk.bare_unit, spelt=desk.spelt)
+    limits = _nominal(spec, desk) if form == "nominal" else _range(spec, desk)
+    if desk.bare_unit or desk.spelt:
+        return replace(limits, bare_unit=desk.bare_unit, spelt=desk.spelt)
+    return limits
+
+
+def _unworkable(form: str, spec: Mapping[str, Any], desk: Desk, problem: str) -> Limits:
+    """Limits that these very readings allow none of: a walk goes on, undecided."""
+    if form == "component":
+        entry = entry_of(spec)
+        unit, kind = entry.unit, entry.kind
+    else:
+        unit, kind = desk.unit_of()
+    source = str(spec.get("source", ""))
+    return Limits(None, None, unit, kind, outcomes_of(spec), source=source, problem=problem)
+
+
+def _range(spec: Mapping[str, Any], desk: Desk) -> Limits:
+    desk.settle((spec.get("min"), ("min",)), (spec.get("max"), ("max",)))
+    low = desk.figure(spec["min"], ("min",)) if "min" in spec else Figure(None)
+    high = desk.figure(spec["max"], ("max",)) if "max" in spec else Figure(None)
+    desk.refuse_bare((low, "min"), (high, "max"))
+    unit, kind = desk.unit_of(low, high)
+    _refuse_negative(unit, (low.value, "min"), (high.value, "max"))
+    if low.value is not None and high.value is not None and low.value > high.value:
+        raise ReadingError(
+            "min is above max: no reading could be inside",
+            mend="Exchange them, or mend the figure that is wrong.",
+            key=("min",),
+        )
+    return Limits(
+        lower=low.value,
+        upper=high.value,
+        unit=unit,
+        kind=kind,
+        outcomes=outcomes_of(spec),
+        source=str(spec.get("source", "")),
+        prefix=desk.prefix,
+        missing=(*low.missing, *high.missing),
+        lower_uncertainty=low.uncertainty,
+        upper_uncertainty=high.uncertainty,
+    )
+
+
+def _refuse_negative(unit: str, *figures: tuple[Decimal | None, str]) -> None:
+    if UNITS[unit].signed:
+        return
+    for value, key in figures:
+        if value is not None and value < 0:
+            raise ReadingError(
+                f"a {UNITS[unit].name} cannot be below zero", mend="Mend the figure.", key=(key,)
+            )
+
+
+def _nominal(spec: Mapping[str, Any], desk: Desk) -> Limits:
+    from faulttree.reading.tolerances import read_tolerance
+
+    for key in ("nominal", "tolerance"):
+        if spec.get(key) is None:
+            raise ReadingError(
+                f"'{key}' is missing", mend="Give nominal and tolerance together.", key=()
+            )
+    desk.settle((spec["nominal"], ("nominal",)))
+    middle = desk.figure(spec["nominal"], ("nominal",))
+    unit, kind = desk.unit_of(middle)
+    _refuse_negative(unit, (middle.value, "nominal"))
+    tolerance = read_tolerance(spec["tolerance"], unit, kind, middle.value)
+    prefix = desk.prefix
+    if middle.value is None:
+        return Limits(
+            None, None, unit, kind, ("low", "inside", "high"),
+            source=str(spec.get("source", "")), prefix=prefix, missing=middle.missing,
+        )  # fmt: skip
+    lower, upper = tolerance.around(middle.value)
+    return Limits(
+        lower=lower,
+        upper=upper,
+        unit=unit,
+        kind=kind,
+        outcomes=("low", "inside", "high"),
+        nominal=middle.value,
+        source=str(spec.get("source", "")),
+        prefix=prefix,
+        lower_uncertainty=middle.uncertainty * tolerance.growth(lower, middle.value),
+        upper_uncertainty=middle.uncertainty * tolerance.growth(upper, middle.value),
+    )
