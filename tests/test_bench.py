@@ -191,6 +191,18 @@ def test_a_reading_that_cannot_count_is_refused_and_asked_again(typed: str, told
     ]
 
 
+def test_that_no_instrument_is_declared_is_said_once_and_always_kept() -> None:
+    console, memory, _ = sat(*TO_BULB, "500 ohm", "yes", "back", "600 ohm", "yes")
+    assert console.said.count("= HIGH") == 2
+    assert console.said.replace("\n    ", " ").count("no instrument declared") == 1
+    verdicts = [event.verdict for event in memory.kept if isinstance(event, ev.Answered)]
+    assert [
+        "plain acceptance, no instrument declared" in verdict["text"]
+        for verdict in verdicts
+        if verdict
+    ] == [True, True]
+
+
 def test_a_decimal_comma_is_a_decimal_comma() -> None:
     _, _, state = sat(*TO_BULB, "20,5", "yes")
     assert state.path[-1].event.reading is not None

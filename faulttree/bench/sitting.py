@@ -76,6 +76,7 @@ class Sitting:
     Attributes:
         meter: id of the instrument in use.
         label: what the case is called here.
+        told: what was said once and is not repeated.
         onward: the tree on which the unit goes on, once this case has ended at such a stop.
     """
 
@@ -86,6 +87,7 @@ class Sitting:
     photo_hash: Callable[[Path], str] | None = None
     meter: str = ""
     label: str = ""
+    told: set[str] = field(default_factory=set)
     onward: str = ""
     shown: str = ""
     began: float = 0.0

@@ -118,9 +118,7 @@ def _record(sitting: Sitting, step: Step, entry: Entry) -> None:
     event = answer(sitting.state, step, entry, at=sitting.now, bench=sitting.bench)
     if isinstance(event, ev.Answered):
         event = _timed(event, sitting.stopwatch() - sitting.began)
-        sitting.console.show(
-            views.verdict_view(event.verdict, event.outcome, sitting.console.width)
-        )
+        _show_verdict(sitting, event)
         open_ = event.outcome == "undecided" and "undecided" not in step.targets
         if open_ and event.reading and _measure_again(sitting, step, event):
             return
@@ -129,6 +127,14 @@ def _record(sitting: Sitting, step: Step, entry: Entry) -> None:
         _tell_cleared(sitting)
     if step.wait and step.kind == "do" and isinstance(event, ev.Answered):
         wait(sitting, step, step.wait)
+
+
+def _show_verdict(sitting: Sitting, event: ev.Answered) -> None:
+    """Show what a reading came to; what holds for all of them alike only the first time."""
+    width = sitting.console.width
+    sitting.console.show(views.verdict_view(event.verdict, event.outcome, width, told=sitting.told))
+    text = str(event.verdict.get("text", "")) if event.verdict else ""
+    sitting.told.update(clause for clause in views.SAID_ONCE if clause in text)
 
 
 def _tell_cleared(sitting: Sitting) -> None:

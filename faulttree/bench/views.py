@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     from faulttree.walk.state import State
 
 __all__ = [
+    "SAID_ONCE",
     "caution_view",
     "fault_view",
     "heading",
@@ -30,6 +31,9 @@ __all__ = [
 
 VERBS = {"ask": "ASK", "measure": "MEASURE", "do": "DO", "use": "USE"}
 SIGNALS = {"DANGER": "danger", "WARNING": "warning", "CAUTION": "caution"}
+SAID_ONCE = ("plain acceptance, no instrument declared", "no instrument declared, scatter only")
+"""Clauses of a verdict that hold for every reading alike: a sitting says them once."""
+
 NARROW = 56
 """Below so many columns what belongs to a label is set in by two columns only."""
 
@@ -222,13 +226,18 @@ def _title(state: State, step: Step, outcome: str, target: str) -> str:
     return target
 
 
-def verdict_view(verdict: Mapping[str, Any] | None, outcome: str, width: int) -> list[Line]:
-    """What a reading came to: the sentence, then the scale."""
+def verdict_view(
+    verdict: Mapping[str, Any] | None, outcome: str, width: int, *, told: Iterable[str] = ()
+) -> list[Line]:
+    """What a reading came to: the sentence, without the clauses told already, then the scale."""
     if verdict is None:
         return []
+    sentence = str(verdict.get("text", ""))
+    for clause in told:
+        sentence = sentence.replace(f"; {clause}", "")
     style = "good" if outcome == "inside" else "warning" if outcome == "undecided" else "bad"
     lines: list[Line] = [[("label", "  = "), (style, outcome.upper())]]
-    lines += text_lines(str(verdict.get("text", "")), width, indent="    ")
+    lines += text_lines(sentence, width, indent="    ")
     scale = str(verdict.get("scale") or "")
     lines += [[("dim", f"    {row}")] for row in scale.splitlines() if len(row) <= width - 4]
     return lines
