@@ -15,7 +15,7 @@ from faulttree.tree import Examined, Library, Problem, Tree, Where
 
 __all__ = ["Looked", "finding_at", "fit_to_walk", "look_at", "of_error"]
 
-PER_TREE: tuple[Family, ...] = ("graph", "limits", "evidence", "safety", "order")
+PER_TREE: tuple[Family, ...] = ("graph", "limits", "evidence", "meaning", "safety", "order")
 CHEAP: tuple[Family, ...] = ("graph", "limits", "evidence", "safety")
 
 

@@ -17,13 +17,16 @@ if TYPE_CHECKING:
 
 __all__ = ["FAMILIES", "Family", "Rule", "all_rules", "reason_of", "rule", "rules_of"]
 
-Family = Literal["shape", "graph", "limits", "evidence", "safety", "order", "library", "table"]
+Family = Literal[
+    "shape", "graph", "limits", "evidence", "meaning", "safety", "order", "library", "table"
+]
 
 FAMILIES: Mapping[Family, str] = {
     "shape": "Whether a file is what it should be: text, keys, names, values.",
     "graph": "Whether every way leads somewhere, and nowhere twice.",
     "limits": "Whether every reading can be judged, and every verdict leads on.",
     "evidence": "Whether the faults stand apart, and on what they rest.",
+    "meaning": "Whether each outcome leads where its name and its reading say.",
     "safety": "Whether a technician is told what can hurt.",
     "order": "Whether minutes are spent where they tell most.",
     "library": "Whether the trees of a library fit each other.",

@@ -13,6 +13,7 @@ from faulttree.tree.model import EMPTY, Step, Tree, Where
 if TYPE_CHECKING:
     from faulttree.reading import Limits, Quantity
     from faulttree.rules.hazards import Hazard
+    from faulttree.rules.probes import Probe
     from faulttree.rules.settling import Settling
 
 __all__ = ["Edge", "Subject", "TooLargeError"]
@@ -381,6 +382,15 @@ class Subject:
                 names += self.tree.access[state].cautions
         known = self.tree.known_cautions
         return frozenset(hazard for name in names if name in known for hazard in known[name].covers)
+
+    # -- tests -------------------------------------------------------------------------
+
+    @cached_property
+    def probes(self) -> tuple[Probe, ...]:
+        """Steps and uses as tests: what each looks at and what its outcomes lead to."""
+        from faulttree.rules.probes import probes
+
+        return tuple(probes(self))
 
     # -- odds --------------------------------------------------------------------------
 
