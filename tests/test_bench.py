@@ -512,6 +512,38 @@ def test_giving_up_goes_by_the_door_and_a_suspect_can_be_tested_after_all() -> N
     assert (state.closed.became, state.closed.kept) == ("kept-for-parts", ("lead",))
 
 
+def test_minutes_at_the_door_are_those_that_the_test_then_takes() -> None:
+    steps = {
+        "safe": {"use": "dead", "access": ["open"], "exits": {"safe": "cell", "live": "elsewhere"}},
+        "cell": {
+            "ask": "Is the cell dry?",
+            "after": ["safe"],
+            "access": ["open"],
+            "minutes": 2,
+            "answers": {"dry": "elsewhere", "wet": "burnt"},
+        },
+    }
+    dead = {
+        "procedure": "dead",
+        "title": "Prove dead",
+        "start": "unplug",
+        "exits": ["safe", "live"],
+        "steps": {
+            "unplug": {"do": "Pull the plug", "minutes": 4, "then": "sure"},
+            "sure": {"ask": "Is it dead?", "minutes": 1, "answers": {"yes": "safe", "no": "live"}},
+        },
+    }
+    faults = {"burnt": {"title": "Cell worn out", "remedy": "Replace it."}}
+    data = {**LAMP, "cautions": [], "start": "safe", "steps": steps, "faults": faults}
+    rest = {"procedures": {"dead": dead}, "cautions": CAUTIONS, "instruments": {}}
+    tree = build({"id": "lamp/dark", "tree": data, **rest})
+    # Opened once, the skipped deed made up for once, proved dead once, and the test itself.
+    console, _, _ = sat("skip no hands free", "give up", tree=tree)
+    assert "10 min by 2 steps from 'safe.sure', with 'safe.unplug' made up for" in console.said
+    _, _, state = sat("skip no hands free", "give up", "1", "", "yes", "wet", tree=tree)
+    assert state.minutes == 10
+
+
 def test_giving_up_can_be_taken_back() -> None:
     console, _, state = sat("", "yes", "give up", "stop", "late", "back", "give up", "stop")
     assert "Taken up again." in console.said

@@ -142,7 +142,9 @@ def _tell_cleared(sitting: Sitting) -> None:
     faults = sitting.state.tree.faults
     for name in cleared(sitting.state):
         who = next((one.source for one in faults[name].evidence if one.source), "hearsay")
-        sitting.say(f"  Cleared: {faults[name].title} ({who}).", "good")
+        text = f"Cleared: {faults[name].title} ({who})."
+        lines = views.text_lines(text, sitting.console.width, style="good", indent="  ")
+        sitting.console.show(lines)
 
 
 def _timed(event: ev.Answered, seconds: float) -> ev.Answered:

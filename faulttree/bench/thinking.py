@@ -8,6 +8,7 @@ from faulttree.bench import views
 from faulttree.errors import FaulttreeError
 from faulttree.walk.answer import limits_of
 from faulttree.walk.choose import better, both, possible, ranking, untested, worth
+from faulttree.walk.ways import deeds_before
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -167,7 +168,7 @@ def door_view(state: State, suspects: Sequence[Suspect], width: int) -> list[Lin
         fault = state.tree.faults[suspect.fault]
         label = f"{number:>2} {views.share_text(suspect.probability)}"
         lines += views.labelled(label, fault.title, width)
-        lines += views.text_lines(_way(suspect), width, indent=_inset(width))
+        lines += views.text_lines(_way(state, suspect), width, indent=_inset(width))
         told = [one for one in fault.evidence if one.kind != "contradicted"]
         if told:
             said = f"{told[-1].kind}: {told[-1].source}"
@@ -197,13 +198,26 @@ def _inset(width: int) -> str:
     return " " * (2 if width < views.NARROW else 10)
 
 
-def _way(suspect: Suspect) -> str:
+def _way(state: State, suspect: Suspect) -> str:
     if not suspect.tests:
         return "a loose suspect: no test of it is in the tree"
     many = len(suspect.tests)
     steps = f"'{suspect.tests[0]}'" if many == 1 else f"{many} steps from '{suspect.tests[0]}'"
     gear = f"; needs {', '.join(suspect.gear)}" if suspect.gear else ""
-    return f"{views.minutes_text(suspect.minutes)} by {steps}{gear}"
+    first = ", ".join(f"'{deed}'" for deed in _skipped_before(state, suspect.tests))
+    made_up = f", with {first} made up for" if first else ""
+    return f"{views.minutes_text(suspect.minutes)} by {steps}{made_up}{gear}"
+
+
+def _skipped_before(state: State, tests: Sequence[str]) -> list[str]:
+    """The skipped deeds that some of these tests rest on: their minutes are still to be spent."""
+    tree = state.tree
+    needed: set[str] = set()
+    for test in tests:
+        needed.update(deeds_before(tree, test))
+        for name in tree.steps[test].after if test in tree.steps else ():
+            needed.update(tree.uses[name].steps if name in tree.uses else (name,))
+    return [name for name in state.skipped if name in needed and tree.steps[name].kind == "do"]
 
 
 def chosen_step(state: State, typed: str) -> str | None:

@@ -59,7 +59,15 @@ class Readying:
             )
             for name, state in table.states.items()
         }
+        self._ends = {test: self._ended(test) for test in table.tests}
         self._known: dict[tuple[int, int, frozenset[str]], Readied | None] = {}
+
+    def _ended(self, test: str) -> int:
+        """The procedures that are gone through once this test of theirs is done."""
+        step = self.table.source.steps.get(test) if self.table.source is not None else None
+        leaves = step.leaves.values() if step is not None else ()
+        uses = {use for ways in leaves for use, _ in ways}
+        return sum(self.bit.get(use, 0) for use in uses)
 
     def start(
         self, entered: frozenset[str] = frozenset(), done: frozenset[str] = frozenset()
@@ -135,7 +143,7 @@ class Readying:
         deed = self.table.deeds.get(name)
         if deed.live if deed is not None else name in self.table.live:
             state &= self._voided | sum(self.done.values())
-        return state | self.bit.get(name, 0) | self.done.get(name, 0)
+        return state | self.bit.get(name, 0) | self.done.get(name, 0) | self._ends.get(name, 0)
 
     def _after(self, name: str) -> tuple[str, ...]:
         deed = self.table.deeds.get(name)

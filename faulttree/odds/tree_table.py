@@ -73,7 +73,13 @@ def _states(tree: Tree, names: Iterable[str]) -> tuple[str, ...]:
 
 def _first(step: Step, ways: _Ways, known: Set[str]) -> tuple[str, ...]:
     wanted = (*step.after, *ways.deeds_before(step.id), *_readings(step))
-    return tuple(name for name in dict.fromkeys(wanted) if name in known and name != step.id)
+    # What a procedure does is paid with the procedure.
+    inside = {inner for use in step.after for inner in ways.inner(use)}
+    return tuple(
+        name
+        for name in dict.fromkeys(wanted)
+        if name in known and name != step.id and name not in inside
+    )
 
 
 def _readings(step: Step) -> tuple[str, ...]:
@@ -241,6 +247,10 @@ class _Ways:
         """Faults that lie beyond this outcome of a step that a walk can come to."""
         target = self.onward.get(step.id, {}).get(outcome)
         return frozenset() if target is None else self.reach.get(target, frozenset())
+
+    def inner(self, use: str) -> Iterable[str]:
+        """The steps of a procedure that is used, or none."""
+        return self.tree.uses[use].steps if use in self.tree.uses else ()
 
     def deeds_before(self, step: str) -> tuple[str, ...]:
         """Deeds that every way from the start to the step comes by."""
