@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import io
 import json
+import sys
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
@@ -207,3 +209,25 @@ def test_help_shows_examples_and_every_rating() -> None:
     assert result.exit_code == 0
     for word in ("Example: faulttree judge", "--capacitance", "--tan-delta", "electrolytic"):
         assert word in result.output
+
+
+class Shown(io.StringIO):
+    """A terminal, as far as a program can tell."""
+
+    def isatty(self) -> bool:
+        return True
+
+
+def test_a_verdict_fits_the_terminal_and_is_whole_in_a_pipe(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.setenv("COLUMNS", "60")
+    arguments = ["20 uF", "--nominal", "47 uF", "--tolerance", "20 %"]
+    shown, piped = Shown(), io.StringIO()
+    for stream in (shown, piped):
+        monkeypatch.setattr(sys, "stdout", stream)
+        command.main(arguments, standalone_mode=False)
+    lines = shown.getvalue().splitlines()
+    assert all(len(line) <= 60 for line in lines), lines
+    assert len(lines) > len(piped.getvalue().splitlines()) == 2
+    assert " ".join(lines).split() == piped.getvalue().split()

@@ -103,7 +103,7 @@ def run(arguments: list[str]) -> int:
         error.show()
         return 2
     except FaulttreeError as error:
-        click.echo(f"faulttree: {_harmless(str(error))}", err=True)
+        _complain(str(error))
         return 2
     except BrokenPipeError:
         _forget_stdout()
@@ -112,7 +112,7 @@ def run(arguments: list[str]) -> int:
         click.echo("faulttree: interrupted", err=True)
         return 130
     except OSError as error:
-        click.echo(f"faulttree: {_harmless(_os_words(error))}", err=True)
+        _complain(_os_words(error))
         return 2
     except RecursionError:
         click.echo("faulttree: the input is nested too deeply to be followed", err=True)
@@ -125,11 +125,11 @@ def _os_words(error: OSError) -> str:
     return f"{where}{error.strerror or error}"
 
 
-def _harmless(text: str) -> str:
-    """A message may quote a file; what a terminal would obey is shown, not sent."""
-    from faulttree.texts import harmless
+def _complain(text: str) -> None:
+    """Say what went wrong; a message may quote a file, so it is made harmless."""
+    from faulttree.cli.options import say
 
-    return harmless(text)
+    say(f"faulttree: {text}", to_people=True, wrap=True)
 
 
 def _forget_stdout() -> None:

@@ -169,7 +169,7 @@ def _decode(marking: str, unit: str | None, *, as_json: bool) -> int:
     if as_json:
         say_json(_decoded(decoded))
     else:
-        say(decoded.sentence)
+        say(decoded.sentence, wrap=True)
     return 0
 
 
@@ -191,13 +191,13 @@ def _decoded(decoded: Marking) -> dict[str, Any]:
 
 def _print(judged: Judgement, *, as_json: bool) -> int:
     for warning in judged.before:
-        say(warning, to_people=True)
+        say(warning, to_people=True, wrap=True)
     if as_json:
         say_json(judged.as_dict())
     else:
         for verdict in judged.verdicts:
             name = f"{verdict.limits.quantity}: " if len(judged.verdicts) > 1 else ""
-            say(f"{name}{verdict.sentence}")
+            say(f"{name}{verdict.sentence}", wrap=True)
             if verdict.scale:
                 say(f"  {verdict.scale}")
     return 0 if judged.is_good else 1

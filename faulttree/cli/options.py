@@ -7,6 +7,7 @@ import os
 import shlex
 import shutil
 import sys
+import textwrap
 from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
@@ -168,8 +169,31 @@ def say_json(document: object) -> None:
     click.echo(json.dumps(document, ensure_ascii=False, indent=2, allow_nan=False))
 
 
-def say(text: str, *, to_people: bool = False) -> None:
-    """Print text made harmless; ``to_people`` sends it to standard error."""
+def say(text: str, *, to_people: bool = False, wrap: bool = False) -> None:
+    """Print text made harmless; ``to_people`` sends it to standard error.
+
+    With ``wrap`` its lines are broken between words where a terminal shows them; a pipe gets
+    them whole, and so does whatever is there to be copied.
+    """
     from faulttree.texts import harmless
 
-    click.echo(harmless(text), file=sys.stderr if to_people else sys.stdout)
+    file = sys.stderr if to_people else sys.stdout
+    shown = harmless(text)
+    click.echo(_wrapped(shown) if wrap and file.isatty() else shown, file=file)
+
+
+def _wrapped(text: str) -> str:
+    """The text in lines no longer than the terminal is wide, each set in as it was."""
+    columns = max(shutil.get_terminal_size().columns, 20)
+    lines: list[str] = []
+    for line in text.splitlines():
+        inset = line[: len(line) - len(line.lstrip())]
+        lines += textwrap.wrap(
+            line.strip(),
+            columns,
+            initial_indent=inset,
+            subsequent_indent=inset,
+            break_on_hyphens=False,
+            break_long_words=False,
+        ) or [""]
+    return "\n".join(lines)
