@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import os
+import re
 import sys
 import time
 from collections.abc import Iterable, Sequence
@@ -18,10 +19,18 @@ import pytest
 
 from faulttree.bench.console import AwayError, Line, Plain, Screen, console_for, folded, spell
 from faulttree.bench.sitting import Journal, Leaving, Sitting
-from faulttree.bench.views import caution_view, fault_view, labelled, share_text, step_view
+from faulttree.bench.views import (
+    caution_view,
+    fault_view,
+    labelled,
+    minutes_text,
+    share_text,
+    step_view,
+)
 from faulttree.bench.walking import sit
 from faulttree.bench.words import WORDS, word_of
 from faulttree.cases import SequenceTaken
+from faulttree.cases.pages import minutes
 from faulttree.errors import RecordError
 from faulttree.reading import Bench, read_bench
 from faulttree.tree import Tree, build, shipped_library
@@ -691,6 +700,30 @@ def test_shares_are_never_rounded_to_certainty() -> None:
         "over 99 %",
         "100 %",
     ]
+
+
+def test_minutes_are_seconds_where_they_are_less_than_one() -> None:
+    times = (0.0, 0.02, 0.5, 0.99, 0.998, 1.0, 1.5, 42.0)
+    shown = [minutes_text(time) for time in times]
+    assert shown == ["0 min", "1 s", "30 s", "59 s", "1 min", "1 min", "1.5 min", "42 min"]
+    assert [minutes(time) for time in times[1:]] == shown[1:]
+
+
+def test_peak_to_peak_is_spelt_one_way() -> None:
+    ripple = {
+        "measure": "Ripple",
+        "limits": {"max": "10 mV pp"},
+        "results": {"inside": "elsewhere", "high": "burnt"},
+    }
+    faults = {"burnt": {"title": "Capacitor dry", "remedy": "Replace it."}}
+    tree = lamp(start="ripple", steps={"ripple": ripple}, faults=faults)
+    console, _, _ = sat("", "3 mVpp", tree=tree)
+    assert "reading in V p-p › 3 mVpp" in console.said
+    assert "at most 10 mV p-p" in console.said
+    assert "inside: 3 mV p-p" in console.said
+    library = shipped_library()
+    for name in library.trees():
+        assert not re.search(r"[mµ]?V ?pp\b", library.load(name).text), name
 
 
 def test_a_length_of_time_is_spelt() -> None:

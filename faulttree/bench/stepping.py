@@ -10,6 +10,7 @@ from faulttree.bench.console import spell
 from faulttree.bench.obeying import obey
 from faulttree.bench.words import word_of
 from faulttree.errors import FaulttreeError
+from faulttree.reading.units import unit_text
 from faulttree.walk import events as ev
 from faulttree.walk.answer import DoubtError, Entry, answer, limits_of, match_outcome
 from faulttree.walk.choose import cleared
@@ -83,7 +84,9 @@ def _prompt_text(state: State, step: Step) -> str:
     if step.kind == "ask":
         return f"{' / '.join(step.targets)} › "
     limits = limits_of(state, step)
-    unit = limits.place if limits is not None else step.unit
+    unit = step.unit
+    if limits is not None:
+        unit = unit_text(limits.unit, limits.kind) if limits.kind else limits.place
     return f"reading in {unit} › " if unit else "reading › "
 
 

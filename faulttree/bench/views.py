@@ -71,8 +71,10 @@ def labelled(label: str, text: str, width: int, *, style: str = "") -> list[Line
 
 
 def minutes_text(minutes: float) -> str:
-    """Minutes for people: ``4 min``, ``0.5 min``."""
-    return f"{minutes:.3g} min"
+    """Minutes for people: ``4 min``, ``1.5 min``; less than one in seconds: ``30 s``."""
+    if not minutes:
+        return "0 min"
+    return f"{60 * minutes:.0f} s" if round(60 * minutes) < 60 else f"{max(minutes, 1):.3g} min"
 
 
 def share_text(share: float) -> str:

@@ -205,8 +205,10 @@ def day(at: str | None) -> str:
 
 
 def minutes(value: float) -> str:
-    """A length of time."""
-    return f"{value:.2g} min" if value < 10 else f"{value:.0f} min"
+    """A length of time; in seconds where it is less than a minute."""
+    if round(60 * value) < 60:
+        return f"{60 * value:.0f} s"
+    return f"{max(value, 1):.2g} min" if value < 10 else f"{value:.0f} min"
 
 
 def reading_text(reading: Mapping[str, Any] | None) -> str:

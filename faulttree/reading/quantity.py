@@ -332,7 +332,7 @@ def _suffix(rest: str, text: str, expected: Written | None, *, spaced: bool) -> 
         raise _refuse(
             text,
             f"ends in '{_short(rest)}', which is no unit known here",
-            "Write one number and one unit, like 4.7 kohm, 20 uF or 3 mVpp.",
+            "Write one number and one unit, like 4.7 kohm, 20 uF or 3 mV p-p.",
         )
     return written
 

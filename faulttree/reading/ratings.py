@@ -162,7 +162,7 @@ _ENTRIES: tuple[Rating, ...] = (
     Rating(
         "supply-rail", "ripple", "V", "max", parts.ripple_limit,
         (RAIL,
-         Parameter("limit", "V pp", OWN, required=False)),
+         Parameter("limit", "V p-p", OWN, required=False)),
         "10 Hz to 20 MHz, 0.1 µF and 10 µF across the connector", ATX, "the largest ripple",
         "pp",
     ),
