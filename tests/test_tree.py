@@ -33,6 +33,7 @@ from faulttree.tree import (
     find_library,
     shipped_library,
 )
+from faulttree.tree.problems import near
 from faulttree.tree.source import decode, load_text
 
 HEAD = """\
@@ -1094,3 +1095,20 @@ def test_importing_the_room_brings_no_heavy_library() -> None:
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert done.stdout.strip() == "[]"
+
+
+@pytest.mark.parametrize(
+    ("typed", "meant"),
+    [
+        ("fuze", "Did you mean `fuse`?"),
+        ("mians", "Did you mean `mains`?"),
+        ("ersmeter", "Did you mean `esr-meter`?"),
+        ("ESR-meter", "Did you mean `esr-meter`?"),
+        ("c-meter", ""),
+        ("esr", ""),
+        ("mains-x-y", ""),
+        ("", ""),
+    ],
+)
+def test_a_guess_is_made_at_a_slip_and_never_at_another_word(typed: str, meant: str) -> None:
+    assert near(typed, ["fuse", "mains", "esr-meter", "multimeter", "capacitance-meter"]) == meant

@@ -49,6 +49,9 @@ RULES: Mapping[str, str] = {
 LONGEST = 80
 """Characters of a name that are looked at."""
 
+SLIP_IN = 4
+"""Letters of a name in which one may be a slip."""
+
 
 @dataclass(frozen=True, slots=True)
 class Problem:
@@ -80,10 +83,18 @@ class Problem:
 
 
 def near(word: str, known: Iterable[str]) -> str:
-    """``Did you mean …?`` for a word that is close to known ones, or an empty text."""
-    from rapidfuzz import fuzz, process
+    """``Did you mean …?`` for a word that may be a slip for known ones, or an empty text.
 
-    names = sorted({name for name in known if len(name) <= LONGEST})
-    close = process.extract(word[:LONGEST], names, scorer=fuzz.ratio, limit=3, score_cutoff=60)
-    best = [f"`{name}`" for name, likeness, _ in close if likeness > close[0][1] - 5]
-    return f"Did you mean {' or '.join(best)}?" if best else ""
+    A slip is a letter left out, put in, taken for another or two that changed places; one in
+    four letters may be one. More makes it another word, and a guess at it would mislead.
+    """
+    from rapidfuzz.distance import OSA
+
+    typed = word[:LONGEST].casefold()
+    slips = {
+        name: count
+        for name in sorted({name for name in known if len(name) <= LONGEST})
+        if (count := OSA.distance(typed, name.casefold())) <= max(1, len(typed) // SLIP_IN)
+    }
+    best = [f"`{name}`" for name, count in slips.items() if count == min(slips.values())]
+    return f"Did you mean {' or '.join(best[:3])}?" if best else ""
