@@ -353,7 +353,7 @@ def test_every_slip_of_these_kinds_is_found(kind: Any) -> None:
     found()
 
 
-AT_LEAST = {swap_two: 0.7}
+AT_LEAST = {swap_two: 0.7, drop_one_caution: 0.7}
 """Share of the slips of a kind that must be found in a sample."""
 
 

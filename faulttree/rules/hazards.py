@@ -315,7 +315,7 @@ def by_figures(step: Step, limits: Limits | None) -> Iterator[Hazard]:
     if limits is None or limits.unit not in ("degC", "rpm"):
         return
     value, keys = max(figures(limits), key=lambda item: item[0], default=(Decimal(0), ("",)))
-    if limits.unit == "degC" and value > HOT:
+    if limits.unit == "degC" and value >= HOT:
         yield Hazard("heat", _shown(value, "degC"), _in_file(step, keys))
     if limits.unit == "rpm" and value > 0:
         yield Hazard("motion", _shown(value, "rpm"), _in_file(step, keys))

@@ -39,10 +39,16 @@ def outcome_names_another(subject: Subject) -> Iterator[Found]:
     changed places, and the remedy is for a part that is sound.
     """
     for probe in subject.probes:
-        for one, other in itertools.combinations(probe.ends, 2):
+        by_side = probe.good == "inside" and not _named_by_side(probe)
+        for one, other in () if by_side else itertools.combinations(probe.ends, 2):
             yield from _crossed(subject, probe, one, other)
         for outcome, end in probe.ends.items():
             yield from _denied(subject, probe, outcome, end)
+
+
+def _named_by_side(probe: Probe) -> bool:
+    """Whether an end is called low or high, which is all that sides could name."""
+    return any("low" in end.id or "high" in end.id for end in probe.ends.values())
 
 
 def _denied(subject: Subject, probe: Probe, outcome: str, end: End) -> Iterator[Found]:
@@ -63,11 +69,13 @@ def _crossed(subject: Subject, probe: Probe, one: str, other: str) -> Iterator[F
     says, also = says - also, also - says
     if not says and not also:
         return
-    own = len(says & here.called) + len(also & there.called)
     # The text of a step repeats too many words of a question to mean the one answer.
     telling = probe.kind == "measure"
     one_names = len(says & there.called) if telling or there.kind != "step" else 0
     other_names = len(also & here.called) if telling or here.kind != "step" else 0
+    if not one_names and not other_names:
+        return
+    own = len(says & here.called) + len(also & there.called)
     if one_names + other_names > own:
         namer, named = (one, there) if one_names >= other_names else (other, here)
         led = probe.ends[namer]

@@ -7,12 +7,14 @@ the rules of licensed trades come first.
 from __future__ import annotations
 
 import re
+from collections import Counter
 from collections.abc import Iterator, Mapping
 from typing import Any
 
 from faulttree.errors import ReadingError
 from faulttree.rules.finding import Found
 from faulttree.rules.hazards import Hazard, by_figures, by_words
+from faulttree.rules.needed import Need, Scene, alone, for_repair, for_step, scene_of
 from faulttree.rules.register import rule
 from faulttree.rules.subject import Subject
 from faulttree.tree.model import Step, Where
@@ -184,6 +186,97 @@ def _other_hazards(subject: Subject, step: Step) -> Iterator[tuple[Hazard, Where
         yield hazard, subject.text_place(step)
 
 
+# -- cautions by name --------------------------------------------------------------------
+
+
+@rule(
+    "safety",
+    "warning",
+    """
+    rail:
+      measure: Rail of the board
+      access: [cover-off]
+      live: true      # of a unit fed from the mains; and `cautions: [live-working]`?
+    """,
+)
+def caution_called_for(subject: Subject) -> Iterator[Found]:
+    """What a step says of itself calls for a caution that the library has and that is not in
+    force: the state it is done in (powered, opened, clamped), the part it measures, its
+    instruments, its words, or what the remedy of a fault is done with. Another caution may
+    cover the same hazard and still not say what to do here.
+    """
+    before: dict[str, list[str]] = {}
+    for edge in subject.edges:
+        before.setdefault(edge.target, []).append(subject.tree.steps[edge.step].text)
+    for step in subject.tree.steps.values():
+        told = set(subject.in_force(step))
+        scene = scene_of(subject, step, before)
+        for need in for_step(scene, told):
+            name = need.names[0]
+            if name in subject.cautions and name not in told:
+                told.add(name)
+                yield _called_for(_owner(subject, scene, need), name, need.because)
+    for fault in subject.tree.faults.values():
+        known = {*fault.cautions, *subject.tree.cautions}
+        for name, because in for_repair(fault):
+            if name in subject.cautions and name not in known:
+                yield _called_for(fault.where, name, because)
+
+
+def _called_for(where: Where, name: str, because: str) -> Found:
+    return Found(
+        where,
+        f"`{where.keys[-1]}` calls for the caution `{name}`: {because}.",
+        f"Add `{name}` to its `cautions`.",
+        of_key=True,
+    )
+
+
+def _owner(subject: Subject, scene: Scene, need: Need) -> Where:
+    """The step, or the use it comes from where only the tree that uses it calls for more."""
+    step = scene.step
+    use = subject.tree.uses.get(step.use or "")
+    if use is None or use.id.startswith("closing.") or need.where(alone(scene)):
+        return step.where
+    while use.parent is not None:
+        use = subject.tree.uses[use.parent]
+    return use.where
+
+
+@rule(
+    "safety",
+    "warning",
+    """
+    rail-5:  {measure: 5 V rail,  live: true, access: [side-open], cautions: [high-energy-source]}
+    rail-12: {measure: 12 V rail, live: true, access: [side-open]}      # and here?
+    """,
+)
+def caution_its_like_has(subject: Subject) -> Iterator[Found]:
+    """All other steps of this tree that are done in the same state, on power or not, with the
+    same kind of reading, bear a caution that this one lacks. Four such steps or more are
+    compared.
+    """
+    alike: dict[tuple[object, ...], list[Step]] = {}
+    for step in subject.tree.steps.values():
+        limits = subject.limits.get(step.id)
+        if step.use is None and limits is not None and not isinstance(limits, ReadingError):
+            state = (step.live, frozenset(step.access), limits.unit, "multimeter" in step.needs)
+            alike.setdefault(state, []).append(step)
+    for steps in alike.values():
+        if len(steps) < ALIKE:
+            continue
+        counts = Counter(name for step in steps for name in subject.in_force(step))
+        missing = [name for name, count in counts.items() if count == len(steps) - 1]
+        for step in steps:
+            for name in sorted(set(missing) - subject.in_force(step)):
+                like = next(one.id for one in steps if one is not step)
+                yield _called_for(step.where, name, f"all steps like it, as `{like}`, bear it")
+
+
+ALIKE = 4
+"""Steps alike from which the one that differs is told. Common practice, no source."""
+
+
 # -- procedures that must not be made up -----------------------------------------------
 
 TESTED = re.compile(
@@ -229,7 +322,7 @@ def mains_without_closing(subject: Subject) -> Iterator[Found]:
     """A unit that is fed from the mains goes back to its owner without a safety check after
     the repair: earth path, insulation and function. Local codes say what is due.
     """
-    if subject.own != "tree" or not _is_mains(subject):
+    if subject.own != "tree" or not subject.is_mains:
         return
     closing = [s for s in subject.tree.steps.values() if s.id.startswith("closing.")]
     if any(_tests_safety(subject, step) or CLOSING_CAUTION in step.cautions for step in closing):
@@ -243,13 +336,6 @@ def mains_without_closing(subject: Subject) -> Iterator[Found]:
 
 
 CLOSING_CAUTION = "safety-test-before-return"
-
-
-def _is_mains(subject: Subject) -> bool:
-    entry = subject.families.get(subject.tree.family)
-    if isinstance(entry, Mapping) and isinstance(entry.get("mains"), bool):
-        return bool(entry["mains"])
-    return "mains" in subject.tree.cautions
 
 
 @rule(

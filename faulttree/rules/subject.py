@@ -376,12 +376,28 @@ class Subject:
 
     def covered(self, step: Step) -> frozenset[str]:
         """The hazards that the cautions in force at a step answer for."""
-        names = [*step.cautions, *self.tree.cautions]
-        for state in step.access:
-            if state in self.tree.access:
-                names += self.tree.access[state].cautions
-        known = self.tree.known_cautions
+        known, names = self.tree.known_cautions, self.in_force(step)
         return frozenset(hazard for name in names if name in known for hazard in known[name].covers)
+
+    def in_force(self, step: Step) -> frozenset[str]:
+        """Names of the cautions in force at a step: its own, the tree's, its states'."""
+        states = (self.tree.access[name] for name in step.access if name in self.tree.access)
+        entering = (name for state in states for name in state.cautions)
+        return frozenset((*step.cautions, *self.tree.cautions, *entering))
+
+    @cached_property
+    def is_mains(self) -> bool:
+        """Whether the family is fed from the mains, as the library or the tree says."""
+        entry = self.families.get(self.tree.family)
+        if isinstance(entry, Mapping) and isinstance(entry.get("mains"), bool):
+            return bool(entry["mains"])
+        return "mains" in self.tree.cautions
+
+    @cached_property
+    def runs_a_tool(self) -> bool:
+        """Whether the tree's closing runs a tool with turning parts."""
+        steps = self.tree.steps.values()
+        return any("rotating-parts" in s.cautions for s in steps if s.id.startswith("closing."))
 
     # -- tests -------------------------------------------------------------------------
 

@@ -89,7 +89,10 @@ def stems(text: str) -> frozenset[str]:
 @lru_cache(maxsize=20_000)
 def denied(text: str) -> frozenset[str]:
     """The words that a text says are not so: `sound` of `What is not sound?`."""
-    return frozenset(re.findall(r"\b(?:not|no)\s+([a-z]{3,})\b", text.lower()))
+    plain = text.lower()
+    if "no " not in plain and "not " not in plain:
+        return frozenset()
+    return frozenset(re.findall(r"\b(?:not|no)\s+([a-z]{3,})\b", plain))
 
 
 def _stem(word: str) -> str:

@@ -1,0 +1,283 @@
+"""Which caution a step or a repair calls for by name, from what the tree says of it anyway.
+
+Hazards by figures stand in :mod:`faulttree.rules.hazards`. Here are the ones that states, parts,
+instruments and words name: common practice, no source. A need is only asked for where the
+library has a caution of that name, and any one of the names it lists will do.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+from faulttree.errors import ReadingError
+from faulttree.tree.model import Fault, Step
+
+if TYPE_CHECKING:
+    from faulttree.rules.subject import Subject
+
+__all__ = ["Need", "Scene", "alone", "for_repair", "for_step", "scene_of"]
+
+
+class Said:
+    """Phrases to look for as whole words in lower-case text; ``*`` stands for any ending."""
+
+    def __init__(self, *phrases: str) -> None:
+        self.begun = tuple(phrase.rstrip("*") for phrase in phrases)
+        ends = (re.escape(begun) for begun in self.begun)
+        every = (
+            f"{end}\\w*" if phrase.endswith("*") else end
+            for phrase, end in zip(phrases, ends, strict=True)
+        )
+        self.pattern = re.compile(rf"\b(?:{'|'.join(every)})\b")
+
+    def __call__(self, text: str) -> bool:
+        # Plain search first: nearly every text says none of it, and the pattern is slow.
+        for begun in self.begun:
+            if begun in text:
+                return self.pattern.search(text) is not None
+        return False
+
+
+GUARD = Said(
+    "thermal cut-out", "thermal cutout", "thermal fuse", "thermal link", "overload switch",
+    "door switch", "guard switch", "float switch", "interlock*", "restart lock",
+)  # fmt: skip
+THERMAL_FUSE = Said("thermal fuse", "thermal link")
+NEVER_BRIDGE = Said("not bridge", "never bridge", "not bypass", "never bypass")
+CAPACITOR = Said("capacitor*", "reservoir*", "suppressor*", "electrolytic*")
+DISCHARGE = Said("discharge")
+DISCHARGED = Said("discharged")
+PROVE = Said("prove")
+DEAD = Said("dead")
+CLIP_ON = Said("clip on")
+MAINS = Said("mains")
+CELL = Said("cell", "cells", "battery", "batteries", "pack")
+SWOLLEN = Said("swell*", "swollen", "leak*")
+DUST = Said("dust", "lint")
+TOOL = Said("clamp*", "wheel", "chuck", "spindle", "guard", "blade", "bit", "shaft", "impeller")
+HELD = Said("clamped", "fan turns", "fingers away")
+MOTOR = Said("motor")
+TURNS = Said("turn", "turns", "run", "runs")
+HOT = Said("gets hot", "get hot", "becomes hot", "is hot", "are hot", "still hot")
+HEATER = Said("heat sink*", "heating element", "heater*", "soldering tip")
+ADAPTOR = Said("plug-in supply", "adaptor", "adapter")
+FUSE = Said("fuse")
+MARKED_RATING = Said("marked rating")
+
+PARTS_THAT_STORE = frozenset({"electrolytic", "film-capacitor", "run-capacitor"})
+"""Components of a rating that hold a charge."""
+
+
+@dataclass(frozen=True, slots=True)
+class Scene:
+    """What the tree says of a step.
+
+    Attributes:
+        step: the step itself.
+        text: what it asks, measures or does, in lower case.
+        how: how it is done, in lower case.
+        before: what the steps that lead to it look at.
+        unit: base unit of its reading, empty without one.
+        mains: whether the family is fed from the mains.
+        moving: whether the tree's closing runs a tool with turning parts.
+    """
+
+    step: Step
+    text: str
+    how: str
+    before: tuple[str, ...] = ()
+    unit: str = ""
+    mains: bool = False
+    moving: bool = False
+
+    @property
+    def both(self) -> str:
+        """What it wants and how."""
+        return f"{self.text} {self.how}"
+
+    @property
+    def part(self) -> str:
+        """The component whose rating gives the limits."""
+        return str((self.step.limits or {}).get("component"))
+
+    @property
+    def measures(self) -> bool:
+        """Whether it takes a reading."""
+        return self.step.kind == "measure"
+
+    @property
+    def powered_mains(self) -> bool:
+        """Whether a unit fed from the mains is under power."""
+        return self.step.live and self.mains
+
+    @property
+    def unpowered(self) -> bool:
+        """Whether a reading is taken with the power off."""
+        return self.measures and not self.step.live
+
+
+@dataclass(frozen=True, slots=True)
+class Need:
+    """One reason why a caution is needed.
+
+    Attributes:
+        names: cautions of which one must be in force; the first is the one to name.
+        because: why, for the message.
+        where: whether a step calls for it.
+    """
+
+    names: tuple[str, ...]
+    because: str
+    where: Callable[[Scene], bool]
+
+
+def _probed_inside(scene: Scene) -> bool:
+    reads = scene.measures or "oscilloscope" in scene.step.needs
+    return scene.powered_mains and bool(scene.step.access) and reads
+
+
+def _probed(scene: Scene) -> bool:
+    written_here = scene.step.use is None or bool(scene.step.access)
+    return scene.powered_mains and scene.measures and written_here
+
+
+def _holds_charge(scene: Scene) -> bool:
+    if not scene.unpowered:
+        return False
+    if scene.part in PARTS_THAT_STORE or CAPACITOR(scene.text) or DISCHARGED(scene.how):
+        return True
+    if scene.step.after and scene.unit in ("ohm", "F") and CAPACITOR(scene.how):
+        return True
+    same = scene.text.startswith("the same")
+    return same and any(CAPACITOR(text.lower()) for text in scene.before)
+
+
+def _guards(scene: Scene) -> bool:
+    if scene.step.kind == "do":
+        return False
+    hidden = scene.unit == "ohm" and THERMAL_FUSE(scene.how)
+    return hidden or GUARD(scene.text) or NEVER_BRIDGE(scene.how)
+
+
+def _turns(scene: Scene) -> bool:
+    if scene.moving and scene.step.live and TOOL(scene.both):
+        return True
+    asked = scene.step.kind == "ask" and MOTOR(scene.text) and TURNS(scene.text)
+    return asked or HELD(scene.both)
+
+
+def _cell_may_burn(scene: Scene) -> bool:
+    return CELL(scene.text) or (SWOLLEN(scene.text) and CELL(scene.both))
+
+
+def _cell_may_be_damaged(scene: Scene) -> bool:
+    """Swelling is looked for, at what the text or the way to do it calls a cell."""
+    if SWOLLEN(scene.text):
+        return CELL(scene.both)
+    return CELL(scene.text) and SWOLLEN(scene.how)
+
+
+def _hot(scene: Scene) -> bool:
+    return HEATER(scene.both if scene.step.live else scene.text) or HOT(scene.both)
+
+
+NEEDS: tuple[Need, ...] = (
+    Need(
+        ("live-working", "high-energy-source", "sealed-supply"),
+        "it is done on the opened unit, on power from the mains",
+        _probed_inside,
+    ),
+    Need(
+        ("live-working", "high-energy-source"),
+        "the meter is clipped on to a unit that is then powered from the mains",
+        lambda scene: _probed(scene) and CLIP_ON(scene.how),
+    ),
+    Need(
+        ("live-working",),
+        "the meter is clipped on where mains may stand",
+        lambda scene: _probed(scene) and CLIP_ON(scene.how) and MAINS(scene.how),
+    ),
+    Need(
+        ("live-working", "stored-charge"),
+        "it proves dead what may be live",
+        lambda scene: scene.step.kind == "do" and PROVE(scene.text) and DEAD(scene.text),
+    ),
+    Need(("meter-rating",), "it reads the mains", lambda scene: scene.part == "mains"),
+    Need(
+        ("earthed-probe",),
+        "an oscilloscope is put on an opened unit, on power from the mains",
+        lambda scene: "oscilloscope" in scene.step.needs and _probed_inside(scene),
+    ),
+    Need(
+        ("stored-charge", "insulation-test"),
+        "a capacitor there may hold its charge",
+        _holds_charge,
+    ),
+    Need(
+        ("stored-charge",),
+        "it discharges something",
+        lambda scene: scene.step.kind == "do" and DISCHARGE(scene.text),
+    ),
+    Need(
+        ("high-energy-source",),
+        "the rail of a desktop supply gives more than 240 VA",
+        lambda scene: scene.step.live and scene.part == "supply-rail",
+    ),
+    Need(
+        ("sealed-supply",),
+        "it reads a plug-in supply, which stays closed",
+        lambda scene: scene.measures and scene.step.live and ADAPTOR(scene.text),
+    ),
+    Need(("battery-fire", "high-energy-source"), "it is about cells that can burn", _cell_may_burn),
+    Need(("damaged-cell",), "it looks at cells that may be damaged", _cell_may_be_damaged),
+    Need(("rotating-parts",), "parts turn while it is done", _turns),
+    Need(("no-bypass",), "it is about a cut-out, lock or guard", _guards),
+    Need(("hot-surface",), "something is hot there", _hot),
+    Need(("dust",), "it stirs up dust", lambda scene: DUST(scene.text)),
+)
+
+
+def for_step(scene: Scene, told: set[str]) -> Iterator[Need]:
+    """What a step calls for beside the cautions that are told at it."""
+    for need in NEEDS:
+        if told.isdisjoint(need.names) and need.where(scene):
+            yield need
+
+
+def for_repair(fault: Fault) -> Iterator[tuple[str, str]]:
+    """Cautions that a repair calls for, and why."""
+    remedy = fault.remedy.lower()
+    if FUSE(remedy) and MARKED_RATING(remedy):
+        yield "same-fuse", "the remedy fits a fuse"
+    if GUARD(remedy):
+        yield "no-bypass", "the remedy is about a cut-out, lock or guard"
+
+
+def scene_of(subject: Subject, step: Step, before: Mapping[str, list[str]]) -> Scene:
+    """What the tree says of a step.
+
+    Args:
+        subject: the tree.
+        step: one of its steps.
+        before: step → what the steps that lead to it look at.
+    """
+    limits = subject.limits.get(step.id)
+    unit = "" if limits is None or isinstance(limits, ReadingError) else limits.unit
+    return Scene(
+        step,
+        step.text.lower(),
+        step.how.lower(),
+        tuple(before.get(step.id, ())),
+        unit,
+        subject.is_mains,
+        subject.runs_a_tool,
+    )
+
+
+def alone(scene: Scene) -> Scene:
+    """The same step as its own file has it, in no tree."""
+    step = replace(scene.step, access=(), cautions=())
+    return replace(scene, step=step, before=(), mains=False, moving=False)
