@@ -502,6 +502,17 @@ def found_at(folder: Path, family: str, text: str) -> tuple[Finding, ...]:
     return check_paths([path], Library(folder)).findings
 
 
+@pytest.mark.parametrize(
+    ("gear", "mend"), [("c-meter", "Known are"), ("esr-metre", "Did you mean")]
+)
+def test_gear_unlike_any_is_told_what_there_is(tmp_path: Path, gear: str, mend: str) -> None:
+    text = ORDER.replace("minutes: 1\n", f"minutes: 1\n    needs: [{gear}]\n")
+    found = found_at(tmp_path, "usb-lamp", text)
+    (unknown,) = [finding for finding in found if finding.rule == "unknown-instrument"]
+    assert unknown.mend.startswith(mend)
+    assert "esr-meter" in unknown.mend
+
+
 def test_faults_that_no_test_tells_apart(tmp_path: Path) -> None:
     alike = ORDER.replace("minutes: 20", "minutes: 1").replace(
         "stops:", "  worn-plug: {title: Plug worn, remedy: Bend it., signs: {lead: lights}}\nstops:"

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import re
 from collections import Counter
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from typing import Any
 
 from faulttree.errors import ReadingError
@@ -32,7 +32,7 @@ def unknown_caution(subject: Subject) -> Iterator[Found]:
             yield Found(
                 where,
                 f"There is no caution `{name}`.",
-                near(name, subject.cautions) or "Write it in shared/cautions.yaml.",
+                near(name, subject.cautions) or _listed(subject.cautions, "cautions"),
             )
 
 
@@ -47,8 +47,14 @@ def unknown_instrument(subject: Subject) -> Iterator[Found]:
             yield Found(
                 where,
                 f"There is no instrument `{name}`.",
-                near(name, subject.instruments) or "Write it in shared/instruments.yaml.",
+                near(name, subject.instruments) or _listed(subject.instruments, "instruments"),
             )
+
+
+def _listed(known: Iterable[str], what: str) -> str:
+    """Every name that the library has, where none is near."""
+    names = ", ".join(sorted(known))
+    return f"Known are {names}; another is written in shared/{what}.yaml."
 
 
 def _named(subject: Subject, key: str) -> Iterator[tuple[Where, str]]:
