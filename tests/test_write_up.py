@@ -346,6 +346,30 @@ cause:
 """
 
 
+FIRST = ["stays cold", "Lead broken", "New lead", "lead", "", "3", "question", "Is it firm?"]
+LAST = ["loose", "firm", "", "yes"]
+SLIPS = [
+    (["back", *FIRST], LAST),
+    (["stays hot", "back", *FIRST], LAST),
+    ([*FIRST[:2], "New led", "old", "back", "back", *FIRST[2:]], LAST),
+    ([*FIRST[:5], "many", "4", "back", *FIRST[5:]], LAST),
+    (FIRST, ["loose", "wobbly", "BACK", "firm", "", "back", "", "yes"]),
+]
+"""Ways to answer the questions of a first tree, with thinking again in between."""
+
+
+@pytest.mark.parametrize(("first", "last"), SLIPS)
+def test_going_back_leaves_nothing_of_what_was_answered_before(
+    desk: Path, monkeypatch: pytest.MonkeyPatch, first: list[str], last: list[str]
+) -> None:
+    made = []
+    for name, lines in (("straight", [*FIRST, *LAST]), ("slips", [*first, *last])):
+        typed(monkeypatch, *lines)
+        assert run(["new", f"glue-gun/{name}", "--title", "Glue gun", "--plain"]) == 0
+        made.append((desk.parents[1] / "glue-gun" / f"{name}.yaml").read_text("utf-8"))
+    assert made[0] == made[1]
+
+
 def test_a_case_without_a_tree_begins_one_and_is_kept(desk: Path, capsys: Said) -> None:
     Path("free.yaml").write_text(FREE)
     assert run(["new", "glue-gun/stays-cold", "--from-case", "free.yaml", "--keep", "--yes"]) == 0

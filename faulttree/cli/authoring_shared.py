@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 
@@ -13,11 +13,12 @@ from faulttree.cli.options import now, say
 from faulttree.errors import TreeError
 
 if TYPE_CHECKING:
-    from faulttree.bench.console import Console
+    from faulttree.bench.console import Console, Line
     from faulttree.tree.edit import Change
 
 __all__ = [
     "Asking",
+    "WayBack",
     "agreed",
     "by_hand",
     "console",
@@ -37,6 +38,7 @@ LIMITS = ("nominal", "tolerance", "min", "max", "minimum", "maximum", "unit")
 FEW = 8
 """Names that are shown in a question; more are listed when they are asked for."""
 
+Asked = TypeVar("Asked")
 Command = TypeVar("Command", bound=Callable[..., Any])
 
 
@@ -218,6 +220,71 @@ class Asking:
 
         for line in folded(text, self.place.width):
             self.place.show([[(style, line.rstrip())]])
+
+
+class GoneBack(Exception):  # noqa: N818 - it is no error: somebody thought again
+    """The last question is to be asked again."""
+
+
+class WayBack:
+    """A console on which ``back`` asks the last question again.
+
+    What was answered before is typed in again unseen, so that whatever asks need not know.
+    """
+
+    def __init__(self, place: Console) -> None:
+        self.place = place
+        self.given: list[tuple[str, str]] = []
+        self.again: list[str] = []
+        self.unseen = False
+
+    @property
+    def width(self) -> int:
+        """Columns to write in."""
+        return self.place.width
+
+    def show(self, lines: Iterable[Line]) -> None:
+        """Write lines, unless they were seen before."""
+        if not self.unseen:
+            self.place.show(lines)
+
+    def ask(
+        self, prompt: str, choices: Sequence[str] = (), status: Callable[[], str] | None = None
+    ) -> str:
+        """Ask, or give the answer that was given before.
+
+        Raises:
+            GoneBack: the question before this one is to be asked again.
+        """
+        if self.again:
+            return self.again.pop(0)
+        self.unseen = False
+        text = self.place.ask(prompt, choices, status)
+        asked = [question for question, _ in self.given]
+        if asked and asked[-1] == prompt:
+            # It was refused and asked once more: both are one question.
+            self.given.pop()
+        if text.casefold() == "back":
+            raise GoneBack
+        self.given.append((prompt, text))
+        return text
+
+    def pause(self, seconds: float, what: str) -> bool:
+        """Let a time pass."""
+        return self.place.pause(seconds, what)
+
+    def through(self, questions: Callable[[], Asked]) -> Asked:
+        """What the questions come to, once nobody goes back any more."""
+        while True:
+            try:
+                return questions()
+            except GoneBack:
+                told = "This is the first question."
+                if self.given:
+                    told = f"Back. It was: {self.given.pop()[1] or 'left empty'}"
+                Asking(self.place).tell(told)
+                self.again = [answer for _, answer in self.given]
+                self.unseen = True
 
 
 def show_diff(place: Console, diff: str) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -10,6 +11,7 @@ import click
 
 from faulttree.cli.authoring_shared import (
     Asking,
+    WayBack,
     agreed,
     console,
     keep_in_git,
@@ -81,7 +83,7 @@ def command(
     """Begin a tree: by questions, from a fault table, or from a case without a tree.
 
     By questions it asks what can be wrong and what shows it, and orders the tests so that
-    the expected minutes are least.
+    the expected minutes are least. Typing back asks the last question again.
     """
     from faulttree.authoring.starting import Start
     from faulttree.bench.console import AwayError
@@ -99,12 +101,16 @@ def command(
     try:
         if from_table:
             begun = _from_table(root, start, Path(from_table), seconds)
+            done = _settled(begun, asking, yes=yes, as_json=as_json)
         elif from_case:
             case = _read(Path(from_case))
             begun = _from_case(root, start, case)
+            done = _settled(begun, asking, case, yes=yes, as_json=as_json)
         else:
-            begun = _from_questions(root, start, asking or Asking(console(plain=True)))
-        done = _settled(begun, asking, case, yes=yes, as_json=as_json)
+            way = WayBack(console(plain=plain or asking is None, to_people=as_json))
+            begun, done = way.through(
+                partial(_asked, root, start, Asking(way), yes=yes, as_json=as_json)
+            )
     except (AwayError, KeyboardInterrupt):
         say("faulttree: left; nothing was written", to_people=True)
         return 1
@@ -166,6 +172,14 @@ def _from_case(root: Path, start: Start, case: FreeCase) -> Begun:
     return begin(root, start, tree_of_case(start, case, day=today()))
 
 
+def _asked(
+    root: Path, start: Start, asking: Asking, *, yes: bool, as_json: bool
+) -> tuple[Begun, bool]:
+    """A tree from questions, and whether it is to be written."""
+    begun = _from_questions(root, start, asking)
+    return begun, _settled(begun, None if yes or as_json else asking, yes=yes, as_json=as_json)
+
+
 def _from_questions(root: Path, start: Start, asking: Asking) -> Begun:
     from dataclasses import replace
 
@@ -173,7 +187,8 @@ def _from_questions(root: Path, start: Start, asking: Asking) -> Begun:
 
     asking.tell(
         f"Name each cause of '{start.title}', what mends it and what shows it. The tree goes "
-        f"into trees/{start.id}.yaml; nothing is written before you agree. Ctrl-C leaves."
+        f"into trees/{start.id}.yaml; nothing is written before you agree. 'back' asks the last "
+        "question again; Ctrl-C leaves."
     )
     if not start.symptoms:
         said = asking.text("What do owners say of it (with commas between)")
@@ -228,7 +243,12 @@ def _reading(asking: Asking, said: dict[str, Any]) -> Any:
 
 
 def _settled(
-    begun: Begun, asking: Asking | None, case: FreeCase | None, *, yes: bool, as_json: bool
+    begun: Begun,
+    asking: Asking | None,
+    case: FreeCase | None = None,
+    *,
+    yes: bool,
+    as_json: bool,
 ) -> bool:
     place = asking or Asking(console(plain=True, to_people=True))
     if not as_json:
