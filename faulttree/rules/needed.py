@@ -127,11 +127,14 @@ class Need:
         names: cautions of which one must be in force; the first is the one to name.
         because: why, for the message.
         where: whether a step calls for it.
+        firm: whether the state, instruments or ratings of the step say so; else its words,
+            or the part that it measures unpowered.
     """
 
     names: tuple[str, ...]
     because: str
     where: Callable[[Scene], bool]
+    firm: bool = False
 
 
 def _probed_inside(scene: Scene) -> bool:
@@ -162,9 +165,11 @@ def _guards(scene: Scene) -> bool:
     return hidden or GUARD(scene.text) or NEVER_BRIDGE(scene.how)
 
 
+def _tool_runs(scene: Scene) -> bool:
+    return scene.moving and scene.step.live and TOOL(scene.both)
+
+
 def _turns(scene: Scene) -> bool:
-    if scene.moving and scene.step.live and TOOL(scene.both):
-        return True
     asked = scene.step.kind == "ask" and MOTOR(scene.text) and TURNS(scene.text)
     return asked or HELD(scene.both)
 
@@ -189,27 +194,31 @@ NEEDS: tuple[Need, ...] = (
         ("live-working", "high-energy-source", "sealed-supply"),
         "it is done on the opened unit, on power from the mains",
         _probed_inside,
+        firm=True,
     ),
     Need(
         ("live-working", "high-energy-source"),
         "the meter is clipped on to a unit that is then powered from the mains",
         lambda scene: _probed(scene) and CLIP_ON(scene.how),
+        firm=True,
     ),
     Need(
         ("live-working",),
         "the meter is clipped on where mains may stand",
         lambda scene: _probed(scene) and CLIP_ON(scene.how) and MAINS(scene.how),
+        firm=True,
     ),
     Need(
         ("live-working", "stored-charge"),
         "it proves dead what may be live",
         lambda scene: scene.step.kind == "do" and PROVE(scene.text) and DEAD(scene.text),
     ),
-    Need(("meter-rating",), "it reads the mains", lambda scene: scene.part == "mains"),
+    Need(("meter-rating",), "it reads the mains", lambda scene: scene.part == "mains", firm=True),
     Need(
         ("earthed-probe",),
         "an oscilloscope is put on an opened unit, on power from the mains",
         lambda scene: "oscilloscope" in scene.step.needs and _probed_inside(scene),
+        firm=True,
     ),
     Need(
         ("stored-charge", "insulation-test"),
@@ -225,6 +234,7 @@ NEEDS: tuple[Need, ...] = (
         ("high-energy-source",),
         "the rail of a desktop supply gives more than 240 VA",
         lambda scene: scene.step.live and scene.part == "supply-rail",
+        firm=True,
     ),
     Need(
         ("sealed-supply",),
@@ -233,7 +243,8 @@ NEEDS: tuple[Need, ...] = (
     ),
     Need(("battery-fire", "high-energy-source"), "it is about cells that can burn", _cell_may_burn),
     Need(("damaged-cell",), "it looks at cells that may be damaged", _cell_may_be_damaged),
-    Need(("rotating-parts",), "parts turn while it is done", _turns),
+    Need(("rotating-parts",), "a tool with turning parts runs", _tool_runs, firm=True),
+    Need(("rotating-parts",), "parts may turn while it is done", _turns),
     Need(("no-bypass",), "it is about a cut-out, lock or guard", _guards),
     Need(("hot-surface",), "something is hot there", _hot),
     Need(("dust",), "it stirs up dust", lambda scene: DUST(scene.text)),

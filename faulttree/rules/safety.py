@@ -14,7 +14,7 @@ from typing import Any
 from faulttree.errors import ReadingError
 from faulttree.rules.finding import Found
 from faulttree.rules.hazards import Hazard, by_figures, by_words
-from faulttree.rules.needed import Need, Scene, alone, for_repair, for_step, scene_of
+from faulttree.rules.needed import Need, Scene, alone, for_repair
 from faulttree.rules.register import rule
 from faulttree.rules.subject import Subject
 from faulttree.tree.model import Step, Where
@@ -206,22 +206,30 @@ def _other_hazards(subject: Subject, step: Step) -> Iterator[tuple[Hazard, Where
     """,
 )
 def caution_called_for(subject: Subject) -> Iterator[Found]:
-    """What a step says of itself calls for a caution that the library has and that is not in
-    force: the state it is done in (powered, opened, clamped), the part it measures, its
-    instruments, its words, or what the remedy of a fault is done with. Another caution may
-    cover the same hazard and still not say what to do here.
+    """The state that a step is done in, its instruments or the ratings it judges by call for a
+    caution that the library has and that is not in force: an opened unit on power from the
+    mains, a tool that runs, an oscilloscope on what the mains feeds. Another caution may cover
+    the same hazard and still not say what to do here.
     """
-    before: dict[str, list[str]] = {}
-    for edge in subject.edges:
-        before.setdefault(edge.target, []).append(subject.tree.steps[edge.step].text)
-    for step in subject.tree.steps.values():
-        told = set(subject.in_force(step))
-        scene = scene_of(subject, step, before)
-        for need in for_step(scene, told):
-            name = need.names[0]
-            if name in subject.cautions and name not in told:
-                told.add(name)
-                yield _called_for(_owner(subject, scene, need), name, need.because)
+    for scene, need in subject.called_for:
+        if need.firm:
+            yield _called_for(_owner(subject, scene, need), need.names[0], need.because)
+
+
+@rule(
+    "safety",
+    "note",
+    """
+    esr: {measure: ESR of the reservoir capacitor}      # and `cautions: [stored-charge]`?
+    """,
+)
+def caution_worth_naming(subject: Subject) -> Iterator[Found]:
+    """The words of a step, the part that it measures unpowered or what a remedy is done with
+    call for a caution that the library has and that is not in force.
+    """
+    for scene, need in subject.called_for:
+        if not need.firm:
+            yield _called_for(_owner(subject, scene, need), need.names[0], need.because)
     for fault in subject.tree.faults.values():
         known = {*fault.cautions, *subject.tree.cautions}
         for name, because in for_repair(fault):
@@ -251,7 +259,7 @@ def _owner(subject: Subject, scene: Scene, need: Need) -> Where:
 
 @rule(
     "safety",
-    "warning",
+    "note",
     """
     rail-5:  {measure: 5 V rail,  live: true, access: [side-open], cautions: [high-energy-source]}
     rail-12: {measure: 12 V rail, live: true, access: [side-open]}      # and here?

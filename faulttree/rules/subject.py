@@ -13,6 +13,7 @@ from faulttree.tree.model import EMPTY, Step, Tree, Where
 if TYPE_CHECKING:
     from faulttree.reading import Limits, Quantity
     from faulttree.rules.hazards import Hazard
+    from faulttree.rules.needed import Need, Scene
     from faulttree.rules.probes import Probe
     from faulttree.rules.settling import Settling
 
@@ -384,6 +385,23 @@ class Subject:
         states = (self.tree.access[name] for name in step.access if name in self.tree.access)
         entering = (name for state in states for name in state.cautions)
         return frozenset((*step.cautions, *self.tree.cautions, *entering))
+
+    @cached_property
+    def called_for(self) -> tuple[tuple[Scene, Need], ...]:
+        """What steps call for beside the cautions in force, where the library has it."""
+        from faulttree.rules.needed import for_step, scene_of
+
+        before: dict[str, list[str]] = {}
+        for edge in self.edges:
+            before.setdefault(edge.target, []).append(self.tree.steps[edge.step].text)
+        found: list[tuple[Scene, Need]] = []
+        for step in self.tree.steps.values():
+            scene, told = scene_of(self, step, before), set(self.in_force(step))
+            for need in for_step(scene, told):
+                if need.names[0] in self.cautions and need.names[0] not in told:
+                    told.add(need.names[0])
+                    found.append((scene, need))
+        return tuple(found)
 
     @cached_property
     def is_mains(self) -> bool:
