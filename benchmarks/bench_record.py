@@ -18,6 +18,7 @@ from __future__ import annotations
 import argparse
 import io
 import json
+import os
 import sqlite3
 import statistics
 import sys
@@ -31,7 +32,7 @@ import click
 
 from faulttree.cases import Store, new_id, open_store, rows
 from faulttree.cases.counts import confirmed
-from faulttree.cases.exchange import load
+from faulttree.cases.importing import load
 from faulttree.walk.events import Answered, Opened
 
 WALKS = 60
@@ -202,22 +203,27 @@ def exported(cases: int) -> Iterator[str]:
         yield json.dumps(document) + "\n"
 
 
+def brought_in(path: Path, data: bytes, jobs: int) -> float:
+    """Seconds that an import takes."""
+    label = f"importing, processes: {jobs}"
+    with (
+        open_store(str(path)) as store,
+        click.progressbar(length=len(data), label=label, file=sys.stderr) as progress,
+    ):
+
+        def told(done: int) -> None:
+            progress.update(done - progress.pos)
+
+        return timed(lambda: load(store, io.BytesIO(data), "cases.jsonl", progress=told, jobs=jobs))
+
+
 def importing(folder: Path, cases: int) -> None:
     """The rate of an import beside that of a bulk insert."""
     data = "".join(exported(cases)).encode()
-    label = f"importing {cases:,} cases"
-    with (
-        open_store(str(folder / "imported.sqlite")) as store,
-        click.progressbar(length=len(data), label=label, file=sys.stderr) as progress,
-    ):
-        took = timed(
-            lambda: load(
-                store,
-                io.BytesIO(data),
-                "cases.jsonl",
-                progress=lambda done: progress.update(done - progress.pos),
-            )
-        )
+    took = {
+        jobs: brought_in(folder / f"imported-{jobs}.sqlite", data, jobs)
+        for jobs in sorted({1, os.cpu_count() or 1})
+    }
     texts = [
         json.dumps(event) for line in data.splitlines() for event in json.loads(line)["events"]
     ]
@@ -231,11 +237,12 @@ def importing(folder: Path, cases: int) -> None:
 
     alone = timed(bulk)
     file.close()
-    print(
-        f"import, with lists, steps, words, come-backs and journal: {cases / took:,.0f} cases/s, "
-        f"{len(texts) / took:,.0f} events/s; SQLite's bulk insert of the events alone: "
-        f"{len(texts) / alone:,.0f} events/s"
-    )
+    for jobs, seconds in took.items():
+        print(
+            f"import, with lists, steps, words, come-backs and journal, processes: {jobs}: "
+            f"{cases / seconds:,.0f} cases/s, {len(texts) / seconds:,.0f} events/s"
+        )
+    print(f"SQLite's bulk insert of the events alone: {len(texts) / alone:,.0f} events/s")
 
 
 def main() -> None:

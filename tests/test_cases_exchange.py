@@ -5,24 +5,29 @@ from __future__ import annotations
 import csv
 import io
 import json
+import random
+import subprocess
+import sys
+import time
 from collections.abc import Iterator
+from concurrent.futures import Future
+from concurrent.futures.process import BrokenProcessPool
 from pathlib import Path
 
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from faulttree.cases import Store, open_store
-from faulttree.cases.exchange import (
+from faulttree.cases import Store, importing, open_store, processes
+from faulttree.cases.exporting import (
     STEP_COLUMNS,
-    Imported,
     Leave,
     lines,
-    load,
     step_rows,
     to_csv,
     to_parquet,
 )
+from faulttree.cases.importing import Imported, load
 from faulttree.cases.verify import verify
 from faulttree.errors import RecordError
 from faulttree.walk.events import (
@@ -237,6 +242,86 @@ def test_a_journal_can_be_imported_as_it_stands(tmp_path: Path, there: Store) ->
     assert {case: there.events(case) for case in cases} == whole
 
 
+# Much at once -------------------------------------------------------------------------------
+
+
+def many_cases(store: Store, count: int) -> None:
+    for index in range(count):
+        started = [opened(f"unit {index}", minute=index), answered(), answered("reservoir", "low")]
+        store.open_case(started[: 1 + index % 3], tree_text=TEXT)
+
+
+def test_lines_read_ahead_by_other_processes_are_taken_alike(
+    here: Store, there: Store, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    many_cases(here, 20)
+    raw = exported(here).splitlines(keepends=True)
+    raw.insert(7, b"no case at all\n")
+    monkeypatch.setattr(importing, "BATCH", 4)
+    read: list[int] = []
+    data = b"".join(raw)
+    done = load(there, io.BytesIO(data), "cases.jsonl", progress=read.append, jobs=3)
+    assert [str(one).partition(": ")[0] for one in done.damaged] == ["cases.jsonl:8"]
+    assert (done.merged.cases, read[-1]) == (20, len(data))
+    assert exported(there) == exported(here)
+
+
+def test_what_an_ended_process_did_not_read_is_read_here() -> None:
+    ended: Future[processes.Taken] = Future()
+    ended.set_exception(BrokenProcessPool())
+    line = b'{"format": "of another program"}'
+    _, (items, damaged) = processes.settled([line], ended)
+    assert items == []
+    assert [at for at, _ in damaged] == [0]
+
+
+def test_a_case_told_twice_in_a_file_is_taken_once(here: Store, there: Store) -> None:
+    case, *_ = some_cases(here)
+    older = exported(here)
+    here.append(case, len(here.events(case)), Reopened(at=at(30), reason="it hums"))
+    done = imported(there, older + exported(here))
+    assert (done.merged.cases, done.merged.same, done.merged.conflicts) == (3, 2, [])
+    assert there.events(case) == here.events(case)
+    assert verify(there).sound
+
+
+IMPORTER = """
+import sys
+from pathlib import Path
+from faulttree.cases import importing, open_store
+
+importing.BATCH = 3
+tell = lambda read: print(read, flush=True)
+with open_store(sys.argv[1]) as store, Path(sys.argv[2]).open("rb") as file:
+    importing.load(store, file, "cases.jsonl", progress=tell)
+"""
+
+
+def test_an_import_that_is_killed_leaves_whole_cases_and_goes_on_when_repeated(
+    here: Store, tmp_path: Path
+) -> None:
+    many_cases(here, 60)
+    file, record = tmp_path / "cases.jsonl", str(tmp_path / "record.sqlite")
+    file.write_bytes(exported(here))
+    chance = random.Random(5)
+    for _ in range(3):
+        program = [sys.executable, "-c", IMPORTER, record, str(file)]
+        with subprocess.Popen(program, stdout=subprocess.PIPE) as importer:
+            assert importer.stdout is not None
+            importer.stdout.readline()
+            time.sleep(chance.random() * 0.02)
+            importer.kill()
+        with open_store(record) as there:
+            assert verify(there).sound
+            for case in there.each():
+                assert there.events(case.id) == here.events(case.id)
+    with open_store(record) as there:
+        already = there.count()
+        done = imported(there, file.read_bytes())
+        assert (done.merged.same, done.merged.cases) == (already, 60 - already)
+        assert exported(there) == exported(here)
+
+
 # Left out -----------------------------------------------------------------------------------
 
 
@@ -375,7 +460,7 @@ def test_units_without_a_name_are_never_the_same_unit(here: Store) -> None:
 
 
 def test_a_missing_file_to_import_is_said(tmp_path: Path) -> None:
-    from faulttree.cases.exchange import opened_for_reading
+    from faulttree.cases.importing import opened_for_reading
 
     with pytest.raises(RecordError, match="cannot be read") as told:
         opened_for_reading(tmp_path / "none.jsonl")

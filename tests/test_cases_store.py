@@ -342,7 +342,8 @@ def test_writers_racing_for_one_case_each_write_once(url: str) -> None:
 def test_two_benches_importing_the_same_cases_at_once_add_each_once(url: str) -> None:
     import io
 
-    from faulttree.cases.exchange import lines, load
+    from faulttree.cases.exporting import lines
+    from faulttree.cases.importing import load
 
     with open_store(None) as source:
         for index in range(30):

@@ -20,7 +20,7 @@ from statsmodels.stats.multitest import multipletests
 from statsmodels.stats.proportion import binom_test, proportion_confint
 
 from faulttree.cases import Store, open_store
-from faulttree.cases.exchange import lines as exported_lines
+from faulttree.cases.exporting import lines as exported_lines
 from faulttree.diagram import count_walks
 from faulttree.figures import Review, review
 from faulttree.figures.gathering import gather
@@ -575,7 +575,7 @@ def test_orders_of_every_shipped_tree_can_be_built_and_pass_its_guards(name: str
 
 def test_a_better_order_is_proposed_with_what_it_saves(reviewed: Review) -> None:
     tree = next(one for one in reviewed.trees if one.tree.id == "usb-lamp/flickers")
-    (order,) = [proposal for proposal in tree.proposals if proposal.kind == "order"]
+    (order,) = [proposal for proposal in tree.proposals if "document" in proposal.change]
     saved = order.figures["saved"]
     assert saved["low"] <= saved["mean"] <= saved["high"]
     assert saved["low"] > 0

@@ -6,7 +6,7 @@ import datetime as dt
 from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
-from sqlalchemy import Connection, func, select, update
+from sqlalchemy import Connection, bindparam, func, select, update
 
 from faulttree.cases.case import moment
 from faulttree.cases.rows import batched, flattened
@@ -19,6 +19,10 @@ NEEDED = (
     *(CASES.c.number, CASES.c.id, CASES.c.family, CASES.c.serial, CASES.c.tag),
     *(CASES.c.opened, CASES.c.closed, CASES.c.result, CASES.c.came_back),
 )
+NAMED = {
+    name: select(*NEEDED).where(CASES.c[name].in_(bindparam("names", expanding=True)))
+    for name in ("serial", "tag")
+}
 BATCH = 400
 DAYS = 90
 """Within how many days a unit that comes in again shows that a repair did not last: the time
@@ -78,14 +82,13 @@ def same_names(
 ) -> dict[tuple[str, str], list[Any]]:
     """(family, serial or tag) → the cases that go by it."""
     found: dict[tuple[str, str], list[Any]] = {}
-    for column, names in (
-        (CASES.c.serial, {serial for _, serial, _ in units} - {""}),
-        (CASES.c.tag, {tag for _, _, tag in units} - {""}),
+    for name, names in (
+        ("serial", {serial for _, serial, _ in units} - {""}),
+        ("tag", {tag for _, _, tag in units} - {""}),
     ):
         if names:
-            wanted = select(*NEEDED).where(column.in_(sorted(names)))
-            for row in connection.execute(wanted):
-                found.setdefault((row.family, row._mapping[column.name]), []).append(row)
+            for row in connection.execute(NAMED[name], {"names": sorted(names)}):
+                found.setdefault((row.family, row._mapping[name]), []).append(row)
     return found
 
 

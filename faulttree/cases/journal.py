@@ -9,18 +9,19 @@ from __future__ import annotations
 import json
 import os
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
+from functools import lru_cache
 from pathlib import Path
-from typing import Any
+from typing import Any, Protocol
 
 from faulttree.errors import RecordError
-from faulttree.walk.events import Event
 
 __all__ = [
     "BROUGHT",
     "Entry",
     "Journal",
     "Line",
+    "Noted",
     "TreeText",
     "entries",
     "journal_path",
@@ -32,25 +33,25 @@ BROUGHT = "import"
 """The writer of events that were brought in from another record."""
 
 
+quoted = lru_cache(maxsize=64)(json.dumps)
+"""A name as JSON: the events of a case come one after another, and share theirs."""
+
+
 @dataclass(frozen=True, slots=True)
 class Entry:
-    """One event with its place in the record.
-
-    ``event`` is its JSON as the record keeps it, ``parsed`` the same where it was read.
-    """
+    """One event with its place in the record; ``event`` is its JSON as the record keeps it."""
 
     case: str
     sequence: int
     event: str
     writer: str = ""
     number: int = 0
-    parsed: Event | None = field(default=None, compare=False, repr=False)
 
     def line(self) -> str:
         """Its line, without the line end."""
         return (
-            f'{{"case":{json.dumps(self.case)},"sequence":{self.sequence:d},'
-            f'"number":{self.number:d},"writer":{json.dumps(self.writer)},"event":{self.event}}}'
+            f'{{"case":{quoted(self.case)},"sequence":{self.sequence:d},'
+            f'"number":{self.number:d},"writer":{quoted(self.writer)},"event":{self.event}}}'
         )
 
 
@@ -73,6 +74,13 @@ class Line:
     number: int
     holds: Entry | TreeText | None
     record: str = ""
+
+
+class Noted(Protocol):
+    """What a journal can hold."""
+
+    def line(self) -> str:
+        """Its line or lines, without the last line end."""
 
 
 def journal_path(record: Path) -> Path:
@@ -100,8 +108,8 @@ class Journal:
                 # A line torn by a crash must not swallow the next one.
                 self.write("\n")
 
-    def add(self, items: Iterable[Entry | TreeText]) -> None:
-        """Write one line each, in one piece.
+    def add(self, items: Iterable[Noted]) -> None:
+        """Write the lines of each, all in one piece.
 
         Raises:
             OSError: the disk is full or gone.

@@ -3,18 +3,20 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any
 
-from sqlalchemy import Connection, insert, select
+from sqlalchemy import Connection, bindparam, func, select
 
 from faulttree.cases import rows
 from faulttree.cases.come_backs import mark
 from faulttree.cases.journal import Entry, TreeText, grouped
 from faulttree.cases.summary import Tally
 from faulttree.cases.tables import CASES, EVENTS
+from faulttree.cases.whole import Whole, whole_of
 from faulttree.cases.writing import (
+    ADD_CASE,
     ADD_EVENT,
     ADD_STEP,
     ADD_WORD,
@@ -22,7 +24,7 @@ from faulttree.cases.writing import (
     apply,
 )
 from faulttree.errors import RecordError
-from faulttree.walk.events import Event, Opened
+from faulttree.walk.events import Opened
 
 __all__ = ["Conflict", "Merged", "merge"]
 
@@ -34,7 +36,6 @@ class Conflict:
     case: str
     sequence: int
     reason: str
-    entry: Entry | None = None
 
     def __str__(self) -> str:
         return f"case {self.case}, event {self.sequence}: {self.reason}"
@@ -48,7 +49,7 @@ class Merged:
     events: int = 0
     same: int = 0
     conflicts: list[Conflict] = field(default_factory=list)
-    added: list[Entry | TreeText] = field(default_factory=list)
+    added: list[Entry | TreeText | Whole] = field(default_factory=list)
 
     def __iadd__(self, other: Merged) -> Merged:
         self.cases += other.cases
@@ -60,78 +61,86 @@ class Merged:
 
 
 def merge(
-    connection: Connection, items: Sequence[Entry | TreeText], *, numbers: bool = False
+    connection: Connection,
+    items: Sequence[Entry | TreeText | Whole],
+    *,
+    numbers: bool = False,
 ) -> Merged:
     """Bring events and tree texts in, in the caller's transaction. Doing it again adds nothing.
 
     Args:
         connection: a transaction that may write.
-        items: entries of whole or partial cases, in any order, and texts of trees.
+        items: whole cases, entries of whole or partial ones in any order, and texts of trees.
         numbers: give new cases the number they bring, where it is free.
 
     Returns:
-        What was added; ``added`` has the entries with their numbers here, and new trees.
+        What was added; ``added`` has cases and entries with their numbers here, and new trees.
     """
     merged = Merged()
     for item in items:
         if isinstance(item, TreeText) and add_tree(connection, item.hash, item.text):
             merged.added.append(item)
+    wholes = [item for item in items if isinstance(item, Whole)]
     groups = grouped([item for item in items if isinstance(item, Entry)])
-    known = numbers_of(connection, groups)
-    fresh = {case: group for case, group in groups.items() if case not in known}
-    add_new(connection, fresh, merged, numbers=numbers)
-    for case, number in known.items():
-        go_on(connection, number, groups[case], merged)
+    known = numbers_of(connection, {*groups, *(one.case for one in wholes)})
+    fresh: dict[str, Whole] = {}
+    later = [
+        one.entries()
+        for one in wholes
+        if one.case in known or fresh.setdefault(one.case, one) is not one
+    ]
+    for case, group in groups.items():
+        if case in known or case in fresh:
+            later.append(group)
+            continue
+        try:
+            fresh[case] = read_whole(group)
+        except RecordError as error:
+            merged.conflicts.append(Conflict(case, group[0].sequence, error.message))
+    if fresh:
+        known |= add_new(connection, list(fresh.values()), merged, numbers=numbers)
+    for again in later:
+        go_on(connection, known[again[0].case], again, merged)
     return merged
+
+
+NAMED = select(CASES.c.id, CASES.c.number).where(CASES.c.id.in_(bindparam("names", expanding=True)))
 
 
 def numbers_of(connection: Connection, cases: Iterable[str]) -> dict[str, int]:
     """The numbers of those cases that the record has."""
-    names = list(cases)
     found: dict[str, int] = {}
-    for start in range(0, len(names), 500):
-        wanted = select(CASES.c.id, CASES.c.number).where(
-            CASES.c.id.in_(names[start : start + 500])
-        )
-        found |= {row.id: row.number for row in connection.execute(wanted)}
+    for batch in rows.batched(cases, 500):
+        found |= {row.id: row.number for row in connection.execute(NAMED, {"names": batch})}
     return found
 
 
 def add_new(
-    connection: Connection,
-    groups: Mapping[str, Sequence[Entry]],
-    merged: Merged,
-    *,
-    numbers: bool,
-) -> None:
-    """Cases that are not here yet, in as few statements as can be."""
-    whole: dict[str, tuple[Sequence[Entry], list[Event], Tally]] = {}
-    for case, group in groups.items():
-        try:
-            events = read_whole(group)
-        except RecordError as error:
-            merged.conflicts.append(Conflict(case, group[0].sequence, error.message, group[0]))
-        else:
-            whole[case] = (group, events, Tally(events))
-    if not whole:
-        return
-    given = put_rows(connection, whole, numbers=numbers)
-    all_events: list[dict[str, Any]] = []
-    all_steps: list[dict[str, Any]] = []
-    all_words: list[dict[str, Any]] = []
-    for case, (group, events, tally) in whole.items():
-        number = given[case]
-        here = [Entry(case, e.sequence, e.event, e.writer, number) for e in group]
-        merged.added += here
-        all_events += [event_row(entry) for entry in here]
-        all_steps += [rows.step(number, taken) for taken in tally.steps]
-        all_words += [{"word": word, "number": number} for word in rows.words_of(events)]
-    ADD_EVENT.run(connection, all_events)
-    ADD_STEP.run(connection, all_steps)
-    ADD_WORD.run(connection, all_words)
-    mark(connection, [tally.row for _, _, tally in whole.values()])
-    merged.cases += len(whole)
-    merged.events += len(all_events)
+    connection: Connection, wholes: Sequence[Whole], merged: Merged, *, numbers: bool
+) -> dict[str, int]:
+    """Cases that are not here yet, in as few statements as can be; gives their numbers."""
+    given = put_rows(connection, wholes, numbers=numbers)
+    events: list[dict[str, Any]] = []
+    steps: list[dict[str, Any]] = []
+    words: list[dict[str, Any]] = []
+    for whole in wholes:
+        number = whole.number = given[whole.case]
+        events += [
+            {"number": number, "sequence": at, "writer": writer, "event": text}
+            for at, (writer, text) in enumerate(whole.events)
+        ]
+        for step in whole.steps:
+            step["number"] = number
+        steps += whole.steps
+        words += [{"word": word, "number": number} for word in whole.words]
+    ADD_EVENT.run(connection, events)
+    ADD_STEP.run(connection, steps)
+    ADD_WORD.run(connection, words)
+    mark(connection, [whole.row for whole in wholes])
+    merged.cases += len(wholes)
+    merged.events += len(events)
+    merged.added += wholes
+    return given
 
 
 def event_row(entry: Entry) -> dict[str, Any]:
@@ -144,38 +153,41 @@ def event_row(entry: Entry) -> dict[str, Any]:
     }
 
 
-def put_rows(
-    connection: Connection,
-    whole: Mapping[str, tuple[Sequence[Entry], list[Event], Tally]],
-    *,
-    numbers: bool,
-) -> dict[str, int]:
+def put_rows(connection: Connection, wholes: Sequence[Whole], *, numbers: bool) -> dict[str, int]:
     """One row a case; gives the numbers they got."""
     taken: set[int] = set()
     if numbers:
-        brought = [group[0].number for group, _, _ in whole.values()]
-        wanted = select(CASES.c.number).where(CASES.c.number.in_(brought))
+        wanted = select(CASES.c.number).where(CASES.c.number.in_([one.number for one in wholes]))
         taken = set(connection.execute(wanted).scalars())
-    keeping: list[dict[str, Any]] = []
-    free: list[dict[str, Any]] = []
-    for case, (group, _, tally) in whole.items():
-        row = {"id": case, **rows.flat(tally.row)}
-        number = group[0].number
-        if numbers and number > 0 and number not in taken:
-            taken.add(number)
-            keeping.append(row | {"number": number})
-        else:
-            free.append(row)
     given: dict[str, int] = {}
-    for batch in (keeping, free):
-        if batch:
-            back = insert(CASES).returning(CASES.c.id, CASES.c.number)
-            given |= {row.id: row.number for row in connection.execute(back, batch)}
+    for whole in wholes if numbers else ():
+        if whole.number > 0 and whole.number not in taken:
+            taken.add(whole.number)
+            given[whole.case] = whole.number
+    free = [whole.case for whole in wholes if whole.case not in given]
+    new = new_numbers(connection, len(free), max(given.values(), default=0))
+    given |= zip(free, new, strict=True)
+    columns = [
+        {"came_back": "", **whole.row, "id": whole.case, "number": given[whole.case]}
+        for whole in wholes
+    ]
+    ADD_CASE.run(connection, columns)
     return given
 
 
-def read_whole(group: Sequence[Entry]) -> list[Event]:
-    """The events of a case that must be complete from its opening on.
+def new_numbers(connection: Connection, many: int, above: int) -> Sequence[int]:
+    """Numbers that no case has; the transaction that asks for them has the right to use them."""
+    if connection.dialect.name == "postgresql":
+        sequence = func.pg_get_serial_sequence(CASES.name, CASES.c.number.name)
+        wanted = select(func.nextval(sequence)).select_from(func.generate_series(1, many))
+        return connection.execute(wanted).scalars().all()
+    # Who writes to a file holds it alone.
+    top = connection.execute(select(func.max(CASES.c.number))).scalar() or 0
+    return range(max(top, above) + 1, max(top, above) + 1 + many)
+
+
+def read_whole(group: Sequence[Entry]) -> Whole:
+    """The case that entries make, which must be complete from its opening on.
 
     Raises:
         RecordError: events are missing, doubled or damaged, or the first is no opening.
@@ -183,10 +195,11 @@ def read_whole(group: Sequence[Entry]) -> list[Event]:
     for expected, entry in enumerate(group):
         if entry.sequence != expected:
             raise RecordError(f"event {expected} is missing")
-    events = [entry.parsed or rows.event(entry.event) for entry in group]
+    events = [rows.event(entry.event) for entry in group]
     if not isinstance(events[0], Opened):
         raise RecordError("it does not begin with an opening")
-    return events
+    texts = [(entry.writer, entry.event) for entry in group]
+    return whole_of(group[0].case, events, texts, group[0].number)
 
 
 def go_on(connection: Connection, number: int, group: Sequence[Entry], merged: Merged) -> None:
@@ -199,20 +212,20 @@ def go_on(connection: Connection, number: int, group: Sequence[Entry], merged: M
         if at < len(here):
             if not same(here[at], entry.event):
                 reason = "it goes on differently here; nothing of it was taken"
-                merged.conflicts.append(Conflict(entry.case, at, reason, entry))
+                merged.conflicts.append(Conflict(entry.case, at, reason))
                 return
         elif at == len(here) + len(new):
             new.append(replace(entry, number=number))
         else:
             reason = f"event {len(here) + len(new)} is missing"
-            merged.conflicts.append(Conflict(entry.case, at, reason, entry))
+            merged.conflicts.append(Conflict(entry.case, at, reason))
             return
     if not new:
         merged.same += 1
         return
     tally = Tally(rows.event(text) for text in here)
     for entry in new:
-        event = entry.parsed or rows.event(entry.event)
+        event = rows.event(entry.event)
         ADD_EVENT.run(connection, [event_row(entry)])
         apply(connection, number, tally.add(event))
         words = [{"word": word, "number": number} for word in rows.words_of([event])]

@@ -8,6 +8,7 @@ import unicodedata
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import fields
 from itertools import islice
+from operator import attrgetter
 from typing import Any, TypeVar
 
 from faulttree.cases.case import Case
@@ -32,9 +33,12 @@ T = TypeVar("T")
 
 ENCODER = json.JSONEncoder(separators=(",", ":"), allow_nan=False, default=str)
 STEP_FIELDS = tuple(field.name for field in fields(Taken))
+step_values = attrgetter(*STEP_FIELDS)
 STEP_TEXTS = ("step", "outcome", "at", "unit", "instrument")
+step_texts = attrgetter(*STEP_TEXTS)
 LISTS = ("modules", "kept")
 UNSTORABLE = re.compile("[\x00\ud800-\udfff]")
+WORD = re.compile(r"[^\W_]+")
 LONGEST_WORD = 40
 SPOKEN = ("complaint", "owner_words", "note", "text", "reason", "what", "seen", "who")
 """Fields of events that people write words into."""
@@ -101,9 +105,9 @@ def case(row: Any) -> Case:
 
 def step(number: int, taken: Taken) -> dict[str, Any]:
     """One step as the table takes it."""
-    values: dict[str, Any] = {name: getattr(taken, name) for name in STEP_FIELDS}
-    for name in STEP_TEXTS:
-        values[name] = flattened(values[name])
+    values = dict(zip(STEP_FIELDS, step_values(taken), strict=True))
+    if flattened(texts := "".join(step_texts(taken))) != texts:
+        values |= {name: flattened(values[name]) for name in STEP_TEXTS}
     values["number"] = number
     return values
 
@@ -120,9 +124,12 @@ def words_in(text: str) -> set[str]:
 
     Numbers count as words; signs part words.
     """
-    plain = unicodedata.normalize("NFKD", text).casefold()
-    plain = "".join(char for char in plain if not unicodedata.combining(char))
-    return {word[:LONGEST_WORD] for word in re.findall(r"[^\W_]+", plain)}
+    if text.isascii():
+        plain = text.lower()
+    else:
+        decomposed = unicodedata.normalize("NFKD", text).casefold()
+        plain = "".join(char for char in decomposed if not unicodedata.combining(char))
+    return {word[:LONGEST_WORD] for word in WORD.findall(plain)}
 
 
 def words_of(events: Iterable[Event]) -> set[str]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable
 from pathlib import Path
 
 from sqlalchemy import Connection, select
@@ -10,6 +10,7 @@ from sqlalchemy import Connection, select
 from faulttree.cases.journal import (
     Entry,
     Journal,
+    Noted,
     TreeText,
     first_record,
     free_name,
@@ -34,7 +35,7 @@ class SecondCopy:
         self.journal: Journal | None = None
         self.problem: OSError | None = None
 
-    def add(self, items: Sequence[Entry | TreeText], *, sync: bool = False) -> None:
+    def add(self, items: Iterable[Noted], *, sync: bool = False) -> None:
         """The same as the database just acknowledged."""
         try:
             if self.journal is None:

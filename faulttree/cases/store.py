@@ -34,6 +34,7 @@ from faulttree.cases.second_copy import SecondCopy, lost_at_the_end
 from faulttree.cases.summary import Taken, Tally
 from faulttree.cases.tables import CASES, EVENTS, RECORD, STEPS, TREES
 from faulttree.cases.urls import shown, sqlite_path
+from faulttree.cases.whole import Whole
 from faulttree.cases.writing import (
     add_case,
     add_event,
@@ -486,8 +487,8 @@ class Store:
             self.brought_back += told_of(merged)
             self.brought_back += tuple(f"{one}; kept in {kept}" for one in merged.conflicts)
 
-    def merge(self, items: Sequence[Entry | TreeText], *, numbers: bool = False) -> Merged:
-        """Bring events and trees of another record in; see :func:`faulttree.cases.merging.merge`.
+    def merge(self, items: Sequence[Entry | TreeText | Whole], *, numbers: bool = False) -> Merged:
+        """Bring cases and trees of another record in; see :func:`faulttree.cases.merging.merge`.
 
         Raises:
             RecordError: the record cannot be written.
@@ -498,7 +499,9 @@ class Store:
         self.remembered.clear()
         return merged
 
-    def _merged(self, items: Sequence[Entry | TreeText], *, numbers: bool = False) -> Merged:
+    def _merged(
+        self, items: Sequence[Entry | TreeText | Whole], *, numbers: bool = False
+    ) -> Merged:
         """Merge, again where another bench wrote at the same place meanwhile."""
         for _ in range(AGAIN):
             try:
@@ -586,7 +589,9 @@ def with_number(item: Entry | TreeText, number: int) -> Entry | TreeText:
 
 def told_of(merged: Merged) -> tuple[str, ...]:
     """What was brought in, a line a case."""
-    return tuple(
-        f"case {group[0].number}: events {group[0].sequence} to {group[-1].sequence}"
-        for group in grouped([one for one in merged.added if isinstance(one, Entry)]).values()
-    )
+    parts = grouped([one for one in merged.added if isinstance(one, Entry)]).values()
+    brought = [
+        *((one.number, 0, len(one.events) - 1) for one in merged.added if isinstance(one, Whole)),
+        *((part[0].number, part[0].sequence, part[-1].sequence) for part in parts),
+    ]
+    return tuple(f"case {number}: events {first} to {last}" for number, first, last in brought)

@@ -22,6 +22,7 @@ from faulttree.walk.events import (
 
 __all__ = ["Change", "Summary", "Taken", "Tally", "summarise"]
 
+STEPS = (Answered, Skipped)
 BARRIERS = (Opened, RepairTried, Confirmed, NotConfirmed, Closed, Reopened)
 
 
@@ -76,8 +77,14 @@ class Tally:
         self.returnable: list[int] = []
         self.round = 0
         self.events = 0
+        moved = False
         for event in events:
-            self.add(event)
+            row, altered = self.count(event)
+            self.row |= row
+            moved = moved or altered is not None
+        if moved:
+            # Where the steps stand is told once, not after each: a case may have very many.
+            self.row |= self.progress()
 
     def add(self, event: Event) -> Change:
         """Count one more event in; tells what it changed.
@@ -85,31 +92,37 @@ class Tally:
         A second opening (a copy by mistake) changes nothing.
         """
         before = len(self.steps)
+        row, altered = self.count(event)
+        if altered is not None:
+            row |= self.progress()
+        self.row |= row
+        changed = tuple(self.steps[at] for at in altered or ())
+        return Change(row, tuple(self.steps[before:]), changed)
+
+    def count(self, event: Event) -> tuple[dict[str, Any], tuple[int, ...] | None]:
+        """Columns an event changes, and earlier steps it alters; None where it moves no step."""
         row: dict[str, Any] = {}
-        altered: tuple[int, ...] = ()
-        if isinstance(event, BARRIERS):
-            self.returnable.clear()
-        if isinstance(event, Answered | Skipped):
-            self.returnable.append(before)
+        altered: tuple[int, ...] | None = None
+        if isinstance(event, STEPS):
+            self.returnable.append(len(self.steps))
             self.steps.append(took(self.events, event, self.round))
-            row = self.progress()
+            altered = ()
+        elif isinstance(event, BARRIERS):
+            self.returnable.clear()
+            if isinstance(event, RepairTried):
+                self.round += 1
+            elif not isinstance(event, Opened):
+                row = ending(event)
+            elif not self.row:
+                row, altered = opening(event), ()
         elif isinstance(event, WentBack):
             altered = self.go_back(event.steps)
-            row = self.progress()
         elif isinstance(event, MinutesSet):
             altered = self.set_minutes(event)
-            row = self.progress()
-        elif isinstance(event, Opened) and not self.row:
-            row = opening(event) | self.progress()
-        elif isinstance(event, RepairTried):
-            self.round += 1
-        else:
-            row = ending(event)
         self.events += 1
         row["events"] = self.events
         row["updated"] = max(self.row.get("updated", ""), event.at)
-        self.row |= row
-        return Change(row, tuple(self.steps[before:]), tuple(self.steps[at] for at in altered))
+        return row, altered
 
     def go_back(self, steps: int) -> tuple[int, ...]:
         """The last answers or skips no longer stand; gives where they are.

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from operator import itemgetter
 from typing import Any
 
 from sqlalchemy import Connection, Insert, Table, Update, bindparam, insert, update
@@ -20,29 +21,27 @@ class Prepared:
     def __init__(self, statement: Insert | Update, *, ignoring: bool = False) -> None:
         self.statement = statement
         self.ignoring = ignoring
-        self.worded: dict[str, tuple[str, Sequence[str] | None]] = {}
+        self.worded: dict[str, tuple[str, Callable[[Mapping[str, Any]], Any]]] = {}
 
     def run(self, connection: Connection, values: Sequence[Mapping[str, Any]]) -> int:
         """Execute it for each of the rows; gives how many were written."""
         if not values:
             return 0
-        sql, names = self.worded.get(connection.dialect.name) or self.word(connection)
-        many: list[Any] = (
-            [dict(row) for row in values]
-            if names is None
-            else [tuple(row[name] for name in names) for row in values]
-        )
+        sql, ordered = self.worded.get(connection.dialect.name) or self.word(connection)
+        many: list[Any] = [ordered(row) for row in values]
         return connection.exec_driver_sql(sql, many[0] if len(many) == 1 else many).rowcount
 
-    def word(self, connection: Connection) -> tuple[str, Sequence[str] | None]:
-        """The text of the statement, and the order of its values where they have no names."""
+    def word(self, connection: Connection) -> tuple[str, Callable[[Mapping[str, Any]], Any]]:
+        """The text of the statement, and what makes a row's values what the driver takes."""
         compiled = self.statement.compile(dialect=connection.dialect)
         sql = str(compiled)
         if self.ignoring:
             sql += " ON CONFLICT DO NOTHING"
-        names = getattr(compiled, "positiontup", None)
-        self.worded[connection.dialect.name] = (sql, names)
-        return sql, names
+        names: Sequence[str] | None = getattr(compiled, "positiontup", None)
+        # Every statement here has several values, so that the getter gives a tuple.
+        ordered = dict if names is None else itemgetter(*names)
+        self.worded[connection.dialect.name] = (sql, ordered)
+        return sql, ordered
 
 
 def all_of(table: Table, *, ignoring: bool = False) -> Prepared:
@@ -51,6 +50,7 @@ def all_of(table: Table, *, ignoring: bool = False) -> Prepared:
     return Prepared(insert(table).values(columns), ignoring=ignoring)
 
 
+ADD_CASE = all_of(CASES)
 ADD_EVENT = all_of(EVENTS)
 ADD_STEP = all_of(STEPS)
 ADD_WORD = all_of(WORDS, ignoring=True)

@@ -18,7 +18,7 @@ from faulttree.errors import RecordError
 
 if TYPE_CHECKING:
     from faulttree.cases import Case, Store
-    from faulttree.cases.exchange import Leave
+    from faulttree.cases.exporting import Leave
 
 __all__ = ["export", "import_cases", "verify"]
 
@@ -61,7 +61,7 @@ def export(
     **wanted: Any,
 ) -> None:
     """Write CASES, or all of them, to a file or to standard output."""
-    from faulttree.cases.exchange import Leave
+    from faulttree.cases.exporting import Leave
 
     kind = form or {".csv": "csv", ".parquet": "parquet"}.get(Path(output or "").suffix, "jsonl")
     leave = Leave(**{name: name in left_out for name in ("names", "serials", "photos")})
@@ -81,7 +81,7 @@ def export(
 
 def written(store: Store, kind: str, file: IO[bytes], cases: Iterable[Case], leave: Leave) -> int:
     """Write them in that form; gives how many lines or rows."""
-    from faulttree.cases.exchange import lines, step_rows, to_csv, to_parquet
+    from faulttree.cases.exporting import lines, step_rows, to_csv, to_parquet
 
     if kind == "parquet":
         return to_parquet(file, step_rows(store, cases, leave))
@@ -137,7 +137,7 @@ def import_cases(
     Doing it again adds nothing; nothing here is overwritten. A damaged line costs that
     line. Exits 1 when a line was damaged or a case goes on differently here.
     """
-    from faulttree.cases.exchange import Imported, load, opened_for_reading
+    from faulttree.cases.importing import Imported, load, opened_for_reading
 
     done = Imported()
     with open_record(record, library=library) as store:
@@ -145,7 +145,8 @@ def import_cases(
             with opened_for_reading(Path(name)) as file:
                 size = os.fstat(file.fileno()).st_size
                 with bar(f"Importing {Path(name).name}") as show:
-                    one = load(store, file, name, progress=towards(show, size))
+                    jobs = os.cpu_count() or 1
+                    one = load(store, file, name, progress=towards(show, size), jobs=jobs)
             done.merged += one.merged
             done.damaged += one.damaged
     merged = done.merged

@@ -6,7 +6,7 @@ import csv
 from collections.abc import Iterator, Mapping
 from typing import IO, TYPE_CHECKING, Any
 
-from faulttree.cases.exchange import cell
+from faulttree.cases.exporting import cell
 
 if TYPE_CHECKING:
     from faulttree.figures.intervals import Spread

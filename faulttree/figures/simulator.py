@@ -19,8 +19,9 @@ from dataclasses import dataclass
 from itertools import islice
 from typing import TYPE_CHECKING
 
-from faulttree.cases.journal import Entry, TreeText
+from faulttree.cases.journal import TreeText
 from faulttree.cases.rows import as_json
+from faulttree.cases.whole import whole_of
 from faulttree.figures.pretended import Ground
 from faulttree.figures.pretended_walk import Known, Visit, Walking
 from faulttree.figures.shop import INVENTED, Shop, grows, shares
@@ -116,13 +117,14 @@ def keep(
     while batch := list(islice(left, 500)):
         trees = {walk.tree.hash: walk.tree for walk in batch if walk.tree.hash not in kept}
         kept |= trees.keys()
-        entries = [
-            Entry(walk.case, at, as_json(event.to_dict()), "invented", parsed=event)
+        cases = [
+            whole_of(
+                walk.case, walk.events, [("invented", as_json(e.to_dict())) for e in walk.events]
+            )
             for walk in batch
-            for at, event in enumerate(walk.events)
         ]
         texts = [TreeText(name, trees[name].text) for name in sorted(trees)]
-        store.merge([*texts, *entries])
+        store.merge([*texts, *cases])
         done += len(batch)
         if progress is not None:
             progress(done)

@@ -277,13 +277,13 @@ def from_dict(data: Mapping[str, Any]) -> Event:
             f"unknown kind of event {kind!r}",
             mend="The record may come from a newer faulttree; upgrade, then read it again.",
         )
-    values = {
-        key: tuple(value) if key in TUPLES else value
-        for key, value in data.items()
-        if key != "kind"
-    }
+    values = dict(data)
+    values.pop("kind", None)
     make: Callable[..., Event] = cls
     try:
+        for key in TUPLES:
+            if key in values:
+                values[key] = tuple(values[key])
         return make(**values)
     except TypeError as error:
         raise RecordError(f"an event of kind {kind} does not fit: {error}") from None

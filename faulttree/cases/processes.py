@@ -1,0 +1,72 @@
+"""Reading lines ahead in other processes, while this one writes."""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Iterable, Iterator, Sequence
+from concurrent.futures import Future, ProcessPoolExecutor
+from concurrent.futures.process import BrokenProcessPool
+from itertools import chain, islice
+from multiprocessing import get_all_start_methods, get_context
+from signal import SIG_IGN, SIGINT, signal
+
+from faulttree.cases.taking import Item, taken_all
+
+__all__ = ["taken_in_order"]
+
+FEW = 3
+"""Pieces that are read sooner here than another process is started."""
+
+AHEAD = 2
+"""Pieces a process has waiting, so that memory stays bounded."""
+
+Lines = Sequence[bytes]
+Taken = tuple[list[Item], list[tuple[int, str]]]
+
+
+def taken_in_order(pieces: Iterable[Lines], jobs: int) -> Iterator[tuple[Lines, Taken]]:
+    """What pieces of a file hold, in its order, each with the piece itself.
+
+    Args:
+        pieces: lines, some at a time.
+        jobs: how many processes to use at most, this one included.
+    """
+    rest = iter(pieces)
+    first = list(islice(rest, FEW))
+    if jobs < 2 or len(first) < FEW:
+        yield from ((lines, taken_all(lines)) for lines in chain(first, rest))
+        return
+    # A forked child of a program with threads may hang; a fresh server forks safely.
+    method = "forkserver" if "forkserver" in get_all_start_methods() else "spawn"
+    context = get_context(method)
+    context.set_forkserver_preload([taken_all.__module__])
+    # An interruption is for this process, which ends the others when it leaves.
+    pool = ProcessPoolExecutor(jobs - 1, context, initializer=signal, initargs=(SIGINT, SIG_IGN))
+    waiting: deque[tuple[Lines, Future[Taken] | None]] = deque()
+    try:
+        for lines in chain(first, rest):
+            waiting.append((lines, ahead(pool, lines)))
+            if len(waiting) > AHEAD * jobs:
+                yield settled(*waiting.popleft())
+        while waiting:
+            yield settled(*waiting.popleft())
+    finally:
+        pool.shutdown(cancel_futures=True)
+
+
+def ahead(pool: ProcessPoolExecutor, lines: Lines) -> Future[Taken] | None:
+    """Have lines read; None where there is nobody left to do it."""
+    try:
+        return pool.submit(taken_all, lines)
+    except BrokenProcessPool:
+        return None
+
+
+def settled(lines: Lines, read: Future[Taken] | None) -> tuple[Lines, Taken]:
+    """What was read ahead; read here where the other process was ended from outside."""
+    if read is not None:
+        try:
+            return lines, read.result()
+        except BrokenProcessPool:
+            pass
+    return lines, taken_all(lines)

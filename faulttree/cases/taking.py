@@ -1,0 +1,147 @@
+"""What one line of an export or of a journal holds, looked through before it is believed."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+from typing import Any
+
+from faulttree.cases import rows
+from faulttree.cases.journal import BROUGHT, Entry, Line, TreeText, understood
+from faulttree.cases.whole import Whole, whole_of
+from faulttree.errors import RecordError
+from faulttree.walk.events import Event, Opened, from_dict
+
+__all__ = ["FORMAT", "LONGEST_LINE", "Item", "taken", "taken_all"]
+
+FORMAT = "faulttree-case-1"
+LONGEST_LINE = 64 << 20
+
+Item = Entry | TreeText | Whole
+
+
+def taken_all(lines: Sequence[bytes]) -> tuple[list[Item], list[tuple[int, str]]]:
+    """What several lines hold, and what is wrong with those that could not be taken.
+
+    Returns:
+        the items, and (position among the lines, reason) of each damaged line.
+    """
+    items: list[Item] = []
+    damaged: list[tuple[int, str]] = []
+    for at, raw in enumerate(lines):
+        try:
+            items += taken(raw)
+        except RecordError as error:
+            damaged.append((at, error.message))
+    return items, damaged
+
+
+def taken(raw: bytes) -> list[Item]:
+    """What one line holds.
+
+    Raises:
+        RecordError: it is damaged, or not of this format.
+    """
+    if not raw.strip():
+        return []
+    if len(raw) >= LONGEST_LINE:
+        raise RecordError("the line is longer than any case can be")
+    try:
+        data: Any = json.loads(raw)
+    except (ValueError, RecursionError):
+        raise RecordError("the line is damaged: it is no JSON") from None
+    if not isinstance(data, dict):
+        raise RecordError("the line is no case")
+    if "format" not in data:
+        return from_journal(understood(0, raw))
+    if data["format"] != FORMAT:
+        raise RecordError(f"the line has the unknown format {str(data['format'])[:40]!r}")
+    return from_export(data)
+
+
+def from_journal(line: Line) -> list[Item]:
+    """A line of a journal."""
+    if line.record:
+        return []
+    if line.holds is None:
+        raise RecordError("the line is damaged: it is neither a case nor an event")
+    if isinstance(line.holds, TreeText):
+        check_text(line.holds.hash, line.holds.text)
+    else:
+        checked(json.loads(line.holds.event))
+        return [replace(line.holds, writer=BROUGHT)]
+    return [line.holds]
+
+
+def from_export(data: Mapping[str, Any]) -> list[Item]:
+    """A line of an export.
+
+    Raises:
+        RecordError: something is missing, or an event or the tree is damaged.
+    """
+    case, events = data.get("case"), data.get("events")
+    if not isinstance(case, str) or not 1 <= len(case) <= 64 or not isinstance(events, list):
+        raise RecordError("the line is damaged: it names no case or has no events")
+    items: list[Item] = []
+    if isinstance(text := data.get("tree_text"), str):
+        check_text(str(data.get("tree_hash")), text)
+        items.append(TreeText(str(data["tree_hash"]), text))
+    parsed = [checked(event) for event in events]
+    if not parsed or not isinstance(parsed[0], Opened):
+        raise RecordError("the line is damaged: it does not begin with an opening")
+    items.append(whole_of(case, parsed, [(BROUGHT, rows.as_json(event)) for event in events]))
+    return items
+
+
+def check_text(tree_hash: str, text: str) -> None:
+    """Refuse a tree whose text is not what its hash says."""
+    try:
+        right = hashlib.sha256(text.encode()).hexdigest()
+    except UnicodeEncodeError:
+        right = ""
+    if right != tree_hash:
+        raise RecordError("the line is damaged: the tree is not what its hash says")
+
+
+TEXTS = (
+    *("at", "tree", "tree_hash", "step", "outcome", "complaint", "owner_words", "who", "result"),
+    *("fault", "became", "linked", "text", "note", "reason", "seen", "what", "instrument"),
+    *("caution", "path", "sha256"),
+)
+ABSURD = 1e12
+"""No time, cost or count of steps is as large; a float could not even hold some that are."""
+
+MUST_BE: Mapping[str, tuple[type | tuple[type, ...], str]] = {
+    **dict.fromkeys(TEXTS, (str, "text")),
+    **dict.fromkeys(("seconds", "minutes", "cost"), ((int, float), "number")),
+    **dict.fromkeys(("unit", "priors", "ratings", "reading", "verdict"), (dict, "mapping")),
+    **dict.fromkeys(("parts", "kept", "suspects"), (list, "list")),
+    "steps": (int, "whole number"),
+}
+"""Field of an event → what it must be, so that nothing later stumbles over it."""
+
+NO_TEXTS = MUST_BE.keys() - {*TEXTS}
+
+
+def checked(data: Any) -> Event:
+    """The event, if its fields are of the kind they must be.
+
+    Raises:
+        RecordError: they are not.
+    """
+    if not isinstance(data, dict):
+        raise RecordError("the line is damaged: an event is no mapping")
+    for name, value in data.items():
+        if value.__class__ is str and name not in NO_TEXTS:
+            continue
+        must = MUST_BE.get(name)
+        if must is not None and value is not None and not isinstance(value, must[0]):
+            raise RecordError(f"the line is damaged: {name} of an event is no {must[1]}")
+        if isinstance(value, int | float) and not abs(value) < ABSURD:
+            raise RecordError(f"the line is damaged: {name} of an event is no figure of a bench")
+    for name in ("parts", "kept"):
+        if name in data and not all(isinstance(item, str) for item in data[name] or ()):
+            raise RecordError(f"the line is damaged: {name} of an event holds more than texts")
+    return from_dict(data)

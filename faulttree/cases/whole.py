@@ -1,0 +1,65 @@
+"""A case complete from its opening on, with the rows that are drawn from its events."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from faulttree.cases import rows
+from faulttree.cases.journal import Entry
+from faulttree.cases.summary import Tally
+from faulttree.walk.events import Event
+
+__all__ = ["Whole", "whole_of"]
+
+
+@dataclass(slots=True)
+class Whole:
+    """A case ready to be written. It is plain data, so that any process can make it.
+
+    Attributes:
+        case: its id.
+        events: writer and JSON of each event, oldest first.
+        row: its row in the list of cases, as the table takes it.
+        steps: the rows of its steps, still without the number of the case.
+        words: what it can be found by.
+        number: its number, here or where it comes from; 0 where it has none.
+    """
+
+    case: str
+    events: Sequence[tuple[str, str]]
+    row: dict[str, Any]
+    steps: list[dict[str, Any]]
+    words: Sequence[str]
+    number: int = 0
+
+    def entries(self) -> list[Entry]:
+        """Its events one by one."""
+        return [
+            Entry(self.case, at, text, writer, self.number)
+            for at, (writer, text) in enumerate(self.events)
+        ]
+
+    def line(self) -> str:
+        """Its lines in a journal, one an event, without the last line end."""
+        return "\n".join(entry.line() for entry in self.entries())
+
+
+def whole_of(
+    case: str, events: Sequence[Event], texts: Sequence[tuple[str, str]], number: int = 0
+) -> Whole:
+    """A whole case with its rows.
+
+    Args:
+        case: its id.
+        events: what happened, the opening first.
+        texts: writer and JSON of each of them.
+        number: the number it brings.
+
+    Raises:
+        RecordError: a figure that JSON has no word for.
+    """
+    tally = Tally(events)
+    steps = [rows.step(number, taken) for taken in tally.steps]
+    return Whole(case, texts, rows.flat(tally.row), steps, list(rows.words_of(events)), number)
