@@ -11,15 +11,16 @@ from typing import Any
 import pytest
 
 from faulttree.authoring.files import files_of
-from faulttree.authoring.moving import move_step
+from faulttree.authoring.moving import Move, move_step, reorder
 from faulttree.authoring.other_module import move_fault
 from faulttree.authoring.proposal import Unfit
+from faulttree.authoring.targets import assembled, edits_of, onward, retargeted, targets
 from faulttree.cases import Store, open_store
 from faulttree.cases.counts import confirmed
 from faulttree.cases.revisit import revisit
 from faulttree.cli import run
 from faulttree.errors import TreeError
-from faulttree.tree import Library, Tree
+from faulttree.tree import Library, Tree, shipped_library
 from faulttree.tree.edit import write_all
 from faulttree.walk.renames import counted_for
 from tests.authoring_samples import library_of, random_tree
@@ -223,6 +224,10 @@ DISCHARGE = (
               "    results: {inside: socket, high: broken-lead}\n\n  socket:\n")),
             "lead", ("spare", "inside"), "`spare` would come before `lead`, by whose reading",
         ),
+        (
+            (("  plug:\n", "  plug:\n    cautions: [stored-charge]\n"),),
+            "lead", None, "`lead` could be come to before the caution `stored-charge` is read",
+        ),
         ((), "lead", ("lead", "inside"), "cannot come after itself"),
         ((), "lead", ("plug", "whole"), "stands there already"),
         ((), "lead", ("plug", "hole"), "no outcome `hole`"),
@@ -275,6 +280,49 @@ def test_cases_that_would_end_elsewhere_are_named(library: Library, store: Store
     assert [str(one) for one in move.moved] == [
         "case 4 ended at fault broken-lead; now fault broken-plug"
     ]
+
+
+def test_several_moves_at_once_are_those_moves_one_after_the_other(library: Library) -> None:
+    moves = [Move("lead", None), Move("plug", ("socket", "firm"))]
+    before = library.path_of("lamp/dark").read_text()
+    together = reorder(library, "lamp/dark", moves)
+    assert [str(place) for place in together.places] == [
+        "first of all, before `plug`",
+        "after `socket: firm`, before `hand-over`",
+    ]
+    assert library.path_of("lamp/dark").read_text() == before
+    for move in moves:
+        write_all(move_step(library, "lamp/dark", move.step, move.after).changes)
+    assert library.path_of("lamp/dark").read_text() == together.changes[0].text
+    assert dict(library.load("lamp/dark").steps) == dict(together.now.steps)
+
+
+def test_a_tree_reckoned_with_other_targets_is_the_tree_built_anew() -> None:
+    rng = random.Random(7)
+    shipped, compared = shipped_library(), 0
+    for name in shipped.trees():
+        tree = shipped.load(name)
+        data = tree.bundle["tree"]
+        places = list(targets(data))
+        for _ in range(12):
+            keys, _ = rng.choice(places)
+            step = rng.choice(list(data["steps"]))
+            after = None if len(keys) < 2 else (str(keys[1]), str(keys[-1]))
+            try:
+                edits, _ = edits_of(data, step, onward(data, step, "")[1], after)
+                anew = assembled(tree, edits)
+            except TreeError:
+                continue
+            quick = retargeted(tree, edits)
+            compared += 1
+            assert quick.start == anew.start
+            assert {one.id: dict(one.targets) for one in quick.steps.values()} == {
+                one.id: dict(one.targets) for one in anew.steps.values()
+            }
+            assert {use: dict(one.exits) for use, one in quick.uses.items()} == {
+                use: dict(one.exits) for use, one in anew.uses.items()
+            }
+    assert compared > 60
 
 
 def test_random_moves_in_random_trees_keep_the_file_and_the_ends(tmp_path: Path) -> None:

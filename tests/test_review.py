@@ -208,7 +208,7 @@ def test_limits_and_minutes_are_edited_where_they_stand(shelf: Path) -> None:
         library,
         proposed("limits", {**limits, "min": "11.2 V", "max": None, "source": "14 mended units"}),
         even_so=True,
-    )
+    ).change
     now = library.examine_text(edited.text, edited.path).tree
     assert now is not None
     # 12 V ± 5 % on the other side, to the last digit.
@@ -218,7 +218,7 @@ def test_limits_and_minutes_are_edited_where_they_stand(shelf: Path) -> None:
         "source": "14 mended units",
     }
     timed = {"action": "set-minutes", "tree": name, "minutes": {"fuse": 3.5, "look.lead": 9}}
-    edited = edit_of(library, proposed("minutes", timed))
+    edited = edit_of(library, proposed("minutes", timed)).change
     now = library.examine_text(edited.text, edited.path).tree
     assert now is not None
     assert now.steps["fuse"].minutes == 3.5

@@ -31,6 +31,7 @@ def spoilt(old: Tree, new: Tree, moved: str, before: str) -> str:
         _verified_late(old, new),
         _too_late(were, are),
         _undone(were, are),
+        _unwarned(were, are),
         _opened_early(were, are, moved, before),
     ):
         for reason in reasons:
@@ -117,6 +118,17 @@ def _between(ways: _Ways, done: str, powered: str, step: Step) -> bool:
     if powered == step.id or powered in ways.members(done):
         return False
     return step.id in ways.reach(ways.onward.get(powered, ()), frozenset([ways.first(done)]))
+
+
+def _unwarned(were: _Ways, are: _Ways) -> Iterator[str]:
+    """A caution that every walk had read before a step, and not every walk would have now."""
+    tree = were.tree
+    for caution in dict.fromkeys(name for step in tree.steps.values() for name in step.cautions):
+        bearing = frozenset(s.id for s in tree.steps.values() if caution in s.cautions)
+        unread, now = (ways.reach([ways.tree.start], bearing) for ways in (were, are))
+        for name in tree.diagnostic:
+            if name in were.met - unread and name in now:
+                yield f"`{name}` could be come to before the caution `{caution}` is read"
 
 
 def _opened_early(were: _Ways, are: _Ways, moved: str, before: str) -> Iterator[str]:

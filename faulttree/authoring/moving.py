@@ -1,10 +1,10 @@
-"""A step taken out of its place and put onto another way, where nothing is harmed by it."""
+"""Steps taken out of their places and put onto other ways, where nothing is harmed by it."""
 
 from __future__ import annotations
 
-import copy
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from faulttree.authoring.adding import expected_minutes
@@ -14,23 +14,19 @@ from faulttree.authoring.fitness import Fitness
 from faulttree.authoring.keeping import spoilt
 from faulttree.authoring.others import Moved, stands
 from faulttree.authoring.proposal import Unfit
+from faulttree.authoring.targets import assembled, edits_of, known, onward, targets
 from faulttree.errors import TreeError
 from faulttree.rules.finding import Finding
-from faulttree.tree import Library, Tree, assemble, shape_of
-from faulttree.tree.edit import Change, DataEdits, Editor
-from faulttree.tree.problems import near
+from faulttree.tree import Library, Tree, shape_of
+from faulttree.tree.edit import Change, Editor
 from faulttree.tree.source import decode
 from faulttree.walk.fold import fold
 from faulttree.walk.renames import follow
-from faulttree.walk.state import HARD_STOPS
 
 if TYPE_CHECKING:
     from faulttree.cases import Store
 
-__all__ = ["StepMove", "move_step"]
-
-Keys = tuple[str | int, ...]
-Targets = dict[Keys, str]
+__all__ = ["Move", "Reordering", "StepMove", "move_step", "reorder", "stand"]
 
 
 @dataclass(frozen=True)
@@ -109,129 +105,140 @@ def move_step(
         TreeError: there is no such step or place, a prerequisite, a guard or an access would
             be broken, or a rule speaks against the new text.
     """
+    made = reorder(
+        *(library, where, [Move(step, after, passed)]),
+        even_so=even_so,
+        store=store,
+        progress=progress,
+    )
+    return replace(
+        made.places[0],
+        minutes=made.minutes,
+        moved=made.moved,
+        findings=made.findings,
+        changes=made.changes,
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class Move:
+    """A step to be put behind an outcome of another; None for first of all.
+
+    ``passed`` is its outcome for a unit that passed, where the file leaves that open.
+    """
+
+    step: str
+    after: tuple[str, str] | None
+    passed: str = ""
+
+
+@dataclass(frozen=True)
+class Reordering:
+    """Several steps in other places, one after the other; nothing is written yet.
+
+    Attributes:
+        places: where each comes to stand.
+        now: the tree as it will be.
+        minutes, moved, findings, changes: of all of them together, as in :class:`StepMove`.
+    """
+
+    tree: str
+    places: tuple[StepMove, ...]
+    now: Tree
+    minutes: tuple[float, float]
+    moved: tuple[Moved, ...] = ()
+    findings: tuple[Finding, ...] = ()
+    changes: tuple[Change, ...] = field(default=(), repr=False)
+
+
+def reorder(
+    library: Library,
+    where: str,
+    moves: Sequence[Move],
+    *,
+    even_so: bool = False,
+    fitness: Fitness | None = None,
+    store: Store | None = None,
+    progress: Callable[[int], None] | None = None,
+) -> Reordering:
+    """Put several steps into other places, as :func:`move_step` does one.
+
+    Each move is held against what the order before it kept; the rules see the text at the end.
+
+    Args:
+        library: whose tree.
+        where: id of the tree.
+        moves: one or more, each of the tree as those before leave it.
+        even_so: move them although the rules warn of it.
+        fitness: of this library, where several texts of it are looked at.
+        store: the record, for the odds and to walk the tree's cases again.
+        progress: told how many cases were walked again.
+
+    Raises:
+        TreeError: as :func:`move_step`.
+    """
     path = library.path_of(where)
     raw = path.read_bytes()
     examined = library.examine_text(decode(raw, path), path)
-    tree = sound(examined)
-    data = tree.bundle["tree"]
-    for name in (step, *(after[:1] if after else ())):
-        _known(data, where, name)
-    own_outcome, onward = _onward(data, step, passed)
-    edits, before = _edits(data, step, onward, after)
-    new = _assembled(tree, edits)
-    place = StepMove(where, step, *(after or ("", "")), onward, before, (0.0, 0.0))
-    why = spoilt(tree, new, step, before)
-    if why:
-        mend = "Choose another place for it, or move what it goes with first."
-        raise TreeError(f"`{step}` cannot stand {place}: {why}.", path=path, mend=mend)
+    tree = now = sound(examined)
+    places: list[StepMove] = []
+    passing: dict[str, str] = {}
+    for move in moves:
+        stood, place, outcome = stand(now, move, path)
+        passing |= _passed(now, move.step, outcome)
+        places.append(place)
+        now = stood
+    was, is_now = (dict(targets(one.bundle["tree"])) for one in (tree, now))
     editor = Editor(examined.documents["tree"], raw, shape_of("tree"))
-    for keys, target in edits.items():
-        editor.set(keys, target)
+    for keys, target in is_now.items():
+        if target != was[keys]:
+            editor.set(keys, target)
     change = editor.change()
-    found = Fitness(library).new(path, change.before, change.text)
+    found = (fitness or Fitness(library)).new(path, change.before, change.text)
     warned = all(one.level != "error" for one in found)
     if found and not (even_so and warned):
         text = f"The tree would not be fit: {found[0].message} [{found[0].rule}]"
         mend = f"{found[0].mend} --even-so writes it with this warning." if warned else ""
         raise Unfit(text, found, path=path, mend=mend or found[0].mend)
     history = _history(store)
-    passing = _passing(tree, step, own_outcome)
-    moved = _led_elsewhere(store, tree, new, passing, progress) if store is not None else ()
-    minutes = (expected_minutes(tree, history), expected_minutes(new, history))
-    return replace(place, minutes=minutes, moved=tuple(moved), findings=found, changes=(change,))
+    return Reordering(
+        tree=where,
+        places=tuple(places),
+        now=now,
+        minutes=(expected_minutes(tree, history), expected_minutes(now, history)),
+        moved=tuple(_led_elsewhere(store, tree, now, passing, progress))
+        if store is not None
+        else (),
+        findings=found,
+        changes=(change,),
+    )
 
 
-def _known(data: Mapping[str, Any], where: str, name: str) -> None:
-    steps = data["steps"]
-    if name in steps:
-        return
-    use = name.split(".")[0]
-    if use in steps and "." in name:
-        mend = f"Name `{use}`, the step that uses it, with its exit."
-        raise TreeError(f"`{name}` is a step of a shared procedure.", mend=mend)
-    mend = near(name, steps) or "Name one of its steps."
-    raise TreeError(f"`{where}` has no step `{name}`.", mend=mend)
+def stand(tree: Tree, move: Move, path: Path | None = None) -> tuple[Tree, StepMove, str]:
+    """A tree with one step in another place; where it stands, and what a good unit answers it.
 
+    Args:
+        tree: the tree; it stays as it is.
+        move: the step and its place.
+        path: the file, for what is said.
 
-# -- targets ---------------------------------------------------------------------------
-
-
-def _targets(data: Mapping[str, Any]) -> Iterator[tuple[Keys, str]]:
-    """Every place of a tree file that names what comes next."""
-    yield ("start",), str(data["start"])
-    for name, step in data["steps"].items():
-        if "then" in step:
-            yield ("steps", name, "then"), str(step["then"])
-        for group in ("answers", "results", "exits"):
-            for outcome, target in (step.get(group) or {}).items():
-                yield ("steps", name, group, outcome), str(target)
-
-
-def _onward(data: Mapping[str, Any], step: str, passed: str) -> tuple[str, str]:
-    """The outcome of a step for a unit that passed, and where that leads."""
-    own = {str(keys[-1]): target for keys, target in _targets(data) if keys[:2] == ("steps", step)}
-    if passed:
-        if passed not in own:
-            mend = f"It has {', '.join(own)}."
-            raise TreeError(f"`{step}` has no outcome `{passed}`.", mend=mend)
-        return passed, own[passed]
-    hard = {name for name, stop in data["stops"].items() if stop["reason"] in HARD_STOPS}
-    none = {*data["faults"], *hard, step}
-    ways = {o: target for o, target in own.items() if o != "undecided" and target not in none}
-    if "inside" in ways:
-        return "inside", ways["inside"]
-    if len(set(ways.values())) != 1:
-        message = f"Which outcome of `{step}` a unit that passed gives is not told."
-        raise TreeError(message, mend=f"Give --passed: {', '.join(own)}.")
-    return next(iter(ways.items()))
-
-
-def _edits(
-    data: Mapping[str, Any], step: str, onward: str, after: tuple[str, str] | None
-) -> tuple[Targets, str]:
-    """The targets that change, and what comes behind the step in its new place."""
-    old = dict(_targets(data))
-    new = {
-        keys: onward if target == step and keys[:2] != ("steps", step) else target
-        for keys, target in old.items()
-    }
-    edge = ("start",) if after is None else _edge(old, step, *after)
-    before = new[edge]
-    for keys, target in old.items():
-        if keys[:2] == ("steps", step) and target == onward:
-            new[keys] = before
-    new[edge] = step
-    changed = {keys: target for keys, target in new.items() if target != old[keys]}
-    if not changed:
-        raise TreeError(f"`{step}` stands there already.", mend="Name another place.")
-    if new["start",] not in data["steps"]:
-        message = f"Without `{step}` in its place the tree would begin with an end."
-        raise TreeError(message, mend="Move another step first of all.")
-    return changed, before
-
-
-def _edge(targets: Targets, step: str, after: str, outcome: str) -> Keys:
-    if after == step:
-        raise TreeError(f"`{step}` cannot come after itself.", mend="Name another step.")
-    own = {
-        "done" if len(keys) == 3 else str(keys[-1]): keys
-        for keys in targets
-        if keys[:2] == ("steps", after)
-    }
-    wanted = "done" if outcome in ("taken", "then") and "done" in own else outcome
-    if wanted not in own:
-        mend = f"It has {', '.join(own)}, as its file says."
-        raise TreeError(f"`{after}` has no outcome `{outcome}`.", mend=mend)
-    return own[wanted]
-
-
-def _assembled(tree: Tree, edits: Targets) -> Tree:
-    changed = DataEdits(copy.deepcopy(tree.bundle["tree"]))
-    for keys, target in edits.items():
-        changed.set(keys, target)
-    new, _ = assemble({**tree.bundle, "tree": changed.data}, schema=False)
-    assert new is not None
-    return new
+    Raises:
+        TreeError: there is no such step or place, or a prerequisite, a guard, a caution or an
+            access would be broken.
+    """
+    data = tree.bundle["tree"]
+    for name in (move.step, *(move.after[:1] if move.after else ())):
+        known(data, tree.id, name)
+    outcome, passing = onward(data, move.step, move.passed)
+    edits, before = edits_of(data, move.step, passing, move.after)
+    new = assembled(tree, edits)
+    behind = move.after or ("", "")
+    place = StepMove(tree.id, move.step, *behind, passing, before, (0.0, 0.0))
+    why = spoilt(tree, new, move.step, before)
+    if why:
+        mend = "Choose another place for it, or move what it goes with first."
+        raise TreeError(f"`{move.step}` cannot stand {place}: {why}.", path=path, mend=mend)
+    return new, place, outcome
 
 
 # -- the record ------------------------------------------------------------------------
@@ -243,14 +250,14 @@ def _history(store: Store | None) -> Mapping[tuple[str, str], float]:
     return {} if store is None else confirmed(store)
 
 
-def _passing(tree: Tree, step: str, outcome: str) -> Mapping[str, str]:
+def _passed(tree: Tree, step: str, outcome: str) -> Mapping[str, str]:
     """What a unit that passed answers at a step, or at those of a use."""
     if step in tree.uses:
         return way_through(tree, step, outcome)
-    known = tree.steps[step].targets
-    if outcome in known:
+    own = tree.steps[step].targets
+    if outcome in own:
         return {step: outcome}
-    return {step: next(iter(known))}  # `then`, and `outside` for low and high
+    return {step: next(iter(own))}  # `then`, and `outside` for low and high
 
 
 def _led_elsewhere(

@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 import json
 import sys
+from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -12,8 +13,8 @@ import click
 
 from faulttree.cli.authoring_shared import (
     Asking,
+    Writing,
     agreed,
-    console,
     keep_in_git,
     own_folder,
     show_diff,
@@ -21,24 +22,20 @@ from faulttree.cli.authoring_shared import (
     writing,
 )
 from faulttree.cli.cases_shared import bar, width
-from faulttree.cli.options import (
-    json_option,
-    library_option,
-    open_library,
-    open_record,
-    record_option,
-    say,
-    say_json,
-)
+from faulttree.cli.options import open_library, say, say_json
 from faulttree.errors import FaulttreeError
 
 if TYPE_CHECKING:
     from faulttree.figures import Review
+    from faulttree.figures.applying import Edit
     from faulttree.figures.proposal import Proposal
     from faulttree.tree import Library
     from faulttree.tree.model import Tree
 
 __all__ = ["command"]
+
+FEW = 5
+"""Cases that are named one by one."""
 
 WHOLE = 10_000
 """Columns where output is no terminal: nothing is cut."""
@@ -78,21 +75,13 @@ ENDINGS = {".html": "html", ".htm": "html", ".csv": "csv", ".json": "json"}
 )
 @click.option("--even-so", is_flag=True, help="Write although the rules warn of it.")
 @writing
-@record_option
-@library_option
-@json_option
 def command(
     full: bool | None,
     output: Path | None,
     html: Path | None,
     number: int | None,
     even_so: bool,
-    yes: bool,
-    commit: bool,
-    plain: bool,
-    record: str | None,
-    library: str | None,
-    as_json: bool,
+    manner: Writing,
     **wanted: Any,
 ) -> int:
     """Show which branches found faults, and what to change in the trees.
@@ -105,22 +94,21 @@ def command(
     kinds += [(path, "html") for path in (html,) if path]
     if number is not None and not wanted["tree"]:
         raise FaulttreeError("--apply is about one tree", mend="Name it with --tree.")
-    shelf = open_library(library)
-    with open_record(record, read_only=True) as store, bar("Reviewing") as show:
+    shelf = open_library(manner.library)
+    with manner.store(read_only=True) as store, bar("Reviewing") as show:
         trees = trees_of(shelf, wanted["tree"], wanted["family"])
-        found = review(store, trees, progress=lambda _, done, of: show(done, of), **wanted)
+        found = review(
+            *(store, trees),
+            **{"library": shelf, "progress": lambda _, done, of: show(done, of), **wanted},
+        )
     if wanted["tree"] and not found.trees:
         shelf.path_of(wanted["tree"])  # A name that nothing has is told with those near it.
     for path, kind in kinds:
         _write(found, path, kind)
         say(f"written: {path}", to_people=True)
     if number is not None:
-        asking = None if yes or as_json else Asking(console(plain=plain))
-        chosen = _chosen(found, number)
-        return _apply(
-            *(shelf, chosen, asking), even_so=even_so, commit=commit, write=yes, as_json=as_json
-        )
-    if as_json:
+        return _apply(shelf, _chosen(found, number), manner, even_so=even_so)
+    if manner.as_json:
         say_json(found.as_dict())
     elif not kinds:
         _show(found, full)
@@ -155,45 +143,68 @@ def _chosen(found: Review, number: int) -> Proposal:
     return proposals[number - 1]
 
 
-def _apply(
-    shelf: Library,
-    proposal: Proposal,
-    asking: Asking | None,
-    *,
-    even_so: bool,
-    commit: bool,
-    write: bool,
-    as_json: bool,
-) -> int:
+def _apply(shelf: Library, proposal: Proposal, manner: Writing, *, even_so: bool) -> int:
     """Show what a proposal changes, and write it where that is agreed to."""
-    from faulttree.bench.console import AwayError
     from faulttree.figures.applying import edit_of
     from faulttree.tree.edit import write_all
 
+    if "fragment" in proposal.change:
+        return _to_fill_in(proposal, as_json=manner.as_json)
     own_folder(shelf.root)
-    change = edit_of(shelf, proposal, even_so=even_so)
-    diff = change.diff(within(change.path, shelf.root))
-    if as_json:
-        path = within(change.path, shelf.root)
-        say_json({"path": path, "diff": diff, "written": write, **proposal.as_dict()})
-    elif asking is None:
+    with manner.store(read_only=True) as store:
+        edit = edit_of(shelf, proposal, even_so=even_so, store=store)
+    asking = manner.asking()
+    path = within(edit.change.path, shelf.root)
+    _show_edit(proposal, edit, path, manner, asking)
+    if asking is not None and agreed(asking, editable=False) == "no":
+        return 1
+    if asking is None and not manner.yes:
+        return 0
+    write_all([edit.change])
+    say(f"written: {path}", to_people=True)
+    message = f"{proposal.change['tree']}: {proposal.what}\n\n{proposal.why}\n"
+    keep_in_git(shelf.root, [edit.change], message, asking, asked=manner.commit)
+    return 0
+
+
+def _show_edit(
+    proposal: Proposal, edit: Edit, path: str, manner: Writing, asking: Asking | None
+) -> None:
+    diff = edit.change.diff(path)
+    if manner.as_json:
+        told = {"path": path, "diff": diff, "written": manner.yes, **edit.as_dict()}
+        say_json({**told, **proposal.as_dict()})
+        return
+    if asking is None:
         say(diff.rstrip("\n"))
     else:
         asking.tell(proposal.why)
         show_diff(asking.place, diff)
-        try:
-            if agreed(asking, editable=False) == "no":
-                return 1
-        except (AwayError, KeyboardInterrupt):
-            say("faulttree: left; nothing was written", to_people=True)
-            return 1
-    if asking is None and not write:
-        return 0
-    write_all([change])
-    say(f"written: {within(change.path, shelf.root)}", to_people=True)
-    message = f"{proposal.change['tree']}: {proposal.what}\n\n{proposal.why}\n"
-    keep_in_git(shelf.root, [change], message, asking, asked=commit)
-    return 0
+    for line in _besides(edit):
+        say(line, to_people=True)
+
+
+def _to_fill_in(proposal: Proposal, *, as_json: bool) -> int:
+    """A piece of the file, where only a person can say what is missing; nothing is written."""
+    if as_json:
+        say_json({"path": None, "diff": "", "written": False, **proposal.as_dict()})
+        return 1
+    say(f"faulttree: {proposal.what} That is for your own hand.", to_people=True)
+    say(str(proposal.change["fragment"]).rstrip("\n"))
+    return 1
+
+
+def _besides(edit: Edit) -> Iterator[str]:
+    """What a diff does not show of steps in other places."""
+    if edit.minutes is not None:
+        before, after = edit.minutes
+        yield f"Expected over all faults: {before:.3g} min before, {after:.3g} now."
+    if edit.moved:
+        yield f"{len(edit.moved)} recorded cases would go on or end elsewhere by their own answers:"
+    for one in edit.moved[:FEW]:
+        yield f"  {one}"
+    if len(edit.moved) > FEW:
+        yield f"  and {len(edit.moved) - FEW} more; --json lists them"
 
 
 def _kind(path: Path) -> str:

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from faulttree.authoring.fitness import Fitness
+from faulttree.authoring.moving import Move, reorder
 from faulttree.authoring.proposal import Unfit
 from faulttree.errors import TreeError
 from faulttree.reading import resolve_limits
@@ -14,36 +16,69 @@ from faulttree.tree.edit import Change, Editor
 from faulttree.tree.schema import shape_of
 
 if TYPE_CHECKING:
+    from faulttree.authoring.others import Moved
+    from faulttree.cases.store import Store
     from faulttree.figures.proposal import Proposal
     from faulttree.tree import Library
 
-__all__ = ["edit_of"]
+__all__ = ["Edit", "edit_of"]
 
 Said = Mapping[str, Any]
 
 
-def edit_of(library: Library, proposal: Proposal, *, even_so: bool = False) -> Change:
+@dataclass(frozen=True)
+class Edit:
     """What a proposal changes in the file of its tree; nothing is written.
 
-    Weights, minutes and limits are edited. An order, a step to move and a test to find need
-    an author's eye: what is known of them stands in the proposal's ``change``.
+    Attributes:
+        minutes: expected minutes (before, after) by the odds, where steps are moved.
+        moved: recorded cases whose own answers would lead elsewhere then.
+    """
+
+    change: Change
+    minutes: tuple[float, float] | None = None
+    moved: tuple[Moved, ...] = ()
+
+    def as_dict(self) -> dict[str, Any]:
+        """Plain data, numbers not rounded."""
+        before, after = self.minutes or (None, None)
+        return {
+            "expected_minutes": {"before": before, "after": after} if self.minutes else None,
+            "changed_cases": [one.as_dict() for one in self.moved],
+        }
+
+
+def edit_of(
+    library: Library, proposal: Proposal, *, even_so: bool = False, store: Store | None = None
+) -> Edit:
+    """What a proposal changes in the file of its tree; nothing is written.
+
+    Weights, minutes and limits are edited, and steps are moved to other places. An order planned
+    anew and a test to find need an author's eye: what is known of them stands in the proposal's
+    ``change``.
 
     Args:
         library: holds the tree.
         proposal: as :func:`faulttree.figures.review` made it.
         even_so: edit although the rules warn of the new text.
+        store: the record, to walk the tree's cases again where steps are moved.
 
     Raises:
-        TreeError: it is for an author's hand, it belongs to a shared procedure, or the file
-            is not as the review saw it.
+        TreeError: it is for an author's hand, it belongs to a shared procedure, the file is not
+            as the review saw it, or what keeps somebody safe would be weakened.
         Unfit: the rules object to the new text.
     """
     said = proposal.change
+    moves = [_move(one) for one in said.get("moves", ())]
     make = EDITS.get(str(said["action"]))
+    if moves:
+        made = reorder(library, str(said["tree"]), moves, even_so=even_so, store=store)
+        return Edit(made.changes[0], made.minutes, made.moved)
     if make is None:
         raise TreeError(
             f"A proposal of the kind '{proposal.kind}' is for your own hand.",
-            mend="`--json` holds what is known of it under `change`; edit the tree by that.",
+            mend=proposal.by_hand
+            or "`--json` holds what is known of it under `change`; edit the tree by that.",
         )
     path = library.path_of(str(said["tree"]))
     document = library.examine(path).documents["tree"]
@@ -55,7 +90,12 @@ def edit_of(library: Library, proposal: Proposal, *, even_so: bool = False) -> C
         first = objections[0]
         text = f"The tree would not be fit: {first.message} [{first.rule}]"
         raise Unfit(text, objections, path=path, mend=first.mend)
-    return change
+    return Edit(change)
+
+
+def _move(said: Said) -> Move:
+    after = said["after"]
+    return Move(said["step"], (after[0], after[1]) if after else None)
 
 
 def _weights(editor: Editor, said: Said) -> None:

@@ -74,6 +74,32 @@ class Standing:
         ]
         return _mean(minutes + step.cost, ways)
 
+    def surely(self, case: Case) -> float | None:
+        """Minutes until its fault is found; None where it may be missed, or walked round for."""
+        return self._surely(self.tree.start, case, dict(case.seen), frozenset(), frozenset())
+
+    def _surely(
+        self,
+        name: str,
+        case: Case,
+        seen: Mapping[str, str],
+        entered: frozenset[str],
+        been: frozenset[str],
+    ) -> float | None:
+        step = self.tree.steps.get(name)
+        if step is None:
+            return 0.0 if name == case.fault else None
+        if name in been:
+            return None
+        minutes, entered = self._enter(step, entered)
+        outcomes, whole = self._outcomes(step, case, seen), 0.0
+        for outcome in outcomes:
+            more = self._surely(step.targets[outcome], case, seen, entered, been | {name})
+            if more is None:
+                return None
+            whole += more
+        return minutes + step.cost + whole / len(outcomes)
+
     def _outcomes(self, step: Step, case: Case, seen: Mapping[str, str]) -> tuple[str, ...]:
         if seen.get(step.id) in step.targets:
             return (seen[step.id],)

@@ -20,6 +20,7 @@ class Proposal:
         why: what the record says, with its figures and intervals.
         figures: the same as plain data.
         change: the edit as plain data, ``action`` first; for whoever applies it.
+        by_hand: why no program can make the edit; empty where it can be applied.
     """
 
     kind: str
@@ -28,6 +29,7 @@ class Proposal:
     why: str
     figures: Mapping[str, Any] = field(default_factory=dict)
     change: Mapping[str, Any] = field(default_factory=dict)
+    by_hand: str = ""
 
     def as_dict(self) -> dict[str, Any]:
         """Plain data for JSON."""
@@ -38,4 +40,5 @@ class Proposal:
             "why": self.why,
             "figures": dict(self.figures),
             "change": dict(self.change),
+            "by_hand": self.by_hand or None,
         }

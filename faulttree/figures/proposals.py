@@ -2,22 +2,27 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
-from faulttree.figures.guarding import guarded_table
+from faulttree.authoring.moving import reorder
+from faulttree.errors import FaulttreeError
+from faulttree.figures.moves import Mover
 from faulttree.figures.proposed_branches import move_down, tell_apart
 from faulttree.figures.proposed_limits import contradicted, limits
 from faulttree.figures.proposed_order import order
 from faulttree.figures.proposed_weights import minutes, weights
-from faulttree.figures.replay import cases_of, replay
+from faulttree.figures.replay import cases_of, recorded
 from faulttree.odds import TableError
 
 if TYPE_CHECKING:
+    from faulttree.authoring.fitness import Fitness
+    from faulttree.authoring.moving import Move
     from faulttree.cases.store import Store
     from faulttree.figures.built_in import Condition
     from faulttree.figures.gathering import TreeCount
     from faulttree.figures.proposal import Proposal
+    from faulttree.tree.model import Tree
 
 __all__ = ["propose"]
 
@@ -27,11 +32,21 @@ def propose(
     count: TreeCount,
     filters: Mapping[str, Any],
     part: Sequence[Condition] = (),
+    *,
+    fitness: Fitness | None = None,
 ) -> tuple[Proposal, ...]:
     """All that a tree's record suggests to change, what saves most time first.
 
     A tree that the library does not have is not changed. One whose steps wait for one another
     cannot be put in order; `faulttree check` says so.
+
+    Args:
+        store: the record.
+        count: what was counted of the tree.
+        filters: see :func:`faulttree.cases.asking.conditions`.
+        part: conditions on the cases besides these.
+        fitness: of the library whose file the tree is: only moves that its rules let pass are
+            proposed.
 
     Raises:
         RecordError: the record cannot be read.
@@ -39,16 +54,31 @@ def propose(
     if count.gone:
         return ()
     try:
-        table = guarded_table(count.tree)
-        tried = replay(cases_of(store, count, filters, part), count)
+        known = recorded(cases_of(store, count, filters, part), count.tree)
     except TableError:
         return ()
+    table, mover = known.table, Mover(known, _fits(count.tree, fitness))
     return (
-        *order(count, tried),
+        *order(known, mover),
         *weights(count, table),
-        *move_down(count),
+        *move_down(count, mover),
         *limits(count),
         *contradicted(count, table),
         *minutes(count),
         *tell_apart(count, table),
     )
+
+
+def _fits(tree: Tree, fitness: Fitness | None) -> Callable[[Sequence[Move]], bool] | None:
+    """Whether moves leave the tree's file fit; None where it is not the library's file."""
+    if fitness is None:
+        return None
+
+    def fits(moves: Sequence[Move]) -> bool:
+        try:
+            reorder(fitness.library, tree.id, moves, fitness=fitness)
+        except FaulttreeError:
+            return False
+        return True
+
+    return fits

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Collection, Iterator, Mapping, Sequence
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
+from faulttree.figures.fragment import to_tell_apart
 from faulttree.figures.guarding import guards
-from faulttree.figures.intervals import share_of, upper_limit
+from faulttree.figures.intervals import FEW, share_of, upper_limit
 from faulttree.figures.proposal import Proposal
 from faulttree.figures.said import listed, percent, within
 from faulttree.odds.problem import Problem
@@ -14,6 +16,7 @@ from faulttree.odds.testability import groups_of
 
 if TYPE_CHECKING:
     from faulttree.figures.gathering import TreeCount
+    from faulttree.figures.moves import Mover
     from faulttree.odds import FaultTable
 
 __all__ = ["move_down", "tell_apart"]
@@ -22,30 +25,34 @@ RARE = 0.05
 """A share below which a fault or an outcome is called rare here: common practice, no source."""
 
 
-def move_down(count: TreeCount) -> Iterator[Proposal]:
+def move_down(count: TreeCount, mover: Mover) -> Iterator[Proposal]:
     """Faults never confirmed, and steps that always gave the same, once that is telling."""
     tree = count.tree
     for fault in tree.faults.values():
+        if fault.id in tree.loose or not _rare(count, fault.id):
+            continue
         closed = count.could_find(fault.id)
         below = upper_limit(closed)
-        seen = count.faults["fixed", fault.id] + count.faults["found", fault.id]
-        if seen or below >= RARE or fault.id in tree.loose:
-            continue
         leads = sorted({step for step, _, to in tree.edges() if to == fault.id})
-        yield Proposal(
-            "move-down",
-            fault.id,
-            f"Move what finds “{fault.title}” behind the rest, or retire it.",
-            f"Not found in {closed} closed cases: its share is below {percent(below)} "
-            "(95 %, exact binomial). Rare is not never: keep it where a miss would be dangerous.",
-            {"cases": closed, "below": below},
-            {"action": "move-down", "tree": tree.id, "fault": fault.id, "steps": leads},
+        yield _later(
+            mover,
+            Proposal(
+                "move-down",
+                fault.id,
+                f"Move what finds “{fault.title}” behind the rest, or retire it.",
+                f"Not found in {closed} closed cases: its share is below {percent(below)} (95 %, "
+                "exact binomial). Rare is not never: keep it where a miss would be dangerous.",
+                {"cases": closed, "below": below},
+                {"action": "move-down", "tree": tree.id, "fault": fault.id, "steps": leads},
+            ),
+            leads,
+            [fault.id],
         )
     for name in tree.diagnostic:
-        yield from _tells_nothing(count, name)
+        yield from _tells_nothing(count, mover, name)
 
 
-def _tells_nothing(count: TreeCount, name: str) -> Iterator[Proposal]:
+def _tells_nothing(count: TreeCount, mover: Mover, name: str) -> Iterator[Proposal]:
     step, counted = count.tree.steps[name], count.steps[name]
     outcomes = [outcome for outcome in step.targets if outcome != "undecided"]
     walked = sum(counted.taken.values())
@@ -54,16 +61,74 @@ def _tells_nothing(count: TreeCount, name: str) -> Iterator[Proposal]:
     if not one_sided or below >= RARE or guards(count.tree, name):
         return
     always = next(outcome for outcome in outcomes if counted.taken[outcome])
-    yield Proposal(
-        "move-down",
-        name,
-        f"Move {name} later, or retire it.",
-        f"It gave “{always}” all {walked} times before a repair: any other outcome comes in less "
-        f"than {percent(below)} of walks (95 %, exact binomial), and it takes {step.cost:g} min "
-        "each time. No caution hangs on it by the tree's own stops; look before you move it.",
-        {"walked": walked, "below": below, "minutes": step.cost},
-        {"action": "move-down", "tree": count.tree.id, "step": name},
+    yield _later(
+        mover,
+        Proposal(
+            "move-down",
+            name,
+            f"Move {name} later, or retire it.",
+            f"It gave “{always}” all {walked} times before a repair: any other outcome comes in "
+            f"less than {percent(below)} of walks (95 %, exact binomial), and it takes "
+            f"{step.cost:g} min each time. No caution hangs on it by the tree's own stops; look "
+            "before you move it.",
+            {"walked": walked, "below": below, "minutes": step.cost},
+            {"action": "move-down", "tree": count.tree.id, "step": name},
+        ),
+        [name],
+        _never_found(count, name),
     )
+
+
+def _later(
+    mover: Mover, proposal: Proposal, steps: Sequence[str], rare: Collection[str]
+) -> Proposal:
+    """The same with the move that saves most, to a place behind the step's own, if one does.
+
+    Args:
+        mover: looks for it.
+        proposal: what is proposed.
+        steps: the steps that may be moved.
+        rare: faults that were never found and may be found less surely than before.
+    """
+    own = {name.split(".")[0] for name in steps}
+    tried = mover.sparing(rare).tried(own, later=True, most=1)
+    if tried is None or tried[1].cases < FEW or not tried[1].sure:
+        return replace(
+            proposal,
+            change={**proposal.change, "moves": []},
+            by_hand="No later place surely saves time on the recorded cases, loses no other fault "
+            "and keeps what must come first. Retire it, leave it, or judge a place yourself: "
+            "`faulttree rename`.",
+        )
+    moved, done = tried
+    where = str(moved.places[0]).replace("`", "")
+    less = f" Found less surely from there: {listed([*moved.less])}." if moved.less else ""
+    return replace(
+        proposal,
+        why=f"{proposal.why} {where[:1].upper()}{where[1:]}, "
+        f"{moved.places[0].step} saves {done.saved.mean:.1f} min a case ({done.saved.low:.1f} to "
+        f"{done.saved.high:.1f}), replayed on {done.cases} cases.{less}",
+        figures={**proposal.figures, **done.as_dict()},
+        change={**proposal.change, "moves": moved.as_data(), "less_surely": list(moved.less)},
+    )
+
+
+def _never_found(count: TreeCount, step: str) -> set[str]:
+    """Faults behind a step's other outcomes that no case ever had, and that are surely rare."""
+    reach: set[str] = set()
+    taken = count.steps[step].taken
+    todo = [to for outcome, to in count.tree.steps[step].targets.items() if not taken[outcome]]
+    while todo:
+        name = todo.pop()
+        if name not in reach:
+            reach.add(name)
+            todo += count.tree.steps[name].targets.values() if name in count.tree.steps else ()
+    return {fault for fault in reach & {*count.tree.faults} if _rare(count, fault)}
+
+
+def _rare(count: TreeCount, fault: str) -> bool:
+    seen = count.faults["fixed", fault] + count.faults["found", fault]
+    return not seen and upper_limit(count.could_find(fault)) < RARE
 
 
 def tell_apart(count: TreeCount, table: FaultTable) -> Iterator[Proposal]:
@@ -91,11 +156,13 @@ def tell_apart(count: TreeCount, table: FaultTable) -> Iterator[Proposal]:
 
 
 def _split(count: TreeCount, faults: list[str], why: str, figures: Mapping[str, Any]) -> Proposal:
+    piece = to_tell_apart(count.tree, faults)
     return Proposal(
         "tell-apart",
         faults[0],
         f"Find a test that tells {listed(faults)} apart.",
         why,
         figures,
-        {"action": "add-test", "tree": count.tree.id, "between": faults},
+        {"action": "add-test", "tree": count.tree.id, "between": faults, **piece},
+        "The test has to be thought of; `--apply` shows a piece of the file to fill in.",
     )

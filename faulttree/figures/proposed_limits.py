@@ -122,6 +122,7 @@ def contradicted(count: TreeCount, table: FaultTable) -> Iterator[Proposal]:
             ),
             share.as_dict(),
             {"action": "look-at", "tree": count.tree.id, "step": name},
+            "Whether the limits, the words or the signs are off, only a look at the unit tells.",
         )
 
 

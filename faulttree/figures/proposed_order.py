@@ -8,10 +8,12 @@ from typing import TYPE_CHECKING
 from faulttree.errors import FaulttreeError
 from faulttree.figures.intervals import FEW
 from faulttree.figures.proposal import Proposal
+from faulttree.figures.replay import replanned
 
 if TYPE_CHECKING:
-    from faulttree.figures.gathering import TreeCount
-    from faulttree.figures.replay import Replay
+    from faulttree.figures.moves import Moved, Mover
+    from faulttree.figures.orders import Planned
+    from faulttree.figures.replay import Recorded, Replay
 
 __all__ = ["order"]
 
@@ -19,33 +21,66 @@ WORTH_SAYING = 1.0
 """Minutes a case below which another order is not proposed: common practice, no source."""
 
 
-def order(count: TreeCount, tried: Replay | None) -> Iterator[Proposal]:
-    if tried is None or tried.cases < FEW:
+def order(known: Recorded, mover: Mover) -> Iterator[Proposal]:
+    """Steps to move in the author's file, then the order planned anew beside it."""
+    found = replanned(known)
+    if found is None or not _pays(found[1]):
         return
-    sure = tried.saved.low > 0 and tried.held_out.low > 0
-    if not sure or tried.held_out.mean < WORTH_SAYING:
-        return
+    moved = mover.tried()
+    pays = moved is not None and _pays(moved[1])
+    if moved is not None and pays:
+        yield _moves(*moved)
     try:
-        document = tried.order.document()
+        yield _anew(known.tree.id, *found, begin="Or ask" if pays else "Ask")
     except FaulttreeError:
         return
-    saved, held = tried.saved, tried.held_out
-    yield Proposal(
+
+
+def _pays(tried: Replay) -> bool:
+    return tried.cases >= FEW and tried.sure and tried.held_out.mean >= WORTH_SAYING
+
+
+def _moves(moved: Moved, tried: Replay) -> Proposal:
+    now, then = moved.expected
+    told = [f"{place.step} {place}" for place in moved.places]
+    return Proposal(
+        "order",
+        moved.places[0].step if len(moved.places) == 1 else "",
+        f"Move {', then '.join(told).replace('`', '')}.",
+        f"{_replayed(tried)} By the odds of these cases and the tree's weights it takes "
+        f"{then:.1f} min instead of {now:.1f}. No fault of the tree is found less surely, and each "
+        "step keeps what goes before it for safety.",
+        {**tried.as_dict(), "expected_before": now, "expected_after": then},
+        {"action": "move-steps", "tree": moved.tree.id, "moves": moved.as_data()},
+    )
+
+
+def _anew(tree: str, planned: Planned, tried: Replay, *, begin: str) -> Proposal:
+    return Proposal(
         "order",
         "",
-        f"Ask in another order: {', then '.join(tried.order.first)}.",
+        f"{begin} in an order planned anew: {', then '.join(planned.first)}.",
+        _replayed(tried),
+        tried.as_dict(),
+        {
+            "action": "replace-order",
+            "tree": tree,
+            "first": list(planned.first),
+            "document": planned.document(),
+        },
+        "It is another tree: `--json` holds the whole of it under `change`, to be read and kept "
+        "or not.",
+    )
+
+
+def _replayed(tried: Replay) -> str:
+    saved, held = tried.saved, tried.held_out
+    return (
         f"Replayed on {tried.cases} cases it takes {tried.after:.1f} min instead of "
         f"{tried.before:.1f} on average: {saved.mean:.1f} min saved a case ({saved.low:.1f} to "
         f"{saved.high:.1f}); {held.mean:.1f} ({held.low:.1f} to {held.high:.1f}) where each half "
         f"of the cases is replayed in an order chosen from the other half. "
         f"{tried.longer.count} cases would have taken longer, the worst by {tried.worst:.0f} min; "
         f"{tried.misled} would have been misled. {tried.left_out} cases are left out: their own "
-        "readings do not lead to their fault in the tree as it stands.",
-        tried.as_dict(),
-        {
-            "action": "replace-order",
-            "tree": count.tree.id,
-            "first": list(tried.order.first),
-            "document": document,
-        },
+        "readings do not lead to their fault in the tree as it stands."
     )

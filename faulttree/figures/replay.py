@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import groupby
 from operator import itemgetter
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Protocol
 
 from sqlalchemy import ColumnElement, Connection, not_, select
 
@@ -21,13 +21,22 @@ from faulttree.figures.orders import Case, Planned, Standing, Way, planned
 if TYPE_CHECKING:
     from faulttree.cases.store import Store
     from faulttree.figures.gathering import TreeCount
+    from faulttree.odds import FaultTable
+    from faulttree.tree.model import Tree
 
-__all__ = ["Replay", "cases_of", "replay"]
+__all__ = ["Counted", "Recorded", "Replay", "cases_of", "recorded", "replanned"]
+
+
+class Order(Protocol):
+    """An order of tests that a case can be walked in."""
+
+    def way(self, case: Case) -> Way:
+        """What the case takes in it."""
 
 
 @dataclass(frozen=True)
 class Replay:
-    """What an order chosen by the record does to the recorded cases of a tree.
+    """What another order does to the recorded cases of a tree.
 
     Attributes:
         cases: those replayed. left_out: those whose own readings do not lead to their fault
@@ -42,7 +51,6 @@ class Replay:
         worst: minutes lost by the case that loses most.
     """
 
-    order: Planned
     cases: int
     left_out: int
     before: float
@@ -52,6 +60,11 @@ class Replay:
     longer: Share
     misled: int
     worst: float
+
+    @property
+    def sure(self) -> bool:
+        """Whether it surely saves time, also on cases that it was not chosen by."""
+        return self.saved.low > 0 and self.held_out.low > 0
 
     def as_dict(self) -> dict[str, Any]:
         """Plain data, numbers not rounded."""
@@ -123,44 +136,80 @@ def _cases(rows: Any, count: TreeCount) -> Iterator[tuple[Case, int]]:
         yield Case(fault, frozenset(seen.items())), number % 2
 
 
-def replay(counted: Counted, count: TreeCount) -> Replay | None:
-    """Choose an order by all cases and walk each of them in it; None where none can be had.
+@dataclass(frozen=True)
+class Recorded:
+    """The recorded cases of a tree, walked in the order that it has.
+
+    Attributes:
+        table: the tree's fault table, guards first.
+        usual: what each case takes as the tree stands.
+        fit: the cases whose own readings lead to their fault; only these are replayed.
+    """
+
+    tree: Tree
+    table: FaultTable
+    counted: Counted
+    usual: Mapping[Case, Way]
+    fit: Counted
+
+    def replay(
+        self, order: Order, halves: Sequence[Order], told: Collection[str] | None = None
+    ) -> Replay | None:
+        """Walk every case in another order; None where there is none to walk.
+
+        Args:
+            order: chosen by all cases.
+            halves: the orders chosen by the even and by the odd half of them alone.
+            told: the faults that the order can tell of; None for all.
+        """
+        fit = {key: n for key, n in self.fit.items() if told is None or key[0].fault in told}
+        if not fit:
+            return None
+        usual, cases = self.usual, sum(fit.values())
+        saved = _saved(fit, usual, lambda half: order)
+        held_out = _saved(fit, usual, lambda half: halves[1 - half])
+        before = sum(usual[case].minutes * many for (case, _), many in fit.items()) / cases
+        gained = sum(saved[key][0] * many for key, many in fit.items()) / cases
+        longer = sum(many for key, many in fit.items() if saved[key][0] < -1e-9)
+        return Replay(
+            cases=cases,
+            left_out=sum(self.counted.values()) - cases,
+            before=before,
+            after=before - gained,
+            saved=_mean(fit, saved),
+            held_out=_mean(fit, held_out),
+            longer=share_of(longer, cases),
+            misled=sum(many for key, many in fit.items() if saved[key][1] < 1 - 1e-9),
+            worst=max(0.0, -min(minutes for minutes, _ in saved.values())),
+        )
+
+
+def recorded(counted: Counted, tree: Tree) -> Recorded:
+    """Walk every case in the order that the tree has.
 
     Raises:
         TableError: the tree has steps that wait for one another.
     """
-    table = guarded_table(count.tree)
-    standing = Standing(count.tree, table)
+    table = guarded_table(tree)
+    standing = Standing(tree, table)
     usual = {case: standing.way(case) for case, _ in counted}
     fit = {key: many for key, many in counted.items() if usual[key[0]].arrives > 1 - 1e-9}
-    halves = [_order(table, _only(counted, half)) for half in (0, 1)]
-    order = _order(table, counted)
-    if order is None or None in halves:
-        return None
-    told = set(order.table.faults)
-    fit = {key: many for key, many in fit.items() if key[0].fault in told}
-    if not fit:
-        return None
-    saved = _saved(fit, usual, lambda half: order)
-    held_out = _saved(fit, usual, lambda half: halves[1 - half])
-    cases = sum(fit.values())
-    return Replay(
-        order=order,
-        cases=cases,
-        left_out=sum(counted.values()) - cases,
-        before=sum(usual[case].minutes * many for (case, _), many in fit.items()) / cases,
-        after=sum((usual[case].minutes - saved[case, half][0]) * many
-                  for (case, half), many in fit.items()) / cases,
-        saved=_mean(fit, saved),
-        held_out=_mean(fit, held_out),
-        longer=share_of(sum(many for key, many in fit.items() if saved[key][0] < -1e-9), cases),
-        misled=sum(many for key, many in fit.items() if saved[key][1] < 1 - 1e-9),
-        worst=max(0.0, -min(minutes for minutes, _ in saved.values())),
-    )  # fmt: skip
+    return Recorded(tree, table, counted, usual, fit)
 
 
-def _only(counted: Counted, half: int) -> Counted:
-    return {key: many for key, many in counted.items() if key[1] == half}
+def replanned(known: Recorded) -> tuple[Planned, Replay] | None:
+    """An order planned anew by the record, and what it does; None where none can be had."""
+    parts = [_only(known.counted, half) for half in (None, 0, 1)]
+    chosen = [one for part in parts if (one := _order(known.table, part)) is not None]
+    if len(chosen) < len(parts):
+        return None
+    order, *halves = chosen
+    tried = known.replay(order, halves, set(order.table.faults))
+    return None if tried is None else (order, tried)
+
+
+def _only(counted: Counted, half: int | None) -> Counted:
+    return {key: many for key, many in counted.items() if half in (None, key[1])}
 
 
 def _order(table: Any, counted: Counted) -> Planned | None:
@@ -172,14 +221,13 @@ def _order(table: Any, counted: Counted) -> Planned | None:
 
 
 def _saved(
-    fit: Counted, usual: Mapping[Case, Way], order_for: Callable[[int], Planned | None]
+    fit: Counted, usual: Mapping[Case, Way], order_for: Callable[[int], Order]
 ) -> dict[tuple[Case, int], tuple[float, float]]:
     """(case, half) → minutes saved, and the chance that the order leads to the fault."""
     known: dict[tuple[int, Case], Way] = {}
     found = {}
     for case, half in fit:
         order = order_for(half)
-        assert order is not None
         key = (id(order), case)
         way = known.get(key)
         if way is None:

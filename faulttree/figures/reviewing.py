@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from faulttree.authoring.fitness import Fitness
 from faulttree.cases import open_store
 from faulttree.figures.built_in import built_in, unsaid
 from faulttree.figures.changes import Change, changes
@@ -62,6 +63,7 @@ def review(
     proposals: bool = True,
     progress: Progress | None = None,
     module: str | None = None,
+    library: Library | None = None,
     **filters: Any,
 ) -> Review:
     """What a record says about trees.
@@ -74,6 +76,8 @@ def review(
         progress: told what is being done, and how much of how much is.
         module: only cases whose unit holds this module; a unit that names none counts where
             its tree knows a fault of it.
+        library: where the trees' files are, so that only moves that its rules let pass are
+            proposed.
         **filters: ``family``, ``tree``, ``since``, ``until``, ``who``, and the others of
             :func:`faulttree.cases.asking.conditions`.
 
@@ -84,14 +88,19 @@ def review(
         with open_store(store, read_only=True) as opened:
             return review(
                 *(opened, trees),
-                **{"proposals": proposals, "progress": progress, "module": module, **filters},
+                proposals=proposals,
+                progress=progress,
+                module=module,
+                **{"library": library, **filters},
             )
     if isinstance(trees, Library):
+        library = trees
         examined = (trees.examine(name) for name in trees.trees())
         trees = [one.tree for one in examined if one.tree is not None]
     tell: Progress = progress or (lambda what, done, total: None)
     tell("counting", 0, 1)
     trees = list(trees)
+    fitness = Fitness(library) if library is not None else None
     part = [built_in(store, module, trees)] if module else []
     tallies = tally(store, part, **filters)
     counts = gather(store, tallies, trees)
@@ -102,7 +111,7 @@ def review(
         tell("looking for what to change", done, len(counts))
         one = _figures(count, moved)
         if proposals:
-            one = replace(one, proposals=propose(store, count, filters, part))
+            one = replace(one, proposals=propose(store, count, filters, part, fitness=fitness))
         figures.append(one)
     tell("looking for what to change", len(counts), max(len(counts), 1))
     seen = sum(count.cases for count in counts)

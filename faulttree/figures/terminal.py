@@ -189,8 +189,11 @@ def _suspects(tree: TreeFigures, width: int) -> Iterator[str]:
 def _proposals(tree: TreeFigures, width: int) -> Iterator[str]:
     yield "What to change:"
     for number, proposal in enumerate(tree.proposals, 1):
-        yield from _par(f"{number}. {proposal.what}", width, "   ")
+        done = "[by hand]" if proposal.by_hand else f"[--apply {number}]"
+        yield from _par(f"{number}. {proposal.what} {done}", width, "   ")
         yield from _par(f"   {proposal.why}", width, "   ")
+        if proposal.by_hand:
+            yield from _par(f"   {proposal.by_hand}", width, "   ")
 
 
 def _par(text: str, width: int, indent: str = "  ") -> list[str]:

@@ -157,11 +157,13 @@ def _proposals(tree: TreeFigures) -> Iterator[str]:
     if not tree.proposals:
         return
     yield "<h3>What to change</h3><ol class=proposals>"
-    for proposal in tree.proposals:
+    for number, proposal in enumerate(tree.proposals, 1):
         kind = KINDS.get(proposal.kind, proposal.kind)
+        how = f"<code>faulttree review --tree {safe(tree.tree.id)} --apply {number}</code>"
+        how = safe(f"By hand. {proposal.by_hand}") if proposal.by_hand else how
         yield (
             f'<li><p><span class="kind">{safe(kind)}</span> <strong>{safe(proposal.what)}'
-            f"</strong></p><p>{safe(proposal.why)}</p></li>"
+            f"</strong></p><p>{safe(proposal.why)}</p><p>{how}</p></li>"
         )
     yield "</ol>"
 

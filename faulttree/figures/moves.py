@@ -1,0 +1,348 @@
+"""Moves of single steps that pay: a quicker order that the author's own file can take.
+
+An order planned anew is another file. A move keeps every step, its words and the comments
+around it, and changes only what comes next. So the best move is looked for, then the best one
+after it, as long as each saves time on the recorded cases. A move must not lose a fault: each
+must be found as surely as before, also those that no case ever had. What guards a danger, ends
+a walk without a fault or is only done stays where it is; and every step is still asked behind
+the same answers, but for those by which a unit passes.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
+from functools import cached_property
+from typing import TYPE_CHECKING, Any
+
+from faulttree.authoring.adding import expected_minutes
+from faulttree.authoring.moving import Move, stand
+from faulttree.authoring.targets import Keys, Targets, edits_of, onward, retargeted, targets
+from faulttree.errors import TreeError
+from faulttree.figures.orders import Case, Standing
+
+if TYPE_CHECKING:
+    from faulttree.authoring.moving import StepMove
+    from faulttree.figures.replay import Recorded, Replay
+    from faulttree.tree.model import Tree
+
+__all__ = ["Moved", "Mover"]
+
+MOST = 6
+"""Moves in one proposal: more at once cannot be looked over (common practice, no source)."""
+
+GAIN = 0.25
+"""Minutes a case below which a move is not worth its place in the list."""
+
+TRIED = 16
+"""Moves, the likeliest first, that are held against what an order must keep."""
+
+WALKED = 3
+"""Of these, the moves that every recorded case is walked again for."""
+
+OPEN_END = "out-of-scope"
+"""The one reason of a stop that a step may be put before, or lead to and still be moved."""
+
+
+@dataclass(frozen=True)
+class Moved:
+    """A tree with some of its steps in other places.
+
+    Attributes:
+        moves: one after the other; none where none pays.
+        places: where each comes to stand.
+        expected: minutes (before, after) by the odds of the tree's weights and these cases.
+        less: faults that are found less surely than before.
+    """
+
+    tree: Tree
+    moves: tuple[Move, ...] = ()
+    places: tuple[StepMove, ...] = ()
+    expected: tuple[float, float] = (0.0, 0.0)
+    less: tuple[str, ...] = ()
+
+    def as_data(self) -> list[dict[str, Any]]:
+        """The moves as plain data."""
+        return [
+            {
+                "step": move.step,
+                "after": list(move.after) if move.after else None,
+                "before": place.before,
+            }
+            for move, place in zip(self.moves, self.places, strict=True)
+        ]
+
+
+class Mover:
+    """Looks for moves that pay, by the recorded cases of a tree.
+
+    Args:
+        known: these cases.
+        fits: whether the rules let a list of moves pass; None where no file is at hand.
+        spare: faults that may be found less surely, as long as they can be found.
+    """
+
+    def __init__(
+        self,
+        known: Recorded,
+        fits: Callable[[Sequence[Move]], bool] | None = None,
+        spare: Collection[str] = (),
+    ) -> None:
+        self.known = known
+        self.fits = fits
+        self.spare = frozenset(spare)
+        self._minutes: dict[tuple[tuple[Move, ...], Move | None], Mapping[str, float] | None] = {}
+
+    def tried(
+        self, only: Collection[str] | None = None, *, later: bool = False, most: int = MOST
+    ) -> tuple[Moved, Replay] | None:
+        """The moves that pay, and what they do to the cases; None where none do.
+
+        Args:
+            only: steps or uses that may be moved; None for all.
+            later: only to places behind their own.
+            most: how many moves at most.
+        """
+        chosen = self._chosen(None, only, later=later, most=most)
+        while self.fits and chosen.moves and not self.fits(chosen.moves):
+            chosen = self._without_last(chosen)
+        chosen = replace(chosen, expected=self._expected(chosen.tree))
+        if not chosen.moves or chosen.expected[1] >= chosen.expected[0]:
+            return None
+        halves = [self._chosen(half, only, later=later, most=most) for half in (0, 1)]
+        order, *others = (Standing(one.tree, self.known.table) for one in (chosen, *halves))
+        done = self.known.replay(order, others)
+        if done is None or done.misled:
+            return None
+        spared = [Case(fault, frozenset()) for fault in self.spare]
+        less = [unit.fault for unit in spared if order.surely(unit) is None]
+        return replace(chosen, less=tuple(less)), done
+
+    def sparing(self, faults: Collection[str]) -> Mover:
+        """The same where some faults may be found less surely."""
+        return Mover(self.known, self.fits, faults)
+
+    def _without_last(self, moved: Moved) -> Moved:
+        tree = self.known.tree
+        for move in moved.moves[:-1]:
+            tree, _, _ = stand(tree, move)
+        return Moved(tree, moved.moves[:-1], moved.places[:-1])
+
+    def _expected(self, tree: Tree) -> tuple[float, float]:
+        history: Counter[tuple[str, str]] = Counter()
+        for (case, _), many in self.known.fit.items():
+            history[self.known.table.identities[case.fault]] += many
+        was = expected_minutes(self.known.tree, history)
+        return was, expected_minutes(tree, history)
+
+    def _chosen(
+        self, half: int | None, only: Collection[str] | None, *, later: bool, most: int
+    ) -> Moved:
+        """What pays for one half of the cases, or for all."""
+        moved = Moved(self.known.tree)
+        while len(moved.moves) < most:
+            longer = self._next(moved, half, only, later=later)
+            if longer is None:
+                break
+            moved = longer
+        return moved
+
+    def _next(
+        self, moved: Moved, half: int | None, only: Collection[str] | None, *, later: bool
+    ) -> Moved | None:
+        """One move more, the one that saves most."""
+        now = self._mean(moved.tree, half)
+        if now is None:
+            return None
+        best, least, fit = None, now - GAIN, 0
+        for move in self._likeliest(moved, half, only, later=later):
+            try:
+                tree, place, _ = stand(moved.tree, move)
+            except TreeError:
+                continue
+            then = self._mean(tree, half)
+            if then is None or not self._finds_as_surely(tree):
+                continue
+            if then < least:
+                best, least = Moved(tree, (*moved.moves, move), (*moved.places, place)), then
+            fit += 1
+            if fit == WALKED:
+                break
+        return best
+
+    def _likeliest(
+        self, moved: Moved, half: int | None, only: Collection[str] | None, *, later: bool
+    ) -> list[Move]:
+        """Moves by what they save a unit that shows what its fault shows, the most first."""
+        cases: Counter[str] = Counter()
+        for (case, part), many in self.known.fit.items():
+            cases[case.fault] += many if half in (None, part) else 0
+        whole = max(cases.total(), 1)
+        now = self._by_fault(moved, None, {})
+        found: list[tuple[float, Move]] = []
+        for move, edits in _moves(moved.tree, only, later=later):
+            then = self._by_fault(moved, move, edits)
+            if then is not None and now is not None:
+                saved = sum((now[fault] - then[fault]) * cases[fault] for fault in now)
+                found += [(saved, move)] if saved > GAIN * whole else []
+        found.sort(key=lambda pair: -pair[0])
+        return [move for _, move in found[:TRIED]]
+
+    def _by_fault(
+        self, moved: Moved, move: Move | None, edits: Targets
+    ) -> Mapping[str, float] | None:
+        """Fault → minutes of a unit that has it and shows what the table says, and no more.
+
+        Of the faults that the tree as it stands surely finds; None where it would miss one.
+        """
+        key = (moved.moves, move)
+        if key not in self._minutes:
+            tree = retargeted(moved.tree, edits) if edits else moved.tree
+            self._minutes[key] = self._all_found(Standing(tree, self.known.table))
+        return self._minutes[key]
+
+    def _all_found(self, order: Standing) -> Mapping[str, float] | None:
+        found: dict[str, float] = {}
+        for case in self._sure:
+            minutes = order.surely(case)
+            if minutes is None:
+                return None
+            found[case.fault] = minutes
+        return found
+
+    @cached_property
+    def _units(self) -> Mapping[Case, float]:
+        """A unit of each fault, with the chance that the tree as it stands finds it."""
+        order = Standing(self.known.tree, self.known.table)
+        units = [Case(fault, frozenset()) for fault in self.known.table.faults]
+        return {
+            unit: 1.0 if order.surely(unit) is not None else order.way(unit).arrives
+            for unit in units
+        }
+
+    @cached_property
+    def _sure(self) -> tuple[Case, ...]:
+        """Those that are surely found, and must be in any order."""
+        return tuple(
+            unit for unit, chance in self._units.items()
+            if chance == 1 and unit.fault not in self.spare
+        )  # fmt: skip
+
+    def _finds_as_surely(self, tree: Tree) -> bool:
+        """Whether the others are missed no more often, and what may be missed can be found."""
+        order = Standing(tree, self.known.table)
+        return all(
+            order.way(unit).arrives > (0 if unit.fault in self.spare else chance - 1e-9)
+            for unit, chance in self._units.items()
+            if unit not in self._sure and chance
+        )
+
+    def _mean(self, tree: Tree, half: int | None) -> float | None:
+        """Minutes a case; None where one of them would be misled."""
+        order, minutes, cases = Standing(tree, self.known.table), 0.0, 0
+        for (case, part), many in self.known.fit.items():
+            if half in (None, part):
+                way = order.surely(case)
+                if way is None:
+                    return None
+                minutes += many * way
+                cases += many
+        return minutes / max(cases, 1)
+
+
+def _moves(
+    tree: Tree, only: Collection[str] | None, *, later: bool
+) -> Iterator[tuple[Move, Targets]]:
+    """Every move that may be thought of, with what it changes in the file."""
+    data = tree.bundle["tree"]
+    every = dict(targets(data))
+    onto = {name: _onto(every, name) for name in data["steps"]}
+    passing = {name: _passing(data, name) for name in data["steps"]}
+    parting = [
+        keys for keys, target in every.items() if len(keys) > 1 and target != passing[str(keys[1])]
+    ]
+    branches = _branches(every, parting)
+    for step in data["steps"]:
+        if (only is not None and step not in only) or not _movable(tree, every, step):
+            continue
+        behind = _reach(onto, [passing[step]])
+        for keys, target in every.items():
+            source = str(keys[1]) if len(keys) > 1 else ""
+            unfit = source == step or keys[-1] == "undecided" or (later and source not in behind)
+            if unfit or not passing[step] or not _may_follow(tree, target):
+                continue
+            move = Move(step, (source, _outcome(keys)) if source else None)
+            try:
+                edits, _ = edits_of(data, step, passing[step], move.after)
+            except TreeError:
+                continue
+            if _branches({**every, **edits}, parting) == branches:
+                yield move, edits
+
+
+def _passing(data: Mapping[str, Any], step: str) -> str:
+    """Where a step sends a unit that passed; empty where it parts units that are all to go on."""
+    try:
+        return onward(data, step, "")[1]
+    except TreeError:
+        return ""
+
+
+def _branches(every: Targets, parting: Collection[Keys]) -> Mapping[str, frozenset[Keys]]:
+    """Step → the outcomes that every way to it comes by, but for those of a unit that passed.
+
+    What is asked behind such an outcome was written for it: "which of the two?" means nothing
+    before it is known that it is one of them.
+
+    Args:
+        every: what comes next, by its place in the file.
+        parting: the places that are not of a unit that passed.
+    """
+
+    def met(without: Keys | None) -> frozenset[str]:
+        onto: dict[str, list[str]] = {}
+        for keys, target in every.items():
+            if keys != without and len(keys) > 1:
+                onto.setdefault(str(keys[1]), []).append(target)
+        return _reach(onto, [every["start",]])
+
+    whole = met(None)
+    behind: dict[str, set[Keys]] = {name: set() for name in whole}
+    for keys in parting:
+        for name in whole - met(keys):
+            behind[name].add(keys)
+    return {name: frozenset(edges) for name, edges in behind.items()}
+
+
+def _outcome(keys: Keys) -> str:
+    return "done" if keys[-1] == "then" else str(keys[-1])
+
+
+def _onto(every: Targets, step: str) -> set[str]:
+    return {to for keys, to in every.items() if keys[:2] == ("steps", step)}
+
+
+def _movable(tree: Tree, every: Targets, step: str) -> bool:
+    """It tells things apart, and ends no walk that is not simply beyond the tree."""
+    onto = _onto(every, step)
+    ends = [tree.stops[to].reason for to in onto if to in tree.stops]
+    return len(onto) > 1 and all(reason == OPEN_END for reason in ends)
+
+
+def _may_follow(tree: Tree, target: str) -> bool:
+    """Whether something may be put before it: not before a fault that is found already."""
+    if target in tree.stops:
+        return tree.stops[target].reason == OPEN_END
+    return target not in tree.faults
+
+
+def _reach(onto: Mapping[str, Collection[str]], first: Iterable[str]) -> frozenset[str]:
+    found: set[str] = set()
+    todo = list(first)
+    while todo:
+        name = todo.pop()
+        if name not in found:
+            found.add(name)
+            todo += onto.get(name, ())
+    return frozenset(found)
