@@ -25,7 +25,8 @@ import yaml
 
 from benchmarks.bench_loader import library, seconds
 from faulttree.rules import check_paths
-from faulttree.rules.checking import Target, look
+from faulttree.rules.looking import look
+from faulttree.rules.targets import Target
 
 TREES, PEERS, WARM = 60, 40, 300
 ROUNDS = 3

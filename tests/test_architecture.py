@@ -87,7 +87,7 @@ def needed(tree: ast.Module) -> Iterator[str]:
         yield from imported(ast.Module([node], [])) if isinstance(node, ast.ImportFrom) else ()
 
 
-@pytest.mark.parametrize("own", ["bench", "cli"])
+@pytest.mark.parametrize("own", ["bench", "cli", "rules"])
 def test_modules_of_a_room_do_not_import_one_another_in_a_circle(own: str) -> None:
     names = {f"faulttree.{own}.{path.stem}": path for path in MODULES if room(path) == own}
     uses = {

@@ -312,12 +312,12 @@ def test_an_unchanged_library_is_answered_from_what_is_kept(
 ) -> None:
     library, cache = a_library(tmp_path / "lib", NOTED), tmp_path / "cache"
     first = check_paths([], library, cache=cache)
-    from faulttree.rules import checking
+    from faulttree.rules import looking
 
     def refused(*_: object) -> None:
         raise AssertionError("looked again")
 
-    monkeypatch.setattr(checking, "look", refused)
+    monkeypatch.setattr(looking, "look", refused)
     assert check_paths([], Library(tmp_path / "lib"), cache=cache) == first
     monkeypatch.undo()
     a_library(tmp_path / "lib", TREE)

@@ -8,8 +8,8 @@ from faulttree.lazily import lazily
 
 if TYPE_CHECKING:
     from faulttree.rules.checking import check, check_paths
-    from faulttree.rules.examining import Looked, fit_to_walk, look_at
-    from faulttree.rules.finding import LEVELS, Finding, Level, Report
+    from faulttree.rules.examining import fit_to_walk, look_at
+    from faulttree.rules.finding import LEVELS, Finding, Level, Looked, Report
     from faulttree.rules.register import FAMILIES, Rule, all_rules
     from faulttree.rules.rules_page import rules_page
 
@@ -33,8 +33,8 @@ __getattr__ = lazily(
     __name__,
     {
         "checking": ("check", "check_paths"),
-        "examining": ("Looked", "fit_to_walk", "look_at"),
-        "finding": ("LEVELS", "Finding", "Level", "Report"),
+        "examining": ("fit_to_walk", "look_at"),
+        "finding": ("LEVELS", "Finding", "Level", "Looked", "Report"),
         "register": ("FAMILIES", "Rule", "all_rules"),
         "rules_page": ("rules_page",),
     },

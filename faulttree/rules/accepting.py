@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Mapping
 from typing import Any
 
-from faulttree.rules.finding import Finding, Found
+from faulttree.rules.finding import Finding
+from faulttree.rules.found import Found
 from faulttree.rules.register import Rule, all_rules
 from faulttree.tree.model import Where
 from faulttree.tree.problems import near

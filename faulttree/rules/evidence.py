@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 
-from faulttree.rules.finding import Found
+from faulttree.rules.found import Found
 from faulttree.rules.register import rule
+from faulttree.rules.settling import settling
 from faulttree.rules.subject import Subject
 from faulttree.tree.model import Fault, Where
 from faulttree.tree.problems import near
@@ -146,11 +147,11 @@ def ambiguity_group(subject: Subject) -> Iterator[Found]:
     is, no test tells. Another test is needed, or one remedy that mends them all. A loose
     suspect counts where its signs are given.
     """
-    settling = subject.settling
-    if settling is None:
+    compared = subject.remembered(settling)
+    if compared is None:
         return
     tree = subject.tree
-    for group in settling.groups():
+    for group in compared.groups():
         yield Found(
             tree.faults[group[0]].where,
             f"No test tells these faults apart: {', '.join(f'`{name}`' for name in group)}.",

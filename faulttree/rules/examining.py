@@ -3,35 +3,20 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, field
 from typing import Any
 
 from faulttree.errors import FaulttreeError, TreeError
 from faulttree.rules.accepting import accept, unused
-from faulttree.rules.finding import LEVELS, Finding, Found, Level, about, once
+from faulttree.rules.finding import LEVELS, Finding, Level, Looked, about, once
+from faulttree.rules.found import Found
 from faulttree.rules.register import Family, all_rules, rules_of
 from faulttree.rules.subject import Subject, TooLargeError
 from faulttree.tree import Examined, Library, Problem, Tree, Where
 
-__all__ = ["Looked", "finding_at", "fit_to_walk", "look_at", "of_error"]
+__all__ = ["finding_at", "fit_to_walk", "look_at", "of_error"]
 
 PER_TREE: tuple[Family, ...] = ("graph", "limits", "evidence", "meaning", "safety", "order")
 CHEAP: tuple[Family, ...] = ("graph", "limits", "evidence", "safety")
-
-
-@dataclass(frozen=True, slots=True)
-class Looked:
-    """One file looked at.
-
-    Attributes:
-        kind: ``tree``, ``procedure``, ``table``, or the kind of another library file.
-        findings: sorted, each once.
-        facts: what comparing trees needs to know of a tree; None for other files.
-    """
-
-    kind: str
-    findings: tuple[Finding, ...]
-    facts: Mapping[str, Any] | None = field(default=None, repr=False)
 
 
 def look_at(examined: Examined, library: Library) -> Looked:

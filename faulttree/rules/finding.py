@@ -1,4 +1,4 @@
-"""What a rule says: one thing that could mislead, where it stands and how to mend it."""
+"""What was found: one thing that could mislead, at its line of its file, and all of a run."""
 
 from __future__ import annotations
 
@@ -6,30 +6,14 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
+from faulttree.rules.register import reason_of
 from faulttree.tree.model import Where
 from faulttree.tree.problems import Level
 
-__all__ = ["LEVELS", "Finding", "Found", "Level", "Report"]
+__all__ = ["LEVELS", "Finding", "Level", "Looked", "Report", "about", "once"]
 
 LEVELS: tuple[Level, ...] = ("error", "warning", "note")
 """Levels of SARIF 2.1.0 (3.27.10), the gravest first."""
-
-
-@dataclass(frozen=True, slots=True)
-class Found:
-    """What a rule yields: the place inside a document, not yet a line of a file.
-
-    Attributes:
-        where: document and keys.
-        message: one sentence that names the matter.
-        mend: what to do about it.
-        of_key: the last key itself is meant, not its value.
-    """
-
-    where: Where
-    message: str
-    mend: str
-    of_key: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,8 +50,6 @@ class Finding:
 
     def as_dict(self) -> dict[str, Any]:
         """The finding as the JSON document has it."""
-        from faulttree.rules.register import reason_of
-
         return {
             "rule": self.rule,
             "level": self.level,
@@ -118,6 +100,21 @@ class Report:
             "warnings": self.counts["warning"],
             "notes": self.counts["note"],
         }
+
+
+@dataclass(frozen=True, slots=True)
+class Looked:
+    """One file looked at.
+
+    Attributes:
+        kind: ``tree``, ``procedure``, ``table``, or the kind of another library file.
+        findings: sorted, each once.
+        facts: what comparing trees needs to know of a tree; None for other files.
+    """
+
+    kind: str
+    findings: tuple[Finding, ...]
+    facts: Mapping[str, Any] | None = field(default=None, repr=False)
 
 
 def about(where: Where) -> str:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import itertools
 from collections.abc import Iterator
 
-from faulttree.rules.finding import Found
+from faulttree.rules.found import Found
 from faulttree.rules.register import rule
 from faulttree.rules.subject import Edge, Subject
 from faulttree.tree.model import Where

@@ -9,7 +9,7 @@ from typing import Any
 from faulttree.errors import ReadingError
 from faulttree.reading import formula_names, outcomes_of, parse_quantity
 from faulttree.reading.units import parse_unit
-from faulttree.rules.finding import Found
+from faulttree.rules.found import Found
 from faulttree.rules.register import rule
 from faulttree.rules.subject import Subject
 from faulttree.tree.model import Step, Where

@@ -10,8 +10,8 @@ from __future__ import annotations
 import itertools
 from collections.abc import Iterator
 
-from faulttree.rules.finding import Found
-from faulttree.rules.probes import End, Probe
+from faulttree.rules.found import Found
+from faulttree.rules.probes import End, Probe, probes
 from faulttree.rules.register import rule
 from faulttree.rules.subject import Subject
 from faulttree.rules.words import OF_THE_PART, denied, is_sound, is_unchanged, is_wrong, stems
@@ -38,7 +38,7 @@ def outcome_names_another(subject: Subject) -> Iterator[Found]:
     the id or title of the fault, stop or exit that the other leads to. Mostly the targets
     changed places, and the remedy is for a part that is sound.
     """
-    for probe in subject.probes:
+    for probe in subject.remembered(probes):
         by_side = probe.good == "inside" and not _named_by_side(probe)
         for one, other in () if by_side else itertools.combinations(probe.ends, 2):
             yield from _crossed(subject, probe, one, other)
@@ -95,7 +95,7 @@ def good_but_unsafe(subject: Subject) -> Iterator[Found]:
     """What a test finds as it should be ends the work as unsafe, and what it finds wrong does
     not. Whoever follows it goes on with a unit that can hurt.
     """
-    for probe in subject.probes:
+    for probe in subject.remembered(probes):
         if probe.good is None:
             continue
         end = probe.ends[probe.good]
@@ -120,7 +120,7 @@ def found_good_yet_blamed(subject: Subject) -> Iterator[Found]:
     bypassed or exchanged, or at its input, are left out, and so are readings of volts and
     amperes under power.
     """
-    for probe in subject.probes:
+    for probe in subject.remembered(probes):
         yield from _no_difference(subject, probe)
         if probe.good is None or not probe.bad:
             continue
@@ -190,7 +190,7 @@ def reading_against_fault(subject: Subject) -> Iterator[Found]:
     """A resistance below its limit leads to a fault that by its name is open, or one above its
     limit to one that is shorted. It is the other way round.
     """
-    for probe in subject.probes:
+    for probe in subject.remembered(probes):
         sides = [probe.ends[side].id for side in ("low", "high") if side in probe.ends]
         if probe.unit != "ohm" or len(set(sides)) < len(sides):
             continue
@@ -225,7 +225,7 @@ def complaint_denied(subject: Subject) -> Iterator[Found]:
     texts = [tree.id.partition("/")[2].replace("-", " "), *(one.text for one in tree.symptoms)]
     complaint = frozenset().union(*(stems(text) for text in texts))
     absent = stems(" ".join(word for text in texts for word in denied(text)))
-    for probe in subject.probes:
+    for probe in subject.remembered(probes):
         if probe.step is None and probe.use is not None:
             continue
         unseen = [name for name, end in probe.ends.items() if end.reason == "no-fault-found"]
@@ -269,7 +269,7 @@ def exit_means_another(subject: Subject) -> Iterator[Found]:
     takes from another. One of the two is wrong.
     """
     first: dict[tuple[str, str], Probe] = {}
-    for probe in subject.probes:
+    for probe in subject.remembered(probes):
         if probe.use is None:
             continue
         for fault in dict.fromkeys(end.id for end in probe.ends.values() if end.kind == "fault"):

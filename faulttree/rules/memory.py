@@ -19,12 +19,11 @@ from stat import S_ISREG
 from types import TracebackType
 from typing import TYPE_CHECKING, Any
 
-from faulttree.rules.examining import Looked
-from faulttree.rules.finding import Finding, Report
+from faulttree.rules.finding import Finding, Looked, Report
 from faulttree.tree.source import MAX_BYTES
 
 if TYPE_CHECKING:
-    from faulttree.rules.checking import Target
+    from faulttree.rules.targets import Target
     from faulttree.tree import Library
 
 __all__ = ["Memory"]

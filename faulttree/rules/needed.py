@@ -10,15 +10,12 @@ from __future__ import annotations
 import re
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
 
 from faulttree.errors import ReadingError
+from faulttree.rules.subject import Subject
 from faulttree.tree.model import Fault, Step
 
-if TYPE_CHECKING:
-    from faulttree.rules.subject import Subject
-
-__all__ = ["Need", "Scene", "alone", "for_repair", "for_step", "scene_of"]
+__all__ = ["Need", "Scene", "alone", "called_for", "for_repair", "for_step"]
 
 
 class Said:
@@ -267,14 +264,22 @@ def for_repair(fault: Fault) -> Iterator[tuple[str, str]]:
         yield "no-bypass", "the remedy is about a cut-out, lock or guard"
 
 
-def scene_of(subject: Subject, step: Step, before: Mapping[str, list[str]]) -> Scene:
-    """What the tree says of a step.
+def called_for(subject: Subject) -> tuple[tuple[Scene, Need], ...]:
+    """What steps call for beside the cautions in force, where the library has it."""
+    before: dict[str, list[str]] = {}
+    for edge in subject.edges:
+        before.setdefault(edge.target, []).append(subject.tree.steps[edge.step].text)
+    found: list[tuple[Scene, Need]] = []
+    for step in subject.tree.steps.values():
+        scene, told = _scene(subject, step, before), set(subject.in_force(step))
+        for need in for_step(scene, told):
+            if need.names[0] in subject.cautions and need.names[0] not in told:
+                told.add(need.names[0])
+                found.append((scene, need))
+    return tuple(found)
 
-    Args:
-        subject: the tree.
-        step: one of its steps.
-        before: step → what the steps that lead to it look at.
-    """
+
+def _scene(subject: Subject, step: Step, before: Mapping[str, list[str]]) -> Scene:
     limits = subject.limits.get(step.id)
     unit = "" if limits is None or isinstance(limits, ReadingError) else limits.unit
     return Scene(

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from faulttree.rules.finding import Found
+from faulttree.rules.found import Found
 from faulttree.rules.register import declare, rule
+from faulttree.rules.settling import settling
 from faulttree.rules.subject import Subject
 
 WORTH_SAYING = 2.0
@@ -26,11 +27,11 @@ def costly_before_cheap(subject: Subject) -> Iterator[Found]:
     of both steps, with what each needs first and the other does not: states of the unit and
     things to be done.
     """
-    settling = subject.settling
-    if settling is None:
+    compared = subject.remembered(settling)
+    if compared is None:
         return
     best: dict[str, tuple[float, str]] = {}
-    for early, late, saved in settling.cheaper(WORTH_SAYING):
+    for early, late, saved in compared.cheaper(WORTH_SAYING):
         if saved > best.get(early, (0.0, ""))[0]:
             best[early] = saved, late
     for early, (saved, late) in best.items():

@@ -6,8 +6,8 @@ import re
 from pathlib import Path
 
 from faulttree.errors import FaulttreeError
-from faulttree.rules.examining import Looked, of_error
-from faulttree.rules.finding import Finding
+from faulttree.rules.examining import of_error
+from faulttree.rules.finding import Finding, Looked
 from faulttree.tree import FileKind, shape_of
 from faulttree.tree.document import parse
 from faulttree.tree.schema import findings

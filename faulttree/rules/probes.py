@@ -107,8 +107,12 @@ class Probe:
         return () if good is None else tuple(outcome for outcome in self.ends if outcome != good)
 
 
-def probes(subject: Subject) -> Iterator[Probe]:
+def probes(subject: Subject) -> tuple[Probe, ...]:
     """The tests of a subject: steps that ask or measure, and uses; not those of the closing."""
+    return (*_of_steps(subject), *_of_uses(subject))
+
+
+def _of_steps(subject: Subject) -> Iterator[Probe]:
     tree = subject.tree
     for step in tree.steps.values():
         if step.kind not in ("ask", "measure") or step.id.startswith("closing."):
@@ -124,6 +128,10 @@ def probes(subject: Subject) -> Iterator[Probe]:
             fed = unit in ("A", "W", "VA") or (step.live and unit in ("V", ""))
             kind: Literal["ask", "measure"] = "ask" if step.kind == "ask" else "measure"
             yield Probe(name, kind, step.text, ends, unit, fed, "", step, None)
+
+
+def _of_uses(subject: Subject) -> Iterator[Probe]:
+    tree = subject.tree
     for use in tree.uses.values():
         if use.parent is None and not use.id.startswith("closing.") and len(use.exits) > 1:
             ends = {name: _node(tree, target) for name, target in use.exits.items()}

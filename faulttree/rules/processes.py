@@ -7,14 +7,12 @@ from concurrent.futures import ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
 from multiprocessing import get_context
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 from faulttree.errors import TreeError
-
-if TYPE_CHECKING:
-    from faulttree.rules.checking import Target
-    from faulttree.rules.examining import Looked
-    from faulttree.tree import Library
+from faulttree.rules.finding import Looked
+from faulttree.rules.looking import look
+from faulttree.rules.targets import Target
+from faulttree.tree import Library
 
 __all__ = ["look_in_processes"]
 
@@ -38,7 +36,7 @@ def look_in_processes(
     workers = min(jobs, len(pieces)) or 1
     # A forked child of a program with threads may hang; a fresh server forks safely.
     context = get_context("forkserver")
-    context.set_forkserver_preload(["faulttree.rules.checking"])
+    context.set_forkserver_preload(["faulttree.rules.looking"])
     with ProcessPoolExecutor(workers, mp_context=context) as pool:
         waiting = []
         for piece in pieces:
@@ -53,15 +51,10 @@ def look_in_processes(
                     mend="Run it again with --jobs 1.",
                 ) from None
             found.update(zip(piece, looked, strict=True))
-    from faulttree.rules.checking import look
-
     return {**found, **{n: look(targets[n]) for n in here}}
 
 
 def _piece(files: Sequence[tuple[Path | None, Path, bool]]) -> list[Looked]:
-    from faulttree.rules.checking import Target, look
-    from faulttree.tree import Library
-
     looked = []
     for path, root, whole in files:
         library = _LIBRARIES.setdefault(root, Library(root))

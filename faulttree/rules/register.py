@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any, Literal
 from faulttree.tree.problems import Level
 
 if TYPE_CHECKING:
-    from faulttree.rules.finding import Found
+    from faulttree.rules.found import Found
     from faulttree.rules.subject import Subject
 
 __all__ = ["FAMILIES", "Family", "Rule", "all_rules", "reason_of", "rule", "rules_of"]

@@ -12,10 +12,11 @@ from collections.abc import Iterable, Iterator, Mapping
 from typing import Any
 
 from faulttree.errors import ReadingError
-from faulttree.rules.finding import Found
+from faulttree.rules.found import Found
 from faulttree.rules.hazards import Hazard, by_figures, by_words
-from faulttree.rules.needed import Need, Scene, alone, for_repair
+from faulttree.rules.needed import Need, Scene, alone, called_for, for_repair
 from faulttree.rules.register import rule
+from faulttree.rules.settling import settling
 from faulttree.rules.subject import Subject
 from faulttree.tree.model import Step, Where
 from faulttree.tree.problems import near
@@ -211,7 +212,7 @@ def caution_called_for(subject: Subject) -> Iterator[Found]:
     mains, a tool that runs, an oscilloscope on what the mains feeds. Another caution may cover
     the same hazard and still not say what to do here.
     """
-    for scene, need in subject.called_for:
+    for scene, need in subject.remembered(called_for):
         if need.firm:
             yield _called_for(_owner(subject, scene, need), need.names[0], need.because)
 
@@ -227,7 +228,7 @@ def caution_worth_naming(subject: Subject) -> Iterator[Found]:
     """The words of a step, the part that it measures unpowered or what a remedy is done with
     call for a caution that the library has and that is not in force.
     """
-    for scene, need in subject.called_for:
+    for scene, need in subject.remembered(called_for):
         if not need.firm:
             yield _called_for(_owner(subject, scene, need), need.names[0], need.because)
     for fault in subject.tree.faults.values():
@@ -364,11 +365,11 @@ def live_before_unpowered(subject: Subject) -> Iterator[Found]:
     """A step on the powered unit, with a hazard that a caution names, comes before one that
     tells the same faults apart with the power off. Ask the harmless one first.
     """
-    settling = subject.settling
-    if settling is None:
+    compared = subject.remembered(settling)
+    if compared is None:
         return
     steps = subject.tree.steps
-    pairs = settling.same_question(
+    pairs = compared.same_question(
         lambda early: early.live and bool(subject.covered(early)),
         lambda late: not _powered(subject, late),
     )

@@ -18,10 +18,27 @@ if TYPE_CHECKING:
 
     Floats = NDArray[np.float64]
 
-__all__ = ["Settling"]
+__all__ = ["Settling", "settling"]
 
 SOMETHING = 1e-9
 """Bits below which a test tells nothing: rounding."""
+
+
+MAX_ENTRIES = 40_000
+"""Steps times faults up to which a tree is weighed; one of 1,000 lines has about 6,000."""
+
+
+def settling(subject: Subject) -> Settling | None:
+    """Compares the tests of a tree; None where there are not two faults to tell apart.
+
+    Raises:
+        TooLargeError: where that would take seconds.
+    """
+    if subject.own != "tree" or subject.order is None or len(subject.tree.faults) < 2:
+        return None
+    if len(subject.tree.diagnostic) * len(subject.tree.faults) > MAX_ENTRIES:
+        raise TooLargeError
+    return Settling(subject)
 
 
 @dataclass(frozen=True)

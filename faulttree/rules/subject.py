@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field
 from functools import cached_property
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, TypeVar
 
 from faulttree.errors import ReadingError
 from faulttree.tree.model import EMPTY, Step, Tree, Where
@@ -13,18 +13,13 @@ from faulttree.tree.model import EMPTY, Step, Tree, Where
 if TYPE_CHECKING:
     from faulttree.reading import Limits, Quantity
     from faulttree.rules.hazards import Hazard
-    from faulttree.rules.needed import Need, Scene
-    from faulttree.rules.probes import Probe
-    from faulttree.rules.settling import Settling
 
 __all__ = ["Edge", "Subject", "TooLargeError"]
 
+T = TypeVar("T")
+
 MAX_VISITS = 1_500_000
 """Nodes that following ways through one tree may visit: about a second."""
-
-MAX_ENTRIES = 40_000
-"""Steps times faults up to which a tree is weighed; one of 1,000 lines has about 6,000."""
-
 
 MAX_NODES = 10_000
 """Steps and faults up to which what leads where is worked out for all of them at once."""
@@ -387,23 +382,6 @@ class Subject:
         return frozenset((*step.cautions, *self.tree.cautions, *entering))
 
     @cached_property
-    def called_for(self) -> tuple[tuple[Scene, Need], ...]:
-        """What steps call for beside the cautions in force, where the library has it."""
-        from faulttree.rules.needed import for_step, scene_of
-
-        before: dict[str, list[str]] = {}
-        for edge in self.edges:
-            before.setdefault(edge.target, []).append(self.tree.steps[edge.step].text)
-        found: list[tuple[Scene, Need]] = []
-        for step in self.tree.steps.values():
-            scene, told = scene_of(self, step, before), set(self.in_force(step))
-            for need in for_step(scene, told):
-                if need.names[0] in self.cautions and need.names[0] not in told:
-                    told.add(need.names[0])
-                    found.append((scene, need))
-        return tuple(found)
-
-    @cached_property
     def is_mains(self) -> bool:
         """Whether the family is fed from the mains, as the library or the tree says."""
         entry = self.families.get(self.tree.family)
@@ -417,31 +395,18 @@ class Subject:
         steps = self.tree.steps.values()
         return any("rotating-parts" in s.cautions for s in steps if s.id.startswith("closing."))
 
-    # -- tests -------------------------------------------------------------------------
+    # -- what rules work out over it ---------------------------------------------------
+
+    def remembered(self, make: Callable[[Subject], T]) -> T:
+        """What a function makes of this tree, made once."""
+        if make not in self._made:
+            self._made[make] = make(self)
+        made: T = self._made[make]
+        return made
 
     @cached_property
-    def probes(self) -> tuple[Probe, ...]:
-        """Steps and uses as tests: what each looks at and what its outcomes lead to."""
-        from faulttree.rules.probes import probes
-
-        return tuple(probes(self))
-
-    # -- odds --------------------------------------------------------------------------
-
-    @cached_property
-    def settling(self) -> Settling | None:
-        """Compares the tests of the tree; None where there are not two faults to tell apart.
-
-        Raises:
-            TooLargeError: where that would take seconds.
-        """
-        from faulttree.rules.settling import Settling
-
-        if self.own != "tree" or self.order is None or len(self.tree.faults) < 2:
-            return None
-        if len(self.tree.diagnostic) * len(self.tree.faults) > MAX_ENTRIES:
-            raise TooLargeError
-        return Settling(self)
+    def _made(self) -> dict[Callable[[Subject], Any], Any]:
+        return {}
 
 
 def has_blank(value: Any) -> bool:
