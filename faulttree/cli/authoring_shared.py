@@ -4,21 +4,34 @@ from __future__ import annotations
 
 import sys
 from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from functools import partial, wraps
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
-from faulttree.cli.options import now, say
+from faulttree.cli.options import (
+    json_option,
+    library_option,
+    now,
+    open_library,
+    open_record,
+    record_option,
+    say,
+)
 from faulttree.errors import TreeError
 
 if TYPE_CHECKING:
     from faulttree.bench.console import Console, Line
+    from faulttree.cases import Store
+    from faulttree.tree import Library
     from faulttree.tree.edit import Change
 
 __all__ = [
     "Asking",
     "WayBack",
+    "Writing",
     "agreed",
     "by_hand",
     "console",
@@ -32,6 +45,7 @@ __all__ = [
     "within",
     "words",
     "writing",
+    "writing_without_record",
 ]
 
 LIMITS = ("nominal", "tolerance", "min", "max", "minimum", "maximum", "unit")
@@ -42,17 +56,81 @@ Asked = TypeVar("Asked")
 Command = TypeVar("Command", bound=Callable[..., Any])
 
 
-def writing(command: Command) -> Command:
-    """The options of every command that writes files."""
+@dataclass(frozen=True, slots=True)
+class Writing:
+    """How a command that writes files was called: asked or told, where, what is printed.
+
+    Attributes:
+        yes: write without asking.
+        commit: commit the change.
+        plain: no colour, no cursor control.
+        as_json: print one document.
+        library: what ``--library`` says.
+        record: what ``--record`` says, where the command has that option.
+    """
+
+    yes: bool
+    commit: bool
+    plain: bool
+    as_json: bool
+    library: str | None
+    record: str | None = None
+
+    def asking(self) -> Asking | None:
+        """Who asks for what is wanting; None where everything was told."""
+        return None if self.yes or self.as_json else Asking(console(plain=self.plain))
+
+    def shelf(self) -> Library:
+        """The library, which may be written.
+
+        Raises:
+            TreeError: it is the one inside the package.
+        """
+        found = open_library(self.library)
+        own_folder(found.root)
+        return found
+
+    def store(self, *, read_only: bool = False) -> Store:
+        """The record of this library."""
+        return open_record(self.record, library=self.library, read_only=read_only)
+
+
+def writing(command: Callable[..., int], *, with_record: bool = True) -> Callable[..., int]:
+    """The options of every command that writes files, given to it as one ``manner``.
+
+    Whoever leaves a question leaves the command: then nothing was written, and it says so.
+    """
+
+    @wraps(command)
+    def told(
+        *, yes: bool, commit: bool, plain: bool, as_json: bool, library: str | None, **said: Any
+    ) -> int:
+        from faulttree.bench.console import AwayError
+
+        record = said.pop("record") if with_record else None
+        try:
+            return command(manner=Writing(yes, commit, plain, as_json, library, record), **said)
+        except AwayError:
+            say("faulttree: left; nothing was written", to_people=True)
+            return 1
+
+    decorated: Callable[..., int] = told
     for option in (
+        json_option,
+        library_option,
+        *((record_option,) if with_record else ()),
         click.option("--plain", is_flag=True, help="Plain lines: no colour, no cursor control."),
         click.option(
             "--commit", is_flag=True, help="Commit the change, where git keeps the files."
         ),
         click.option("--yes", is_flag=True, help="Write without asking."),
     ):
-        command = option(command)
-    return command
+        decorated = option(decorated)
+    return decorated
+
+
+writing_without_record = partial(writing, with_record=False)
+"""The same for a command that asks nothing of the record."""
 
 
 def own_folder(root: Path) -> Path:
@@ -320,8 +398,19 @@ def keep_in_git(
         asking.tell("A commit would say:", "label")
         for line in message.splitlines():
             asking.tell(f"  {line}")
-        if asking.one("Commit it?", ("yes", "no")) == "no":
+        if not _agreed_to_commit(asking):
             return ""
     made = commit(folder, [change.path for change in changes], message)
     say(f"committed as {made}", to_people=True)
     return made
+
+
+def _agreed_to_commit(asking: Asking) -> bool:
+    """Whoever leaves here has the change written, and not committed."""
+    from faulttree.bench.console import AwayError
+
+    try:
+        return asking.one("Commit it?", ("yes", "no")) == "yes"
+    except AwayError:
+        say("faulttree: left; it is written and not committed", to_people=True)
+        return False

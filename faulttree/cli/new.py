@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import os
-from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -12,6 +11,7 @@ import click
 from faulttree.cli.authoring_shared import (
     Asking,
     WayBack,
+    Writing,
     agreed,
     console,
     keep_in_git,
@@ -21,15 +21,7 @@ from faulttree.cli.authoring_shared import (
     words,
     writing,
 )
-from faulttree.cli.options import (
-    json_option,
-    library_option,
-    now,
-    open_record,
-    record_option,
-    say,
-    say_json,
-)
+from faulttree.cli.options import now, say, say_json
 
 if TYPE_CHECKING:
     from faulttree.authoring.free_case import FreeCase
@@ -60,9 +52,6 @@ __all__ = ["command"]
     help="How long to plan a table.",
 )
 @writing
-@record_option
-@library_option
-@json_option
 def command(
     tree: str,
     title: str,
@@ -73,12 +62,7 @@ def command(
     from_case: str | None,
     keep: bool,
     seconds: float,
-    yes: bool,
-    commit: bool,
-    plain: bool,
-    record: str | None,
-    library: str | None,
-    as_json: bool,
+    manner: Writing,
 ) -> int:
     """Begin a tree: by questions, from a fault table, or from a case without a tree.
 
@@ -86,45 +70,37 @@ def command(
     the expected minutes are least. Typing back asks the last question again.
     """
     from faulttree.authoring.starting import Start
-    from faulttree.bench.console import AwayError
 
     if from_table and from_case:
         raise click.UsageError("--from-table and --from-case exclude each other.")
     if keep and not from_case:
         raise click.UsageError("--keep records the case of --from-case.")
-    root = own_folder(library_root(library))
+    root = own_folder(library_root(manner.library))
     start = Start(
         tree, title or title_of(tree), words(symptoms) or (), words(cautions), words(closing)
     )
-    asking = None if yes or as_json else Asking(console(plain=plain))
+    asking = manner.asking()
     case: FreeCase | None = None
-    try:
-        if from_table:
-            begun = _from_table(root, start, Path(from_table), seconds)
-            done = _settled(begun, asking, yes=yes, as_json=as_json)
-        elif from_case:
-            case = _read(Path(from_case))
-            begun = _from_case(root, start, case)
-            done = _settled(begun, asking, case, yes=yes, as_json=as_json)
-        else:
-            way = WayBack(console(plain=plain or asking is None, to_people=as_json))
-            begun, done = way.through(
-                partial(_asked, root, start, Asking(way), yes=yes, as_json=as_json)
-            )
-    except (AwayError, KeyboardInterrupt):
-        say("faulttree: left; nothing was written", to_people=True)
-        return 1
+    if from_table:
+        begun = _from_table(root, start, Path(from_table), seconds)
+        done = _settled(begun, asking, manner)
+    elif from_case:
+        case = _read(Path(from_case))
+        begun = _from_case(root, start, case)
+        done = _settled(begun, asking, manner, case)
+    else:
+        begun, done = _from_questions(root, start, manner)
     made, kept = "", ""
     if done:
         begun.write()
-        made = keep_in_git(root, [begun.change], f"Begin {tree}\n", asking, asked=commit)
+        made = keep_in_git(root, [begun.change], f"Begin {tree}\n", asking, asked=manner.commit)
         if case is not None and keep:
-            kept = _keep(root, tree, case, record)
-    if as_json:
+            kept = _keep(root, tree, case, manner)
+    if manner.as_json:
         say_json({**begun.as_dict(), "written": done, "commit": made or None, "case": kept or None})
     elif done:
         say(f"Written: {within(begun.change.path, root)}")
-    return 0 if done or as_json else 1
+    return 0 if done or manner.as_json else 1
 
 
 def library_root(named: str | None) -> Path:
@@ -172,15 +148,20 @@ def _from_case(root: Path, start: Start, case: FreeCase) -> Begun:
     return begin(root, start, tree_of_case(start, case, day=today()))
 
 
-def _asked(
-    root: Path, start: Start, asking: Asking, *, yes: bool, as_json: bool
-) -> tuple[Begun, bool]:
+def _from_questions(root: Path, start: Start, manner: Writing) -> tuple[Begun, bool]:
     """A tree from questions, and whether it is to be written."""
-    begun = _from_questions(root, start, asking)
-    return begun, _settled(begun, None if yes or as_json else asking, yes=yes, as_json=as_json)
+    asked_only = manner.yes or manner.as_json
+    way = WayBack(console(plain=manner.plain or asked_only, to_people=manner.as_json))
+    asking = Asking(way)
+
+    def questions() -> tuple[Begun, bool]:
+        begun = _asked(root, start, asking)
+        return begun, _settled(begun, None if asked_only else asking, manner)
+
+    return way.through(questions)
 
 
-def _from_questions(root: Path, start: Start, asking: Asking) -> Begun:
+def _asked(root: Path, start: Start, asking: Asking) -> Begun:
     from dataclasses import replace
 
     from faulttree.authoring.starting import begin, from_known
@@ -243,15 +224,10 @@ def _reading(asking: Asking, said: dict[str, Any]) -> Any:
 
 
 def _settled(
-    begun: Begun,
-    asking: Asking | None,
-    case: FreeCase | None = None,
-    *,
-    yes: bool,
-    as_json: bool,
+    begun: Begun, asking: Asking | None, manner: Writing, case: FreeCase | None = None
 ) -> bool:
     place = asking or Asking(console(plain=True, to_people=True))
-    if not as_json:
+    if not manner.as_json:
         place.place.show([[("", line)] for line in begun.change.text.splitlines()])
         for finding in begun.findings:
             place.tell(f"{finding.level}: {finding.message} [{finding.rule}]", "warning")
@@ -259,15 +235,15 @@ def _settled(
             place.tell(f"Expected: {begun.expected_minutes:.3g} min.")
         for note in case.notes if case is not None else ():
             place.tell(f"Noted, and not in the tree: {note}")
-    return agreed(asking, editable=False) == "yes" if asking is not None else yes
+    return agreed(asking, editable=False) == "yes" if asking is not None else manner.yes
 
 
-def _keep(root: Path, tree: str, case: FreeCase, record: str | None) -> str:
+def _keep(root: Path, tree: str, case: FreeCase, manner: Writing) -> str:
     from faulttree.authoring.free_case import events_of
     from faulttree.tree import Library
 
     loaded = Library(root).load(tree)
-    with open_record(record) as store:
+    with manner.store() as store:
         kept = store.open_case(list(events_of(case, loaded, now())), tree_text=loaded.text)
         say(f"recorded as case {store.case(kept).number}", to_people=True)
     return kept

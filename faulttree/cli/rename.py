@@ -9,24 +9,16 @@ import click
 
 from faulttree.cli.authoring_shared import (
     Asking,
+    Writing,
     agreed,
     console,
     keep_in_git,
-    own_folder,
     pair,
     show_diff,
     within,
     writing,
 )
-from faulttree.cli.options import (
-    json_option,
-    library_option,
-    open_library,
-    open_record,
-    record_option,
-    say,
-    say_json,
-)
+from faulttree.cli.options import say, say_json
 from faulttree.errors import TreeError
 
 if TYPE_CHECKING:
@@ -71,9 +63,6 @@ class _Wanted(NamedTuple):
 )
 @click.option("--even-so", is_flag=True, help="Move a step although the rules warn of it.")
 @writing
-@record_option
-@library_option
-@json_option
 def command(
     where: str,
     old: str,
@@ -83,12 +72,7 @@ def command(
     first: bool,
     passed: str,
     even_so: bool,
-    yes: bool,
-    commit: bool,
-    plain: bool,
-    record: str | None,
-    library: str | None,
-    as_json: bool,
+    manner: Writing,
 ) -> int:
     """Call the step, fault or stop OLD of a tree or procedure NEW, everywhere it is meant.
 
@@ -100,34 +84,28 @@ def command(
     --first moves a step to another place, where nothing that guards it is broken.
     """
     from faulttree.authoring.moving import move_step
-    from faulttree.bench.console import AwayError
     from faulttree.tree.edit import write_all
 
-    found = open_library(library)
-    own_folder(found.root)
+    found = manner.shelf()
     _one_thing(new, module, after, first, passed, even_so)
-    asking = None if yes or as_json else Asking(console(plain=plain))
+    asking = manner.asking()
     if new is not None:
         wanted = _renamed(found, where, old, new)
     elif module is not None:
         wanted = _belonging(found, where, old, module)
     else:
         place = pair(after, "--after")
-        with open_record(record, read_only=True) as store:
+        with manner.store(read_only=True) as store:
             move = move_step(found, where, old, place, passed=passed, even_so=even_so, store=store)
         wanted = _moved(move)
-    if not as_json:
+    if not manner.as_json:
         _show(asking or Asking(console(plain=True, to_people=True)), wanted, found)
-    try:
-        done = agreed(asking, editable=False) == "yes" if asking else yes
-    except (AwayError, KeyboardInterrupt):
-        say("faulttree: left; nothing was written", to_people=True)
-        return 1
+    done = agreed(asking, editable=False) == "yes" if asking else manner.yes
     made = ""
     if done:
         write_all(wanted.changes)
-        made = keep_in_git(found.root, wanted.changes, wanted.message, asking, asked=commit)
-    if as_json:
+        made = keep_in_git(found.root, wanted.changes, wanted.message, asking, asked=manner.commit)
+    if manner.as_json:
         say_json({**wanted.document, "written": done, "commit": made or None})
         return 0
     for line in wanted.done if done else ():

@@ -10,10 +10,10 @@ import click
 
 from faulttree.cli.authoring_shared import (
     Asking,
+    Writing,
     agreed,
     console,
     keep_in_git,
-    own_folder,
     pair,
     procedure_told,
     sharing,
@@ -21,17 +21,10 @@ from faulttree.cli.authoring_shared import (
     today,
     within,
     words,
-    writing,
+    writing_without_record,
 )
-from faulttree.cli.options import (
-    json_option,
-    library_option,
-    open_library,
-    open_record,
-    record_option,
-    say,
-    say_json,
-)
+from faulttree.cli.cases_shared import bar, common, table
+from faulttree.cli.options import open_library, open_record, say, say_json
 
 if TYPE_CHECKING:
     from faulttree.authoring.cause import Test
@@ -92,18 +85,12 @@ def command() -> None:
 @click.option("--live", is_flag=True, help="The unit is powered for the test.")
 @click.option("--at", metavar="STEP=OUTCOME", help="Where the test comes. [default: cheapest end]")
 @click.option("--even-so", is_flag=True, help="Write although the rules warn of it.")
-@writing
-@library_option
-@json_option
+@writing_without_record
 def add(
     target: str,
     at: str | None,
     even_so: bool,
-    yes: bool,
-    commit: bool,
-    plain: bool,
-    library: str | None,
-    as_json: bool,
+    manner: Writing,
     **said: Any,
 ) -> int:
     """Put a suspect into TREE, or into every tree of MODULE, with who said so.
@@ -113,43 +100,37 @@ def add(
     """
     from faulttree.authoring.cause import Cause
     from faulttree.authoring.suspects import Said, add_suspect
-    from faulttree.bench.console import AwayError
 
-    found = open_library(library)
-    own_folder(found.root)
-    asking = None if yes or as_json else Asking(console(plain=plain))
-    try:
-        title = said["title"] or ("" if said["fault"] or not asking else _asked(asking, "title"))
-        source = said["source"] or (_asked(asking, "source") if asking else "")
-        cause = Cause(
-            fault=said["fault"] or "",
-            title=title,
-            remedy=said["remedy"] or "",
-            part=said["part"] or "",
-            module=said["module"] or "",
-            weight=said["weight"],
-        )
-        addition = add_suspect(
-            found,
-            target,
-            cause,
-            Said(source, said["date"] or today(), said["kind"], said["reason"] or ""),
-            test=_test(said),
-            at=pair(at, "--at"),
-            even_so=even_so,
-        )
-        done = _settled(addition, found.root, asking, yes=yes, as_json=as_json)
-    except (AwayError, KeyboardInterrupt):
-        say("faulttree: left; nothing was written", to_people=True)
-        return 1
+    found = manner.shelf()
+    asking = manner.asking()
+    title = said["title"] or ("" if said["fault"] or not asking else _asked(asking, "title"))
+    source = said["source"] or (_asked(asking, "source") if asking else "")
+    cause = Cause(
+        fault=said["fault"] or "",
+        title=title,
+        remedy=said["remedy"] or "",
+        part=said["part"] or "",
+        module=said["module"] or "",
+        weight=said["weight"],
+    )
+    addition = add_suspect(
+        found,
+        target,
+        cause,
+        Said(source, said["date"] or today(), said["kind"], said["reason"] or ""),
+        test=_test(said),
+        at=pair(at, "--at"),
+        even_so=even_so,
+    )
+    done = _settled(addition, found.root, asking, yes=manner.yes, as_json=manner.as_json)
     made = ""
     if done:
         from faulttree.tree.edit import write_all
 
         write_all(addition.changes)
         text = f"Suspect {addition.fault}\n\n{source}: {title or addition.fault}\n"
-        made = keep_in_git(found.root, addition.changes, text, asking, asked=commit)
-    if as_json:
+        made = keep_in_git(found.root, addition.changes, text, asking, asked=manner.commit)
+    if manner.as_json:
         say_json({**addition.as_dict(), "written": done, "commit": made or None})
         return 0
     for tree, what in addition.trees:
@@ -212,9 +193,7 @@ def _settled(
 @click.argument("trees", nargs=-1, metavar="[TREE]...")
 @click.option("--module", default="", help="Only suspects of this module.")
 @click.option("--all", "everything", is_flag=True, help="Every fault, confirmed ones too.")
-@record_option
-@library_option
-@json_option
+@common
 def list_them(
     trees: tuple[str, ...],
     module: str,
@@ -228,10 +207,9 @@ def list_them(
     A suspect is a fault that somebody reported or contradicted, or that no step leads to.
     """
     from faulttree.authoring.suspects import list_suspects
-    from faulttree.cli.cases_shared import bar, table
 
     found = _loaded(open_library(library), trees)
-    with open_record(record, read_only=True) as store, bar("Looking") as show:
+    with open_record(record, library=library, read_only=True) as store, bar("Looking") as show:
         listed = list_suspects(store, found, module=module, everything=everything, progress=show)
     if as_json:
         say_json({"suspects": [one.as_dict() for one in listed]})

@@ -12,11 +12,11 @@ import click
 
 from faulttree.cli.authoring_shared import (
     Asking,
+    Writing,
     agreed,
     by_hand,
     console,
     keep_in_git,
-    own_folder,
     pair,
     procedure_told,
     sharing,
@@ -27,16 +27,7 @@ from faulttree.cli.authoring_shared import (
     writing,
 )
 from faulttree.cli.cases_shared import bar
-from faulttree.cli.options import (
-    json_option,
-    library_option,
-    now,
-    open_library,
-    open_record,
-    record_option,
-    say,
-    say_json,
-)
+from faulttree.cli.options import now, say, say_json
 from faulttree.errors import TreeError
 
 if TYPE_CHECKING:
@@ -129,9 +120,6 @@ def told_by_options(command: Command) -> Command:
 @click.option("--even-so", is_flag=True, help="Write although the rules warn of it.")
 @click.option("--edit", is_flag=True, help="Open the new text in $EDITOR before it is written.")
 @writing
-@record_option
-@library_option
-@json_option
 def command(
     case: tuple[str, ...],
     search_minutes: float | None,
@@ -143,12 +131,7 @@ def command(
     set_limit: tuple[str, ...],
     even_so: bool,
     edit: bool,
-    yes: bool,
-    commit: bool,
-    plain: bool,
-    record: str | None,
-    library: str | None,
-    as_json: bool,
+    manner: Writing,
     **said: Any,
 ) -> int:
     """Write what a solved CASE taught back into its tree.
@@ -158,10 +141,7 @@ def command(
     rule, and written whole or not at all. Without a terminal give all by options; --json
     shows the proposal and writes only with --yes.
     """
-    from faulttree.bench.console import AwayError
-
-    found = open_library(library)
-    own_folder(found.root)
+    found = manner.shelf()
     told = replace(
         _told(said),
         search_minutes=search_minutes,
@@ -170,14 +150,10 @@ def command(
         way=way or "",
         lessons=_lessons(set_how, set_minutes, set_limit),
     )
-    asking = None if yes or as_json else Asking(console(plain=plain))
-    with open_record(record) as store:
-        try:
-            proposal = _proposed(store, found, " ".join(case), told, asking)
-            agreed_on = _settled(proposal, found, asking, edit=edit, yes=yes)
-        except (AwayError, KeyboardInterrupt):
-            say("faulttree: left; nothing was written", to_people=True)
-            return 1
+    asking = manner.asking()
+    with manner.store() as store:
+        proposal = _proposed(store, found, " ".join(case), told, asking)
+        agreed_on = _settled(proposal, found, asking, edit=edit, yes=manner.yes)
         made = ""
         if agreed_on is not None:
             from faulttree.authoring.writing_up import record_ending
@@ -186,9 +162,9 @@ def command(
             record_ending(store, agreed_on.solved, now())
             if agreed_on.changes:
                 made = keep_in_git(
-                    found.root, agreed_on.changes, agreed_on.message, asking, asked=commit
+                    found.root, agreed_on.changes, agreed_on.message, asking, asked=manner.commit
                 )
-    return _said(proposal, agreed_on, made, as_json=as_json, root=found.root)
+    return _said(proposal, agreed_on, made, as_json=manner.as_json, root=found.root)
 
 
 def _said(
