@@ -436,3 +436,54 @@ def test_the_library_inside_the_package_is_not_written(
     words = ["rename", "usb-lamp/flickers", "a", "b", "--library", str(shipped), "--yes"]
     assert run(words) == 2
     assert "ships with the program" in capsys.readouterr().err
+
+
+def test_every_command_uses_the_record_that_its_library_names(
+    desk: Path, tmp_path: Path, capsys: Said, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.delenv("FAULTTREE_RECORD")
+    monkeypatch.setenv("XDG_DATA_HOME", str(tmp_path / "own"))
+    (tmp_path / "bench.yaml").write_text("record: record.db\n")
+    elsewhere = tmp_path / "elsewhere"
+    elsewhere.mkdir()
+    monkeypatch.chdir(elsewhere)
+    there = ["--library", str(tmp_path), "--json"]
+    capsys.readouterr()
+    assert run(["write-up", "1", *CAUSE, *TEST, *there]) == 0
+    assert document(capsys)["fault"] == "torn-filament"
+    assert run(["review", "--tree", "lamp/dark", *there]) == 0
+    assert document(capsys)["trees"][0]["cases"] == 1
+    assert run(["suspect", "list", "lamp/dark", "--all", *there]) == 0
+    assert max(one["tested"] for one in document(capsys)["suspects"]) == 1
+    assert not (tmp_path / "own").exists()
+
+
+@pytest.mark.parametrize(
+    "command",
+    [
+        ["write-up", "1", *CAUSE, *TEST],
+        ["rename", "lamp/dark", "lead", "wire"],
+        ["new", "glue-gun/stays-cold", "--title", "Glue gun"],
+        ["suspect", "add", "lamp/dark", "--title", "Cap loose", "--source", "a visitor"],
+    ],
+    ids=lambda command: command[0],
+)
+def test_whoever_leaves_a_question_has_written_nothing(
+    desk: Path, capsys: Said, monkeypatch: pytest.MonkeyPatch, command: list[str]
+) -> None:
+    before = {path: path.read_bytes() for path in desk.parents[1].rglob("*.yaml")}
+    typed(monkeypatch)
+    assert run([*command, "--plain"]) == 1
+    assert "left; nothing was written" in capsys.readouterr().err
+    assert before == {path: path.read_bytes() for path in desk.parents[1].rglob("*.yaml")}
+
+
+def test_whoever_leaves_the_question_of_a_commit_has_the_change_and_no_commit(
+    desk: Path, capsys: Said, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    for words in (["init", "-q"], ["add", "."]):
+        subprocess.run(["git", *words], check=True, cwd=desk.parents[2])
+    typed(monkeypatch, "yes")
+    assert run(["rename", "lamp/dark", "lead", "wire", "--plain"]) == 0
+    assert "it is written and not committed" in capsys.readouterr().err
+    assert "wire:" in desk.read_text()
