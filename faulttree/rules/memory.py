@@ -8,6 +8,7 @@ broken, locked or read-only only costs time.
 from __future__ import annotations
 
 import json
+import os
 import sqlite3
 from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
@@ -15,14 +16,15 @@ from dataclasses import fields
 from functools import cache
 from hashlib import sha256
 from pathlib import Path
-from stat import S_ISREG
 from types import TracebackType
 from typing import TYPE_CHECKING, Any
 
 from faulttree.rules.finding import Finding, Looked, Report
-from faulttree.tree.source import MAX_BYTES
+from faulttree.rules.seen import Seen
 
 if TYPE_CHECKING:
+    from hashlib import _Hash as Hash
+
     from faulttree.rules.targets import Target
     from faulttree.tree import Library
 
@@ -43,6 +45,7 @@ class Memory:
         self.connection: sqlite3.Connection | None = None
         self.keys: list[str | None] = []
         self._shared: dict[Path, bytes] = {}
+        self._beginnings: dict[Path, Hash] = {}
 
     def __enter__(self) -> Memory:
         if self.folder is not None:
@@ -66,7 +69,7 @@ class Memory:
         if self.connection is None:
             self.keys = [None] * len(targets)
             return make()
-        self.keys = [self._key(target) for target in targets]
+        self.keys = self._keys(targets)
         if any(key is None for key in self.keys):
             return make()
         together = sha256("\n".join(str(key) for key in self.keys).encode())
@@ -128,17 +131,45 @@ class Memory:
 
     # -- keys --------------------------------------------------------------------------
 
-    def _key(self, target: Target) -> str | None:
-        """What a result rests on; None where the file cannot be read."""
+    def _keys(self, targets: Sequence[Target]) -> list[str | None]:
+        """What the result of each rests on; None where a file cannot be read."""
+        # Names are kept apart by library: one run mostly looks at one.
+        roots = sorted({str(target.library.root) for target in targets})
+        index = f"seen {sha256(chr(0).join(roots).encode()).hexdigest()}"
+        seen = Seen(self._get([index]).get(index, ""), self._now())
+        keys = [self._key(target, seen) for target in targets]
+        if seen.news:
+            self._put({index: seen.kept(whole=all(target.whole for target in targets))})
+        return keys
+
+    def _key(self, target: Target, seen: Seen) -> str | None:
         try:
-            raw = (target.text or "").encode() if target.path is None else _bytes(target.path)
+            if target.path is not None:
+                digest = seen.digest(target.path)
+            else:
+                digest = sha256((target.text or "").encode()).hexdigest()
+            made = self._begun(target.library).copy()
+            made.update(f"{target.name}\0{target.whole}\0{digest}".encode())
         except (OSError, ValueError):
             return None
-        made = sha256(program())
-        made.update(self._shared_of(target.library))
-        made.update(f"{target.name}\0{target.whole}\0{_is_link(target.path)}\0".encode())
-        made.update(raw)
         return made.hexdigest()
+
+    def _begun(self, library: Library) -> Hash:
+        """What all keys of a library begin with: the program, and all that its trees share."""
+        root = library.root
+        if root not in self._beginnings:
+            self._beginnings[root] = sha256(program() + self._shared_of(library))
+        return self._beginnings[root]
+
+    def _now(self) -> int | None:
+        """The time of the file system: that of a file written just now."""
+        if self.folder is None or os.name != "posix":
+            return None
+        file = self.folder / FILE
+        with suppress(OSError):
+            os.utime(file)
+            return file.stat().st_mtime_ns
+        return None
 
     def _shared_of(self, library: Library) -> bytes:
         """Hash of all that trees of a library share, that of the library beneath included."""
@@ -154,27 +185,6 @@ class Memory:
             made.update(self._shared_of(beneath) if beneath is not None else b"")
             self._shared[root] = made.digest()
         return self._shared[root]
-
-
-def _bytes(path: Path) -> bytes:
-    """The file's bytes.
-
-    Raises:
-        ValueError: where it is no plain file, or larger than any that is read.
-    """
-    status = path.stat()
-    if not S_ISREG(status.st_mode) or status.st_size > 2 * MAX_BYTES:
-        raise ValueError
-    return path.read_bytes()
-
-
-def _is_link(path: Path | None) -> str:
-    """Where a link leads, for a file that is one."""
-    if path is None or not path.is_symlink():
-        return ""
-    with suppress(OSError, RuntimeError):
-        return str(path.resolve())
-    return "?"
 
 
 def _open(path: Path) -> sqlite3.Connection:
@@ -205,7 +215,7 @@ def program() -> bytes:
     package = Path(__file__).resolve().parents[1]
     made = sha256(__version__.encode())
     for room in ("rules", "tree", "reading", "odds"):
-        for path in sorted((package / room).glob("*.py")):
+        for path in sorted((package / room).rglob("*.py")):
             status = path.stat()
             made.update(f"{path.name} {status.st_size} {status.st_mtime_ns}\n".encode())
     return made.digest()

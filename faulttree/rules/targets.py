@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import re
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
@@ -130,7 +131,6 @@ def _folder(path: Path, library: Library, fixed: bool) -> Iterator[Target]:
             yield Target(file, library if fixed else _home(file, library))
 
 
-PLACES = ("trees/*/*.yaml", "shared/*.yaml", "shared/procedures/*.yaml", "bench.yaml")
 KEBAB = "[a-z0-9]+(?:-[a-z0-9]+)*"
 LOOKED_FOR = re.compile(
     rf"trees/{KEBAB}/{KEBAB}\.yaml|shared/procedures/{KEBAB}\.yaml|"
@@ -142,16 +142,42 @@ LOOKED_FOR = re.compile(
 
 def _whole(library: Library) -> Iterator[Target]:
     """Every file of a library, those that no command looks for included."""
-    seen: set[Path] = set()
-    for pattern in PLACES:
-        for file in sorted(library.root.glob(pattern)):
-            if not file.is_dir():
-                seen.add(file)
-                yield Target(file, library, whole=True)
+    root = str(library.root)
+    places = [
+        *(f"{root}/trees/{family}" for family in _names(f"{root}/trees", folders=True)),
+        f"{root}/shared",
+        f"{root}/shared/procedures",
+    ]
+    looked_for = [f"{place}/{name}" for place in places for name in _names(place, ".yaml")]
+    looked_for += [f"{root}/{name}" for name in _names(root, "bench.yaml") if name == "bench.yaml"]
+    for file in looked_for:
+        yield Target(Path(file), library, whole=True)
+    seen = set(looked_for)
     for folder in ("trees", "shared"):
-        for file in sorted((library.root / folder).rglob("*.y*ml")):
-            if file not in seen and file.suffix in SUFFIXES and not file.is_dir():
-                yield Target(file, library, whole=True)
+        found = (
+            f"{place}/{name}"
+            for place, _, names in os.walk(f"{root}/{folder}")
+            for name in names
+            if name.endswith((".yaml", ".yml"))
+        )
+        for other in sorted(Path(file) for file in found if file not in seen):
+            yield Target(other, library, whole=True)
+
+
+def _names(folder: str, ending: str = "", *, folders: bool = False) -> list[str]:
+    """Sorted names of the files, or of the folders, of one folder; none where there is no such.
+
+    Not by :meth:`Path.glob`, which takes longer over 10,000 files than all else.
+    """
+    try:
+        with os.scandir(folder) as entries:
+            return sorted(
+                entry.name
+                for entry in entries
+                if entry.name.endswith(ending) and entry.is_dir() == folders
+            )
+    except OSError:
+        return []
 
 
 def leads_out(target: Target) -> bool:
