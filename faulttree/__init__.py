@@ -17,8 +17,8 @@ if TYPE_CHECKING:
     from faulttree.authoring.starting import begin
     from faulttree.authoring.suspects import add_suspect, list_suspects
     from faulttree.authoring.writing_up import write_up
+    from faulttree.cases.opening import open_store
     from faulttree.cases.revisit import revisit
-    from faulttree.cases.store import open_store
     from faulttree.diagram.picture import picture as draw
     from faulttree.errors import FaulttreeError
     from faulttree.figures.reviewing import review
@@ -62,7 +62,7 @@ __getattr__ = lazily(
         "authoring.suspects": ("add_suspect", "list_suspects"),
         "authoring.writing_up": ("write_up",),
         "cases.revisit": ("revisit",),
-        "cases.store": ("open_store",),
+        "cases.opening": ("open_store",),
         "diagram.picture": ("picture as draw",),
         "errors": ("FaulttreeError",),
         "figures.reviewing": ("review",),

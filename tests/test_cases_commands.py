@@ -28,6 +28,7 @@ from faulttree.walk.events import (
     Skipped,
     WentBack,
 )
+from tests.postgres import shared
 
 TREE = """
 title: Hand sander, does not run
@@ -582,3 +583,34 @@ def test_a_bench_file_names_the_record_of_the_shop(
     other = ("--record", str(tmp_path / "other.sqlite"))
     assert told(capsys, "cases", "list", *there, *other)["cases"][0]["serial"] == "tag 8"
     assert not (tmp_path / "own").exists()
+
+
+def test_a_walk_begins_without_the_server_and_is_in_its_record_later(
+    library: Path,
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    server = shared()
+    url = server.url(server.database())
+    monkeypatch.setenv("XDG_DATA_HOME", str(tmp_path / "data"))
+    answers = tmp_path / "answers.yaml"
+    answers.write_text("unit: {serial: tag 3}\nanswers:\n  - lead: dark\n")
+    walk = ["diagnose", "hand-sander/does-not-run", "--answers", str(answers), "--record", url]
+    where = ["--library", str(library)]
+    assert said(capsys, "cases", "list", "--record", url)[0] == 0
+    status, _, problem = said(capsys, *walk, *where)
+    assert status == 0, problem
+    server.stop("immediate")
+    try:
+        status, out, problem = said(capsys, *walk, *where)
+        assert status == 0, problem
+        assert "wait on this bench" in problem
+        assert "broken-lead" in out
+        assert said(capsys, "cases", "list", "--record", url)[0] == 2
+    finally:
+        server.start()
+    status, _, problem = said(capsys, *walk, *where)
+    assert "brought back" in problem
+    with open_store(url) as store:
+        assert store.count(serial="tag 3") == 3

@@ -257,7 +257,7 @@ def test_lines_read_ahead_by_other_processes_are_taken_alike(
     many_cases(here, 20)
     raw = exported(here).splitlines(keepends=True)
     raw.insert(7, b"no case at all\n")
-    monkeypatch.setattr(importing, "BATCH", 4)
+    monkeypatch.setattr(importing, "BATCH", 2)
     read: list[int] = []
     data = b"".join(raw)
     done = load(there, io.BytesIO(data), "cases.jsonl", progress=read.append, jobs=3)
@@ -393,7 +393,7 @@ def test_parquet_says_the_same(here: Store) -> None:
 def test_a_store_of_a_million_is_walked_page_by_page(here: Store) -> None:
     for index in range(7):
         here.open_case([opened(f"unit {index}")])
-    import faulttree.cases.store as module
+    import faulttree.cases.lookup as module
 
     pages = module.PAGE
     try:

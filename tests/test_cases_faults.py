@@ -26,7 +26,7 @@ from sqlalchemy import Connection, text
 
 from faulttree.cases import SequenceTaken, open_store
 from faulttree.cases.journal import Entry, entries, journal_path
-from faulttree.cases.problems import CutOff, NewerRecord
+from faulttree.cases.problems import CutOff, NewerRecord, NoSuchCase
 from faulttree.cases.schema import MIGRATIONS, VERSION, bring_up
 from faulttree.cases.verify import is_damaged, salvage, verify
 from faulttree.errors import RecordError
@@ -543,7 +543,7 @@ def test_answers_given_while_the_server_is_away_are_sent_later(
             other = store.open_case([opened("tag 15")])
             store.append(other, 1, answered())
             assert store.unsent == 4
-            (kept,) = (tmp_path / "unsent").iterdir()
+            (kept,) = (tmp_path / "unsent").glob("unsent-*")
             assert mode(kept) == 0o600
             assert server.password not in kept.name + kept.read_text()
         finally:
@@ -551,7 +551,7 @@ def test_answers_given_while_the_server_is_away_are_sent_later(
         store.append(case, 3, Closed(at=at(9), result="unsolved"))
         assert store.unsent == 0
         assert [len(store.events(name)) for name in (case, other)] == [4, 2]
-        assert not list((tmp_path / "unsent").iterdir())
+        assert not list((tmp_path / "unsent").glob("unsent-*"))
 
 
 def test_answers_left_behind_are_sent_by_the_next_session(server: Server, tmp_path: Path) -> None:
@@ -567,7 +567,7 @@ def test_answers_left_behind_are_sent_by_the_next_session(server: Server, tmp_pa
     with open_store(url, folder=tmp_path) as later:
         assert later.brought_back == ("case 1: events 1 to 1",)
         assert len(later.events(case)) == 2
-    assert not list(tmp_path.iterdir())
+    assert not list(tmp_path.glob("unsent-*"))
 
 
 def test_a_case_that_went_on_elsewhere_meanwhile_keeps_both_stories(
@@ -593,6 +593,93 @@ def test_a_case_that_went_on_elsewhere_meanwhile_keeps_both_stories(
     with pytest.raises(SequenceTaken):
         store.append(case, 1, answered("reservoir", "low"))
     store.close()
+
+
+@contextlib.contextmanager
+def away(server: Server, url: str, folder: Path) -> Iterator[None]:
+    """A server that the bench has reached before, and that is away now."""
+    open_store(url, folder=folder).close()
+    server.stop("immediate")
+    try:
+        yield
+    finally:
+        server.start()
+
+
+def test_cases_begun_while_the_server_is_away_are_gone_on_with_and_sent_later(
+    server: Server, tmp_path: Path
+) -> None:
+    url = server.url(server.database())
+    with open_store(url) as store:
+        store.open_case([opened("tag 9")])
+    with away(server, url, tmp_path):
+        with open_store(url, folder=tmp_path, alone=True) as alone:
+            assert "cannot be reached" in alone.away
+            first = alone.open_case([opened()], tree_text=TEXT)
+            alone.append(first, 1, answered())
+            number = alone.case(first).number
+        with open_store(url, folder=tmp_path, alone=True) as alone:
+            assert [alone.find(told).id for told in ("tag 14", str(number))] == [first, first]
+            assert alone.tree_text(HASH) == TEXT
+            alone.append(first, 2, answered("reservoir", "low"))
+            second = alone.open_case([opened("tag 15", minute=5)], tree_text=TEXT)
+            assert alone.case(second).number != number
+            assert alone.unsent == 4
+            with pytest.raises(NoSuchCase, match="begun on this bench"):
+                alone.find("tag 9")
+            with pytest.raises(CutOff):
+                alone.merge([])
+        (kept,) = tmp_path.glob("unsent-*")
+        assert mode(kept) == 0o600
+        assert server.password not in kept.name + kept.read_text()
+    with open_store(url, folder=tmp_path) as later:
+        assert later.away == ""
+        numbers = [later.case(case).number for case in (first, second)]
+        assert later.brought_back == tuple(
+            f"case {given}: events 0 to {last}" for given, last in zip(numbers, (2, 0), strict=True)
+        )
+        assert [len(later.events(case)) for case in (first, second)] == [3, 1]
+        assert later.tree_text(HASH) == TEXT
+        assert verify(later).sound
+        with pytest.raises(NoSuchCase) as told:
+            later.find(str(number))
+        assert "another number" in str(told.value.mend)
+    assert not list(tmp_path.glob("unsent-*"))
+
+
+def test_a_server_that_was_never_reached_is_not_waited_for(server: Server, tmp_path: Path) -> None:
+    url = server.url(server.database())
+    server.stop("immediate")
+    try:
+        for folder in (tmp_path, None):
+            with pytest.raises(CutOff):
+                open_store(url, folder=folder, alone=True)
+    finally:
+        server.start()
+    with away(server, url, tmp_path), pytest.raises(CutOff):
+        open_store(url, folder=tmp_path)
+
+
+def test_no_answer_given_without_the_server_is_lost_by_a_kill(
+    server: Server, tmp_path: Path
+) -> None:
+    url = server.url(server.database())
+    walker = WALKER.replace(
+        "open_store(sys.argv[1])", "open_store(sys.argv[1], folder=sys.argv[2], alone=True)"
+    )
+    acknowledged: set[tuple[str, int]] = set()
+    with away(server, url, tmp_path):
+        for _ in range(2):
+            program = [sys.executable, "-c", walker, url, str(tmp_path)]
+            with subprocess.Popen(program, stdout=subprocess.PIPE, text=True) as walking:
+                assert walking.stdout is not None
+                told = [walking.stdout.readline() for _ in range(20)]
+                walking.kill()
+            acknowledged |= {(line.split()[0], int(line.split()[1])) for line in told}
+    with open_store(url, folder=tmp_path) as store:
+        there = {(case.id, sequence) for case in store.list() for sequence in range(1, case.events)}
+        assert acknowledged <= there
+        assert verify(store).sound
 
 
 class Cable:

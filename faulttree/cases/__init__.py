@@ -11,8 +11,9 @@ from faulttree.lazily import lazily
 
 if TYPE_CHECKING:
     from faulttree.cases.case import Case, new_id
+    from faulttree.cases.opening import open_store
     from faulttree.cases.problems import AmbiguousCase, NoSuchCase, SequenceTaken
-    from faulttree.cases.store import Store, open_store
+    from faulttree.cases.store import Store
     from faulttree.cases.summary import Summary, Taken, summarise
     from faulttree.cases.urls import default_url, shown
 
@@ -35,8 +36,9 @@ __getattr__ = lazily(
     __name__,
     {
         "case": ("Case", "new_id"),
+        "opening": ("open_store",),
         "problems": ("AmbiguousCase", "NoSuchCase", "SequenceTaken"),
-        "store": ("Store", "open_store"),
+        "store": ("Store",),
         "summary": ("Summary", "Taken", "summarise"),
         "urls": ("default_url", "shown"),
     },

@@ -26,7 +26,7 @@ from faulttree.cases.writing import (
 from faulttree.errors import RecordError
 from faulttree.walk.events import Opened
 
-__all__ = ["Conflict", "Merged", "merge"]
+__all__ = ["Conflict", "Merged", "merge", "numbers_of", "told_of"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -243,3 +243,13 @@ def same(here: str, there: str) -> bool:
         return bool(json.loads(here) == json.loads(there))
     except ValueError:
         return False
+
+
+def told_of(merged: Merged) -> tuple[str, ...]:
+    """What was brought in, a line a case."""
+    parts = grouped([one for one in merged.added if isinstance(one, Entry)]).values()
+    brought = [
+        *((one.number, 0, len(one.events) - 1) for one in merged.added if isinstance(one, Whole)),
+        *((part[0].number, part[0].sequence, part[-1].sequence) for part in parts),
+    ]
+    return tuple(f"case {number}: events {first} to {last}" for number, first, last in brought)

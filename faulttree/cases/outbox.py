@@ -23,6 +23,7 @@ class Outbox:
         # The place without its password names the file, so that no secret reaches the disk.
         self.record = hashlib.sha256(shown(url).encode()).hexdigest()[:16]
         self.path = folder / f"unsent-{self.record}-{writer}.jsonl"
+        self.mark = folder / f"reached-{self.record}"
         self.journal: Journal | None = None
         self.waiting: list[Entry | TreeText] = []
 
@@ -46,6 +47,20 @@ class Outbox:
                 mend="Make room or the server reachable, then answer again.",
             ) from None
         self.waiting += items
+
+    @property
+    def reached_before(self) -> bool:
+        """Whether this bench ever reached the server; a name mistyped is not waited for."""
+        return self.mark.exists()
+
+    def note_reached(self) -> None:
+        """Note that the server is one that this bench knows."""
+        try:
+            self.folder.mkdir(mode=0o700, parents=True, exist_ok=True)
+            self.mark.touch(mode=0o600)
+        except OSError:
+            # Only a later session without the server needs it.
+            return
 
     def left_behind(self) -> Iterator[tuple[Path, list[Entry | TreeText]]]:
         """What stores that have ended could not send; those still open are passed over."""

@@ -14,7 +14,7 @@ from faulttree.cases.taking import Item, taken_all
 
 __all__ = ["taken_in_order"]
 
-FEW = 3
+FEW = 8
 """Pieces that are read sooner here than another process is started."""
 
 AHEAD = 2

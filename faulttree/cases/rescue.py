@@ -14,7 +14,7 @@ from typing import Any
 from faulttree.cases.case import new_id
 from faulttree.cases.journal import Entry, TreeText, entries, free_name, journal_path
 from faulttree.cases.merging import Merged
-from faulttree.cases.store import open_store
+from faulttree.cases.opening import open_store
 from faulttree.errors import RecordError
 
 __all__ = ["rescue"]

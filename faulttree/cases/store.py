@@ -4,36 +4,24 @@ from __future__ import annotations
 
 import hashlib
 import secrets
-from collections import OrderedDict
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import replace
-from pathlib import Path
-from typing import Any, TypeVar
+from typing import TypeVar
 
-from sqlalchemy import Connection, Engine, func, select
-from sqlalchemy.exc import SQLAlchemyError
+from sqlalchemy import Connection, Engine, select
 
 from faulttree.cases import rows
-from faulttree.cases.asking import conditions, matching, numbered
-from faulttree.cases.case import Case, new_id
+from faulttree.cases.case import new_id
 from faulttree.cases.come_backs import mark
-from faulttree.cases.engines import connect
-from faulttree.cases.journal import Entry, TreeText, grouped
-from faulttree.cases.merging import Merged, merge, numbers_of
+from faulttree.cases.journal import Entry, TreeText
+from faulttree.cases.lookup import Lookup
+from faulttree.cases.merging import Merged, merge, numbers_of, told_of
 from faulttree.cases.outbox import Outbox
-from faulttree.cases.problems import (
-    AmbiguousCase,
-    Collision,
-    CutOff,
-    LostRace,
-    NoSuchCase,
-    SequenceTaken,
-    explained,
-)
+from faulttree.cases.problems import Collision, CutOff, SequenceTaken
 from faulttree.cases.second_copy import SecondCopy, lost_at_the_end
-from faulttree.cases.summary import Taken, Tally
-from faulttree.cases.tables import CASES, EVENTS, RECORD, STEPS, TREES
-from faulttree.cases.urls import shown, sqlite_path
+from faulttree.cases.summary import Tally
+from faulttree.cases.tables import EVENTS, TREES
+from faulttree.cases.transactions import AGAIN
 from faulttree.cases.whole import Whole
 from faulttree.cases.writing import (
     add_case,
@@ -47,63 +35,12 @@ from faulttree.cases.writing import (
 from faulttree.errors import RecordError
 from faulttree.walk.events import Closed, Event, Opened
 
-__all__ = ["Store", "open_store", "told_of"]
+__all__ = ["Store"]
 
 T = TypeVar("T")
 
-REMEMBERED = 32
-"""How many cases an open store keeps in memory; events never change, so it is never wrong."""
 
-AGAIN = 8
-"""How often a transaction that lost a race to another bench is made again."""
-
-PAGE = 500
-"""How many cases are read at once where all are wanted."""
-
-
-def open_store(
-    url: str | None, *, read_only: bool = False, folder: Path | str | None = None
-) -> Store:
-    """Open a record; a missing one is made, or reads as empty where only read.
-
-    Args:
-        url: ``sqlite:///file``, a plain path, or ``postgresql://…``; None for a record in
-            memory that ends with the store.
-        read_only: never write, not even a missing file.
-        folder: where answers are kept while a server is away; without it they are refused.
-
-    Raises:
-        RecordError: it cannot be opened, or a newer program wrote it.
-    """
-    store = Store(url, connect(url, read_only=read_only), read_only=read_only)
-    path = sqlite_path(url) if url is not None else None
-    try:
-        if path is not None and path.exists():
-            store.second_copy = SecondCopy(path, store.record_id)
-            lost = store.lost()
-            if lost and read_only:
-                store.brought_back = brought_back_to(str(path))
-            elif lost:
-                store.bring_back(lost)
-        elif url is not None and folder is not None and not read_only:
-            store.outbox = Outbox(Path(folder), url, store.writer)
-            store.send_left_behind()
-    except BaseException:
-        store.close()
-        raise
-    return store
-
-
-def brought_back_to(path: str) -> tuple[str, ...]:
-    """Open for writing just to bring back what was lost, where that may be done."""
-    try:
-        with open_store(path) as store:
-            return store.brought_back
-    except RecordError:
-        return ()
-
-
-class Store:
+class Store(Lookup):
     """The record as the rest of the program sees it; one thread uses one store.
 
     Nothing in it is ever changed or removed: a case begins with :meth:`open_case` and grows
@@ -114,19 +51,16 @@ class Store:
             tells the technician, pauses, and says whether to try again; where it does not
             (or is None) the answer is kept in the outbox, if there is one, else refused.
         brought_back: what the journal gave back at the opening, in words.
+        away: why the server is away, where all is kept on this bench alone; else empty.
     """
 
     def __init__(self, url: str | None, engine: Engine, *, read_only: bool = False) -> None:
-        self.url = url or ":memory:"
-        self.read_only = read_only
-        self.engine = engine
+        super().__init__(url, engine, read_only=read_only)
         self.writer = secrets.token_hex(4)
-        self.writing = engine.execution_options(writing=True)
-        self.remembered: OrderedDict[str, tuple[int, Tally]] = OrderedDict()
-        self.wait: Callable[[RecordError, int], bool] | None = None
         self.second_copy: SecondCopy | None = None
         self.outbox: Outbox | None = None
         self.brought_back: tuple[str, ...] = ()
+        self.away = ""
 
     def __enter__(self) -> Store:
         return self
@@ -141,12 +75,6 @@ class Store:
         if self.outbox is not None:
             self.outbox.end()
         self.engine.dispose()
-
-    @property
-    def record_id(self) -> str:
-        """What tells this record from every other."""
-        wanted = select(RECORD.c.value).where(RECORD.c.key == "id")
-        return str(self.read(lambda c: c.execute(wanted).scalar()) or "")
 
     # Writing ---------------------------------------------------------------------------
 
@@ -167,13 +95,14 @@ class Store:
             raise RecordError("a case must begin with its opening")
         opened = events[0]
         name = case or new_id(opened.at)
+        wanted = self._wanted_number()
         tally = Tally(events)
         texts = [rows.as_json(event.to_dict()) for event in events]
 
         def work(connection: Connection) -> int:
             if tree_text is not None:
                 add_tree(connection, opened.tree_hash, tree_text)
-            number = add_case(connection, name, tally.row)
+            number = add_case(connection, name, tally.row, wanted)
             add_events(connection, number, 0, texts, self.writer)
             put_steps(connection, number, tally.steps)
             add_words(connection, number, rows.words_of(events))
@@ -181,7 +110,7 @@ class Store:
             return number
 
         items: list[Entry | TreeText] = [
-            Entry(name, sequence, text, self.writer) for sequence, text in enumerate(texts)
+            Entry(name, sequence, text, self.writer, wanted) for sequence, text in enumerate(texts)
         ]
         if tree_text is not None:
             items = [*self._tree(opened.tree_hash, tree_text), *items]
@@ -192,6 +121,10 @@ class Store:
             self._told_apart(name, 0, texts[0])
         self._remember(name, number, tally)
         return name
+
+    def _wanted_number(self) -> int:
+        """The number that a new case is to have; 0 where the record gives it."""
+        return 0
 
     def append(self, case: str, sequence: int, event: Event) -> None:
         """Add one event; it is on the disk when this returns.
@@ -255,154 +188,6 @@ class Store:
         wanted = select(TREES.c.hash).where(TREES.c.hash == tree_hash)
         return [] if self.read(lambda c: c.execute(wanted).first()) else [kept]
 
-    # Reading ---------------------------------------------------------------------------
-
-    def events(self, case: str) -> tuple[Event, ...]:
-        """Every event of a case, oldest first.
-
-        Raises:
-            NoSuchCase: the record has no such case.
-        """
-        number = self._number(case)
-        wanted = select(EVENTS.c.event).where(EVENTS.c.number == number).order_by(EVENTS.c.sequence)
-        events = [
-            rows.event(text) for text in self.read(lambda c: c.execute(wanted).scalars().all())
-        ]
-        self._remember(case, number, Tally(events))
-        return tuple(events)
-
-    def tree_text(self, tree_hash: str) -> str:
-        """The text kept under a hash.
-
-        Raises:
-            RecordError: none is kept under it.
-        """
-        found = self.read(
-            lambda c: c.execute(select(TREES.c.text).where(TREES.c.hash == tree_hash)).scalar()
-        )
-        if found is None:
-            raise RecordError(
-                f"the record holds no tree {tree_hash[:12]}…",
-                mend="Import the record it came from, or run `faulttree cases verify`.",
-            )
-        return str(found)
-
-    def case(self, case: str) -> Case:
-        """One case by its id.
-
-        Raises:
-            NoSuchCase: the record has no such case.
-        """
-        found = self._rows(CASES.c.id == case)
-        if not found:
-            raise self._no_such(case)
-        return found[0]
-
-    def case_by_number(self, number: int) -> Case:
-        """One case by its number in this record.
-
-        Raises:
-            NoSuchCase: the record has no such case.
-        """
-        found = self._rows(CASES.c.number == number)
-        if not found:
-            raise self._no_such(f"#{number}")
-        return found[0]
-
-    def steps(self, case: str) -> tuple[Taken, ...]:
-        """Every step taken or skipped, in order, those gone back over included."""
-        number = self._number(case)
-        wanted = select(STEPS).where(STEPS.c.number == number).order_by(STEPS.c.sequence)
-        return tuple(rows.taken(row) for row in self.read(lambda c: c.execute(wanted).all()))
-
-    def list(
-        self, *, limit: int | None = None, oldest_first: bool = False, **wanted: Any
-    ) -> tuple[Case, ...]:
-        """Cases, newest first.
-
-        Args:
-            limit: at most so many.
-            oldest_first: the other way round.
-            **wanted: filters, see :func:`faulttree.cases.asking.conditions`.
-
-        Raises:
-            RecordError: a filter that is not known.
-        """
-        where = self.read(lambda connection: conditions(connection, wanted))
-        return self._rows(*where, limit=limit, oldest_first=oldest_first)
-
-    def count(self, **wanted: Any) -> int:
-        """How many such cases there are.
-
-        Raises:
-            RecordError: a filter that is not known.
-        """
-        where = self.read(lambda connection: conditions(connection, wanted))
-        many = select(func.count()).select_from(CASES).where(*where)
-        return int(self.read(lambda c: c.execute(many).scalar_one()))
-
-    def each(self, **wanted: Any) -> Iterator[Case]:
-        """Every such case, oldest first, read some at a time so that a million fit.
-
-        Raises:
-            RecordError: a filter that is not known.
-        """
-        where = self.read(lambda connection: conditions(connection, wanted))
-        last = 0
-        while found := self._rows(*where, CASES.c.number > last, limit=PAGE, oldest_first=True):
-            yield from found
-            last = found[-1].number
-
-    def find(self, words: str) -> Case:
-        """The one case that is meant: its number, id, tag or serial, or words it says.
-
-        Open cases go first; among closed ones with the same tag the newest is meant. A bare
-        number that is also the tag of another open case is never guessed at.
-
-        Raises:
-            NoSuchCase: none is meant.
-            AmbiguousCase: several are.
-        """
-        number, surely = numbered(words)
-        by_number = self._rows(CASES.c.number == number) if number is not None else ()
-        if surely:
-            if not by_number:
-                raise self._no_such(words)
-            return by_number[0]
-        for looked in self.read(lambda connection: list(matching(connection, words))):
-            found = self._rows(*looked, limit=20)
-            still = tuple(case for case in found if case.state == "open")
-            if by_number:
-                found, still = by_number, tuple({*by_number, *still})
-            chosen = still or found[:1]
-            if len(chosen) > 1:
-                raise AmbiguousCase(words, sorted(chosen, key=lambda case: -case.number))
-            if chosen:
-                return chosen[0]
-        raise self._no_such(words)
-
-    # Inside ----------------------------------------------------------------------------
-
-    def _rows(
-        self, *where: Any, limit: int | None = None, oldest_first: bool = False
-    ) -> tuple[Case, ...]:
-        order = CASES.c.number if oldest_first else CASES.c.number.desc()
-        wanted = select(CASES).where(*where).order_by(order).limit(limit)
-        return tuple(rows.case(row) for row in self.read(lambda c: c.execute(wanted).all()))
-
-    def _no_such(self, words: str) -> NoSuchCase:
-        return NoSuchCase(
-            f"no case {words!r} in the record {shown(self.url)}",
-            mend="`faulttree cases list` shows the cases there are.",
-        )
-
-    def _number(self, case: str) -> int:
-        number = self.remembered[case][0] if case in self.remembered else 0
-        number = number or self.read(lambda c: numbers_of(c, [case])).get(case, 0)
-        if not number:
-            raise self._no_such(case)
-        return number
-
     def _upto(self, case: str, sequence: int) -> Tally:
         """The case as it stands after ``sequence`` events, which no one can have changed."""
         if case not in self.remembered or self.remembered[case][1].events != sequence:
@@ -415,12 +200,6 @@ class Store:
                     mend="Read the case again, then go on from where it stands.",
                 )
         return self.remembered[case][1]
-
-    def _remember(self, case: str, number: int, tally: Tally) -> None:
-        self.remembered[case] = (number, tally)
-        self.remembered.move_to_end(case)
-        while len(self.remembered) > REMEMBERED:
-            self.remembered.popitem(last=False)
 
     # What may fail ---------------------------------------------------------------------
 
@@ -521,54 +300,6 @@ class Store:
         """Give back to the database what it lost, and name it."""
         self.brought_back = told_of(self._merged(lost, numbers=True))
 
-    def write(self, work: Callable[[Connection], T]) -> T:
-        """Do something to the tables in one transaction, on the disk when this returns.
-
-        Raises:
-            RecordError: what went wrong, worded; nothing was written then.
-        """
-        if self.read_only:
-            raise RecordError(
-                f"the record {shown(self.url)} was opened for reading only",
-                mend="Open it for writing.",
-            )
-
-        def once() -> T:
-            with self.writing.begin() as connection:
-                return work(connection)
-
-        return self._told(once)
-
-    def read(self, work: Callable[[Connection], T]) -> T:
-        """Ask the tables something.
-
-        Raises:
-            RecordError: what went wrong, worded.
-        """
-
-        def once() -> T:
-            with self.engine.connect() as connection:
-                return work(connection)
-
-        return self._told(once)
-
-    def _told(self, once: Callable[[], T]) -> T:
-        """Do it, wait for a server that is away, and word whatever else is wrong."""
-        attempt = 0
-        while True:
-            try:
-                return once()
-            except SQLAlchemyError as error:
-                problem = explained(error, self.url)
-            attempt += 1
-            if isinstance(problem, LostRace) and attempt < AGAIN:
-                continue
-            # Whoever already answers without the server is not made to wait at each answer.
-            if not isinstance(problem, CutOff) or self.wait is None or self.unsent:
-                raise problem from None
-            if not self.wait(problem, attempt):
-                raise problem
-
 
 def sound(tree_hash: str, text: str) -> str:
     """The text, if the hash is its own."""
@@ -585,13 +316,3 @@ def with_number(item: Entry | TreeText, number: int) -> Entry | TreeText:
     if isinstance(item, TreeText) or item.number or not number:
         return item
     return replace(item, number=number)
-
-
-def told_of(merged: Merged) -> tuple[str, ...]:
-    """What was brought in, a line a case."""
-    parts = grouped([one for one in merged.added if isinstance(one, Entry)]).values()
-    brought = [
-        *((one.number, 0, len(one.events) - 1) for one in merged.added if isinstance(one, Whole)),
-        *((part[0].number, part[0].sequence, part[-1].sequence) for part in parts),
-    ]
-    return tuple(f"case {number}: events {first} to {last}" for number, first, last in brought)

@@ -17,8 +17,8 @@ from sqlalchemy import Connection, delete, func, insert, select, update
 from faulttree.cases import rows
 from faulttree.cases.come_backs import mark_all
 from faulttree.cases.journal import BROUGHT, Entry, TreeText, entries, grouped, journal_path
-from faulttree.cases.merging import merge
-from faulttree.cases.store import Store, told_of
+from faulttree.cases.merging import merge, told_of
+from faulttree.cases.store import Store
 from faulttree.cases.summary import Tally
 from faulttree.cases.tables import CASES, CONFIRMED, EVENTS, STEPS, TREES
 from faulttree.cases.urls import sqlite_path

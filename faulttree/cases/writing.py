@@ -68,9 +68,10 @@ ALTER_STEP = Prepared(
 )
 
 
-def add_case(connection: Connection, name: str, row: Mapping[str, Any]) -> int:
-    """A new case; gives its number."""
-    done = connection.execute(insert(CASES).values(id=name, **rows.flat(row)))
+def add_case(connection: Connection, name: str, row: Mapping[str, Any], number: int = 0) -> int:
+    """A new case; gives its number, the one that is wanted where it is not 0."""
+    own = {"number": number} if number else {}
+    done = connection.execute(insert(CASES).values(id=name, **rows.flat(row), **own))
     key = done.inserted_primary_key
     assert key is not None
     return int(key[0])

@@ -87,7 +87,7 @@ def command(
     said = {"model": model, "serial": serial}
     unit = {key: value for key, value in said.items() if value}
     in_bench = beside(Path(bench), gear.record) if bench and gear else None
-    with open_record(record, library=library, in_bench=in_bench) as store:
+    with open_record(record, library=library, in_bench=in_bench, alone=True) as store:
         if answers is not None:
             tree = pick_tree(words, found, even_unchecked, None)
             return _scripted(tree, answers, store, gear, unit, as_json=as_json)
