@@ -9,6 +9,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from faulttree.lazily import lazily
+from faulttree.version import __version__ as __version__
 
 if TYPE_CHECKING:
     from faulttree.authoring.moving import move_step
@@ -28,8 +29,6 @@ if TYPE_CHECKING:
     from faulttree.tree.library import Library
     from faulttree.tree.search import find
     from faulttree.walk.fold import fold
-
-__version__ = "0.1.0"
 
 __all__ = [
     "FaulttreeError",

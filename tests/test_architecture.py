@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import ast
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 from graphlib import TopologicalSorter
 from pathlib import Path
 
@@ -13,6 +13,7 @@ PACKAGE = Path(__file__).parent.parent / "faulttree"
 # From the ground up; texts and errors are the ground itself.
 FLOORS = (
     "errors",
+    "version",
     "lazily",
     "texts",
     "reading",
@@ -76,22 +77,37 @@ def test_every_room_is_a_floor() -> None:
     assert rooms <= set(FLOORS)
 
 
-def needed(tree: ast.Module) -> Iterator[str]:
-    """What a module imports at any time when it runs; for types alone it may look anywhere."""
-    waiting: list[ast.AST] = [tree]
-    while waiting:
-        node = waiting.pop()
-        if isinstance(node, ast.If) and ast.unparse(node.test) == "TYPE_CHECKING":
-            continue
-        waiting += ast.iter_child_nodes(node)
-        yield from imported(ast.Module([node], [])) if isinstance(node, ast.ImportFrom) else ()
+def module_name(path: Path) -> str:
+    parts = path.relative_to(PACKAGE.parent).with_suffix("").parts
+    return ".".join(parts[:-1] if parts[-1] == "__init__" else parts)
 
 
-@pytest.mark.parametrize("own", ["bench", "cli", "rules"])
-def test_modules_of_a_room_do_not_import_one_another_in_a_circle(own: str) -> None:
-    names = {f"faulttree.{own}.{path.stem}": path for path in MODULES if room(path) == own}
+def modules_used(path: Path, names: Collection[str]) -> Iterator[str]:
+    """Modules that one names, in functions and for types too: whoever reads it must read them."""
+    for node in ast.walk(ast.parse(path.read_text())):
+        if isinstance(node, ast.Import):
+            yield from (alias.name for alias in node.names)
+        elif isinstance(node, ast.ImportFrom):
+            assert node.level == 0, f"line {node.lineno} imports by dots; the house names rooms"
+            for alias in node.names:
+                inner = f"{node.module}.{alias.name}"
+                yield inner if inner in names else str(node.module)
+
+
+def test_no_module_imports_itself_by_a_way_round() -> None:
+    names = {module_name(path): path for path in MODULES}
     uses = {
-        name: names.keys() & set(needed(ast.parse(path.read_text())))
-        for name, path in names.items()
+        name: names.keys() & set(modules_used(path, names)) - {name} for name, path in names.items()
     }
     TopologicalSorter(uses).prepare()  # Raises where there is a circle, and names it.
+
+
+def test_a_way_round_would_be_found(tmp_path: Path) -> None:
+    one = tmp_path / "one.py"
+    one.write_text(
+        "from typing import TYPE_CHECKING\n"
+        "if TYPE_CHECKING:\n    from house.two import Word\n"
+        "def late():\n    from house import three\n    import house.four\n"
+    )
+    names = {"house", "house.two", "house.three", "house.four"}
+    assert set(modules_used(one, names)) & names == names - {"house"}

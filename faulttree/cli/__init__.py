@@ -7,8 +7,8 @@ from importlib import import_module
 
 import click
 
-from faulttree import __version__
 from faulttree.errors import FaulttreeError
+from faulttree.version import __version__
 
 __all__ = ["COMMANDS", "cli", "main"]
 

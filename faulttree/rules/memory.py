@@ -210,7 +210,7 @@ def _ready(path: Path) -> sqlite3.Connection:
 @cache
 def program() -> bytes:
     """Hash of what decides about findings: the files of the rooms at work."""
-    from faulttree import __version__
+    from faulttree.version import __version__
 
     package = Path(__file__).resolve().parents[1]
     made = sha256(__version__.encode())

@@ -6,9 +6,9 @@ from pathlib import PurePath
 from typing import Any
 from urllib.parse import quote
 
-from faulttree import __version__
 from faulttree.rules.finding import Finding, Report
 from faulttree.rules.register import Rule, all_rules
+from faulttree.version import __version__
 
 __all__ = ["as_sarif"]
 
