@@ -11,10 +11,13 @@ from faulttree.figures.intervals import Share, chance_of_at_least, chance_of_at_
 if TYPE_CHECKING:
     from faulttree.figures.gathering import TreeCount
 
-__all__ = ["RECENT_MONTHS", "Change", "changes", "month_before"]
+__all__ = ["ALARM", "LEAST", "RECENT_MONTHS", "Change", "changes", "month_before"]
 
 RECENT_MONTHS = 6
 """How many months are looked at as recent: common practice, no source."""
+
+ALARM = 0.025
+"""The chance of even one false alarm, here and again for rises: 5 % in the whole review."""
 
 LEAST = 5
 """Cases of a fault below which no change can be told: common practice, no source."""
@@ -61,7 +64,7 @@ def changes(counts: Sequence[TreeCount]) -> Mapping[tuple[str, str], Change]:
     Given k cases of a fault in all, each falls into the recent months with the chance that
     any closed case of the tree does, were the fault's share unchanged: an exact binomial
     test (J. Przyborowski and H. Wilenski, Biometrika 31 (1940), for two Poisson counts).
-    Holm's rule over all faults tested keeps the chance of one false alarm at 5 %.
+    Holm's rule over all faults tested keeps the chance of one false alarm at :data:`ALARM`.
     """
     last = max((month for count in counts for _, month in count.closed_in), default="")
     begins = month_before(last, RECENT_MONTHS - 1) if last else ""
@@ -75,7 +78,7 @@ def changes(counts: Sequence[TreeCount]) -> Mapping[tuple[str, str], Change]:
                 part = recent.of / (recent.of + before.of)
                 chance = _both_ways(recent.count, cases, part)
                 tested.append(((count.tree.id, fault), *shares, chance))
-    stands = holm([chance for *_, chance in tested])
+    stands = holm([chance for *_, chance in tested], ALARM)
     return {
         key: Change(recent, before, chance, alarm)
         for (key, recent, before, chance), alarm in zip(tested, stands, strict=True)

@@ -11,6 +11,7 @@ if TYPE_CHECKING:
     from faulttree.figures.gathering import TreeCount
     from faulttree.figures.intervals import Share, Spread
     from faulttree.figures.proposal import Proposal
+    from faulttree.figures.rises import Rise
     from faulttree.tree.model import Tree
 
 __all__ = ["Branch", "FaultFigures", "KindFigures", "Review", "StepFigures", "TreeFigures"]
@@ -104,6 +105,7 @@ class FaultFigures:
         minutes: of the walks that it was confirmed in.
         evidence: kinds of evidence that the tree gives for it.
         change: whether it became commoner or rarer.
+        rise: since when it has been commoner, where that is no chance.
     """
 
     fault: str
@@ -119,6 +121,7 @@ class FaultFigures:
     minutes: Spread | None
     evidence: tuple[str, ...]
     change: Change | None
+    rise: Rise | None = None
 
     def as_dict(self) -> dict[str, Any]:
         """Plain data, numbers not rounded."""
@@ -137,6 +140,7 @@ class FaultFigures:
             "minutes": self.minutes.as_dict() if self.minutes else None,
             "evidence": list(self.evidence),
             "change": self.change.as_dict() if self.change else None,
+            "rise": self.rise.as_dict() if self.rise else None,
         }
 
 

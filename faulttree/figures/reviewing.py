@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Callable, Iterable, Mapping
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -24,6 +24,7 @@ from faulttree.figures.results import (
     StepFigures,
     TreeFigures,
 )
+from faulttree.figures.rises import Rise, rises
 from faulttree.figures.tallies import tally
 from faulttree.tree import Library
 
@@ -48,8 +49,10 @@ METHOD = (
     "somebody went back on are counted apart.",
     "A fault's share is of the closed cases walked on a text of the tree that knew it; it is "
     "confirmed when a repair held.",
-    "Changes are tested by the exact binomial test, the last six months against all before; "
-    "by Holm's rule the chance of even one false alarm in the whole review is 5 %.",
+    "Changes are tested by the exact binomial test, the last six months against all before, and "
+    "rises within a family by a cumulative sum over its cases; by Holm's rule the chance of even "
+    "one false alarm in the whole review is 5 %, half for each. The day that a rise began is an "
+    "estimate.",
     "Minutes saved by another order are reckoned by replaying every case whose fault is known; "
     "the interval is by bootstrap over these cases. The order was chosen by the same cases, "
     "so beside it stands what each half of them saves by an order chosen from the other half.",
@@ -105,7 +108,7 @@ def review(
     tallies = tally(store, part, **filters)
     counts = gather(store, tallies, trees)
     tell("counting", 1, 1)
-    moved = changes(counts)
+    moved = Trends(changes(counts), rises(store, counts, filters, part))
     figures: list[TreeFigures] = []
     for done, count in enumerate(counts):
         tell("looking for what to change", done, len(counts))
@@ -129,7 +132,15 @@ def review(
     )
 
 
-def _figures(count: TreeCount, moved: Mapping[tuple[str, str], Change]) -> TreeFigures:
+@dataclass(frozen=True, slots=True)
+class Trends:
+    """(tree, fault) → what became of its share over time."""
+
+    changes: Mapping[tuple[str, str], Change]
+    rises: Mapping[tuple[str, str], Rise]
+
+
+def _figures(count: TreeCount, moved: Trends) -> TreeFigures:
     faults = tuple(_fault(count, name, moved) for name in count.tree.faults)
     closed = count.closed
     named = sum(count.faults.values()) + sum(count.no_longer.values())
@@ -201,7 +212,7 @@ def _branch(counted: StepCount, outcome: str, target: str, walked: int) -> Branc
     )
 
 
-def _fault(count: TreeCount, name: str, moved: Mapping[tuple[str, str], Change]) -> FaultFigures:
+def _fault(count: TreeCount, name: str, moved: Trends) -> FaultFigures:
     fault = count.tree.faults[name]
     confirmed, found = count.faults["fixed", name], count.faults["found", name]
     minutes, of = count.minutes.get(name), count.could_find(name)
@@ -219,7 +230,8 @@ def _fault(count: TreeCount, name: str, moved: Mapping[tuple[str, str], Change])
         below=None if confirmed else upper_limit(of),
         minutes=spread_of(np.concatenate(minutes)) if minutes else None,
         evidence=tuple(kind for kind in KINDS if kind in kinds),
-        change=moved.get((count.tree.id, name)),
+        change=moved.changes.get((count.tree.id, name)),
+        rise=moved.rises.get((count.tree.id, name)),
     )
 
 

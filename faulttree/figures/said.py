@@ -17,6 +17,7 @@ __all__ = [
     "minutes",
     "percent",
     "period",
+    "rise_words",
     "share",
     "spread",
     "tree_words",
@@ -112,3 +113,32 @@ def change_words(fault: FaultFigures) -> str:
         f"{change.word}: {share(change.recent, counts=False)} of late, "
         f"{share(change.before, counts=False)} before"
     )
+
+
+def rise_words(fault: FaultFigures) -> str:
+    """Since when a fault has been commoner; empty where chance explains it."""
+    rise = fault.rise
+    if rise is None:
+        return ""
+    time = f"since about {rise.since}"
+    if rise.until is not None:
+        time = f"from about {rise.since} until {rise.until}"
+    return (
+        f"commoner among all cases of {rise.family} {time}: {share(rise.during)} then, "
+        f"{share(rise.otherwise)} otherwise. Such a run comes by chance in "
+        f"{_rare(rise.chance)}; a chart that alarms there alarms falsely about once "
+        f"in {_rounded(rise.run_length)} cases"
+    )
+
+
+def _rare(chance: float) -> str:
+    if chance < 1e-6:
+        return "less than one record in a million"
+    return f"one record in {_rounded(1 / chance)}"
+
+
+def _rounded(number: float) -> str:
+    """A large number in two digits."""
+    if number >= 1e6:
+        return "more than a million"
+    return f"{float(f'{number:.2g}'):,.0f}".replace(",", "\u202f")

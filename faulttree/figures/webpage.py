@@ -195,7 +195,7 @@ def _faults(tree: TreeFigures) -> Iterator[str]:
             _share(fault.held),
             _share(fault.came_back),
             safe(said.spread(fault.minutes)),
-            safe(said.change_words(fault)),
+            safe("; ".join(filter(None, (said.change_words(fault), said.rise_words(fault))))),
         ]
         for fault in ranked
     ]

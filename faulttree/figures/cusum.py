@@ -1,0 +1,166 @@
+"""A chart that finds when a share began to rise: cumulative sums of cases with a fault and without.
+
+Each case with the fault moves the sum up, each without it a little down, never below nought
+(E. S. Page, Biometrika 41, 1954). For yes-or-no cases: M. R. Reynolds and Z. G. Stoumbos,
+J. Quality Technology 31 (1999). The sum moves by whole numbers, so that its chances are those of
+a Markov chain with a state for each, and exact.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+__all__ = ["ODDS_RATIO", "Chart", "Peak", "chart_for"]
+
+ODDS_RATIO = 2.0
+"""The rise that a chart is best at: the odds of the fault doubled (common practice, no source)."""
+
+FINEST = 250
+"""States for one case with the fault at most; for a rarer fault the chart is best at a rise that
+is larger."""
+
+WORK = 20_000_000
+"""States times cases up to which a chance is reckoned with the number found as a state."""
+
+STEADY = 1e-12
+"""How little the chance of going on may still change from case to case, taken as constant then."""
+
+Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class Peak:
+    """The highest point that the sum came to.
+
+    Attributes:
+        height: the sum there, in the chart's steps.
+        begins: index of the first case after the sum last stood at nought: the best estimate
+            of where the rise begins.
+        at: index of the case that it came there with: of the last, where the rise is over.
+        over: whether the sum has lost half of its height or more since.
+    """
+
+    height: int
+    begins: int
+    at: int
+    over: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Chart:
+    """A Bernoulli CUSUM for a rise of a share.
+
+    Attributes:
+        share: in control, 0 to 1.
+        up, down: steps of the sum for a case with the fault, and for one without.
+    """
+
+    share: float
+    up: int
+    down: int
+
+    def peak(self, cases: Sequence[bool] | NDArray[np.bool_]) -> Peak:
+        """The highest point of the sum over cases, oldest first; the first of several."""
+        steps = np.where(np.asarray(cases, dtype=bool), self.up, -self.down)
+        total = np.concatenate(([0], np.cumsum(steps)))
+        sums = total - np.minimum.accumulate(total)
+        at = int(np.argmax(sums))
+        zeros = np.flatnonzero(sums[: at + 1] == 0)
+        over = bool(np.min(sums[at:]) * 2 <= sums[at])
+        return Peak(int(sums[at]), int(zeros[-1]), max(at - 1, 0), over)
+
+    def chance(self, height: int, cases: int) -> float:
+        """The chance that the sum comes to a height within so many cases, the share unchanged."""
+        state = np.zeros(height)
+        state[0] = 1.0
+        left = before = 1.0
+        for done in range(cases):
+            state = self._after(state)
+            left, previous = float(state.sum()), left
+            going = left / previous if previous else 0.0
+            if done > height and abs(going - before) < STEADY:
+                # From here on each case ends the run with one and the same chance.
+                left *= going ** (cases - done - 1)
+                break
+            before = going
+        return min(max(1.0 - left, 0.0), 1.0)
+
+    def chance_given(self, height: int, cases: int, found: int) -> float:
+        """The same where so many of the cases had the fault, each order of them equally likely.
+
+        Exact, by the chain with the number found so far as a second state; how common the fault
+        is falls out. Where that would take long, :meth:`chance` stands for it, which is the larger
+        one wherever it is small: there a rise counts against itself, as part of what is usual.
+        """
+        if height <= 0:
+            return 1.0
+        if cases * (found + 1) * height > WORK:
+            return self.chance(height, cases)
+        p = found / cases
+        held = np.zeros((found + 1, height))
+        held[0, 0] = 1.0
+        for _ in range(cases):
+            held = self._after_given(held, p)
+        # The chance of this very number found, without a height: binomial, by logarithms.
+        number = math.lgamma(cases + 1) - math.lgamma(found + 1) - math.lgamma(cases - found + 1)
+        number += found * math.log(p) + (cases - found) * math.log1p(-p) if 0 < p < 1 else 0.0
+        return min(max(1.0 - float(held[found].sum()) / math.exp(number), 0.0), 1.0)
+
+    def run_length(self, height: int, share: float | None = None) -> float:
+        """Mean number of cases until the sum first comes to a height, from nought.
+
+        Args:
+            height: where the chart alarms.
+            share: the true share; None for that in control, so that the run is a false alarm's.
+        """
+        p = self.share if share is None else share
+        here = np.arange(height)
+        moves = np.eye(height)
+        moves[here, np.maximum(here - self.down, 0)] -= 1 - p
+        onward = here + self.up < height
+        moves[here[onward], here[onward] + self.up] -= p
+        return float(np.linalg.solve(moves, np.ones(height))[0])
+
+    def _after_given(self, held: Floats, p: float) -> Floats:
+        """Chances of (number found, sum) after one case more, alarms left out."""
+        after = np.zeros_like(held)
+        if self.up < held.shape[1]:
+            after[1:, self.up :] = p * held[:-1, : -self.up]
+        after[:, : -self.down] += (1 - p) * held[:, self.down :]
+        after[:, 0] += (1 - p) * held[:, : self.down].sum(axis=1)
+        return after
+
+    def likelihood(self, height: int) -> float:
+        """About how many times as likely a run to this height is with the odds risen."""
+        return math.exp(min(height / (self.up + self.down) * math.log(ODDS_RATIO), 700.0))
+
+    def _after(self, state: Floats) -> Floats:
+        """The chances of each sum after one case more, alarms left out."""
+        after = np.zeros_like(state)
+        if self.up < state.size:
+            after[self.up :] = self.share * state[: -self.up]
+        after[: -self.down] += (1 - self.share) * state[self.down :]
+        after[0] += (1 - self.share) * state[: self.down].sum()
+        return after
+
+
+def chart_for(share: float) -> Chart:
+    """The chart that is best at the doubled odds of a share.
+
+    The step down over both steps is γ = ln(1 + p(θ − 1)) / ln θ, with p the share and θ the
+    ratio of odds, rounded to few steps: to 1/m for a rare fault, else to tenths.
+
+    Args:
+        share: in control, above 0 and below 1.
+    """
+    gamma = math.log1p(share * (ODDS_RATIO - 1)) / math.log(ODDS_RATIO)
+    if gamma < 0.2:
+        whole = min(max(round(1 / gamma), 2), FINEST)
+        return Chart(share, whole - 1, 1)
+    down = min(max(round(gamma * 10), 2), 9)
+    return Chart(share, 10 - down, down)
