@@ -65,10 +65,20 @@ CALLS = [
     ("hot-surface", MEASURE.format("Resistance of the heater", "Ω")),
     ("hot-surface", ASK.format("Is it steady?") + how("The resistors get hot.")),
     ("dust", ASK.format("Are the slots free of dust?")),
+    ("dust", ASK.format("Are both brushes long?") + "    cautions: [unexpected-start]\n"),
+    ("unexpected-start", MEASURE.format("Resistance of the armature", "Ω")),
+    ("same-fuse", ASK.format("Has the fuse the rating marked beside it?")),
+    ("stored-charge", MEASURE.format("Voltage left across the bank", "V")),
+    ("stored-charge", DO.format("Lift one lead") + how("Unplugged and discharged.")),
+    ("insulation-test", ASK.format("Does it stay above?") + "    needs: [insulation-tester]\n"),
+    ("safety-test-before-return", MEASURE.format("Path to the chuck", "Ω") + "    needs: [earth-tester]\n"),
 ]  # fmt: skip
 
 
-FIRM = ("live-working", "meter-rating", "earthed-probe", "high-energy-source")
+FIRM = (
+    "live-working", "meter-rating", "earthed-probe", "high-energy-source", "insulation-test",
+    "safety-test-before-return",
+)  # fmt: skip
 CALLED = ("caution-called-for", "caution-worth-naming")
 
 

@@ -58,11 +58,19 @@ TOOL = Said("clamp*", "wheel", "chuck", "spindle", "guard", "blade", "bit", "sha
 HELD = Said("clamped", "fan turns", "fingers away")
 MOTOR = Said("motor")
 TURNS = Said("turn", "turns", "run", "runs")
-HOT = Said("gets hot", "get hot", "becomes hot", "is hot", "are hot", "still hot")
+HOT = Said("gets hot", "get hot", "becomes hot", "is hot", "are hot", "still hot", "too hot")
 HEATER = Said("heat sink*", "heating element", "heater*", "soldering tip")
 ADAPTOR = Said("plug-in supply", "adaptor", "adapter")
 FUSE = Said("fuse")
+RATING = Said("rating")
+RESIDUAL = Said("voltage left", "residual voltage")
+MOTOR_PARTS = Said(
+    "commutator", "carbon brush*", "both brushes", "armature", "field coil*", "bar-to-bar"
+)
+CARBON = Said("commutator", "carbon brush*", "both brushes")
 MARKED_RATING = Said("marked rating")
+
+SAFETY_GEAR = frozenset({"insulation-tester", "earth-tester"})
 
 PARTS_THAT_STORE = frozenset({"electrolytic", "film-capacitor", "run-capacitor"})
 """Components of a rating that hold a charge."""
@@ -76,7 +84,7 @@ class Scene:
         step: the step itself.
         text: what it asks, measures or does, in lower case.
         how: how it is done, in lower case.
-        before: what the steps that lead to it look at.
+        before: what the steps that lead to it look at, and how.
         unit: base unit of its reading, empty without one.
         mains: whether the family is fed from the mains.
         moving: whether the tree's closing runs a tool with turning parts.
@@ -110,11 +118,6 @@ class Scene:
         """Whether a unit fed from the mains is under power."""
         return self.step.live and self.mains
 
-    @property
-    def unpowered(self) -> bool:
-        """Whether a reading is taken with the power off."""
-        return self.measures and not self.step.live
-
 
 @dataclass(frozen=True, slots=True)
 class Need:
@@ -145,14 +148,19 @@ def _probed(scene: Scene) -> bool:
 
 
 def _holds_charge(scene: Scene) -> bool:
-    if not scene.unpowered:
+    if scene.step.live or scene.step.kind == "ask":
         return False
-    if scene.part in PARTS_THAT_STORE or CAPACITOR(scene.text) or DISCHARGED(scene.how):
+    if DISCHARGED(scene.how) or RESIDUAL(scene.text):
+        return True
+    if not scene.measures:
+        return False
+    if scene.part in PARTS_THAT_STORE or CAPACITOR(scene.text):
         return True
     if scene.step.after and scene.unit in ("ohm", "F") and CAPACITOR(scene.how):
         return True
-    same = scene.text.startswith("the same")
-    return same and any(CAPACITOR(text.lower()) for text in scene.before)
+    if not scene.text.startswith("the same"):
+        return False
+    return any(CAPACITOR(text) or DISCHARGED(text) for text in map(str.lower, scene.before))
 
 
 def _guards(scene: Scene) -> bool:
@@ -244,7 +252,29 @@ NEEDS: tuple[Need, ...] = (
     Need(("rotating-parts",), "parts may turn while it is done", _turns),
     Need(("no-bypass",), "it is about a cut-out, lock or guard", _guards),
     Need(("hot-surface",), "something is hot there", _hot),
-    Need(("dust",), "it stirs up dust", lambda scene: DUST(scene.text)),
+    Need(("dust",), "it stirs up dust", lambda scene: DUST(scene.text) or CARBON(scene.text)),
+    Need(
+        ("unexpected-start", "rotating-parts"),
+        "hands are at a motor that could start",
+        lambda scene: not scene.step.live and MOTOR_PARTS(scene.text),
+    ),
+    Need(
+        ("same-fuse",),
+        "it compares a fuse with its marking",
+        lambda scene: scene.step.kind == "ask" and FUSE(scene.text) and RATING(scene.text),
+    ),
+    Need(
+        ("insulation-test",),
+        "the insulation tester leaves its voltage on the unit",
+        lambda scene: "insulation-tester" in scene.step.needs,
+        firm=True,
+    ),
+    Need(
+        ("safety-test-before-return",),
+        "it is part of the safety test",
+        lambda scene: scene.measures and not SAFETY_GEAR.isdisjoint(scene.step.needs),
+        firm=True,
+    ),
 )
 
 
@@ -268,7 +298,7 @@ def called_for(subject: Subject) -> tuple[tuple[Scene, Need], ...]:
     """What steps call for beside the cautions in force, where the library has it."""
     before: dict[str, list[str]] = {}
     for edge in subject.edges:
-        before.setdefault(edge.target, []).append(subject.tree.steps[edge.step].text)
+        before.setdefault(edge.target, []).append(_said(subject.tree.steps[edge.step]))
     found: list[tuple[Scene, Need]] = []
     for step in subject.tree.steps.values():
         scene, told = _scene(subject, step, before), set(subject.in_force(step))
@@ -277,6 +307,10 @@ def called_for(subject: Subject) -> tuple[tuple[Scene, Need], ...]:
                 told.add(need.names[0])
                 found.append((scene, need))
     return tuple(found)
+
+
+def _said(step: Step) -> str:
+    return f"{step.text} {step.how}"
 
 
 def _scene(subject: Subject, step: Step, before: Mapping[str, list[str]]) -> Scene:
