@@ -17,8 +17,11 @@ __all__ = ["taken_in_order"]
 FEW = 8
 """Pieces that are read sooner here than another process is started."""
 
+READERS = 3
+"""More read faster than one writes."""
+
 AHEAD = 2
-"""Pieces a process has waiting, so that memory stays bounded."""
+"""Pieces a reader has waiting, so that memory stays bounded."""
 
 Lines = Sequence[bytes]
 Taken = tuple[list[Item], list[tuple[int, str]]]
@@ -41,12 +44,13 @@ def taken_in_order(pieces: Iterable[Lines], jobs: int) -> Iterator[tuple[Lines, 
     context = get_context(method)
     context.set_forkserver_preload([taken_all.__module__])
     # An interruption is for this process, which ends the others when it leaves.
-    pool = ProcessPoolExecutor(jobs - 1, context, initializer=signal, initargs=(SIGINT, SIG_IGN))
+    readers = min(jobs - 1, READERS)
+    pool = ProcessPoolExecutor(readers, context, initializer=signal, initargs=(SIGINT, SIG_IGN))
     waiting: deque[tuple[Lines, Future[Taken] | None]] = deque()
     try:
         for lines in chain(first, rest):
             waiting.append((lines, ahead(pool, lines)))
-            if len(waiting) > AHEAD * jobs:
+            if len(waiting) > AHEAD * readers:
                 yield settled(*waiting.popleft())
         while waiting:
             yield settled(*waiting.popleft())
