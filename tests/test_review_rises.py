@@ -211,6 +211,8 @@ def test_a_rise_is_told_with_the_day_it_began(store: Store) -> None:
     assert one.rise.during.count + one.rise.otherwise.count == one.confirmed.count
     assert one.rise.during.low > one.rise.otherwise.high
     assert one.rise.chance < 0.001
+    assert one.change is not None
+    assert one.change.word == "commoner"
     assert one.rise.run_length > closed
     screen = " ".join("\n".join(lines(found, 100)).split())
     assert f"{fault} was commoner among all cases of usb-lamp since about" in screen

@@ -27,6 +27,9 @@ is larger."""
 WORK = 20_000_000
 """States times cases up to which a chance is reckoned with the number found as a state."""
 
+HARDLY = 1e-9
+"""Below this a chance is told by its upper bound."""
+
 STEADY = 1e-12
 """How little the chance of going on may still change from case to case, taken as constant then."""
 
@@ -75,7 +78,16 @@ class Chart:
         return Peak(int(sums[at]), int(zeros[-1]), max(at - 1, 0), over)
 
     def chance(self, height: int, cases: int) -> float:
-        """The chance that the sum comes to a height within so many cases, the share unchanged."""
+        """The chance that the sum comes to a height within so many cases, the share unchanged.
+
+        Below one in a thousand million, its upper bound n·e^(−δh), with δ the :attr:`decay`: from
+        each of the n cases on the sum comes so high with a chance of at most e^(−δh).
+        """
+        if height <= 0:
+            return 1.0
+        most = cases * math.exp(-self.decay * height)
+        if most < HARDLY:
+            return most
         state = np.zeros(height)
         state[0] = 1.0
         left = before = 1.0
@@ -99,7 +111,8 @@ class Chart:
         """
         if height <= 0:
             return 1.0
-        if cases * (found + 1) * height > WORK:
+        hardly = cases * math.exp(-self.decay * height) < HARDLY
+        if hardly or cases * (found + 1) * height > WORK:
             return self.chance(height, cases)
         p = found / cases
         held = np.zeros((found + 1, height))
@@ -114,11 +127,16 @@ class Chart:
     def run_length(self, height: int, share: float | None = None) -> float:
         """Mean number of cases until the sum first comes to a height, from nought.
 
+        In control, where it is more than a thousand million, its lower bound e^(δh) with δ the
+        :attr:`decay` (G. Lorden, Annals of Mathematical Statistics 42, 1971).
+
         Args:
             height: where the chart alarms.
             share: the true share; None for that in control, so that the run is a false alarm's.
         """
         p = self.share if share is None else share
+        if share is None and math.exp(min(self.decay * height, 700.0)) > 1 / HARDLY:
+            return math.exp(min(self.decay * height, 700.0))
         here = np.arange(height)
         moves = np.eye(height)
         moves[here, np.maximum(here - self.down, 0)] -= 1 - p
@@ -134,6 +152,23 @@ class Chart:
         after[:, : -self.down] += (1 - p) * held[:, self.down :]
         after[:, 0] += (1 - p) * held[:, : self.down].sum(axis=1)
         return after
+
+    @property
+    def decay(self) -> float:
+        """The δ above 0 with p·e^(δ·up) + (1 − p)·e^(−δ·down) = 1: the sum rises by chance to a
+        height h before it comes back to nought in e^(−δh) of all times, or less (A. Wald).
+        """
+        low, high = 1e-9, 1.0
+        while self._growth(high) < 1:
+            high *= 2
+        while high - low > 1e-12 * high:
+            middle = (low + high) / 2
+            low, high = (middle, high) if self._growth(middle) < 1 else (low, middle)
+        return low
+
+    def _growth(self, tilt: float) -> float:
+        p = self.share
+        return p * math.exp(tilt * self.up) + (1 - p) * math.exp(-tilt * self.down)
 
     def likelihood(self, height: int) -> float:
         """About how many times as likely a run to this height is with the odds risen."""

@@ -14,6 +14,7 @@ from collections import Counter
 from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
+from itertools import islice
 from typing import TYPE_CHECKING, Any
 
 from faulttree.authoring.adding import expected_minutes
@@ -107,8 +108,10 @@ class Mover:
         chosen = self._chosen(None, only, later=later, most=most)
         while self.fits and chosen.moves and not self.fits(chosen.moves):
             chosen = self._without_last(chosen)
+        if not chosen.moves:
+            return None
         chosen = replace(chosen, expected=self._expected(chosen.tree))
-        if not chosen.moves or chosen.expected[1] >= chosen.expected[0]:
+        if chosen.expected[1] >= chosen.expected[0]:
             return None
         halves = [self._chosen(half, only, later=later, most=most) for half in (0, 1)]
         order, *others = (Standing(one.tree, self.known.table) for one in (chosen, *halves))
@@ -180,14 +183,16 @@ class Mover:
             cases[case.fault] += many if half in (None, part) else 0
         whole = max(cases.total(), 1)
         now = self._by_fault(moved, None, {})
-        found: list[tuple[float, Move]] = []
+        found: list[tuple[float, Move, Targets]] = []
         for move, edits in _moves(moved.tree, only, later=later):
             then = self._by_fault(moved, move, edits)
             if then is not None and now is not None:
                 saved = sum((now[fault] - then[fault]) * cases[fault] for fault in now)
-                found += [(saved, move)] if saved > GAIN * whole else []
-        found.sort(key=lambda pair: -pair[0])
-        return [move for _, move in found[:TRIED]]
+                found += [(saved, move, edits)] if saved > GAIN * whole else []
+        found.sort(key=lambda one: -one[0])
+        branches = _Branches(moved.tree.bundle["tree"])
+        fit = (move for _, move, edits in found if branches.kept(edits))
+        return list(islice(fit, TRIED))
 
     def _by_fault(
         self, moved: Moved, move: Move | None, edits: Targets
@@ -258,27 +263,22 @@ def _moves(
     data = tree.bundle["tree"]
     every = dict(targets(data))
     onto = {name: _onto(every, name) for name in data["steps"]}
-    passing = {name: _passing(data, name) for name in data["steps"]}
-    parting = [
-        keys for keys, target in every.items() if len(keys) > 1 and target != passing[str(keys[1])]
-    ]
-    branches = _branches(every, parting)
     for step in data["steps"]:
         if (only is not None and step not in only) or not _movable(tree, every, step):
             continue
-        behind = _reach(onto, [passing[step]])
+        passing = _passing(data, step)
+        behind = _reach(onto, [passing]) if later else frozenset[str]()
         for keys, target in every.items():
             source = str(keys[1]) if len(keys) > 1 else ""
             unfit = source == step or keys[-1] == "undecided" or (later and source not in behind)
-            if unfit or not passing[step] or not _may_follow(tree, target):
+            if unfit or not passing or not _may_follow(tree, target):
                 continue
             move = Move(step, (source, _outcome(keys)) if source else None)
             try:
-                edits, _ = edits_of(data, step, passing[step], move.after)
+                edits, _ = edits_of(data, step, passing, move.after)
             except TreeError:
                 continue
-            if _branches({**every, **edits}, parting) == branches:
-                yield move, edits
+            yield move, edits
 
 
 def _passing(data: Mapping[str, Any], step: str) -> str:
@@ -289,30 +289,53 @@ def _passing(data: Mapping[str, Any], step: str) -> str:
         return ""
 
 
-def _branches(every: Targets, parting: Collection[Keys]) -> Mapping[str, frozenset[Keys]]:
+class _Branches:
     """Step → the outcomes that every way to it comes by, but for those of a unit that passed.
 
     What is asked behind such an outcome was written for it: "which of the two?" means nothing
     before it is known that it is one of them.
 
     Args:
-        every: what comes next, by its place in the file.
-        parting: the places that are not of a unit that passed.
+        data: the file of a tree.
     """
 
-    def met(without: Keys | None) -> frozenset[str]:
-        onto: dict[str, list[str]] = {}
-        for keys, target in every.items():
-            if keys != without and len(keys) > 1:
-                onto.setdefault(str(keys[1]), []).append(target)
-        return _reach(onto, [every["start",]])
+    def __init__(self, data: Mapping[str, Any]) -> None:
+        self.every = dict(targets(data))
+        passing = {name: _passing(data, name) for name in data["steps"]}
+        self.parting = [
+            keys
+            for keys, target in self.every.items()
+            if len(keys) > 1 and target != passing[str(keys[1])]
+        ]
+        self.steps = passing.keys()
+        self.now = self._behind(self.every)
 
-    whole = met(None)
-    behind: dict[str, set[Keys]] = {name: set() for name in whole}
-    for keys in parting:
-        for name in whole - met(keys):
-            behind[name].add(keys)
-    return {name: frozenset(edges) for name, edges in behind.items()}
+    def kept(self, edits: Targets) -> bool:
+        """Whether each step would still be asked behind the same outcomes with other targets."""
+        return self._behind({**self.every, **edits}) == self.now
+
+    def _behind(self, every: Targets) -> Mapping[str, frozenset[Keys]]:
+        onto: dict[str, dict[Keys, str]] = {name: {} for name in self.steps}
+        for keys, target in every.items():
+            if len(keys) > 1 and target in self.steps:
+                onto[str(keys[1])][keys] = target
+        whole = self._met(onto, every["start",], None)
+        behind: dict[str, set[Keys]] = {name: set() for name in whole}
+        for keys in self.parting:
+            for name in whole - self._met(onto, every["start",], keys):
+                behind[name].add(keys)
+        return {name: frozenset(edges) for name, edges in behind.items()}
+
+    def _met(
+        self, onto: Mapping[str, Mapping[Keys, str]], start: str, without: Keys | None
+    ) -> set[str]:
+        found, todo = {start}, [start]
+        while todo:
+            for keys, target in onto[todo.pop()].items():
+                if keys != without and target not in found:
+                    found.add(target)
+                    todo.append(target)
+        return found
 
 
 def _outcome(keys: Keys) -> str:

@@ -6,11 +6,13 @@ went. A chart over the single cases does (:mod:`faulttree.figures.cusum`), and s
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
+from functools import cache
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+from numpy.typing import NDArray
 from sqlalchemy import ColumnElement, Connection, select
 
 from faulttree.cases.asking import conditions
@@ -28,6 +30,8 @@ __all__ = ["Rise", "rises"]
 WORTH_RECKONING = 1.0
 """How many times as likely a run must be with the odds risen, for each case found, for its chance
 to be reckoned: below 1.3 no chance of 2.5 % was seen, from 5 cases of 20 to 400 of 4,000."""
+
+Flags = NDArray[np.bool_]
 
 Identity = tuple[str, str]
 """(module or family, fault): one cause, whichever tree of the family finds it."""
@@ -70,11 +74,26 @@ class Rise:
 
 @dataclass(frozen=True, slots=True)
 class _Closed:
-    """A closed case: its day, its text, and its confirmed fault if it has one."""
+    """The closed cases of a family in the order they came in, as codes in arrays of equal length.
 
-    day: str
-    text: str
-    fault: Identity | None
+    Attributes:
+        days: when each came in.
+        texts: which of ``names`` it was walked on.
+        faults: which of ``causes`` was confirmed; -1 where none was.
+    """
+
+    days: Sequence[str]
+    texts: NDArray[np.int64]
+    faults: NDArray[np.int64]
+    names: Mapping[str, int]
+    causes: Mapping[Identity, int]
+
+    def that_knew(self, fault: Identity, texts: Collection[str]) -> tuple[list[str], Flags]:
+        """Days of the cases walked on some texts, and which of them had the fault."""
+        known = [self.names[text] for text in texts if text in self.names]
+        rows = np.flatnonzero(np.isin(self.texts, known))
+        had = self.faults[rows] == self.causes.get(fault, -2)
+        return [self.days[row] for row in rows.tolist()], had
 
 
 def rises(
@@ -103,9 +122,11 @@ def rises(
     tested: list[tuple[str, Identity, Rise | None]] = []
     for family, trees in sorted(families.items()):
         for fault, known in sorted(_known(trees).items()):
-            looked_at = [case for case in cases.get(family, ()) if case.text in known]
-            if sum(case.fault == fault for case in looked_at) >= LEAST:
-                tested.append((family, fault, _rise(family, fault, looked_at)))
+            if family not in cases:
+                continue
+            days, had = cases[family].that_knew(fault, known)
+            if had.sum() >= LEAST:
+                tested.append((family, fault, _rise(family, days, had)))
     stands = holm([1.0 if rise is None else rise.chance for *_, rise in tested], ALARM)
     found = {
         (family, fault): rise
@@ -130,10 +151,9 @@ def _known(trees: Sequence[TreeCount]) -> Mapping[Identity, set[str]]:
     return found
 
 
-def _rise(family: str, fault: Identity, cases: Sequence[_Closed]) -> Rise | None:
+def _rise(family: str, days: Sequence[str], had: Flags) -> Rise | None:
     """The highest run of a fault, as far as its chance is worth reckoning."""
-    had = np.array([case.fault == fault for case in cases])
-    many, found = len(cases), int(had.sum())
+    many, found = len(days), int(had.sum())
     if found == many:
         return None
     chart = chart_for(found / many)
@@ -144,8 +164,8 @@ def _rise(family: str, fault: Identity, cases: Sequence[_Closed]) -> Rise | None
     inside = int(had[peak.begins : end].sum())
     return Rise(
         family=family,
-        since=cases[peak.begins].day,
-        until=cases[peak.at].day if peak.over else None,
+        since=days[peak.begins],
+        until=days[peak.at] if peak.over else None,
         during=share_of(inside, end - peak.begins),
         otherwise=share_of(found - inside, many - (end - peak.begins)),
         chance=chart.chance_given(peak.height, many, found),
@@ -158,8 +178,8 @@ def _closed(
     counts: Sequence[TreeCount],
     filters: Mapping[str, Any],
     part: Sequence[ColumnElement[bool]],
-) -> Mapping[str, list[_Closed]]:
-    """Family → its closed cases, in the order they came in."""
+) -> Mapping[str, _Closed]:
+    """Family → its closed cases."""
     owner = {text: count for count in counts for text in count.bridges}
 
     def work(connection: Connection) -> list[tuple[str, str, str, str]]:
@@ -170,11 +190,29 @@ def _closed(
         )
         return [(row[0], row[1], row[2], row[3]) for row in connection.execute(asked)]
 
-    found: dict[str, list[_Closed]] = {}
+    causes = cache(lambda text, fault: _cause(owner[text], text, fault))
+    rows: dict[str, list[tuple[str, str, Identity | None]]] = {}
     for opened, text, result, fault in store.read(work):
-        count = owner.get(text)
-        if count is not None:
-            name = count.fault(text, fault) if result == "fixed" else None
-            cause = count.tree.identity(name) if name is not None else None
-            found.setdefault(count.tree.family, []).append(_Closed(opened[:10], text, cause))
-    return found
+        if text in owner:
+            cause = causes(text, fault) if result == "fixed" else None
+            rows.setdefault(owner[text].tree.family, []).append((opened[:10], text, cause))
+    return {family: _coded(cases) for family, cases in rows.items()}
+
+
+def _cause(count: TreeCount, text: str, fault: str) -> Identity | None:
+    name = count.fault(text, fault)
+    return None if name is None else count.tree.identity(name)
+
+
+def _coded(cases: Sequence[tuple[str, str, Identity | None]]) -> _Closed:
+    days, texts, faults = zip(*cases, strict=True)
+    names = {text: code for code, text in enumerate(dict.fromkeys(texts))}
+    named = dict.fromkeys(fault for fault in faults if fault is not None)
+    causes = {fault: code for code, fault in enumerate(named)}
+    return _Closed(
+        days,
+        np.array([names[text] for text in texts]),
+        np.array([-1 if fault is None else causes[fault] for fault in faults]),
+        names,
+        causes,
+    )
