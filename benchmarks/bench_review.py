@@ -7,7 +7,9 @@
    from the tables: cases by result and fault; answers by step, outcome and fault; medians by
    window functions; why walks ended, from the events. ``--cases 45000`` is a record of a
    million events, ``--cases 100000`` one of more than two.
-3. The proposals apart: replay of every case in another order, and the bootstrap.
+3. The proposals apart: replay of every case in another order, moves of steps that pay, and the
+   bootstrap.
+4. The charts that look for rises apart, as a share of the review without proposals.
 
 A large record is the simulated one, copied with new numbers until it is large enough.
 """
@@ -24,8 +26,13 @@ from pathlib import Path
 
 from faulttree.cases import open_store
 from faulttree.figures import review
+from faulttree.figures.gathering import gather
 from faulttree.figures.intervals import bootstrap_mean
+from faulttree.figures.moves import Mover
+from faulttree.figures.replay import cases_of, recorded
+from faulttree.figures.rises import rises
 from faulttree.figures.simulator import Shop, fill, simulate
+from faulttree.figures.tallies import tally
 from faulttree.tree import shipped_library
 from faulttree.tree.model import Tree
 
@@ -107,9 +114,22 @@ def compare(path: Path, trees: list[Tree]) -> None:
         f"{ours / (counted + medians):.2f}, allowed {ALLOWED:g}"
     )
     print(f"proposals, replay and bootstrap included: {whole - ours:.2f} s more")
+    looked, rising = apart(path, trees)
+    print(f"of these, looking for moves that pay: {looked:.2f} s")
+    print(f"looking for rises: {rising:.2f} s of the review without proposals")
     values = {float(value): 1 + value % 7 for value in range(300)}
     took = 1000 * timed(lambda: bootstrap_mean(values))
     print(f"one bootstrap of 300 distinct values: {took:.0f} ms")
+
+
+def apart(path: Path, trees: list[Tree]) -> tuple[float, float]:
+    """Seconds that looking for moves takes, and for rises."""
+    with open_store(str(path), read_only=True) as store:
+        counts = gather(store, tally(store), trees)
+        rising = timed(lambda: rises(store, counts, {}))
+        known = [recorded(cases_of(store, count, {}), count.tree) for count in counts]
+        looked = timed(lambda: [Mover(one).tried() for one in known])
+    return looked, rising
 
 
 def main() -> None:
