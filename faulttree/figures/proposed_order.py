@@ -50,7 +50,7 @@ def _moves(moved: Moved, tried: Replay) -> Proposal:
         f"{_replayed(tried)} By the odds of these cases and the tree's weights it takes "
         f"{then:.1f} min instead of {now:.1f}. No fault of the tree is found less surely, and each "
         "step keeps what goes before it for safety.",
-        {**tried.as_dict(), "expected_before": now, "expected_after": then},
+        {**tried.as_dict(), **moved.as_figures()},
         {"action": "move-steps", "tree": moved.tree.id, "moves": moved.as_data()},
     )
 
@@ -75,12 +75,17 @@ def _anew(tree: str, planned: Planned, tried: Replay, *, begin: str) -> Proposal
 
 def _replayed(tried: Replay) -> str:
     saved, held = tried.saved, tried.held_out
+    left = (
+        f" {tried.left_out} cases are left out: their own readings do not lead to their fault in "
+        "the tree as it stands."
+        if tried.left_out
+        else ""
+    )
     return (
         f"Replayed on {tried.cases} cases it takes {tried.after:.1f} min instead of "
         f"{tried.before:.1f} on average: {saved.mean:.1f} min saved a case ({saved.low:.1f} to "
         f"{saved.high:.1f}); {held.mean:.1f} ({held.low:.1f} to {held.high:.1f}) where each half "
         f"of the cases is replayed in an order chosen from the other half. "
         f"{tried.longer.count} cases would have taken longer, the worst by {tried.worst:.0f} min; "
-        f"{tried.misled} would have been misled. {tried.left_out} cases are left out: their own "
-        "readings do not lead to their fault in the tree as it stands."
+        f"{tried.misled} would have been misled.{left}"
     )
