@@ -43,7 +43,8 @@ def outcome_names_another(subject: Subject) -> Iterator[Found]:
         for one, other in () if by_side else itertools.combinations(probe.ends, 2):
             yield from _crossed(subject, probe, one, other)
         for outcome, end in probe.ends.items():
-            yield from _denied(subject, probe, outcome, end)
+            if end.denied:
+                yield from _denied(subject, probe, outcome, end)
 
 
 def _named_by_side(probe: Probe) -> bool:

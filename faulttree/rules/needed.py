@@ -42,6 +42,7 @@ GUARD = Said(
     "thermal cut-out", "thermal cutout", "thermal fuse", "thermal link", "overload switch",
     "door switch", "guard switch", "float switch", "interlock*", "restart lock",
 )  # fmt: skip
+THE_SAME = "the same"
 THERMAL_FUSE = Said("thermal fuse", "thermal link")
 NEVER_BRIDGE = Said("not bridge", "never bridge", "not bypass", "never bypass")
 CAPACITOR = Said("capacitor*", "reservoir*", "suppressor*", "electrolytic*")
@@ -84,7 +85,8 @@ class Scene:
         step: the step itself.
         text: what it asks, measures or does, in lower case.
         how: how it is done, in lower case.
-        before: what the steps that lead to it look at, and how.
+        before: of a step that reads the same once more, what the steps that lead to it look
+            at, and how, in lower case.
         unit: base unit of its reading, empty without one.
         mains: whether the family is fed from the mains.
         moving: whether the tree's closing runs a tool with turning parts.
@@ -158,9 +160,9 @@ def _holds_charge(scene: Scene) -> bool:
         return True
     if scene.step.after and scene.unit in ("ohm", "F") and CAPACITOR(scene.how):
         return True
-    if not scene.text.startswith("the same"):
+    if not scene.text.startswith(THE_SAME):
         return False
-    return any(CAPACITOR(text) or DISCHARGED(text) for text in map(str.lower, scene.before))
+    return any(CAPACITOR(text) or DISCHARGED(text) for text in scene.before)
 
 
 def _guards(scene: Scene) -> bool:
@@ -296,9 +298,7 @@ def for_repair(fault: Fault) -> Iterator[tuple[str, str]]:
 
 def called_for(subject: Subject) -> tuple[tuple[Scene, Need], ...]:
     """What steps call for beside the cautions in force, where the library has it."""
-    before: dict[str, list[str]] = {}
-    for edge in subject.edges:
-        before.setdefault(edge.target, []).append(_said(subject.tree.steps[edge.step]))
+    before = _before_the_same(subject)
     found: list[tuple[Scene, Need]] = []
     for step in subject.tree.steps.values():
         scene, told = _scene(subject, step, before), set(subject.in_force(step))
@@ -309,8 +309,17 @@ def called_for(subject: Subject) -> tuple[tuple[Scene, Need], ...]:
     return tuple(found)
 
 
-def _said(step: Step) -> str:
-    return f"{step.text} {step.how}"
+def _before_the_same(subject: Subject) -> Mapping[str, list[str]]:
+    """Step that reads the same once more → what the steps that lead to it look at, and how."""
+    steps = subject.tree.steps
+    before: dict[str, list[str]] = {
+        name: [] for name, step in steps.items() if step.text.lower().startswith(THE_SAME)
+    }
+    for edge in subject.edges if before else ():
+        if edge.target in before:
+            step = steps[edge.step]
+            before[edge.target].append(f"{step.text} {step.how}".lower())
+    return before
 
 
 def _scene(subject: Subject, step: Step, before: Mapping[str, list[str]]) -> Scene:

@@ -108,17 +108,24 @@ class Probe:
 
 
 def probes(subject: Subject) -> tuple[Probe, ...]:
-    """The tests of a subject: steps that ask or measure, and uses; not those of the closing."""
-    return (*_of_steps(subject), *_of_uses(subject))
+    """The tests of a subject: steps that ask or measure, and uses; not those of the closing.
+
+    A step of a procedure is one test, however often the tree uses it.
+    """
+    ends = _Ends(subject.tree)
+    return (*_of_steps(subject, ends), *_of_uses(subject, ends))
 
 
-def _of_steps(subject: Subject) -> Iterator[Probe]:
-    tree = subject.tree
-    for step in tree.steps.values():
+def _of_steps(subject: Subject, known: _Ends) -> Iterator[Probe]:
+    met: set[Where] = set()
+    for step in subject.tree.steps.values():
         if step.kind not in ("ask", "measure") or step.id.startswith("closing."):
             continue
+        if step.use is not None and step.where in met:
+            continue
+        met.add(step.where)
         ends = {
-            outcome: _end(tree, step, outcome, target)
+            outcome: known.after(step, outcome, target)
             for outcome, target in step.targets.items()
             if outcome != "undecided"
         }
@@ -130,11 +137,11 @@ def _of_steps(subject: Subject) -> Iterator[Probe]:
             yield Probe(name, kind, step.text, ends, unit, fed, "", step, None)
 
 
-def _of_uses(subject: Subject) -> Iterator[Probe]:
+def _of_uses(subject: Subject, known: _Ends) -> Iterator[Probe]:
     tree = subject.tree
     for use in tree.uses.values():
         if use.parent is None and not use.id.startswith("closing.") and len(use.exits) > 1:
-            ends = {name: _node(tree, target) for name, target in use.exits.items()}
+            ends = {name: known[target] for name, target in use.exits.items()}
             given = " ".join(str(value) for value in use.given.values())
             text = f"{use.id} {use.title} {given}"
             units = {_unit(subject, step) for step in use.steps} - {""}
@@ -148,9 +155,21 @@ def _unit(subject: Subject, step: str) -> str:
     return "" if limits is None or isinstance(limits, ReadingError) else limits.unit
 
 
-def _end(tree: Tree, step: Step, outcome: str, target: str) -> End:
-    left = step.leaves.get(outcome)
-    return End("exit", left[0][1]) if left else _node(tree, target)
+class _Ends(dict[str, End]):
+    """Target → what it is, worked out once for all outcomes that lead there."""
+
+    def __init__(self, tree: Tree) -> None:
+        super().__init__()
+        self.tree = tree
+
+    def __missing__(self, target: str) -> End:
+        self[target] = end = _node(self.tree, target)
+        return end
+
+    def after(self, step: Step, outcome: str, target: str) -> End:
+        """What an outcome leads to: of a step in a procedure, perhaps an exit of that."""
+        left = step.leaves.get(outcome)
+        return End("exit", left[0][1]) if left else self[target]
 
 
 def _node(tree: Tree, target: str) -> End:

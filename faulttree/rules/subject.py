@@ -377,9 +377,15 @@ class Subject:
 
     def in_force(self, step: Step) -> frozenset[str]:
         """Names of the cautions in force at a step: its own, the tree's, its states'."""
-        states = (self.tree.access[name] for name in step.access if name in self.tree.access)
-        entering = (name for state in states for name in state.cautions)
-        return frozenset((*step.cautions, *self.tree.cautions, *entering))
+        if step.id not in self._in_force:
+            states = (self.tree.access[name] for name in step.access if name in self.tree.access)
+            entering = (name for state in states for name in state.cautions)
+            self._in_force[step.id] = frozenset((*step.cautions, *self.tree.cautions, *entering))
+        return self._in_force[step.id]
+
+    @cached_property
+    def _in_force(self) -> dict[str, frozenset[str]]:
+        return {}
 
     @cached_property
     def is_mains(self) -> bool:
