@@ -20,6 +20,9 @@ __all__ = ["order"]
 WORTH_SAYING = 1.0
 """Minutes a case below which another order is not proposed: common practice, no source."""
 
+BESIDES = 0.5
+"""Minutes a case that an order planned anew must save more than moves do to stand beside them."""
+
 
 def order(known: Recorded, mover: Mover) -> Iterator[Proposal]:
     """Steps to move in the author's file, then the order planned anew beside it."""
@@ -27,11 +30,14 @@ def order(known: Recorded, mover: Mover) -> Iterator[Proposal]:
     if found is None or not _pays(found[1]):
         return
     moved = mover.tried()
-    pays = moved is not None and _pays(moved[1])
-    if moved is not None and pays:
+    got = 0.0
+    if moved is not None and _pays(moved[1]):
         yield _moves(*moved)
+        got = moved[1].held_out.mean + BESIDES
+    if found[1].held_out.mean < got:
+        return
     try:
-        yield _anew(known.tree.id, *found, begin="Or ask" if pays else "Ask")
+        yield _anew(known.tree.id, *found, begin="Or ask" if got else "Ask")
     except FaulttreeError:
         return
 

@@ -105,12 +105,15 @@ def unsaid(review: Review) -> str:
 
 
 def change_words(fault: FaultFigures) -> str:
-    """Whether a fault became commoner or rarer; empty where nothing can be told."""
+    """Whether a fault became commoner or rarer; empty where nothing can be told.
+
+    Empty too where a rise says the same and more.
+    """
     change = fault.change
-    if change is None or not change.alarm:
+    if change is None or not change.alarm or (fault.rise and change.word == "commoner"):
         return ""
     return (
-        f"{change.word}: {share(change.recent, counts=False)} of late, "
+        f"became {change.word}: {share(change.recent, counts=False)} of late, "
         f"{share(change.before, counts=False)} before"
     )
 
@@ -120,11 +123,12 @@ def rise_words(fault: FaultFigures) -> str:
     rise = fault.rise
     if rise is None:
         return ""
-    time = f"since about {rise.since}"
+    time = f"has been commoner among all cases of {rise.family} since about {rise.since}"
     if rise.until is not None:
-        time = f"from about {rise.since} until {rise.until}"
+        time = f"was commoner among all cases of {rise.family} from about {rise.since} "
+        time += f"until {rise.until}"
     return (
-        f"commoner among all cases of {rise.family} {time}: {share(rise.during)} then, "
+        f"{time}: {share(rise.during)} then, "
         f"{share(rise.otherwise)} otherwise. Such a run comes by chance in "
         f"{_rare(rise.chance)}; a chart that alarms there alarms falsely about once "
         f"in {_rounded(rise.run_length)} cases"

@@ -124,9 +124,9 @@ def _faults(tree: TreeFigures, width: int) -> Iterator[str]:
         yield from table(rows, width)
     for fault in tree.faults:
         if words := said.change_words(fault):
-            yield f"{fault.fault} became {words}"
+            yield f"{fault.fault} {words}"
         if words := said.rise_words(fault):
-            yield from _par(f"{fault.fault} was {words}.", width)
+            yield from _par(f"{fault.fault} {words}.", width)
     if never:
         names = ", ".join(f"{one.fault} {said.percent(one.below or 0.0)}" for one in never)
         yield from _par(f"Never found, so below this share of cases (95 %): {names}", width)
