@@ -8,10 +8,11 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
+import networkx as nx
 import pytest
 
 from faulttree.authoring.files import files_of
-from faulttree.authoring.moving import Move, move_step, reorder
+from faulttree.authoring.moving import Move, move_step, reorder, stand
 from faulttree.authoring.other_module import move_fault
 from faulttree.authoring.proposal import Unfit
 from faulttree.authoring.targets import assembled, edits_of, onward, retargeted, targets
@@ -323,6 +324,63 @@ def test_a_tree_reckoned_with_other_targets_is_the_tree_built_anew() -> None:
                 use: dict(one.exits) for use, one in anew.uses.items()
             }
     assert compared > 60
+
+
+def dominators(tree: Tree) -> dict[str, set[str]]:
+    """Step → the steps that every walk to it comes by, by a library for graphs."""
+    graph = nx.DiGraph((step, to) for step, _, to in tree.edges() if to in tree.steps)
+    graph.add_node(tree.start)
+    above = nx.immediate_dominators(graph, tree.start)
+    found = {}
+    for name in above:
+        chain, at = set(), name
+        while at != tree.start:
+            at = above[at] or tree.start
+            chain.add(at)
+        found[name] = chain - {name}
+    return found
+
+
+def random_walks(tree: Tree, rng: random.Random, many: int) -> Iterator[list[str]]:
+    for _ in range(many):
+        walk: list[str] = []
+        at = tree.start
+        while at in tree.steps and len(walk) < 80:
+            walk.append(at)
+            at = rng.choice(list(tree.steps[at].targets.values()))
+        yield walk
+
+
+def test_no_walk_comes_past_a_guard_or_a_caution_after_a_move() -> None:
+    """Moves in the shipped trees, walked at random: what was always met before still is."""
+    rng, shipped, stood = random.Random(11), shipped_library(), 0
+    for name in shipped.trees():
+        tree = shipped.load(name)
+        data = tree.bundle["tree"]
+        before, places = dominators(tree), [keys for keys, _ in targets(data)]
+        hard = {stop.id for stop in tree.stops.values() if stop.reason in ("unsafe", "licensed")}
+        guards = {step for step, _, to in tree.edges() if to in hard}
+        for _ in range(25):
+            keys, step = rng.choice(places), rng.choice(list(data["steps"]))
+            after = None if len(keys) < 2 else (str(keys[1]), str(keys[-1]))
+            try:
+                new, _, _ = stand(tree, Move(step, after))
+            except TreeError:
+                continue
+            stood += 1
+            for walk in random_walks(new, rng, 60):
+                for at, here in enumerate(walk):
+                    been = set(walk[:at])
+                    own = tree.steps[here]
+                    kept = {one for one in before.get(here, set()) & guards
+                            if set(tree.steps[one].access) <= set(own.access)}  # fmt: skip
+                    assert kept <= been, (name, step, after, here)
+                    assert {n for n in own.after if n in before.get(here, set())} <= been
+                    read = {c for one in walk[: at + 1] for c in tree.steps[one].cautions}
+                    for caution in {c for one in before.get(here, set())
+                                    for c in tree.steps[one].cautions}:  # fmt: skip
+                        assert caution in read, (name, step, after, here, caution)
+    assert stood > 20
 
 
 def test_random_moves_in_random_trees_keep_the_file_and_the_ends(tmp_path: Path) -> None:

@@ -138,7 +138,7 @@ def test_steady_records_give_small_chances_as_often_as_the_chance_says() -> None
     for share, many in ((0.05, 200), (0.25, 120)):
         known: dict[tuple[int, int], float] = {}
         small = runs = 0
-        for _ in range(600):
+        for _ in range(400):
             had = dice.random(many) < share
             found = int(had.sum())
             if found < 5:
