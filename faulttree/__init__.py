@@ -15,8 +15,9 @@ if TYPE_CHECKING:
     from faulttree.authoring.moving import move_step
     from faulttree.authoring.other_module import move_fault
     from faulttree.authoring.renaming import rename
+    from faulttree.authoring.standing import list_suspects
     from faulttree.authoring.starting import begin
-    from faulttree.authoring.suspects import add_suspect, list_suspects
+    from faulttree.authoring.suspects import add_suspect
     from faulttree.authoring.writing_up import write_up
     from faulttree.cases.opening import open_store
     from faulttree.cases.revisit import revisit
@@ -58,7 +59,8 @@ __getattr__ = lazily(
         "authoring.other_module": ("move_fault",),
         "authoring.renaming": ("rename",),
         "authoring.starting": ("begin",),
-        "authoring.suspects": ("add_suspect", "list_suspects"),
+        "authoring.standing": ("list_suspects",),
+        "authoring.suspects": ("add_suspect",),
         "authoring.writing_up": ("write_up",),
         "cases.revisit": ("revisit",),
         "cases.opening": ("open_store",),

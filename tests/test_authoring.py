@@ -23,7 +23,8 @@ from faulttree.authoring.cause import Cause, Test, new_id
 from faulttree.authoring.checkout import is_checkout
 from faulttree.authoring.proposal import Unfit
 from faulttree.authoring.renaming import rename
-from faulttree.authoring.suspects import Said, add_suspect, list_suspects
+from faulttree.authoring.standing import list_suspects
+from faulttree.authoring.suspects import Said, add_suspect
 from faulttree.authoring.writing_up import Told, write_up
 from faulttree.cases import Store, open_store
 from faulttree.cases.counts import confirmed

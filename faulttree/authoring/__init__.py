@@ -17,14 +17,9 @@ if TYPE_CHECKING:
     from faulttree.authoring.other_module import FaultMove, move_fault
     from faulttree.authoring.proposal import Proposal, Unfit
     from faulttree.authoring.renaming import Renaming, rename
+    from faulttree.authoring.standing import Standing, list_suspects
     from faulttree.authoring.starting import Begun, Known, Start, begin, from_known, from_table
-    from faulttree.authoring.suspects import (
-        Addition,
-        Said,
-        Standing,
-        add_suspect,
-        list_suspects,
-    )
+    from faulttree.authoring.suspects import Addition, Said, add_suspect
     from faulttree.authoring.writing_up import Told, write_up
 
 __all__ = [
@@ -67,8 +62,9 @@ __getattr__ = lazily(
         "other_module": ("FaultMove", "move_fault"),
         "proposal": ("Proposal", "Unfit"),
         "renaming": ("Renaming", "rename"),
+        "standing": ("Standing", "list_suspects"),
         "starting": ("Begun", "Known", "Start", "begin", "from_known", "from_table"),
-        "suspects": ("Addition", "Said", "Standing", "add_suspect", "list_suspects"),
+        "suspects": ("Addition", "Said", "add_suspect"),
         "writing_up": ("Told", "write_up"),
     },
 )

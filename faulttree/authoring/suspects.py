@@ -1,4 +1,4 @@
-"""What others suspect: kept in the tree with who said so, and how it stands by the record.
+"""What others suspect: kept in the tree with who said so.
 
 Reported is never confirmed, whoever said it; and nothing reported is dropped.
 """
@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import copy
 from collections import deque
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
@@ -23,16 +23,12 @@ from faulttree.errors import TreeError
 from faulttree.tree import Library, Tree, assemble, shape_of
 from faulttree.tree.edit import Change, DataEdits, Editor, Edits
 from faulttree.tree.source import decode
-from faulttree.walk.choose import table_of
-from faulttree.walk.events import Closed, Confirmed, Event, NotConfirmed
-from faulttree.walk.fold import fold
-from faulttree.walk.renames import follow
 from faulttree.walk.state import State
 
 if TYPE_CHECKING:
-    from faulttree.cases import Store
+    pass
 
-__all__ = ["Addition", "Said", "Standing", "add_suspect", "list_suspects"]
+__all__ = ["Addition", "Said", "add_suspect"]
 
 GIVEN_UP = frozenset({"out-of-scope", "uneconomic"})
 """Ends before which a suspect's test belongs: there is still something to be found."""
@@ -340,163 +336,3 @@ def _ends(tree: Tree) -> Iterator[tuple[Place, State]]:
             if target in tree.steps and target not in ways:
                 ways[target] = way
                 todo.append(target)
-
-
-# -- how it stands ---------------------------------------------------------------------
-
-
-@dataclass(frozen=True)
-class Standing:
-    """One suspect, and how it stands by the record.
-
-    Attributes:
-        loose: no step leads to it.
-        evidence: what the tree says for and against it.
-        tested: cases that took a test of its own: one that leads to it, or is among its signs.
-        found: cases in which it was the fault.
-        cleared: cases in which a test showed that it was not.
-        contradicted: why it was not so: from the tree, and from repairs that did not cure.
-    """
-
-    tree: str
-    fault: str
-    title: str
-    module: str | None
-    loose: bool
-    evidence: tuple[Mapping[str, str], ...]
-    tested: int
-    found: int
-    cleared: int
-    contradicted: tuple[str, ...]
-
-    @property
-    def standing(self) -> str:
-        """In a word or two."""
-        if self.found or any(one["kind"] == "confirmed" for one in self.evidence):
-            return "confirmed"
-        if self.contradicted:
-            return "contradicted"
-        if self.cleared:
-            return "cleared so far"
-        return "tested" if self.tested else "untested"
-
-    def as_dict(self) -> dict[str, Any]:
-        """Plain data for JSON."""
-        return {
-            "tree": self.tree,
-            "fault": self.fault,
-            "title": self.title,
-            "module": self.module,
-            "loose": self.loose,
-            "standing": self.standing,
-            "tested": self.tested,
-            "found": self.found,
-            "cleared": self.cleared,
-            "contradicted": list(self.contradicted),
-            "evidence": [dict(one) for one in self.evidence],
-        }
-
-
-def list_suspects(
-    store: Store,
-    trees: Sequence[Tree],
-    *,
-    module: str = "",
-    everything: bool = False,
-    progress: Callable[[int, int], None] | None = None,
-) -> tuple[Standing, ...]:
-    """The suspects of trees, each with its standing.
-
-    A suspect is a fault that somebody reported or contradicted, or that no step leads to.
-
-    Args:
-        store: the record.
-        trees: the trees as they are now.
-        module: only faults of this module.
-        everything: every fault, documented and confirmed ones too.
-        progress: told how many trees of how many are done.
-
-    Raises:
-        RecordError: the record cannot be read.
-    """
-    found: list[Standing] = []
-    for done, tree in enumerate(trees, 1):
-        wanted = [
-            name
-            for name, fault in tree.faults.items()
-            if (not module or fault.module == module) and (everything or _suspected(tree, name))
-        ]
-        if wanted:
-            found += _standings(store, tree, wanted)
-        if progress is not None:
-            progress(done, len(trees))
-    return tuple(found)
-
-
-def _suspected(tree: Tree, fault: str) -> bool:
-    kinds = {evidence.kind for evidence in tree.faults[fault].evidence}
-    return fault in tree.loose or bool(kinds & {"reported", "contradicted"})
-
-
-@dataclass
-class _Count:
-    tested: int = 0
-    found: int = 0
-    cleared: int = 0
-    reasons: list[str] = field(default_factory=list)
-
-
-def _standings(store: Store, tree: Tree, wanted: Sequence[str]) -> Iterator[Standing]:
-    counts = {name: _Count() for name in wanted}
-    for case in store.each(tree=tree.id):
-        events = tuple(follow(tree, store.events(case.id)))
-        state = fold(tree, events)
-        for name, count in counts.items():
-            _count(state, events, name, count, case.number)
-    for name, count in counts.items():
-        fault = tree.faults[name]
-        evidence = tuple(_plain(one) for one in fault.evidence)
-        told = [one["reason"] for one in evidence
-                if one["kind"] == "contradicted" and "reason" in one]  # fmt: skip
-        yield Standing(
-            tree.id,
-            name,
-            fault.title,
-            fault.module,
-            name in tree.loose,
-            evidence,
-            count.tested,
-            count.found,
-            count.cleared,
-            (*told, *count.reasons),
-        )
-
-
-def _plain(evidence: Any) -> dict[str, str]:
-    said = {key: getattr(evidence, key) for key in ("kind", "source", "date", "reason")}
-    return {key: value for key, value in said.items() if value}
-
-
-def _count(state: State, events: Sequence[Event], fault: str, count: _Count, number: int) -> None:
-    """What one case says of a suspect."""
-    table = table_of(state.tree)
-    found = any(isinstance(event, Confirmed | Closed) and event.fault == fault for event in events)
-    own = {step for step, _, target in state.tree.edges() if target == fault}
-    own.update(state.tree.faults[fault].signs)
-    tested = cleared = False
-    for visit in state.path:
-        tested = tested or (visit.step in own and visit.outcome != "undecided")
-        if visit.step not in table.test_index or visit.outcome == "undecided":
-            continue
-        entry = table.entry(fault, visit.step)
-        outcomes = table.outcomes[table.test_index[visit.step]]
-        if entry and len(entry) < len(outcomes) and visit.outcome in outcomes:
-            cleared = cleared or visit.outcome not in entry
-    for event in events:
-        if isinstance(event, NotConfirmed) and event.fault == fault:
-            tested = True
-            said = event.seen or f"{event.step} still gave {event.outcome}"
-            count.reasons.append(f"case {number}: its repair did not cure ({said})")
-    count.found += found
-    count.tested += tested or found
-    count.cleared += cleared and not found

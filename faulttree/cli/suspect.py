@@ -28,7 +28,8 @@ from faulttree.cli.options import open_library, open_record, say, say_json
 
 if TYPE_CHECKING:
     from faulttree.authoring.cause import Test
-    from faulttree.authoring.suspects import Addition, Standing
+    from faulttree.authoring.standing import Standing
+    from faulttree.authoring.suspects import Addition
     from faulttree.tree import Library, Tree
 
 __all__ = ["command"]
@@ -206,7 +207,7 @@ def list_them(
 
     A suspect is a fault that somebody reported or contradicted, or that no step leads to.
     """
-    from faulttree.authoring.suspects import list_suspects
+    from faulttree.authoring.standing import list_suspects
 
     found = _loaded(open_library(library), trees)
     with open_record(record, library=library, read_only=True) as store, bar("Looking") as show:
