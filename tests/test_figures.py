@@ -304,7 +304,7 @@ def test_units_that_name_no_modules_count_where_their_tree_knows_the_module(stor
     found = review(store, TREES, module=module, proposals=False)
     assert [tree.tree.id for tree in found.trees] == ["bench-supply/no-output"]
     assert found.unsaid == found.cases > 0
-    assert "do not name theirs" in "\n".join(terminal_lines(found, 100))
+    assert "not name their own" in "\n".join(terminal_lines(found, 100))
     assert review(store, TREES, module="no-such-thing", proposals=False).trees == ()
     # The record knows what a tree was for, also where no library has it any more.
     assert review(store, TREES[1:], module=module, proposals=False).cases == found.cases

@@ -99,8 +99,8 @@ def unsaid(review: Review) -> str:
     if not review.unsaid:
         return ""
     return (
-        f"{cases(review.unsaid)} of these on trees that know the module, of units that do not "
-        "name theirs."
+        f"{cases(review.unsaid)} counted by their tree, which knows the module: their units do "
+        "not name their own."
     )
 
 
