@@ -13,7 +13,7 @@ parts of what is known give other plans, and at every place the best way known i
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Collection, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -29,13 +29,10 @@ Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
 WIDTH = 4
-"""Chains that are kept at each length, to begin with."""
+"""Chains that are kept at each length."""
 
 SMALL = 8
 """Faults up to which a place is planned exactly at once."""
-
-WORTH = 0.7
-"""A test is left out where it never tells this part of the best rate of a place."""
 
 PATIENCE = 60
 """Rounds in a row without a better plan after which no more are made."""
@@ -84,12 +81,24 @@ class _Beam:
 class Chains:
     """Better and better plans of one large table without vague entries or getting ready.
 
+    Args:
+        problem: the table laid out.
+        search: names the places.
+        tests: columns to choose from; they tell apart all that can be told apart.
+        best: a plan to begin with.
+        stop: once true, no more is tried.
+
     Attributes:
         best: the best plan so far.
     """
 
     def __init__(
-        self, problem: Problem, search: Plain, best: Draft, stop: Callable[[], bool]
+        self,
+        problem: Problem,
+        search: Plain,
+        tests: Sequence[int],
+        best: Draft,
+        stop: Callable[[], bool],
     ) -> None:
         self.best = best
         self._problem, self._search, self._stop = problem, search, stop
@@ -98,33 +107,21 @@ class Chains:
         with np.errstate(divide="ignore", invalid="ignore"):
             logs = np.where(problem.weights > 0, np.log2(problem.weights), 0.0)
         self._spread = problem.weights * logs
-        self._lay_out(range(problem.m))
-        self._lay_out(_enough(problem, self._worthwhile(best)))
-        self._lean = Plain(problem, stop, set(self._kept.tolist()))
+        self._lay_out(tests)
+        self._lean = Plain(problem, stop, set(tests))
         self._random = np.random.default_rng(0)
-        self._turn, self._width = 0, WIDTH
-        self._add(best.tests)
+        self._turn = 0
+        self.learn(best.tests)
 
-    def _lay_out(self, tests: Collection[int]) -> None:
+    def _lay_out(self, tests: Sequence[int]) -> None:
         """Keep the columns of these tests only."""
         problem = self._problem
-        self._kept = np.array(sorted(tests), dtype=np.int64)
+        self._kept = np.array(tests, dtype=np.int64)
         sizes = np.diff(problem.first)[self._kept]
         self._heads = np.cumsum(sizes) - sizes
         within = np.arange(int(sizes.sum())) - np.repeat(self._heads, sizes)
         self._columns = np.repeat(problem.first[self._kept], sizes) + within
         self._shows = np.ascontiguousarray(problem.chance[:, self._columns])
-
-    def _worthwhile(self, draft: Draft) -> set[int]:
-        """Tests that are nearly as good as the best at any place of a plan."""
-        states = np.array([self._row(place) for place in draft.tests])
-        mass = (states * self._problem.weights) @ self._shows
-        told = np.add.reduceat(_wlogw(mass), self._heads, axis=1)
-        gain = _wlogw(states @ self._problem.weights)[:, None] - told
-        with np.errstate(divide="ignore", invalid="ignore"):
-            rate = np.where(gain > 0, gain / self._problem.minutes[self._kept], 0.0)
-        good = rate >= WORTH * rate.max(axis=1, keepdims=True)
-        return set(self._kept[(good & (rate > 0)).any(axis=0)].tolist())
 
     # -- stages --------------------------------------------------------------------------
 
@@ -138,7 +135,7 @@ class Chains:
             except OutOfTime:
                 return
             self._turn += 1
-            yield self._add(tests)
+            yield self.learn(tests)
             idle = 0 if self.best.total < before * (1 - EPSILON) else idle + 1
 
     def settle(self) -> Iterator[Draft]:
@@ -154,50 +151,10 @@ class Chains:
             except OutOfTime:
                 return
             if place in self._lean.value and found < worth * (1 - EPSILON):
-                yield self._add(self._settled(place))
+                yield self.learn(self._settled(place))
 
-    def swaps(self, others: int, width: int) -> Iterator[Draft]:
-        """Plans with another test at a place, heavy places first, until told to stop.
-
-        Args:
-            others: how many other tests are tried at each place.
-            width: how many chains are kept at each length.
-        """
-        self._width = width
-        tried: set[int] = set()
-        while True:
-            left = [
-                place for place in self.best.tests
-                if place not in tried and place.bit_count() > SMALL
-            ]  # fmt: skip
-            if not left or self._stop():
-                return
-            place = max(left, key=lambda place: (self._shape(place)[0], place))
-            tried.add(place)
-            try:
-                estimate = self._fitted()
-                for test in self._likely(place, estimate, others):
-                    self._learn(self._drafted(estimate, {place: test}))
-            except OutOfTime:
-                return
-            yield self._add({})
-
-    def _likely(self, place: int, estimate: _Estimate, others: int) -> list[int]:
-        """The tests that look best at a place, but for the one of the best plan."""
-        total, _, _ = self._weigh(_Beam(self._row(place)[None, :], np.zeros(1), [()]), estimate)
-        order = np.argsort(total[0], kind="stable")[: others + 1]
-        tests = self._kept[order[np.isfinite(total[0][order])]].tolist()
-        return [test for test in tests if test != self.best.tests[place]]
-
-    def _add(self, tests: Mapping[int, int]) -> Draft:
-        """Take in the ways from these places, and give the best plan."""
-        self._learn(tests)
-        self.best = Draft.of(self._search, reachable(self._search, self._tests))
-        self._minutes.update(self.best.minutes)
-        return self.best
-
-    def _learn(self, tests: Mapping[int, int]) -> None:
-        """Keep the ways from these places where they are the best known."""
+    def learn(self, tests: Mapping[int, int]) -> Draft:
+        """Take in the ways from these places where they are the best known; the best plan."""
         for place in sorted(tests, key=int.bit_count):
             test = tests[place]
             minutes = self._search.cost(place, test) + math.fsum(
@@ -206,6 +163,9 @@ class Chains:
             )
             if minutes < self._minutes.get(place, math.inf):
                 self._tests[place], self._minutes[place] = test, minutes
+        self.best = Draft.of(self._search, reachable(self._search, self._tests))
+        self._minutes.update(self.best.minutes)
+        return self.best
 
     # -- the estimate ----------------------------------------------------------------------
 
@@ -239,17 +199,13 @@ class Chains:
 
     # -- one plan --------------------------------------------------------------------------
 
-    def _drafted(
-        self, estimate: _Estimate, begun: Mapping[int, int] | None = None
-    ) -> dict[int, int]:
-        """A plan as places with their tests; of what follows these places, if any are given.
+    def _drafted(self, estimate: _Estimate) -> dict[int, int]:
+        """A plan as places with their tests.
 
         Raises:
             OutOfTime: told to stop.
         """
-        tests = dict(begun or {})
-        todo = [end for at, test in tests.items() for _, _, end in self._search.ends(at, test)]
-        todo = todo or [self._search.root]
+        tests, todo = dict[int, int](), [self._search.root]
         while todo:
             place = todo.pop()
             if place in tests:
@@ -325,9 +281,9 @@ class Chains:
         ended: tuple[float, tuple[int, ...]] | None = None
         longer, met = list[tuple[Floats, float, tuple[int, ...]]](), set[bytes]()
         ends = np.append(self._heads, len(self._columns))
-        for at in np.argsort(total, axis=None, kind="stable")[: 4 * self._width].tolist():
+        for at in np.argsort(total, axis=None, kind="stable")[: 4 * WIDTH].tolist():
             row, option = divmod(at, total.shape[1])
-            if len(longer) == self._width or not np.isfinite(total[row, option]):
+            if len(longer) == WIDTH or not np.isfinite(total[row, option]):
                 break
             path = (*beam.paths[row], int(self._kept[option]))
             onward = ends[option] + int(count[row, ends[option] : ends[option + 1]].argmax())
@@ -355,15 +311,3 @@ class Chains:
 
 def _wlogw(weights: Floats) -> Floats:
     return np.asarray(weights * np.log(np.where(weights > 0, weights, 1.0)), dtype=float)
-
-
-def _enough(problem: Problem, tests: set[int]) -> set[int]:
-    """These tests and as many others, cheapest first, as tell apart all that can be."""
-    kept, blocks = set(tests), [(1 << problem.n) - 1]
-    rest = [test for test in np.argsort(problem.minutes, kind="stable") if test not in kept]
-    for test in [*sorted(kept), *map(int, rest)]:
-        finer = [part for block in blocks for mask in problem.masks[test] if (part := block & mask)]
-        if len(finer) > len(blocks):
-            kept.add(test)
-        blocks = [block for block in finer if block & (block - 1)]
-    return kept

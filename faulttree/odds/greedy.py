@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 
 from faulttree.odds.problem import Problem
 
-__all__ = ["Options", "Places", "best_of", "expand", "finish", "survey", "total_by"]
+__all__ = ["Options", "Places", "best_of", "expand", "finish", "leaders", "survey", "total_by"]
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -229,6 +229,16 @@ def best_of(options: Options, score: Floats) -> Ints:
         # Written backwards, so that the first of equals stands.
         chosen[options.place[winners[::-1]]] = winners[::-1]
     return chosen
+
+
+def leaders(options: Options, score: Floats, count: int) -> Ints:
+    """Positions of the ``count`` best-scored options of each place."""
+    order = np.lexsort((-score, options.place))
+    place = options.place[order]
+    first = np.flatnonzero(np.append(True, place[1:] != place[:-1])[: len(place)])
+    sizes = np.diff(np.append(first, len(place)))
+    rank = np.arange(len(place)) - np.repeat(first, sizes)
+    return order[rank < count]
 
 
 def expand(

@@ -23,6 +23,7 @@ from faulttree.odds.greedy import (
     best_of,
     expand,
     finish,
+    leaders,
     survey,
     total_by,
 )
@@ -233,16 +234,6 @@ def _candidates(options: Options, greedy: Ints, width: int) -> Ints:
     half = (width + 1) // 2
     keep = np.zeros(len(options.place), dtype=bool)
     keep[greedy] = True
-    keep[_leaders(options, options.rate, half)] = True
-    keep[_leaders(options, pairs, width - half)] = True
+    keep[leaders(options, options.rate, half)] = True
+    keep[leaders(options, pairs, width - half)] = True
     return np.flatnonzero(keep)
-
-
-def _leaders(options: Options, score: Floats, count: int) -> Ints:
-    """Positions of the ``count`` best-scored options of each place."""
-    order = np.lexsort((-score, options.place))
-    place = options.place[order]
-    first = np.flatnonzero(np.append(True, place[1:] != place[:-1])[: len(place)])
-    sizes = np.diff(np.append(first, len(place)))
-    rank = np.arange(len(place)) - np.repeat(first, sizes)
-    return order[rank < count]

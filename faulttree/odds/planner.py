@@ -8,8 +8,8 @@ How a plan is found, each stage starting from what the last one left:
 4. Wider look-ahead, and exact plans for the small places of a large plan, until the time
    is up.
 
-Large tables without vague entries or getting ready are planned by chains instead, see
-:mod:`faulttree.odds.chains`.
+Large tables without vague entries or getting ready go by nested look-ahead and by chains
+instead, see :mod:`faulttree.odds.rollouts` and :mod:`faulttree.odds.chains`.
 """
 
 from __future__ import annotations
@@ -17,6 +17,7 @@ from __future__ import annotations
 import math
 import time
 from collections.abc import Callable, Iterator, Mapping
+from contextlib import suppress
 from dataclasses import dataclass, field, replace
 from itertools import islice
 from typing import Any
@@ -26,7 +27,9 @@ from faulttree.odds.chains import Chains
 from faulttree.odds.lookahead import Draft, look_ahead, reachable
 from faulttree.odds.plan_tree import plan_tree
 from faulttree.odds.problem import Problem, bits
+from faulttree.odds.rollouts import nested
 from faulttree.odds.search import EPSILON, OutOfTime, Plain, Search, search_of
+from faulttree.odds.shortlist import shortlist
 from faulttree.odds.standing import minutes_as_it_stands
 from faulttree.odds.table import FaultTable, TableError
 from faulttree.odds.testability import Testability, Wanted, groups_of, testability, wanted
@@ -44,9 +47,6 @@ MOST_LINES = 1_000
 """Lines of a plan for people; places that are met again are written again."""
 
 FIRST_WIDTHS = ((6,), (16, 3))
-CHAIN_SHARES = (0.3, 0.35, 0.45, 0.75, 0.85, 1.0)
-"""When looking ahead and the stages of planning by chains are to end, as parts of the time."""
-
 LATER_WIDTHS = ((12,), (40,), (6, 3), (16, 4), (30, 6), (60, 8))
 
 
@@ -202,6 +202,12 @@ class _Timer:
         """Whether all time is spent."""
         return self._stopped() or self._clock() - self._start >= self.seconds
 
+    def begin(self, part: float) -> None:
+        """Give the stage that comes now this part of the time that is left."""
+        end = self._start + self.seconds
+        left = max(0.0, end - self._clock())
+        self.share = 1 - left * (1 - part) / self.seconds if self.seconds > 0 else 1.0
+
 
 def _improve(
     problem: Problem, search: Search[Any], best: Draft, low: float, timer: _Timer
@@ -212,7 +218,7 @@ def _improve(
     if low >= best.total * (1 - EPSILON):
         return
     if not small and isinstance(search, Plain):
-        for better in _chained(problem, search, best, timer):
+        for better in _by_stages(problem, search, best, timer):
             yield better, low
         return
     timer.share = 0.1 if small else 0.7
@@ -237,26 +243,30 @@ def _improve(
             yield best, low
 
 
-def _chained(problem: Problem, search: Plain, best: Draft, timer: _Timer) -> Iterator[Draft]:
+def _by_stages(problem: Problem, search: Plain, best: Draft, timer: _Timer) -> Iterator[Draft]:
     """Better plans of a large table, as they are found."""
-    timer.share = CHAIN_SHARES[0]
-    # Where tests are few or dear, looking ahead finds what chains do not come by.
-    for widths in ((4,), (12,), (6, 3)):
-        if timer.up():
-            break
-        best = _wider(problem, search, best, widths, timer)
-        yield best
-    chains = Chains(problem, search, best, timer.up)
-    stages: tuple[Callable[[], Iterator[Draft]], ...] = (
-        chains.rounds,
-        chains.settle,
-        lambda: chains.swaps(8, 4),
-        chains.settle,
-        lambda: chains.swaps(24, 8),
+    tests = shortlist(problem, best)
+    chains = Chains(problem, search, tests, best, timer.up)
+
+    def rolled_out(*widths: int, power: float = 1.0) -> Iterator[Draft]:
+        with suppress(OutOfTime):
+            found = nested(problem, search, tests, widths, timer.up, power=power)
+            yield chains.learn(found.tests)
+
+    stages = (
+        (0.4, rolled_out(12)),
+        (0.6, rolled_out(12, 10)),
+        (0.15, chains.rounds()),
+        (0.6, rolled_out(12, 10, power=1.3)),
+        (0.8, rolled_out(12, 10, power=0.8)),
+        (0.3, chains.rounds()),
+        (0.3, chains.settle()),
+        (0.9, rolled_out(24, 20)),
+        (1.0, chains.settle()),
     )
-    for share, stage in zip(CHAIN_SHARES[1:], stages, strict=True):
-        timer.share = share
-        yield from stage()
+    for part, stage in stages:
+        timer.begin(part)
+        yield from stage
 
 
 def _wider(
