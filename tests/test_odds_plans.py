@@ -6,6 +6,7 @@ import itertools
 import math
 import random
 from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import replace
 from functools import cache
 from typing import Any
 
@@ -22,8 +23,10 @@ from faulttree.odds.bounds import (
     rate_bound,
 )
 from faulttree.odds.lookahead import look_ahead
-from faulttree.odds.problem import Problem
-from faulttree.odds.search import search_of
+from faulttree.odds.problem import Problem, bits
+from faulttree.odds.rollouts import nested
+from faulttree.odds.search import OutOfTime, Plain, search_of
+from faulttree.odds.shortlist import shortlist
 from faulttree.tree import build
 from faulttree.tree.model import Access
 
@@ -466,6 +469,92 @@ def test_large_plans_beat_information_per_minute_and_come_true(
     assert found.expected_minutes < greedy.total
     assert found.lower_bound <= found.expected_minutes
     assert walked_minutes(table, found.tree) == pytest.approx(found.expected_minutes)
+
+
+def parts_of(problem: Problem, place: int, test: int) -> list[int]:
+    return [part for mask in problem.masks[test] if (part := place & mask)]
+
+
+def looked_ahead(problem: Problem, widths: Sequence[int], place: int) -> float:
+    """Minutes times weight of a nested rollout, by its definition, one place at a time."""
+
+    def weight(at: int) -> float:
+        return math.fsum(problem.weights[bits(at)].tolist())
+
+    def rate(at: int, test: int) -> float:
+        told = [weight(part) / weight(at) for part in parts_of(problem, at, test)]
+        return -math.fsum(p * math.log(p) for p in told) / float(problem.minutes[test])
+
+    @cache
+    def worth(level: int, at: int) -> float:
+        ways = [t for t in range(problem.m) if len(parts_of(problem, at, t)) > 1]
+        if not ways:
+            return 0.0
+        ways.sort(key=lambda t: -rate(at, t))
+
+        def by(below: int, test: int) -> float:
+            ends = math.fsum(worth(below, part) for part in parts_of(problem, at, test))
+            return float(problem.minutes[test]) * weight(at) + ends
+
+        tried = ways[: widths[level - 1]] if level else ways[:1]
+        return by(level, min(tried, key=lambda t: by(level - 1, t)) if level else tried[0])
+
+    return worth(len(widths), place)
+
+
+def plain_problem(rng: random.Random, faults: int, tests: int) -> tuple[Problem, Plain]:
+    # Minutes and weights without ties, so that there is one way to understand "the best".
+    table = replace(
+        random_table(rng, faults, tests),
+        minutes=tuple(rng.uniform(1, 9) for _ in range(tests)),
+        weights=tuple(rng.uniform(1, 9) for _ in range(faults)),
+    )
+    problem = Problem(table)
+    search = search_of(problem, lambda: False)
+    assert isinstance(search, Plain)
+    return problem, search
+
+
+@given(st.integers(0, 10**6), st.lists(st.integers(1, 5), max_size=3))
+def test_nested_look_ahead_is_what_its_definition_says(seed: int, widths: list[int]) -> None:
+    rng = random.Random(seed)
+    problem, search = plain_problem(rng, rng.randint(1, 12), rng.randint(1, 9))
+    found = nested(problem, search, range(problem.m), widths)
+    assert found.total == pytest.approx(looked_ahead(problem, widths, search.root))
+
+
+@given(st.integers(0, 10**6), st.sampled_from([0.5, 0.8, 1.3]))
+def test_look_ahead_upon_another_yardstick_is_still_a_whole_plan(seed: int, power: float) -> None:
+    rng = random.Random(seed)
+    problem, search = plain_problem(rng, rng.randint(2, 12), rng.randint(1, 9))
+    found = nested(problem, search, range(problem.m), (3,), power=power)
+    apart = {
+        place for place, test in found.tests.items() if len(parts_of(problem, place, test)) > 1
+    }
+    assert apart == found.tests.keys()
+    ends = {e for p, t in found.tests.items() for e in parts_of(problem, p, t)} - found.tests.keys()
+    assert all(
+        len(parts_of(problem, end, t)) == 1
+        for end in ends or {search.root}
+        for t in range(problem.m)
+    )
+    assert found.total >= plan(problem.table).lower_bound - 1e-9
+
+
+def test_look_ahead_can_be_broken_off() -> None:
+    problem, search = plain_problem(random.Random(1), 12, 9)
+    with pytest.raises(OutOfTime):
+        nested(problem, search, range(problem.m), (3,), lambda: True)
+
+
+@given(st.integers(0, 10**6))
+def test_a_short_list_tells_apart_whatever_the_whole_list_does(seed: int) -> None:
+    rng = random.Random(seed)
+    problem, search = plain_problem(rng, rng.randint(2, 12), rng.randint(1, 9))
+    tests = shortlist(problem, look_ahead(problem, search, ()))
+    short = {tuple(problem.outcome[f, tests].tolist()) for f in range(problem.n)}
+    whole = {tuple(problem.outcome[f].tolist()) for f in range(problem.n)}
+    assert len(short) == len(whole)
 
 
 def test_a_table_that_says_next_to_nothing_is_refused_or_planned() -> None:
