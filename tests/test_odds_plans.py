@@ -523,28 +523,36 @@ def test_nested_look_ahead_is_what_its_definition_says(seed: int, widths: list[i
     assert found.total == pytest.approx(looked_ahead(problem, widths, search.root))
 
 
+def assert_whole(problem: Problem, root: int, tests: Mapping[int, int]) -> None:
+    """The tests lead from the root to where nothing more can be told apart."""
+    ends = {end for place, test in tests.items() for end in parts_of(problem, place, test)}
+    assert tests.keys() <= ends | {root}
+    assert all(len(parts_of(problem, place, test)) > 1 for place, test in tests.items())
+    for end in (ends | {root}) - tests.keys():
+        assert all(len(parts_of(problem, end, test)) == 1 for test in range(problem.m))
+
+
 @given(st.integers(0, 10**6), st.sampled_from([0.5, 0.8, 1.3]))
 def test_look_ahead_upon_another_yardstick_is_still_a_whole_plan(seed: int, power: float) -> None:
     rng = random.Random(seed)
     problem, search = plain_problem(rng, rng.randint(2, 12), rng.randint(1, 9))
     found = nested(problem, search, range(problem.m), (3,), power=power)
-    apart = {
-        place for place, test in found.tests.items() if len(parts_of(problem, place, test)) > 1
-    }
-    assert apart == found.tests.keys()
-    ends = {e for p, t in found.tests.items() for e in parts_of(problem, p, t)} - found.tests.keys()
-    assert all(
-        len(parts_of(problem, end, t)) == 1
-        for end in ends or {search.root}
-        for t in range(problem.m)
-    )
+    assert_whole(problem, search.root, found.tests)
     assert found.total >= plan(problem.table).lower_bound - 1e-9
 
 
-def test_look_ahead_can_be_broken_off() -> None:
-    problem, search = plain_problem(random.Random(1), 12, 9)
-    with pytest.raises(OutOfTime):
-        nested(problem, search, range(problem.m), (3,), lambda: True)
+@given(st.integers(0, 10**6), st.integers(0, 300))
+def test_look_ahead_broken_off_anywhere_gives_a_whole_plan_or_none(seed: int, calls: int) -> None:
+    rng = random.Random(seed)
+    problem, search = plain_problem(rng, rng.randint(2, 12), rng.randint(1, 9))
+    left = itertools.count(calls, -1)
+    try:
+        found = nested(problem, search, range(problem.m), (3, 2), lambda: next(left) <= 0)
+    except OutOfTime:
+        whole = nested(problem, search, range(problem.m), (3, 2))
+        assert whole.tests
+        return
+    assert_whole(problem, search.root, found.tests)
 
 
 @given(st.integers(0, 10**6))

@@ -255,6 +255,7 @@ def _by_stages(problem: Problem, search: Plain, best: Draft, timer: _Timer) -> I
 
     stages = (
         (0.4, rolled_out(12)),
+        (0.15, chains.rounds()),
         (0.6, rolled_out(12, 10)),
         (0.15, chains.rounds()),
         (0.6, rolled_out(12, 10, power=1.3)),
