@@ -16,6 +16,7 @@ FLOORS = (
     "version",
     "lazily",
     "texts",
+    "workers",
     "reading",
     "tree",
     "odds",

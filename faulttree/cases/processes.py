@@ -7,10 +7,9 @@ from collections.abc import Iterable, Iterator, Sequence
 from concurrent.futures import Future, ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
 from itertools import chain, islice
-from multiprocessing import get_all_start_methods, get_context
-from signal import SIG_IGN, SIGINT, signal
 
 from faulttree.cases.taking import Item, taken_all
+from faulttree.workers import workers
 
 __all__ = ["taken_in_order"]
 
@@ -39,23 +38,15 @@ def taken_in_order(pieces: Iterable[Lines], jobs: int) -> Iterator[tuple[Lines, 
     if jobs < 2 or len(first) < FEW:
         yield from ((lines, taken_all(lines)) for lines in chain(first, rest))
         return
-    # A forked child of a program with threads may hang; a fresh server forks safely.
-    method = "forkserver" if "forkserver" in get_all_start_methods() else "spawn"
-    context = get_context(method)
-    context.set_forkserver_preload([taken_all.__module__])
-    # An interruption is for this process, which ends the others when it leaves.
-    readers = min(jobs - 1, READERS)
-    pool = ProcessPoolExecutor(readers, context, initializer=signal, initargs=(SIGINT, SIG_IGN))
     waiting: deque[tuple[Lines, Future[Taken] | None]] = deque()
-    try:
+    readers = min(jobs - 1, READERS)
+    with workers(readers, taken_all.__module__) as pool:
         for lines in chain(first, rest):
             waiting.append((lines, ahead(pool, lines)))
             if len(waiting) > AHEAD * readers:
                 yield settled(*waiting.popleft())
         while waiting:
             yield settled(*waiting.popleft())
-    finally:
-        pool.shutdown(cancel_futures=True)
 
 
 def ahead(pool: ProcessPoolExecutor, lines: Lines) -> Future[Taken] | None:

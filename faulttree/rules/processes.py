@@ -3,9 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from concurrent.futures import ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
-from multiprocessing import get_context
 from pathlib import Path
 
 from faulttree.errors import TreeError
@@ -13,6 +11,7 @@ from faulttree.rules.finding import Looked
 from faulttree.rules.looking import look
 from faulttree.rules.targets import Target
 from faulttree.tree import Library
+from faulttree.workers import workers
 
 __all__ = ["look_in_processes"]
 
@@ -33,11 +32,7 @@ def look_in_processes(
     away = [n for n in numbers if targets[n].path is not None]
     pieces = [away[at : at + CHUNK] for at in range(0, len(away), CHUNK)]
     found: dict[int, Looked] = {}
-    workers = min(jobs, len(pieces)) or 1
-    # A forked child of a program with threads may hang; a fresh server forks safely.
-    context = get_context("forkserver")
-    context.set_forkserver_preload(["faulttree.rules.looking"])
-    with ProcessPoolExecutor(workers, mp_context=context) as pool:
+    with workers(min(jobs, len(pieces)) or 1, look.__module__) as pool:
         waiting = []
         for piece in pieces:
             files = [(t.path, t.library.root, t.whole) for t in (targets[n] for n in piece)]
