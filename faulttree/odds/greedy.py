@@ -20,7 +20,17 @@ from numpy.typing import NDArray
 
 from faulttree.odds.problem import Problem
 
-__all__ = ["Options", "Places", "best_of", "expand", "finish", "leaders", "survey", "total_by"]
+__all__ = [
+    "Options",
+    "Places",
+    "best_of",
+    "expand",
+    "finish",
+    "leaders",
+    "plogp",
+    "survey",
+    "total_by",
+]
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -153,19 +163,19 @@ def _survey_sharp(problem: Problem, places: Places) -> tuple[Ints, Ints, Floats,
     place, test, weight = place[mixed], test[mixed], weight[mixed]
     mass = places.mass
     if problem.binary:
-        spread, squares, odds = _plogp(weight), weight * weight, weight
+        spread, squares, odds = plogp(weight), weight * weight, weight
     else:
         first = np.flatnonzero(
             np.append(True, (place[1:] != place[:-1]) | (test[1:] != test[:-1]))[: len(place)]
         )
         group = np.repeat(np.arange(len(first)), np.diff(np.append(first, len(place))))
-        spread = total_by(group, _plogp(weight), len(first))
+        spread = total_by(group, plogp(weight), len(first))
         squares = total_by(group, weight * weight, len(first))
         odds = total_by(group, weight, len(first))
         place, test = place[first], test[first]
     whole = mass[place]
     rest = np.maximum(whole - odds, 0.0)
-    gain = _plogp(whole) - spread - _plogp(rest)
+    gain = plogp(whole) - spread - plogp(rest)
     return place, test, gain, (whole * whole - squares - rest * rest) / 2
 
 
@@ -181,8 +191,8 @@ def _survey_vague(problem: Problem, places: Places) -> tuple[Ints, Ints, Floats,
     telling = np.logical_or.reduceat(mixed, heads, axis=1) & ~places.done
     unsure = problem.doubt[places.rows] * places.weights[:, None]
     gain = (
-        _plogp(mass)[:, None]
-        - np.add.reduceat(_plogp(split), heads, axis=1)
+        plogp(mass)[:, None]
+        - np.add.reduceat(plogp(split), heads, axis=1)
         - np.add.reduceat(unsure, places.starts, axis=0)
     )
     apart = (mass[:, None] ** 2 - np.add.reduceat(split * split, heads, axis=1)) / 2
@@ -195,7 +205,8 @@ def total_by(group: Ints, values: Floats, groups: int) -> Floats:
     return np.asarray(np.bincount(group, values, groups), dtype=float)
 
 
-def _plogp(p: Floats) -> Floats:
+def plogp(p: Floats) -> Floats:
+    """p·ln p of each, 0 at 0."""
     return np.asarray(p * np.log(np.where(p > 0, p, 1.0)), dtype=float)
 
 

@@ -7,7 +7,7 @@ fault that is still possible.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from faulttree.odds.table import FaultTable
 
-__all__ = ["Problem", "Readied", "Readying", "bits"]
+__all__ = ["Problem", "Readied", "Readying", "bits", "ones"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -283,6 +283,13 @@ class Problem:
                 [np.inf if one is None else one.minutes for one in readied]
             )
         return self._ready_minutes[key]
+
+
+def ones(masks: Iterable[int], n: int) -> NDArray[np.float64]:
+    """(b, n) 1 where a bit is set, each mask a row, its lowest bit first."""
+    rows = b"".join(mask.to_bytes((n + 7) // 8, "little") for mask in masks)
+    packed = np.frombuffer(rows, dtype=np.uint8).reshape(-1, (n + 7) // 8)
+    return np.unpackbits(packed, axis=1, count=n, bitorder="little").astype(float)
 
 
 def bits(mask: int) -> list[int]:

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import heapq
+import math
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
 from faulttree.odds.beliefs import ERROR_RATES, Posterior, Seen, chances
-from faulttree.odds.greedy import Options, Places, expand, finish, survey
+from faulttree.odds.greedy import Options, Places, expand, finish, plogp, survey
 from faulttree.odds.problem import Problem, Readying
 from faulttree.odds.table import FaultTable
 from faulttree.tree.model import Tree
@@ -164,16 +165,8 @@ def _bits(
     shown = chances(table, errors)
     heads = table.columns.first[:-1]
     marginal = belief @ shown
-    surprise = _plogp(shown)
-    return np.asarray(
-        np.maximum(0.0, np.add.reduceat(belief @ surprise - _plogp(marginal), heads)), dtype=float
-    )
-
-
-def _plogp(
-    p: np.ndarray[tuple[int, ...], np.dtype[np.float64]],
-) -> np.ndarray[tuple[int, ...], np.dtype[np.float64]]:
-    return np.asarray(p * np.log2(np.where(p > 0, p, 1.0)), dtype=float)
+    told = np.add.reduceat(belief @ plogp(shown) - plogp(marginal), heads)
+    return np.asarray(np.maximum(0.0, told) / math.log(2), dtype=float)
 
 
 def _to_go(problem: Problem, root: Places, options: Options) -> dict[int, float]:

@@ -11,8 +11,9 @@ from collections.abc import Collection
 
 import numpy as np
 
+from faulttree.odds.greedy import plogp
 from faulttree.odds.lookahead import Draft
-from faulttree.odds.problem import Problem, bits
+from faulttree.odds.problem import Problem, ones
 
 __all__ = ["shortlist"]
 
@@ -39,20 +40,14 @@ def shortlist(problem: Problem, draft: Draft) -> list[int]:
 
 def _good(problem: Problem, places: Collection[int]) -> set[int]:
     """Tests with nearly the best information per minute at one of these places."""
-    states = np.zeros((len(places), problem.n))
-    for state, place in zip(states, places, strict=True):
-        state[bits(place)] = 1.0
+    states = ones(places, problem.n)
     heads = problem.first[:-1]
-    told = np.add.reduceat(_wlogw((states * problem.weights) @ problem.chance), heads, axis=1)
-    gain = _wlogw(states @ problem.weights)[:, None] - told
+    told = np.add.reduceat(plogp((states * problem.weights) @ problem.chance), heads, axis=1)
+    gain = plogp(states @ problem.weights)[:, None] - told
     with np.errstate(divide="ignore", invalid="ignore"):
         rate = np.where(gain > 0, gain / problem.minutes, 0.0)
     near = (rate >= WORTH * rate.max(axis=1, keepdims=True)) & (rate > 0)
     return set(np.flatnonzero(near.any(axis=0)).tolist())
-
-
-def _wlogw(weights: np.typing.NDArray[np.float64]) -> np.typing.NDArray[np.float64]:
-    return np.asarray(weights * np.log(np.where(weights > 0, weights, 1.0)), dtype=float)
 
 
 def _enough(problem: Problem, tests: set[int]) -> set[int]:
