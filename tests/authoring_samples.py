@@ -6,17 +6,28 @@ import random
 from pathlib import Path
 from typing import Any
 
+import pytest
 import yaml
 
 from faulttree.authoring.again import Answers
 from faulttree.authoring.cause import Cause, Test
 from faulttree.cases import Store
+from faulttree.cli import run
 from faulttree.tree import Library, Tree
 from faulttree.walk import events as ev
 from faulttree.walk.fold import fold
 from faulttree.walk.state import State
 
-__all__ = ["Answers", "case_of", "library_of", "random_cause", "random_test", "random_tree"]
+__all__ = [
+    "Answers",
+    "case_of",
+    "library_of",
+    "put_tree",
+    "random_cause",
+    "random_test",
+    "random_tree",
+    "walked_desk",
+]
 
 STOPS = {
     "hand-over": {"title": "Beyond this tree", "reason": "out-of-scope"},
@@ -123,9 +134,7 @@ def written(data: dict[str, Any], rng: random.Random) -> str:
 
 def library_of(folder: Path, data: dict[str, Any], rng: random.Random) -> Library:
     """A library with this one tree."""
-    path = folder / "trees" / "lamp" / "dark.yaml"
-    path.parent.mkdir(parents=True, exist_ok=True)
-    path.write_bytes(written(data, rng).encode())
+    put_tree(folder, written(data, rng))
     return Library(folder)
 
 
@@ -192,3 +201,22 @@ def random_test(rng: random.Random) -> Test:
         return Test(ask="Does the joint move?", shows="moves", fine="firm", **common)
     limits = {"max": "1 Ω", "source": "the shop's own, probes included"}
     return Test(measure="Resistance over the joint", reading="40 Ω", limits=limits, **common)
+
+
+def put_tree(folder: Path, text: str) -> Path:
+    """Write the lamp's tree into a library."""
+    path = folder / "trees" / "lamp" / "dark.yaml"
+    path.parent.mkdir(parents=True, exist_ok=True)
+    path.write_bytes(text.encode())
+    return path
+
+
+def walked_desk(folder: Path, patch: pytest.MonkeyPatch, tree: str, answers: str) -> Path:
+    """Sit down at a library with this tree and a record of its own, and walk the tree once."""
+    path = put_tree(folder, tree)
+    (folder / "walk.yaml").write_text(answers)
+    patch.chdir(folder)
+    patch.setenv("FAULTTREE_RECORD", str(folder / "record.db"))
+    patch.delenv("FAULTTREE_LIBRARY", raising=False)
+    assert run(["diagnose", "lamp/dark", "--answers", "walk.yaml"]) == 0
+    return path

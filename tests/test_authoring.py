@@ -42,6 +42,7 @@ from tests.authoring_samples import (
     AT,
     case_of,
     library_of,
+    put_tree,
     random_cause,
     random_test,
     random_tree,
@@ -458,9 +459,7 @@ END: list[tuple[str, str, float | None]] = [
 
 @pytest.fixture
 def library(tmp_path: Path) -> Library:
-    path = tmp_path / "trees" / "lamp" / "dark.yaml"
-    path.parent.mkdir(parents=True)
-    path.write_text(TREE)
+    put_tree(tmp_path, TREE)
     return Library(tmp_path)
 
 

@@ -24,7 +24,7 @@ from faulttree.errors import TreeError
 from faulttree.tree import Library, Tree, shipped_library
 from faulttree.tree.edit import write_all
 from faulttree.walk.renames import counted_for
-from tests.authoring_samples import library_of, random_tree
+from tests.authoring_samples import library_of, put_tree, random_tree
 from tests.test_authoring import END, TREE, comments, record
 
 Said = pytest.CaptureFixture[str]
@@ -32,9 +32,7 @@ Said = pytest.CaptureFixture[str]
 
 @pytest.fixture
 def library(tmp_path: Path) -> Library:
-    path = tmp_path / "trees" / "lamp" / "dark.yaml"
-    path.parent.mkdir(parents=True)
-    path.write_text(TREE)
+    put_tree(tmp_path, TREE)
     return Library(tmp_path)
 
 

@@ -11,6 +11,7 @@ import pytest
 
 from faulttree.cli import run
 from faulttree.tree import Library, Tree
+from tests.authoring_samples import walked_desk
 from tests.test_authoring import TREE
 from tests.test_write_up import ANSWERS, CAUSE
 
@@ -41,18 +42,10 @@ USE = ["--use", "bulb-test", "--with", "cold=2 kΩ", "--exit", "torn"]
 @pytest.fixture
 def desk(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     """A library with one tree and one procedure; the tree was walked once, to its end."""
-    path = tmp_path / "trees" / "lamp" / "dark.yaml"
-    path.parent.mkdir(parents=True)
-    path.write_text(TREE)
     shared = tmp_path / "shared" / "procedures" / "bulb-test.yaml"
     shared.parent.mkdir(parents=True)
     shared.write_text(PROCEDURE)
-    (tmp_path / "walk.yaml").write_text(ANSWERS)
-    monkeypatch.chdir(tmp_path)
-    monkeypatch.setenv("FAULTTREE_RECORD", str(tmp_path / "record.db"))
-    monkeypatch.delenv("FAULTTREE_LIBRARY", raising=False)
-    assert run(["diagnose", "lamp/dark", "--answers", "walk.yaml"]) == 0
-    return path
+    return walked_desk(tmp_path, monkeypatch, TREE, ANSWERS)
 
 
 def tree_of(path: Path) -> Tree:

@@ -14,6 +14,7 @@ import pytest
 from faulttree.cases import open_store
 from faulttree.cli import run
 from faulttree.tree import Library
+from tests.authoring_samples import walked_desk
 from tests.test_authoring import TREE
 
 Said = pytest.CaptureFixture[str]
@@ -41,15 +42,7 @@ TEST = [
 @pytest.fixture
 def desk(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     """A library with one tree, an answers file and an empty record; the tree was walked once."""
-    path = tmp_path / "trees" / "lamp" / "dark.yaml"
-    path.parent.mkdir(parents=True)
-    path.write_text(TREE)
-    (tmp_path / "walk.yaml").write_text(ANSWERS)
-    monkeypatch.chdir(tmp_path)
-    monkeypatch.setenv("FAULTTREE_RECORD", str(tmp_path / "record.db"))
-    monkeypatch.delenv("FAULTTREE_LIBRARY", raising=False)
-    assert run(["diagnose", "lamp/dark", "--answers", "walk.yaml"]) == 0
-    return path
+    return walked_desk(tmp_path, monkeypatch, TREE, ANSWERS)
 
 
 def typed(monkeypatch: pytest.MonkeyPatch, *lines: str) -> None:
