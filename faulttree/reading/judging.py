@@ -18,6 +18,7 @@ from faulttree.reading.verdicts import DEFAULT_RULE, Rule, Verdict
 __all__ = ["judge"]
 
 UNDECIDED = "undecided"
+FINER = "repeat with a finer meter, or take several readings"
 
 
 def judge(
@@ -206,12 +207,15 @@ def _judge_limits(
         outcome = next((n for n, p in likelihoods.items() if p >= rule.confidence), UNDECIDED)
     return Verdict(
         outcome, reading, limits, u, inside, likelihoods,
-        "simple acceptance" if rule.simple else "conformance probability",
+        _name(rule),
         tired and outcome == "inside",
-        "" if outcome != UNDECIDED else "repeat with a finer meter, or "
-        "take several readings",
+        "" if outcome != UNDECIDED else FINER,
         several, instrument, rule.confidence,
     )  # fmt: skip
+
+
+def _name(rule: Rule) -> str:
+    return "simple acceptance" if rule.simple else "conformance probability"
 
 
 def _named(side: int, limits: Limits) -> str:
@@ -279,8 +283,7 @@ def _judge_bands(
     outcome = plain if rule.simple else sure
     return Verdict(
         outcome, reading, limits, u, None, likelihoods,
-        "simple acceptance" if rule.simple else "conformance probability",
-        advice="" if outcome != UNDECIDED else "repeat "
-        "with a finer meter, or take several readings",
+        _name(rule),
+        advice="" if outcome != UNDECIDED else FINER,
         readings=several, instrument=instrument, confidence=rule.confidence,
     )  # fmt: skip
