@@ -11,10 +11,10 @@ from typing import Any, Literal
 from faulttree.errors import TreeError
 from faulttree.reading import judge, parse_quantity, resolve_limits
 from faulttree.reading.forms import outcomes_of
+from faulttree.tree.ids import free_id
 
 __all__ = ["Cause", "Test", "new_id", "step_of"]
 
-RESERVED = frozenset({"back", "closing", "note", "repair", "skip"})
 ARTICLES = frozenset({"a", "an", "the"})
 ASKING = frozenset({"are", "can", "do", "does", "has", "have", "is", "what"})
 LONGEST_ID = 40
@@ -257,8 +257,4 @@ def new_id(text: str, taken: Container[str]) -> str:
             break
         base = f"{base}-{word}".strip("-")
     base = base[:LONGEST_ID].strip("-") or "new"
-    name, turn = base, 1
-    while name in taken or name in RESERVED:
-        turn += 1
-        name = f"{base}-{turn}"
-    return name
+    return free_id(base, taken)

@@ -11,11 +11,11 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
-from faulttree.authoring.cause import RESERVED
 from faulttree.authoring.files import ID, LibraryFile, check_whole, files_of, same_cause
 from faulttree.errors import TreeError
 from faulttree.tree import Library
 from faulttree.tree.edit import Change, Editor
+from faulttree.tree.ids import RESERVED
 
 __all__ = ["Renaming", "rename"]
 

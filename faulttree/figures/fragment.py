@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 from faulttree.authoring.targets import targets
 from faulttree.tree.edit import block
+from faulttree.tree.ids import free_id
 
 if TYPE_CHECKING:
     from faulttree.tree.model import Tree
@@ -29,7 +30,7 @@ def to_tell_apart(tree: Tree, faults: Sequence[str]) -> Mapping[str, Any]:
         the file that lead to one of the faults now.
     """
     data = tree.bundle["tree"]
-    step = _free(f"tell-{faults[0]}-apart", {*data["steps"], *data["faults"], *data["stops"]})
+    step = free_id(f"tell-{faults[0]}-apart", {*data["steps"], *data["faults"], *data["stops"]})
     titles = " or ".join(f"“{tree.faults[fault].title}”" for fault in faults)
     asked = {
         "ask": f"{FILL_IN}: what differs between {titles}?",
@@ -46,11 +47,3 @@ def to_tell_apart(tree: Tree, faults: Sequence[str]) -> Mapping[str, Any]:
         *(f"#   {place}: {target}" for place, target in led.items()),
     ]
     return {"step": step, "fragment": "\n".join(lines) + "\n", "instead": led}
-
-
-def _free(name: str, taken: set[str]) -> str:
-    turn, free = 1, name
-    while free in taken:
-        turn += 1
-        free = f"{name}-{turn}"
-    return free

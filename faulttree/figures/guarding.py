@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 import networkx as nx
 
 from faulttree.odds import table_from_tree
+from faulttree.tree.ids import free_id
 from faulttree.walk.state import HARD_STOPS
 
 if TYPE_CHECKING:
@@ -113,7 +114,7 @@ def with_guards_first(tree: Tree, document: Mapping[str, Any], names: Sequence[s
     following: str = made["start"]
     steps: dict[str, Any] = {}
     for name in reversed(names):
-        own = _free(name.replace(".", "-"), {*made["steps"], *steps, *made["faults"]})
+        own = free_id(name.replace(".", "-"), {*made["steps"], *steps, *made["faults"]})
         steps[own] = _asked(tree, tree.steps[name], following)
         following = own
     written = tree.bundle["tree"]["stops"]
@@ -124,14 +125,6 @@ def with_guards_first(tree: Tree, document: Mapping[str, Any], names: Sequence[s
         "steps": dict(reversed(steps.items())) | made["steps"],
         "stops": {**stops, **made["stops"]},
     }
-
-
-def _free(name: str, taken: set[str]) -> str:
-    turn, free = 1, name
-    while free in taken:
-        turn += 1
-        free = f"{name}-{turn}"
-    return free
 
 
 def _asked(tree: Tree, step: Step, following: str) -> dict[str, Any]:

@@ -24,12 +24,12 @@ from faulttree.odds.lookahead import Draft
 from faulttree.odds.problem import Problem, bits
 from faulttree.odds.search import Search
 from faulttree.odds.table import FaultTable, TableError
+from faulttree.tree.ids import free_id
 from faulttree.tree.model import Step, Tree, Use
 
 __all__ = ["plan_tree"]
 
 MOST_STEPS = 20_000
-RESERVED = frozenset({"back", "closing", "note", "repair", "skip"})
 NOTHING = "none-of-these"
 FINAL = frozenset({"unsafe"})
 """Reasons of stops that end a plan too, whatever else might show the same."""
@@ -81,10 +81,7 @@ class _Writer:
         """A new id made from a text, the first time as near to it as can be."""
         plain = unicodedata.normalize("NFKD", text).encode("ascii", "ignore").decode().lower()
         base = re.sub(r"[^a-z0-9]+", "-", plain).strip("-")[:60].strip("-") or otherwise
-        name, turn = base, 1
-        while name in self._taken or name in RESERVED:
-            turn += 1
-            name = f"{base}-{turn}"
+        name = free_id(base, self._taken)
         self._taken.add(name)
         return name
 

@@ -13,6 +13,7 @@ from itertools import islice
 from pathlib import Path
 from typing import Any, Literal
 
+from faulttree.tree.ids import RESERVED
 from faulttree.tree.problems import near
 from faulttree.tree.shape import Shape, shape_from
 
@@ -279,9 +280,6 @@ def _bad_id(name: str, keys: Keys, of_key: bool) -> Finding:
     else:
         mend = "Use small letters, digits and single hyphens: `reservoir-esr`."
     return "bad-id", f"`{_shown(name)}` is no name that can be used here.", mend, keys, of_key
-
-
-RESERVED = ("back", "closing", "note", "repair", "skip")
 
 
 def _named_or_text(error: Refusal, keys: Keys) -> Iterator[Finding]:

@@ -1,0 +1,19 @@
+"""Ids of steps, faults and stops: which are kept back, and which are still free."""
+
+from __future__ import annotations
+
+from collections.abc import Container
+
+__all__ = ["RESERVED", "free_id"]
+
+RESERVED = frozenset({"back", "closing", "note", "repair", "skip"})
+"""Words that mean something else at the bench."""
+
+
+def free_id(wanted: str, taken: Container[str]) -> str:
+    """The id that is wanted, or the first that is free with a number behind it."""
+    name, turn = wanted, 1
+    while name in taken or name in RESERVED:
+        turn += 1
+        name = f"{wanted}-{turn}"
+    return name
