@@ -141,11 +141,11 @@ def said(capsys: pytest.CaptureFixture[str], *words: str) -> tuple[int, str, str
         ({"min": "-5 V", "max": "5 V"}, "-5 V to 5 V"),
         ({"max": "10 mVpp"}, "at most 10 mVpp"),
         (
-            {"component": "electrolytic", "quantity": "capacitance", "capacitance": "47 µF"}
+            {"component": "electrolytic", "quantity": "capacitance", "capacitance": "330 µF"}
             | {"tolerance": "20 %"},
-            "47 µF ± 20 %",
+            "330 µF ± 20 %",
         ),
-        ({"component": "electrolytic", "quantity": "ESR", "capacitance": "47 µF"}, ""),
+        ({"component": "electrolytic", "quantity": "ESR", "capacitance": "330 µF"}, ""),
         ({"nominal": {"formula": "u / 2"}, "tolerance": "5 %"}, "± 5 %"),
     ],
 )

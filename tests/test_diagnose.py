@@ -35,7 +35,7 @@ answers:
   - fuse: intact
   - reservoir: 21.4 V
   - discharge: done
-  - reservoir-esr: {reading: 16 ohm, instrument: esr-1}
+  - reservoir-esr: {reading: 1.3 ohm, instrument: esr-1}
 outcome: {result: fixed, fault: dry-reservoir}
 confirm: 33.8 V
 """

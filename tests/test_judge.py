@@ -33,7 +33,7 @@ instruments:
       ohm:
         - {range: 100 ohm, accuracy: 2 % + 2 mohm}
 """
-PART = ["--component", "electrolytic", "--capacitance", "47u", "--rated", "25V"]
+PART = ["--component", "electrolytic", "--capacitance", "220u", "--rated", "35V"]
 
 
 def run(*arguments: str) -> tuple[int, str, str]:
@@ -56,9 +56,9 @@ def document(*arguments: str) -> Mapping[str, Any]:
 @pytest.mark.parametrize(
     ("arguments", "status", "said"),
     [
-        (["47 uF", "--nominal", "47 uF", "--tolerance", "20 %"], 0, "inside"),
-        (["20 uF", "--nominal", "47 uF", "--tolerance", "20 %"], 1, "57 % below its value"),
-        (["60 uF", "--nominal", "47 uF", "--tolerance", "M"], 1, "high"),
+        (["220 uF", "--nominal", "220 uF", "--tolerance", "20 %"], 0, "inside"),
+        (["130 uF", "--nominal", "220 uF", "--tolerance", "20 %"], 1, "41 % below its value"),
+        (["280 uF", "--nominal", "220 uF", "--tolerance", "M"], 1, "high"),
         (["5 V", "--min", "4.75 V", "--max", "5.25 V"], 0, "inside"),
         (["5.5 V", "--max", "5.25 V"], 1, "high"),
         (["-12.1", "--nominal", "-12 V", "--tolerance", "10 %"], 0, "inside"),
@@ -66,15 +66,15 @@ def document(*arguments: str) -> Mapping[str, Any]:
         (["-5", "--min", "-6", "--unit", "V"], 0, "inside"),
         (["100uF", "--nominal", "100u", "--tolerance", "-20 %, +80 %"], 0, "-20 % to +80 %"),
         (["OL", "--min", "1 Mohm"], 0, "over range"),
-        (["16 ohm", *PART], 1, "4 times the largest ESR of a 47 µF 25 V part"),
-        (["4.3 ohm", *PART], 0, "tired, not yet the fault"),
-        (["4.3 ohm", *PART, "--state", "new"], 1, "high"),
+        (["2.4 ohm", *PART], 1, "3.3 times the largest ESR of a 220 µF 35 V part"),
+        (["0.9 ohm", *PART], 0, "tired, not yet the fault"),
+        (["0.9 ohm", *PART, "--state", "new"], 1, "high"),
         (["0.02 ohm", *PART, "--in-circuit"], 1, "lift one lead and repeat"),
         (["138.5", "--component", "pt100", "--temperature", "100"], 0, "inside"),
         (["4.8k", "--marking", "yellow violet red gold"], 0, "inside"),
         (["5.2k", "--marking", "4K7", "--tolerance", "5 %"], 1, "high"),
         (["230 VAC", "--component", "mains"], 0, "inside"),
-        (["20", "--nominal", "47 uF", "--tolerance", "20 %", "--sure"], 1, "high"),
+        (["130", "--nominal", "220 uF", "--tolerance", "20 %", "--sure"], 1, "high"),
     ],
 )
 def test_a_verdict_and_its_status(arguments: list[str], status: int, said: str) -> None:
@@ -90,17 +90,17 @@ def test_a_verdict_and_its_status(arguments: list[str], status: int, said: str) 
         (["5 V"], "nothing to judge by"),
         (["abc", "--min", "3"], "does not start with a number"),
         (["1,250", "--min", "3"], "1.250 or 1250"),
-        (["20 V", "--nominal", "47 uF", "--tolerance", "20 %"], "takes F"),
+        (["24 V", "--nominal", "220 uF", "--tolerance", "20 %"], "takes F"),
         (["230 VDC", "--component", "mains"], "V d.c."),
-        (["20", "--nominal", "47 uF", "--tolerance", "20 %"], "Did you mean 20 µF?"),
-        (["47n", "--nominal", "47 uF", "--tolerance", "20 %"], "--sure"),
+        (["130", "--nominal", "220 uF", "--tolerance", "20 %"], "Did you mean 130 µF?"),
+        (["220n", "--nominal", "220 uF", "--tolerance", "20 %"], "--sure"),
         (["12.1", "--nominal", "-12 V", "--tolerance", "10 %"], "Did you mean -12.1 V?"),
         (["5 V", "--nominal", "5 V", "--tolerance", "5"], "--tolerance"),
         (["5 V", "--min", "6 V", "--max", "5 V"], "min is above max"),
         (["5 V", "--min", "3 V", "--quantity", "ESR"], "component"),
         (["5", "--component", "electrolitic"], "Did you mean electrolytic?"),
-        (["16 ohm", "--component", "electrolytic", "--capacitance", "47 V"], "takes F"),
-        (["16 ohm", "--component", "electrolytic", "--rated", "25 V"], "needs capacitance"),
+        (["2.4 ohm", "--component", "electrolytic", "--capacitance", "35 V"], "takes F"),
+        (["2.4 ohm", "--component", "electrolytic", "--rated", "25 V"], "needs capacitance"),
         (["5", *PART], "not clear"),
         (["inductance=5 H", *PART], "no quantity"),
         (["5k", "--marking", "4K7"], "says no tolerance"),
@@ -119,7 +119,7 @@ def test_what_cannot_be_run_says_why_and_how_to_mend_it(arguments: list[str], sa
 
 
 def test_value_esr_and_leakage_of_one_part_in_one_go() -> None:
-    status, out, _ = run("20uF", "16 ohm", "leakage=5uA", *PART)
+    status, out, _ = run("130uF", "2.4 ohm", "leakage=40uA", *PART)
     assert status == 1
     lines = [line for line in out.splitlines() if not line.startswith("  ")]
     assert [line.split(": ")[:2] for line in lines] == [
@@ -127,10 +127,10 @@ def test_value_esr_and_leakage_of_one_part_in_one_go() -> None:
         ["ESR", "high"],
         ["leakage", "inside"],
     ]
-    found = document("esr=1", "leakage=5uA", "capacitance=47uF", *PART)
+    found = document("esr=0.5", "leakage=40uA", "capacitance=220uF", *PART)
     assert found["verdict"] == "inside"
     assert [part["quantity"] for part in found["verdicts"]] == ["ESR", "leakage", "capacitance"]
-    mixed = document("47uF", "16 ohm", *PART)
+    mixed = document("220uF", "2.4 ohm", *PART)
     assert (mixed["verdict"], mixed["unit"]) == ("high", "ohm")
 
 
@@ -142,13 +142,13 @@ def test_repeated_readings_of_one_quantity_are_judged_together() -> None:
 
 
 def test_the_document() -> None:
-    found = document("20 uF", "--nominal", "47 uF", "--tolerance", "20 %")
+    found = document("130 uF", "--nominal", "220 uF", "--tolerance", "20 %")
     assert found["verdict"] == "low"
-    assert found["value"] == 0.00002
-    assert (found["unit"], found["lower"], found["upper"]) == ("F", 3.76e-05, 5.64e-05)
+    assert found["value"] == 0.00013
+    assert (found["unit"], found["lower"], found["upper"]) == ("F", 0.000176, 0.000264)
     assert found["uncertainty"] is None
     assert found["probability_inside"] is None
-    assert "57 %" in found["text"]
+    assert "41 %" in found["text"]
     over = document("OL", "--max", "5 ohm")
     assert (over["verdict"], over["value"], over["over_range"]) == ("high", None, True)
 
@@ -184,14 +184,14 @@ def test_markings_are_decoded() -> None:
 
 
 def test_the_twin_in_python() -> None:
-    found = judge_text("20 uF", nominal="47 uF", tolerance="20 %")
+    found = judge_text("130 uF", nominal="220 uF", tolerance="20 %")
     assert (found.outcome, found.is_good) == ("low", False)
     assert found.verdicts[0].outcome == "low"
     assert found.as_dict()["verdict"] == "low"
-    assert "57 %" in found.sentence
+    assert "41 %" in found.sentence
     assert judge_text(5, minimum=4, maximum=6, unit="V").is_good
     both = judge_text(
-        ["47 uF", "1 ohm"], component="electrolytic", capacitance="47 uF", rated="25 V"
+        ["220 uF", "0.6 ohm"], component="electrolytic", capacitance="220 uF", rated="35 V"
     )
     assert [verdict.outcome for verdict in both.verdicts] == ["inside", "inside"]
     gear = read_bench(
@@ -222,7 +222,7 @@ def test_a_verdict_fits_the_terminal_and_is_whole_in_a_pipe(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     monkeypatch.setenv("COLUMNS", "60")
-    arguments = ["20 uF", "--nominal", "47 uF", "--tolerance", "20 %"]
+    arguments = ["130 uF", "--nominal", "220 uF", "--tolerance", "20 %"]
     shown, piped = Shown(), io.StringIO()
     for stream in (shown, piped):
         monkeypatch.setattr(sys, "stdout", stream)

@@ -140,15 +140,15 @@ IMPOSSIBLE: list[tuple[dict[str, Any], tuple[str | int, ...]]] = [
     ({"component": "electrolytic", "quantity": "colour"}, ("quantity",)),
     ({"component": "electrolytic", "quantity": "ESR"}, ()),
     (
-        {"component": "electrolytic", "quantity": "ESR", "capacitance": "47 V", "rated": "25 V"},
+        {"component": "electrolytic", "quantity": "ESR", "capacitance": "35 V", "rated": "25 V"},
         ("capacitance",),
     ),
     (
-        {"component": "electrolytic", "quantity": "ESR", "capacitance": "47u", "rated": "400 V"},
+        {"component": "electrolytic", "quantity": "ESR", "capacitance": "220u", "rated": "400 V"},
         ("rated",),
     ),
     (
-        {"component": "electrolytic", "quantity": "ESR", "capacitance": "47u", "ratd": "25 V"},
+        {"component": "electrolytic", "quantity": "ESR", "capacitance": "220u", "ratd": "25 V"},
         ("ratd",),
     ),
     ({"component": "junction", "type": "copper"}, ("type",)),
@@ -213,7 +213,7 @@ def test_the_unit_of_the_step_and_of_the_limits_must_agree() -> None:
             ]
         ),
         st.one_of(
-            st.sampled_from(["5 V", "10 %", "47u", "electrolytic", "ESR", "ohm", "4k7", "OL", ""]),
+            st.sampled_from(["5 V", "10 %", "220u", "electrolytic", "ESR", "ohm", "4k7", "OL", ""]),
             st.integers(-5, 5),
             st.floats(),
             st.none(),

@@ -120,7 +120,7 @@ answers:
   - fuse: intact
   - reservoir: 21.4 V
   - discharge: done
-  - reservoir-esr: {reading: 16 ohm, instrument: esr-1}
+  - reservoir-esr: {reading: 1.3 ohm, instrument: esr-1}
   - ripple: {skip: no lead}
   - back: 1
   - note: TEXT

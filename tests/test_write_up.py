@@ -261,8 +261,8 @@ def test_what_else_was_learned_is_taken_up(desk: Path, capsys: Said) -> None:
 
 def test_limits_may_be_a_parts_rating_or_bands(desk: Path, capsys: Said) -> None:
     cause = [*CAUSE, "--step", "esr", "--minutes", "1", "--yes"]
-    rating = "{component: electrolytic, capacitance: 47 µF, rated: 50 V, quantity: ESR}"
-    esr = ["--measure", "ESR of the capacitor", "--reading", "16 Ω", "--limits", rating]
+    rating = "{component: electrolytic, capacitance: 100 µF, rated: 50 V, quantity: ESR}"
+    esr = ["--measure", "ESR of the capacitor", "--reading", "7 Ω", "--limits", rating]
     assert run(["write-up", "1", *cause, *esr]) == 0
     step = Library(desk.parents[2]).load("lamp/dark").steps["esr"]
     assert step.targets["high"] == "torn-filament"

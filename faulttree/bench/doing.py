@@ -37,7 +37,7 @@ def do(
 def _help(sitting: Sitting, step: Step | None, rest: str) -> None:
     width = sitting.console.width
     if step is not None and step.kind == "measure":
-        sitting.say("Type the reading as the meter shows it: 20u, 4k7, 12.5 V, OL.")
+        sitting.say("Type the reading as the meter shows it: 150u, 4k7, 12.5 V, OL.")
         sitting.say("Several readings of the same thing: 21.4 V; 21.6 V")
     elif step is not None and step.kind == "ask":
         sitting.say("Type the answer, its first letters or its number.")

@@ -53,7 +53,7 @@ def put(sitting: Sitting, step: Step) -> None:
 def _wanted(step: Step) -> str:
     """What an empty line should have been."""
     if step.kind == "measure":
-        return "Type the reading as the meter shows it, like 20u or 12.5 V; '?' tells what else."
+        return "Type the reading as the meter shows it, like 150u or 12.5 V; '?' tells what else."
     return "Type the answer, its first letters or its number; '?' tells what else."
 
 

@@ -52,9 +52,9 @@ def _with_rating_options(decorated: Any) -> Any:
 
 @click.command(
     cls=Readings,
-    epilog='Example: faulttree judge "20 uF" --nominal "47 uF" --tolerance "20 %"\n\n'
-    'Example: faulttree judge 20uF "16 ohm" leakage=5uA --component electrolytic '
-    "--capacitance 47u --rated 25V\n\n"
+    epilog='Example: faulttree judge "10.9 V" --nominal "12 V" --tolerance "5 %"\n\n'
+    'Example: faulttree judge 130uF "2.4 ohm" leakage=40uA --component electrolytic '
+    "--capacitance 220u --rated 35V\n\n"
     "Example: faulttree judge --marking 4K7J",
 )
 @click.argument("readings", nargs=-1, metavar="[READING]...")
@@ -110,7 +110,7 @@ def command(
     """Judge READINGs of one part, or decode its marking.
 
     Several readings of one quantity count as repeats. With --component each may be of
-    another quantity: its unit tells which, or its name in front, as in ESR=16ohm.
+    another quantity: its unit tells which, or its name in front, as in ESR=2.4ohm.
     """
     if marking is not None and not readings:
         return _decode(marking, unit, as_json=as_json)

@@ -87,7 +87,7 @@ def judge_text(
 
     Args:
         readings: one or several. With ``component`` each may name its quantity, as in
-            ``ESR=16 ohm``; else its unit tells. Several of one quantity count as repeats.
+            ``ESR=2.4 ohm``; else its unit tells. Several of one quantity count as repeats.
         nominal, tolerance, minimum, maximum: limits, as in a tree.
         component, quantity, rating: limits by the part's rating, as in a tree.
         marking: limits by what is printed on a resistor or capacitor.
@@ -103,7 +103,7 @@ def judge_text(
     """
     typed = [readings] if isinstance(readings, str | int | float) else list(readings)
     if not typed:
-        raise ReadingError("there is no reading to judge", mend='Give one, such as "20 uF".')
+        raise ReadingError("there is no reading to judge", mend='Give one, such as "150 uF".')
     written = {
         "nominal": nominal,
         "tolerance": tolerance,

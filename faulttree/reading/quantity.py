@@ -1,7 +1,7 @@
 """From the text of a reading to an exact value in base units, or a refusal that says why.
 
 General notations are read by general libraries well enough, but those give binary floats
-and take ``16R`` for 16e27, ``4k7`` for 4 of a unit "k7" and ``12,5 V`` for 125 V. A verdict
+and take ``33R`` for 33e27, ``4k7`` for 4 of a unit "k7" and ``12,5 V`` for 125 V. A verdict
 that hangs on such a slip is worse than none, so the notation is read here, exactly, and
 the libraries are the peers that the tests compare with.
 """
@@ -127,7 +127,7 @@ def parse_quantity(text: str | int | float | Decimal, unit: str | None = None) -
     """Read a quantity as people at a bench write it.
 
     Args:
-        text: such as ``20 µF``, ``16R``, ``4k7``, ``12,5 V``, ``3 mVpp``, ``OL``; or a number.
+        text: such as ``150 µF``, ``33R``, ``4k7``, ``12,5 V``, ``3 mVpp``, ``OL``; or a number.
         unit: the unit the place expects. A bare number takes it, with its prefix if it has
             one; another unit is refused with both named. None expects nothing.
 
@@ -332,7 +332,7 @@ def _suffix(rest: str, text: str, expected: Written | None, *, spaced: bool) -> 
         raise _refuse(
             text,
             f"ends in '{_short(rest)}', which is no unit known here",
-            "Write one number and one unit, like 4.7 kohm, 20 uF or 3 mV p-p.",
+            "Write one number and one unit, like 4.7 kohm, 150 uF or 3 mV p-p.",
         )
     return written
 

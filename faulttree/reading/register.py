@@ -22,7 +22,7 @@ class Figures:
         lower, upper: what a new part keeps within; None where there is no such limit.
         worn_lower, worn_upper: what a used part may have come to before it is the fault.
         nominal: the rated value, where there is one.
-        part: the part in words, such as ``a 47 µF 25 V part``.
+        part: the part in words, such as ``a 220 µF 35 V part``.
         notes: what the reader of a verdict must know, such as the temperature meant.
     """
 
