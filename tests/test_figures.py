@@ -24,7 +24,6 @@ from faulttree.cases.exporting import lines as exported_lines
 from faulttree.diagram import count_walks
 from faulttree.figures import Review, review
 from faulttree.figures.gathering import gather
-from faulttree.figures.guarding import guarded_table
 from faulttree.figures.intervals import (
     bootstrap_mean,
     chance_of_at_least,
@@ -41,7 +40,7 @@ from faulttree.figures.replay import cases_of
 from faulttree.figures.simulator import Shop, fill, grows, keep, shares, simulate
 from faulttree.figures.tallies import tally
 from faulttree.figures.terminal import lines as terminal_lines
-from faulttree.odds import priors
+from faulttree.odds import guarded_table, priors
 from faulttree.tree import build, shipped_library
 from faulttree.tree.model import Tree
 from faulttree.walk import fold, from_dict

@@ -12,13 +12,13 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from faulttree.tree import Tree, build, shipped_library
+from faulttree.tree.safety import HARD_STOPS
 from faulttree.walk import Event, State, fold, from_dict
 from faulttree.walk import events as ev
 from faulttree.walk.answer import Entry, answer
 from faulttree.walk.choose import both, choose, table_of
 from faulttree.walk.repair import conclude, conclude_by_sight
 from faulttree.walk.report import document
-from faulttree.walk.state import HARD_STOPS
 
 SLOW = [HealthCheck.too_slow, HealthCheck.data_too_large]
 QUICK = settings(max_examples=80, deadline=None, derandomize=True, suppress_health_check=SLOW)

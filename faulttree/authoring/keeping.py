@@ -11,7 +11,7 @@ from functools import lru_cache
 
 from faulttree.reading import formula_names
 from faulttree.tree import Step, Tree
-from faulttree.walk.state import HARD_STOPS
+from faulttree.tree.safety import HARD_STOPS
 
 __all__ = ["spoilt"]
 

@@ -8,8 +8,9 @@ from typing import Any
 
 from faulttree.authoring.cause import Test
 from faulttree.tree import Step, Tree
+from faulttree.tree.safety import HARD_STOPS
 from faulttree.walk.fold import fold
-from faulttree.walk.state import HARD_STOPS, State, Visit
+from faulttree.walk.state import State, Visit
 
 __all__ = ["Place", "barred", "leading_to", "places_on"]
 

@@ -10,9 +10,9 @@ from faulttree.bench.going import head_for
 from faulttree.bench.sitting import Leaving
 from faulttree.bench.thinking import MOST, door_view, worth_view
 from faulttree.bench.words import word_of
+from faulttree.tree.safety import HARD_STOPS
 from faulttree.walk import events as ev
 from faulttree.walk.choose import untested
-from faulttree.walk.state import HARD_STOPS
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence

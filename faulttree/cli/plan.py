@@ -73,12 +73,12 @@ def command(
 
 
 def _table(file: str, library: str | None) -> FaultTable:
-    from faulttree.odds import table_from_csv, table_from_tree
+    from faulttree.odds import guarded_table, table_from_csv
 
     path = Path(file)
     if path.suffix.lower() in (".csv", ".tsv", ".txt"):
         return table_from_csv(_text(path), path)
-    return table_from_tree(_tree(file, library))
+    return guarded_table(_tree(file, library))
 
 
 def _text(path: Path) -> str:

@@ -1,62 +1,20 @@
-"""Questions that guard a danger: no order of tests may go round them.
-
-A guard is a step with an answer that ends the walk as unsafe or for licensed people only.
-"""
+"""The safety checks that a tree begins with, put before an order of its other tests."""
 
 from __future__ import annotations
 
 import copy
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
-import networkx as nx
-
-from faulttree.odds import table_from_tree
 from faulttree.tree.ids import free_id
-from faulttree.walk.state import HARD_STOPS
+from faulttree.tree.safety import is_guard, sees_complaint
 
 if TYPE_CHECKING:
     from faulttree.odds import FaultTable
     from faulttree.tree.model import Step, Tree
 
-__all__ = ["first_guards", "guarded_table", "guards", "with_guards_first", "without"]
-
-
-def guarded_table(tree: Tree) -> FaultTable:
-    """The tree's fault table, each test behind the questions that guard it in the tree.
-
-    Where every way to a test comes by a question whose answer can end the walk as unsafe or
-    for licensed people only, no other order may go round that question.
-
-    Raises:
-        TableError: steps that wait for one another.
-    """
-    table = table_from_tree(tree)
-    known = {*table.tests, *table.deeds}
-    graph = nx.DiGraph((a, b) for a, _, b in tree.edges())
-    if tree.start not in graph:
-        return table
-    above = nx.immediate_dominators(graph, tree.start)
-    guarding = {name for name in table.tests if guards(tree, name)}
-    after = []
-    for at, test in enumerate(table.tests):
-        before = [name for name in _chain(above, test) if name in guarding and name in known]
-        after.append(tuple(dict.fromkeys([*reversed(before), *table.after[at]])))
-    return replace(table, after=tuple(after))
-
-
-def _chain(above: Mapping[str, str | None], name: str) -> Iterator[str]:
-    """What every way to a step comes by, the nearest first."""
-    while name in above and above[name] not in (None, name):
-        name = str(above[name])
-        yield name
-
-
-def guards(tree: Tree, name: str) -> bool:
-    """Whether an answer to a step can end the walk as unsafe or for licensed people only."""
-    targets = tree.steps[name].targets.values()
-    return any(tree.stops[to].reason in HARD_STOPS for to in targets if to in tree.stops)
+__all__ = ["first_guards", "with_guards_first", "without"]
 
 
 def first_guards(tree: Tree, table: FaultTable) -> tuple[str, ...]:
@@ -65,12 +23,13 @@ def first_guards(tree: Tree, table: FaultTable) -> tuple[str, ...]:
     They are asked once, as in the tree, and need not be part of what is put in order.
 
     Args:
-        table: as :func:`guarded_table` gives it.
+        table: as :func:`faulttree.odds.guarded_table` gives it.
     """
     plain = [
         name
         for at, name in enumerate(table.tests)
-        if guards(tree, name) and len({row[at] for row in table.entries} - {()}) < 2
+        if (is_guard(tree, tree.steps[name]) or sees_complaint(tree, tree.steps[name]))
+        and len({row[at] for row in table.entries} - {()}) < 2
     ]
     found: list[str] = []
     name = tree.start

@@ -202,7 +202,7 @@ def planned(table: FaultTable, counts: Mapping[tuple[str, str], float]) -> Plann
     """The order that confirmed cases suggest; None where there is nothing to put in order.
 
     Args:
-        table: as :func:`guarded_table` gives it.
+        table: as :func:`faulttree.odds.guarded_table` gives it.
         counts: (module or family, fault) → confirmed cases.
     """
     tree = table.source

@@ -7,12 +7,12 @@ from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 from faulttree.figures.fragment import to_tell_apart
-from faulttree.figures.guarding import guards
 from faulttree.figures.intervals import FEW, share_of, upper_limit
 from faulttree.figures.proposal import Proposal
 from faulttree.figures.said import listed, percent, within
 from faulttree.odds.problem import Problem
 from faulttree.odds.testability import groups_of
+from faulttree.tree.safety import is_guard
 
 if TYPE_CHECKING:
     from faulttree.figures.gathering import TreeCount
@@ -58,7 +58,7 @@ def _tells_nothing(count: TreeCount, mover: Mover, name: str) -> Iterator[Propos
     walked = sum(counted.taken.values())
     below = upper_limit(walked)
     one_sided = len(outcomes) > 1 and len([o for o in outcomes if counted.taken[o]]) == 1
-    if not one_sided or below >= RARE or guards(count.tree, name):
+    if not one_sided or below >= RARE or is_guard(count.tree, count.tree.steps[name]):
         return
     always = next(outcome for outcome in outcomes if counted.taken[outcome])
     yield _later(

@@ -14,9 +14,9 @@ from sqlalchemy import ColumnElement, Connection, not_, select
 from faulttree.cases.asking import conditions
 from faulttree.cases.tables import CASES, STEPS
 from faulttree.figures.gathering import FOUND
-from faulttree.figures.guarding import guarded_table
 from faulttree.figures.intervals import Mean, Share, bootstrap_mean, share_of
 from faulttree.figures.orders import Case, Planned, Standing, Way, planned
+from faulttree.odds import guarded_table
 
 if TYPE_CHECKING:
     from faulttree.cases.store import Store

@@ -14,6 +14,7 @@ from faulttree.odds.beliefs import (
 )
 from faulttree.odds.checks import Checks, Worth, expected_part_cost, sequence, worth_it
 from faulttree.odds.csv_table import table_from_csv
+from faulttree.odds.guarded import guarded_table
 from faulttree.odds.planner import Plan, plan
 from faulttree.odds.ranking import Ranked, Suspect, rank_tests, untested, would_settle
 from faulttree.odds.table import Deed, FaultTable, TableError, make_table
@@ -36,6 +37,7 @@ __all__ = [
     "TableError",
     "Worth",
     "expected_part_cost",
+    "guarded_table",
     "make_table",
     "pairs",
     "plan",

@@ -5,9 +5,10 @@ apart, the tree goes on as a technician would: mend the likeliest, see whether t
 is gone, else it is the next. Those questions take no minutes of their own, for repairs are
 not what a plan reckons. An outcome that no possible fault shows leads to a stop that says so.
 
-A plan of a tree keeps what its steps say, and its deeds, cautions and access; what a test
-rests on comes before it on every way. A result that the tree ends as unsafe ends the
-plan as well.
+A plan of a tree keeps what its steps say, and its deeds, cautions and access. What a test
+rests on comes before it on every path, and so do the safety checks that guard it in the tree.
+A result that the tree ends as unsafe or for licensed people only ends the plan as well, and
+so does a first step that does not reproduce the complaint.
 """
 
 from __future__ import annotations
@@ -26,13 +27,12 @@ from faulttree.odds.search import Search
 from faulttree.odds.table import FaultTable, TableError
 from faulttree.tree.ids import free_id
 from faulttree.tree.model import Step, Tree, Use
+from faulttree.tree.safety import HARD_STOPS, sees_complaint
 
 __all__ = ["plan_tree"]
 
 MOST_STEPS = 20_000
 NOTHING = "none-of-these"
-FINAL = frozenset({"unsafe"})
-"""Reasons of stops that end a plan too, whatever else might show the same."""
 
 
 def plan_tree(
@@ -146,10 +146,10 @@ class _Writer:
 
     def _targets(self, place: Any, test: int, made: Mapping[str, str]) -> dict[str, str]:
         ends = {outcome: end for outcome, _, end in self.search.ends(place, test)}
-        targets = {}
+        targets, name = {}, self.table.tests[test]
         for at, outcome in enumerate(self.table.outcomes[test]):
-            final = self._final(self.table.tests[test], outcome)
-            if final is not None and (at not in ends or self._must_stop(final)):
+            final = self._final(name, outcome)
+            if final is not None and (at not in ends or self._must_stop(name, final)):
                 targets[outcome] = final
             elif at in ends:
                 targets[outcome] = self.place(ends[at], made)
@@ -163,9 +163,14 @@ class _Writer:
         target = tree.steps[test].targets[outcome] if tree else None
         return target if tree and target in tree.stops else None
 
-    def _must_stop(self, stop: str) -> bool:
+    def _must_stop(self, test: str, stop: str) -> bool:
+        """Whether the plan ends at a stop too, whatever else might show the same."""
         tree = self.table.source
-        return tree is not None and tree.stops[stop].reason in FINAL
+        if tree is None:
+            return False
+        reason = tree.stops[stop].reason
+        complaint = reason == "no-fault-found" and sees_complaint(tree, tree.steps[test])
+        return reason in HARD_STOPS or complaint
 
     def _nothing(self) -> str:
         self.stops[NOTHING] = {
@@ -242,7 +247,7 @@ class _Writer:
         targets = {}
         for outcome in outcomes:
             final = self._final(item, outcome)
-            stop = final is not None and self._must_stop(final)
+            stop = final is not None and self._must_stop(item, final)
             targets[outcome] = str(final) if stop else following
         return self._step(item, targets, made)
 

@@ -24,6 +24,7 @@ from typing import Any
 
 from faulttree.odds.bounds import entropy_bound, huffman_bound, pair_bound, rate_bound
 from faulttree.odds.chains import Chains
+from faulttree.odds.guarded import guarded
 from faulttree.odds.lookahead import Draft, look_ahead, reachable
 from faulttree.odds.plan_tree import plan_tree
 from faulttree.odds.problem import Problem, bits
@@ -123,7 +124,8 @@ def plan(
 
     Args:
         table: the fault table. Of a table drawn from a tree, faults that no test says
-            anything of are left out, for no order of tests finds them.
+            anything of are left out, for no order of tests finds them; and every test stays
+            behind the safety checks of the tree (:func:`faulttree.odds.guarded.guarded`).
         seconds: how long to look for something better, 0 or more; a first plan is always
             finished, and a proof found sooner ends the search.
         progress: told the best expected minutes and the proved lower bound, as they change.
@@ -136,6 +138,7 @@ def plan(
     """
     if not table.faults:
         raise TableError("the table has no faults", mend="Give each fault a row.")
+    table = guarded(table)
     planned, loose = _without_loose(table)
     problem = Problem(planned)
     timer = _Timer(clock, seconds, stopped)

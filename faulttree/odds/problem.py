@@ -35,8 +35,9 @@ class Readying:
     """Access states, deeds and prerequisite tests, as bits of one whole number.
 
     An access state is entered once and leaves with another of its group. A deed or a test
-    that others come after holds until something live is done. A prerequisite test has a
-    second bit that says it was done at all: done again, it costs but tells nothing.
+    that others come after holds until something live is done, unless the table calls it
+    lasting. A prerequisite test has a second bit that says it was done at all: done again,
+    it costs but tells nothing.
     """
 
     def __init__(self, table: FaultTable) -> None:
@@ -50,7 +51,8 @@ class Readying:
             for at, test in enumerate(t for t in table.tests if t in waited)
         }
         self.nothing = not any(table.access) and not any(table.after)
-        self._voided = ~sum(bit for name, bit in self.bit.items() if name not in table.states)
+        self._voided = ~sum(bit for name, bit in self.bit.items()
+                            if name not in table.states and name not in table.lasting)  # fmt: skip
         self._rivals = {
             name: ~sum(
                 self.bit[other]

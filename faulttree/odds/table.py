@@ -60,6 +60,7 @@ class FaultTable:
         deeds: what is done rather than tested, by id.
         kinds: for each test ``ask``, ``measure`` or ``use``; decides its error rate.
         live: tests that void the deeds done before them.
+        lasting: tests that others come after and that hold once done, whatever is live later.
         gear: for each test the instruments it needs.
         titles: the words for a fault, where it has any besides its id.
         identities: fault → (module or family, id): the same pair is the same cause in
@@ -80,6 +81,7 @@ class FaultTable:
     deeds: Mapping[str, Deed] = field(default_factory=dict)
     kinds: tuple[str, ...] = ()
     live: frozenset[str] = frozenset()
+    lasting: frozenset[str] = frozenset()
     gear: tuple[tuple[str, ...], ...] = ()
     titles: Mapping[str, str] = field(default_factory=dict)
     identities: Mapping[str, tuple[str, str]] = field(default_factory=dict)

@@ -6,8 +6,9 @@ from dataclasses import dataclass, replace
 from functools import lru_cache
 from typing import TYPE_CHECKING
 
+from faulttree.tree.safety import is_guard
 from faulttree.walk.events import Answered, Jumped
-from faulttree.walk.ways import ByHash, deeds_before, guards_before, is_guard
+from faulttree.walk.ways import ByHash, deeds_before, guards_before
 
 if TYPE_CHECKING:
     from collections.abc import Mapping

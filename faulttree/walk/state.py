@@ -6,20 +6,19 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any, Literal
 
+from faulttree.tree.safety import HARD_STOPS
+
 if TYPE_CHECKING:
     from faulttree.tree.model import Step, Tree
     from faulttree.walk.events import Answered, Closed, Opened
 
-__all__ = ["HARD_STOPS", "End", "Phase", "Purpose", "Repair", "State", "Visit"]
+__all__ = ["End", "Phase", "Purpose", "Repair", "State", "Visit"]
 
 Phase = Literal["finding", "found", "confirming", "closing", "ended", "closed"]
 """finding a fault; found one, repair open; repaired, confirming step open; confirmed, the
 closing procedures open; ended (at a stop, given up, or all done); closed with a result."""
 
 Purpose = Literal["finding", "confirming", "closing"]
-
-HARD_STOPS = frozenset({"licensed", "unsafe"})
-"""Reasons after which nobody is sent back into the unit, whatever was skipped."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from functools import lru_cache
 
-from faulttree.tree.model import Step, Tree
-from faulttree.walk.state import HARD_STOPS
+from faulttree.tree.model import Tree
+from faulttree.tree.safety import always_before, is_guard
 
-__all__ = ["ByHash", "deeds_before", "guards_before", "is_guard"]
+__all__ = ["ByHash", "deeds_before", "guards_before"]
 
 
 class ByHash:
@@ -42,41 +41,11 @@ def guards_before(tree: Tree, step: str) -> tuple[str, ...]:
     return _all_guards(ByHash(tree)).get(step, ())
 
 
-def is_guard(tree: Tree, step: Step) -> bool:
-    """Whether an answer can end the walk as unsafe, or as work for licensed people only."""
-    targets = step.targets.values()
-    return any(tree.stops[to].reason in HARD_STOPS for to in targets if to in tree.stops)
-
-
 @lru_cache(maxsize=16)
 def _all_deeds(key: ByHash) -> dict[str, tuple[str, ...]]:
-    return _on_every_way(key.tree, lambda step: step.kind == "do" and not step.live)
+    return always_before(key.tree, lambda step: step.kind == "do" and not step.live)
 
 
 @lru_cache(maxsize=16)
 def _all_guards(key: ByHash) -> dict[str, tuple[str, ...]]:
-    return _on_every_way(key.tree, lambda step: is_guard(key.tree, step))
-
-
-def _on_every_way(tree: Tree, wanted: Callable[[Step], bool]) -> dict[str, tuple[str, ...]]:
-    """Step → what is wanted before it, by the meet over all ways into it, until nothing changes.
-
-    The first way found gives the order; the others only strike steps out.
-    """
-    known: dict[str, tuple[str, ...]] = {tree.start: ()}
-    waiting = [tree.start]
-    while waiting:
-        step = tree.steps.get(waiting.pop())
-        if step is None:
-            continue
-        own = (step.id,) if wanted(step) else ()
-        passed = (*(name for name in known[step.id] if name != step.id), *own)
-        for target in step.targets.values():
-            if target not in tree.steps:
-                continue
-            before = known.get(target)
-            met = passed if before is None else tuple(name for name in before if name in passed)
-            if met != before:
-                known[target] = met
-                waiting.append(target)
-    return {name: tuple(one for one in found if one != name) for name, found in known.items()}
+    return always_before(key.tree, lambda step: is_guard(key.tree, step))

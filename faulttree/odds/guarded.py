@@ -1,0 +1,84 @@
+"""The fault table of a tree with its safety checks: no order of tests may leave them out.
+
+Safety checks are steps with an answer that ends the walk as unsafe or for licensed people
+only. A first step that reproduces the complaint is kept in the same way: without it, faults
+are looked for in units that have none.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import replace
+
+from faulttree.odds.table import FaultTable
+from faulttree.odds.tree_table import table_from_tree
+from faulttree.tree.model import Tree
+from faulttree.tree.safety import checks_before
+
+__all__ = ["guarded", "guarded_table"]
+
+
+def guarded_table(tree: Tree) -> FaultTable:
+    """The tree's fault table, each test behind the safety checks that come before it there.
+
+    Raises:
+        TableError: steps that wait for one another.
+    """
+    return guarded(table_from_tree(tree))
+
+
+def guarded(table: FaultTable) -> FaultTable:
+    """The table with every test and deed behind the safety checks of the tree it came from.
+
+    Where every path of the tree to a step passes a safety check, that check becomes one of
+    the things that come first (``after``). A check that no step names in its own ``after``
+    holds once it is done, also when the unit is powered later: the tree asks it once.
+    A table without a tree is given back as it is, and so is one that was guarded before.
+    """
+    tree = table.source
+    if tree is None:
+        return table
+    before = checks_before(tree)
+    waits = _waits(table)
+    named = {name for names in waits.values() for name in names}
+    for step, needed in before.items():
+        for check in needed:
+            _put_before(check, step, waits)
+    for name in table.deeds.keys() & tree.uses.keys():
+        for check in before.get(tree.uses[name].start, ()):
+            if check not in tree.uses[name].steps:
+                _put_before(check, name, waits)
+    checks = {check for found in before.values() for check in found}
+    lasting = table.lasting or frozenset(checks & set(table.tests) - named)
+    return replace(
+        table,
+        after=tuple(waits[test] for test in table.tests),
+        deeds={name: replace(deed, after=waits[name]) for name, deed in table.deeds.items()},
+        lasting=lasting,
+    )
+
+
+def _waits(table: FaultTable) -> dict[str, tuple[str, ...]]:
+    waits = dict(zip(table.tests, table.after, strict=True))
+    waits.update({name: deed.after for name, deed in table.deeds.items()})
+    return waits
+
+
+def _put_before(check: str, name: str, waits: dict[str, tuple[str, ...]]) -> None:
+    """Add a check to what comes before a test; not where the check itself waits for that."""
+    if check not in waits or name not in waits or check in waits[name]:
+        return
+    if not _rests_on(check, name, waits):
+        waits[name] = (check, *waits[name])
+
+
+def _rests_on(check: str, name: str, waits: Mapping[str, tuple[str, ...]]) -> bool:
+    todo, seen = [check], set[str]()
+    while todo:
+        one = todo.pop()
+        if one == name:
+            return True
+        if one not in seen:
+            seen.add(one)
+            todo += waits.get(one, ())
+    return False
