@@ -99,35 +99,59 @@ def ends(tree: Tree) -> Iterator[tuple[str, list[Taken]]]:
             yield target, [*paths[step], (step, outcome)]
 
 
-def answers(tree: Tree, way: list[Taken]) -> tuple[dict[str, Any], ...]:
+def entry(tree: Tree, name: str, outcome: str, known: dict[str, Quantity]) -> dict[str, Any]:
+    """One entry of a script: the outcome, or a reading that gives it."""
+    step = tree.steps[name]
+    if step.kind != "measure":
+        return {name: {"outcome": outcome}}
+    shown = reading(step, outcome, known, tree)
+    known[name] = parse_quantity(shown)
+    return {name: {"reading": shown, "sure": True, "in_circuit": False}}
+
+
+def passing(tree: Tree, step: Step) -> str:
+    """The first outcome that goes on to another step, else the first that names no fault."""
+    outcomes = [outcome for outcome in step.targets if outcome != "undecided"]
+    onward = [outcome for outcome in outcomes if step.targets[outcome] in tree.steps]
+    return (onward or outcomes)[0]
+
+
+def made_ready(tree: Tree, entries: list[dict[str, Any]], goal: str) -> list[dict[str, Any]]:
+    """The entries, and all that the walk asks for before the step ``goal``, passed."""
+    entries = list(entries)
+    if goal not in tree.steps or not tree.steps[goal].after:
+        return entries
+    while (asked := played(tree, entries)[0].ask) is not None and asked.id != goal:
+        entries.append(entry(tree, asked.id, passing(tree, asked), {}))
+    return entries
+
+
+def answers(tree: Tree, way: list[Taken]) -> list[dict[str, Any]]:
     known: dict[str, Quantity] = {}
     entries: list[dict[str, Any]] = []
     for name, outcome in way:
-        step = tree.steps[name]
-        if step.kind != "measure":
-            entries.append({name: {"outcome": outcome}})
-            continue
-        shown = reading(step, outcome, known, tree)
-        known[name] = parse_quantity(shown)
-        entries.append({name: {"reading": shown, "sure": True, "in_circuit": False}})
-    return tuple(entries)
+        entries = made_ready(tree, entries, name)
+        entries.append(entry(tree, name, outcome, known))
+    return entries
 
 
-def proof(tree: Tree, fault: str) -> Any:
-    """What is read at the confirming step when the repair has held."""
-    confirm = tree.faults[fault].confirm
+def proved(tree: Tree, way: list[Taken], fault: str) -> tuple[State, list[Event]]:
+    """A walk to a fault, its repair, and what is read at the confirming step when it has held."""
+    confirm, entries = tree.faults[fault].confirm, answers(tree, way)
     if confirm is None:
-        return "works as its owner uses it"
-    if confirm.step in tree.uses or tree.steps[confirm.step].kind != "measure":
-        return confirm.gives
-    shown = reading(tree.steps[confirm.step], confirm.gives, {}, tree)
-    return {"reading": shown, "sure": True, "in_circuit": False}
+        return played(tree, entries, confirm="works as its owner uses it")
+    if confirm.step in tree.uses:
+        return played(tree, entries, confirm=confirm.gives)
+    entries = made_ready(tree, [*entries, {"repair": {"fault": fault}}], confirm.step)
+    return played(tree, [*entries, entry(tree, confirm.step, confirm.gives, {})])
 
 
-def walked(tree: Tree, way: list[Taken], confirm: Any = None) -> tuple[State, list[Event]]:
+def played(
+    tree: Tree, entries: list[dict[str, Any]], confirm: Any = None
+) -> tuple[State, list[Event]]:
     events: list[Event] = []
     unit = {"family": tree.family, "model": first_model(tree)}
-    script = Script(unit=unit, complaint="x", answers=answers(tree, way), confirm=confirm)
+    script = Script(unit=unit, complaint="x", answers=tuple(entries), confirm=confirm)
     state, _ = play(tree, script, emit=events.append, clock=lambda: NOW)
     return state, events
 
@@ -137,7 +161,7 @@ def test_every_fault_and_stop_is_reached_by_a_walk(tree_id: str) -> None:
     tree = load(tree_id)
     reached = set()
     for target, way in ends(tree):
-        state, _ = walked(tree, way)
+        state, _ = played(tree, answers(tree, way))
         assert state.end is not None, way
         assert state.end.id == target, way
         reached.add(target)
@@ -149,7 +173,7 @@ def test_every_repair_is_proved_by_its_confirming_step(tree_id: str) -> None:
     tree = load(tree_id)
     for target, way in ends(tree):
         if target in tree.faults:
-            state, events = walked(tree, way, proof(tree, target))
+            state, events = proved(tree, way, target)
             assert any(isinstance(event, Confirmed) for event in events), (target, way)
             assert state.repairs[-1].held
 

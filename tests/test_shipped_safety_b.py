@@ -1,0 +1,211 @@
+"""What the shipped trees must make sure of before somebody can get hurt.
+
+Which order is safe is common practice of the trade, no source, unless a check names one:
+unpowered tests before power, the safety test before first power and after each repair, cells
+looked at one by one before a charge.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from functools import cache
+
+import pytest
+
+from faulttree.reading import judge, parse_quantity, resolve_limits
+from faulttree.tree import Step, Tree, shipped_library
+from faulttree.walk.script import Script, play
+
+LIBRARY = shipped_library()
+HARD = {"unsafe", "licensed"}
+MAINS = [
+    "shop-vacuum/does-not-run",
+    "shop-vacuum/weak-suction",
+]
+
+
+@cache
+def load(tree_id: str) -> Tree:
+    return LIBRARY.load(tree_id)
+
+
+def reached(tree: Tree, *barred: tuple[str, str]) -> set[str]:
+    """Steps that some way from the start comes to without taking a barred outcome or exit."""
+    seen, queue = {tree.start}, deque([tree.start])
+    while queue:
+        step = tree.steps[queue.popleft()]
+        for outcome, target in step.targets.items():
+            taken = {(step.id, outcome), *step.leaves.get(outcome, ())}
+            if target in tree.steps and target not in seen and taken.isdisjoint(barred):
+                seen.add(target)
+                queue.append(target)
+    return seen
+
+
+def own_live(tree: Tree) -> list[Step]:
+    """The powered steps of the search, those of the test before power left out."""
+    return [
+        step
+        for step in tree.steps.values()
+        if step.live and not step.id.startswith(("closing.", "before-power."))
+    ]
+
+
+def proofs(tree: Tree) -> set[str]:
+    return {fault.confirm.step for fault in tree.faults.values() if fault.confirm}
+
+
+@pytest.mark.parametrize("tree_id", MAINS)
+def test_no_way_leads_to_power_before_the_safety_test(tree_id: str) -> None:
+    tree = load(tree_id)
+    assert tree.uses["before-power"].procedure == "before-power"
+    without = reached(tree, ("before-power", "pass"))
+    assert own_live(tree)
+    for step in own_live(tree):
+        assert step.id not in without or "before-power" in step.after, step.id
+
+
+@pytest.mark.parametrize("tree_id", MAINS)
+def test_after_a_repair_the_safety_test_comes_before_the_powered_proof(tree_id: str) -> None:
+    tree = load(tree_id)
+    powered = [step for step in own_live(tree) if step.id in proofs(tree)]
+    assert powered
+    for step in powered:
+        assert "before-power" in step.after, step.id
+
+
+@pytest.mark.parametrize("tree_id", MAINS)
+def test_a_unit_that_fails_before_power_is_given_no_power(tree_id: str) -> None:
+    tree = load(tree_id)
+    stop = tree.uses["before-power"].exits["fail"]
+    assert tree.stops[stop].reason in HARD
+
+
+@pytest.mark.parametrize("tree_id", MAINS)
+def test_every_powered_step_asks_for_a_residual_current_socket(tree_id: str) -> None:
+    for step in own_live(load(tree_id)):
+        assert "rcd-socket" in step.needs, step.id
+
+
+@pytest.mark.parametrize("tree_id", MAINS)
+def test_the_closing_reads_the_protective_class_off_the_plate(tree_id: str) -> None:
+    tree = load(tree_id)
+    closing = {tree.uses[use].procedure for use in tree.closing}
+    assert "safety-by-class" in closing
+    assert closing.isdisjoint({"class-1-safety", "class-2-safety"})
+
+
+def test_the_test_before_power_has_earth_insulation_a_short_and_a_series_lamp() -> None:
+    tree = load("shop-vacuum/does-not-run")
+    steps = {name.partition(".")[2]: tree.steps[name] for name in tree.uses["before-power"].steps}
+    needs = {gear for step in steps.values() for gear in step.needs}
+    assert {"earth-tester", "insulation-tester", "multimeter", "lamp-limiter"} <= needs
+    # Insulation at 500 V d.c., 1 MΩ in class I and 2 MΩ in class II: common practice, no source;
+    # earth path 0.3 Ω: EN 50678 for leads up to 5 m, from memory.
+    assert steps["insulation-1"].limits["protection"] == "I"  # type: ignore[index]
+    assert steps["insulation-2"].limits["protection"] == "II"  # type: ignore[index]
+    assert steps["earth"].limits["max"] == "0.3 Ω"  # type: ignore[index]
+    assert [name for name, step in steps.items() if step.live] == ["lamp"]
+    # Whoever is in doubt tests the earth, and so does the class with an earth.
+    targets = steps["class"].targets
+    assert targets["in-doubt"] == targets["class-1"] == "before-power.earth"
+
+
+def test_a_repaired_unit_is_not_powered_before_it_has_passed() -> None:
+    tree = load("shop-vacuum/does-not-run")
+    entries = (
+        {"look.lead": "damaged"},
+        {"what": "lead-or-plug"},
+        {"repair": {"fault": "damaged-lead"}},
+    )
+    script = Script(unit={"family": "shop-vacuum"}, complaint="x", answers=entries)
+    state, _ = play(tree, script, emit=lambda _: None, clock=lambda: "2026-11-25T09:00:00.000Z")
+    assert state.ask is not None
+    assert state.ask.id == "before-power.class"
+    failed = (
+        *entries,
+        {"before-power.class": "class-1"},
+        {"before-power.earth": {"reading": "4 Ω", "sure": True}},
+    )
+    script = Script(unit={"family": "shop-vacuum"}, complaint="x", answers=failed)
+    state, _ = play(tree, script, emit=lambda _: None, clock=lambda: "2026-11-25T09:00:00.000Z")
+    assert state.end is not None
+    assert state.end.reason == "unsafe"
+
+
+def test_a_vacuum_is_tried_with_nothing_whose_dust_harms_the_lungs() -> None:
+    step = load("shop-vacuum/weak-suction").steps["as-used"]
+    assert "sand" not in step.text.replace("sawdust", "")
+    assert "outdoors" in step.how.lower()
+
+
+def test_a_vacuum_runs_with_a_new_board_only_once_it_is_closed() -> None:
+    for tree_id in LIBRARY.trees():
+        if not tree_id.startswith("shop-vacuum/"):
+            continue
+        for step in own_live(load(tree_id)):
+            assert step.access == (), step.id
+
+
+def test_the_outlet_of_a_unit_is_tested_for_earth_and_polarity() -> None:
+    tree = load("shop-vacuum/does-not-run")
+    use = next(use for use in tree.closing if tree.uses[use].procedure == "safety-by-class")
+    outlet = tree.steps[f"{use}.outlet"]
+    earth = tree.steps[outlet.targets["earthed-outlet"]]
+    assert "earth-tester" in earth.needs
+    assert earth.targets["inside"] == f"{use}.outlet-pins"
+    assert tree.steps[f"{use}.class"].targets["class-1"].startswith(f"{use}.test-1.")
+    assert tree.steps[f"{use}.class"].targets["class-2"].startswith(f"{use}.test-2.")
+
+
+@pytest.mark.parametrize("tree_id", LIBRARY.trees())
+def test_a_charge_is_measured_before_it_is_bled(tree_id: str) -> None:
+    tree = load(tree_id)
+    for use in tree.uses.values():
+        if use.procedure == "safe-discharge":
+            bleed = f"{use.id}.bleed"
+            before = [name for name, _, target in tree.edges() if target == bleed]
+            assert [tree.steps[name].kind for name in before] == ["measure"]
+            assert "five time constants" in tree.steps[bleed].text
+
+
+def first(procedure: str) -> tuple[Tree, str]:
+    """A tree that uses a procedure, and the use."""
+    for tree in map(load, LIBRARY.trees()):
+        for use in tree.uses.values():
+            if use.procedure == procedure:
+                return tree, use.id
+    raise AssertionError(procedure)
+
+
+def judged(tree: Tree, step: str, *readings: tuple[str, str]) -> str:
+    """What a reading at a step gives, earlier ones known."""
+    known = {name: parse_quantity(shown) for name, shown in readings[:-1]}
+    found = tree.steps[step]
+    limits = resolve_limits(found.limits or {}, unit=found.unit, readings=known, ratings={})
+    return str(judge(parse_quantity(readings[-1][1]), limits).outcome)
+
+
+def test_only_an_open_fuse_is_blown() -> None:
+    tree, use = first("fuse-test")
+    step = f"{use}.resistance"
+    # 0.7 Ω is what fuses of 0.3 to 0.6 A may read whole (from memory).
+    assert judged(tree, step, (step, "0.7 Ω")) == "inside"
+    assert judged(tree, step, (step, "2 MΩ")) == "high"
+
+
+def test_a_winding_somewhat_high_is_not_open() -> None:
+    tree = load("soldering-station/does-not-heat")
+    use = next(use for use in tree.uses.values() if use.procedure == "winding-test")
+    step = f"{use.id}.value"
+    assert use.given["resistance"] == "55 Ω"
+    assert [judged(tree, step, (step, shown)) for shown in ("45 Ω", "70 Ω")] == ["inside"] * 2
+    assert [judged(tree, step, (step, shown)) for shown in ("5 Ω", "2 MΩ")] == ["low", "high"]
+
+
+def test_a_small_smooth_fall_is_a_good_thermistor() -> None:
+    tree, use = first("ntc-test")
+    step, cold = f"{use}.warm", f"{use}.cold"
+    # 10 kΩ, B 3950 K falls by 2.3 % from 20.0 to 20.5 °C: beta equation, computed.
+    assert judged(tree, step, (cold, "12.5 kΩ"), (step, "12.2 kΩ")) == "inside"
+    assert judged(tree, step, (cold, "12.5 kΩ"), (step, "12.5 kΩ")) == "high"
