@@ -149,7 +149,8 @@ class _Writer:
         targets, name = {}, self.table.tests[test]
         for at, outcome in enumerate(self.table.outcomes[test]):
             final = self._final(name, outcome)
-            if final is not None and (at not in ends or self._must_stop(name, final)):
+            left = self._showing(ends[at], name, outcome) if at in ends else False
+            if final is not None and (at not in ends or self._must_stop(name, final, shown=left)):
                 targets[outcome] = final
             elif at in ends:
                 targets[outcome] = self.place(ends[at], made)
@@ -163,14 +164,23 @@ class _Writer:
         target = tree.steps[test].targets[outcome] if tree else None
         return target if tree and target in tree.stops else None
 
-    def _must_stop(self, test: str, stop: str) -> bool:
-        """Whether the plan ends at a stop too, whatever else might show the same."""
+    def _showing(self, place: Any, test: str, outcome: str) -> bool:
+        """Whether the table says of a fault that is possible that it shows this outcome."""
+        return any(outcome in self.table.entry(fault, test) for fault in self._faults(place))
+
+    def _must_stop(self, test: str, stop: str, *, shown: bool) -> bool:
+        """Whether the plan ends at a stop too, although faults are left.
+
+        ``shown``: whether one of them is said to show this outcome. Then the outcome alone
+        does not tell that the rest is work for licensed people; an unsafe unit stays unsafe.
+        """
         tree = self.table.source
         if tree is None:
             return False
         reason = tree.stops[stop].reason
-        complaint = reason == "no-fault-found" and sees_complaint(tree, tree.steps[test])
-        return reason in HARD_STOPS or complaint
+        if reason == "no-fault-found":
+            return sees_complaint(tree, tree.steps[test])
+        return reason == "unsafe" or (reason in HARD_STOPS and not shown)
 
     def _nothing(self) -> str:
         self.stops[NOTHING] = {
@@ -247,7 +257,7 @@ class _Writer:
         targets = {}
         for outcome in outcomes:
             final = self._final(item, outcome)
-            stop = final is not None and self._must_stop(item, final)
+            stop = final is not None and self._must_stop(item, final, shown=False)
             targets[outcome] = str(final) if stop else following
         return self._step(item, targets, made)
 
