@@ -55,7 +55,9 @@ def _meter_remark(state: State, bench: Bench | None, meter: str, width: int) -> 
     if text:
         return views.labelled("Meter", text, width, style="warning")
     fitting = [
-        one.id for one in bench.instruments.values() if one.measures(limits.unit, limits.kind)
+        one.id
+        for one in bench.instruments.values()
+        if one.measures(limits.unit, limits.kind) and limits.takes(one.kind)
     ]
     if held is not None or not fitting:
         return []

@@ -196,7 +196,7 @@ def _named(
     if len(entries) == 1:
         return entries[0].quantity, text
     read = parse_quantity(text)
-    fitting = [entry.quantity for entry in entries if read.unit and entry.unit == read.unit]
+    fitting = _fitting(read, entries, spec)
     if len(fitting) == 1:
         return fitting[0], text
     shown = unit_text(read.unit) or "a plain number"
@@ -204,6 +204,17 @@ def _named(
         f"which quantity of the {spec['component']} '{str(text)[:40]}' is ({shown}) is not clear",
         mend=f"Name it: {' or '.join(f'{q}={text}' for q in names.values())}.",
     )
+
+
+def _fitting(read: Quantity, entries: Sequence[Rating], spec: Mapping[str, Any]) -> list[str]:
+    """The quantities that a reading of this unit and kind can be of, given these parameters."""
+    fitting = [entry for entry in entries if read.unit and entry.unit == read.unit]
+    # A peak-to-peak value must be said, so plain volts are not ripple.
+    said = [entry for entry in fitting if (entry.kind == "pp") == (read.kind == "pp")]
+    if len(said) > 1:
+        given = {p.name for entry in said for p in entry.parameters} & spec.keys()
+        said = [e for e in said if given <= {p.name for p in e.parameters}] if given else said
+    return [entry.quantity for entry in (said or fitting)]
 
 
 def _only_own(spec: dict[str, Any]) -> dict[str, Any]:
@@ -231,7 +242,8 @@ def _by_marking(marking: str, spec: dict[str, Any]) -> dict[str, Any]:
     if "tolerance" not in made:
         if decoded.tolerance is None:
             raise ReadingError(
-                f"the marking '{marking[:40]}' says no tolerance", mend="Give tolerance."
+                f"the marking '{marking[:40]}' says no tolerance",
+                mend="Give tolerance. F behind a capacitance is read as farad, not as 1 %.",
             )
         made["tolerance"] = decoded.tolerance_text
     return made

@@ -5,6 +5,7 @@ from __future__ import annotations
 from decimal import Decimal
 
 from faulttree.reading.limits import Limits, limits_text, side_of
+from faulttree.reading.possible import is_possible
 from faulttree.reading.quantity import EXACT, Quantity, show_exact
 from faulttree.reading.units import EXPONENTS, unit_text
 
@@ -26,7 +27,9 @@ def doubt(reading: Quantity, limits: Limits) -> str | None:
     value = reading.value
     if value is None or value.is_zero() or limits.bands or limits.missing or limits.problem:
         return _bare_in_bands(reading, limits)
-    if limits.negative and value > 0 and not (reading.signed and reading.text.lstrip()[:1] == "+"):
+    if not is_possible(reading, limits):
+        return None
+    if _lacks_sign(reading, value, limits):
         return f"Did you mean {_say(-value, limits)}? Both limits are below zero."
     if side_of(value, limits.last_lower, limits.last_upper) != 0:
         for shift in SHIFTS:
@@ -37,6 +40,13 @@ def doubt(reading: Quantity, limits: Limits) -> str | None:
                     f"{_say(value, limits)} is far off the limits, {limits_text(limits)}."
                 )
     return _bare(reading, limits)
+
+
+def _lacks_sign(reading: Quantity, value: Decimal, limits: Limits) -> bool:
+    """A rail below zero cannot turn over; a freezer can be warm, so there the size must fit."""
+    if not limits.below_zero or value <= 0 or reading.text.lstrip()[:1] == "+":
+        return False
+    return limits.negative or side_of(-value, limits.last_lower, limits.last_upper) == 0
 
 
 def _say(value: Decimal, limits: Limits) -> str:

@@ -45,11 +45,10 @@ def ask_before(
     held = bench.instrument(using) if isinstance(using, str) else using
     if held.id in {i.id for i in able} or _can_decide(held, limits, rule):
         return None
-    why = (
-        f"its uncertainty is larger than the limits allow ({limits_text(limits)})"
-        if held.measures(limits.unit, limits.kind)
-        else f"it does not read {unit_text(limits.unit, limits.kind)}"
-    )
+    if limits.method is not None and not limits.takes(held.kind):
+        why = f"{limits.method.text}; {limits.method.reason}"
+    else:
+        why = _why(held, limits)
     other = (
         f"Take {instrument_text(able[0], limits.unit, limits.kind)} instead."
         if able
@@ -58,8 +57,18 @@ def ask_before(
     return f"{held.title or held.id} cannot decide this: {why}. {other}"
 
 
+def _why(held: Instrument, limits: Limits) -> str:
+    return (
+        f"its uncertainty is larger than the limits allow ({limits_text(limits)})"
+        if held.measures(limits.unit, limits.kind)
+        else f"it does not read {unit_text(limits.unit, limits.kind)}"
+    )
+
+
 def _can_decide(instrument: Instrument, limits: Limits, rule: Rule) -> bool:
     """Whether any reading at all would be called inside (or each band, for bands)."""
+    if not limits.takes(instrument.kind):
+        return False
     if limits.bands:
         return all(
             _reaches(instrument, limits, band.lower, band.upper, rule) for band in limits.bands

@@ -103,6 +103,11 @@ class Instrument:
         """Whether it reads this unit; a kind nobody said is met by d.c., a.c. or r.m.s."""
         return bool(self._rows(unit, kind))
 
+    def top(self, unit: str, kind: str = "") -> Decimal | None:
+        """The end of its highest range in this unit, or None where it does not read it."""
+        rows = self._rows(unit, kind)
+        return rows[-1].full if rows else None
+
     def range_for(self, value: Decimal | float, unit: str, kind: str = "") -> Range | None:
         """The smallest range that shows this value, or None."""
         size = abs(Decimal(value))

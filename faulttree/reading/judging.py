@@ -10,6 +10,7 @@ from math import inf, sqrt
 from faulttree.errors import ReadingError
 from faulttree.reading.instruments import Instrument
 from faulttree.reading.limits import Limits, side_of
+from faulttree.reading.possible import refuse_impossible
 from faulttree.reading.quantity import EXACT, Quantity, show
 from faulttree.reading.uncertainty import below, conformance, effective_freedom, type_a
 from faulttree.reading.units import unit_text
@@ -43,13 +44,17 @@ def judge(
         rule: how sure the verdict must be.
 
     Raises:
-        ReadingError: the reading is of another unit or kind than the limits, or there is
-            none.
+        ReadingError: the reading is of another unit or kind than the limits, it is
+            impossible, the instrument is of a kind that cannot read this quantity, or there
+            is no reading.
     """
     one, several, spread, freedom = _mean((reading,) if isinstance(reading, Quantity) else reading)
     _check_unit(one, limits)
+    for each in several or (one,):
+        refuse_impossible(each, limits)
     if limits.missing or limits.problem:
         return _without_limits(one, limits, several)
+    _check_method(instrument, limits)
     if in_circuit:
         from faulttree.reading.incircuit import proves
 
@@ -60,7 +65,9 @@ def judge(
                 instrument=instrument.id if instrument else "",
             )  # fmt: skip
     if one.value is None:
-        return _over_range(one, limits, several, instrument)
+        from faulttree.reading.over_range import judge_over_range
+
+        return judge_over_range(one, limits, several, instrument)
     u, freedom = _combine(one, limits, instrument, spread, freedom)
     name = instrument.id if instrument else ""
     if limits.bands:
@@ -121,30 +128,23 @@ def _check_unit(reading: Quantity, limits: Limits) -> None:
     )
 
 
+def _check_method(instrument: Instrument | None, limits: Limits) -> None:
+    """Refuse an instrument whose method does not measure what the rating means."""
+    method = limits.method
+    if instrument is None or method is None or limits.takes(instrument.kind):
+        return
+    raise ReadingError(
+        f"{instrument.id} is of the kind {instrument.kind}, and {method.text}: {method.reason}",
+        mend="Measure with such an instrument, or correct kind in bench.yaml: "
+        f"{' or '.join(method.kinds)}.",
+    )
+
+
 def _without_limits(reading: Quantity, limits: Limits, several: tuple[Quantity, ...]) -> Verdict:
     return Verdict(
         UNDECIDED, reading, limits, rule="no limits", readings=several,
         advice=limits.problem
         or f"take {', '.join(limits.missing)} first: the limits follow from it",
-    )  # fmt: skip
-
-
-def _over_range(
-    reading: Quantity,
-    limits: Limits,
-    several: tuple[Quantity, ...],
-    instrument: Instrument | None,
-) -> Verdict:
-    """Over range lies above every limit."""
-    if limits.bands:
-        last = limits.bands[-1]
-        outcome = last.name if last.upper is None else UNDECIDED
-    else:
-        outcome = "high" if limits.upper is not None else "inside"
-    likelihoods = {name: float(name == outcome) for name in limits.outcomes}
-    return Verdict(
-        outcome, reading, limits, likelihoods={} if outcome == UNDECIDED else likelihoods,
-        rule="over range", readings=several, instrument=instrument.id if instrument else "",
     )  # fmt: skip
 
 

@@ -8,7 +8,11 @@ from decimal import Decimal
 from faulttree.reading.quantity import show
 from faulttree.reading.units import Kind, unit_text
 
-__all__ = ["Band", "Limits", "digits_for", "limits_text", "side_of"]
+__all__ = ["Band", "Limits", "Method", "digits_for", "limits_text", "side_of"]
+
+
+# Units in which the sign is a direction and the size is what fails.
+SIZED = frozenset({"V", "A"})
 
 
 @dataclass(frozen=True, slots=True)
@@ -18,6 +22,24 @@ class Band:
     name: str
     lower: Decimal | None
     upper: Decimal | None
+
+
+@dataclass(frozen=True, slots=True)
+class Method:
+    """How a quantity must be measured for its limits to mean anything.
+
+    Attributes:
+        kinds: kinds of instrument that measure it so, by ``instruments.yaml``.
+        text: the same in words, such as ``insulation needs an insulation tester``.
+        reason: why another kind will not do.
+        any_top: the value that a meter of any kind proves by a reading over range; None
+            where such a reading proves nothing without a declared instrument.
+    """
+
+    kinds: tuple[str, ...]
+    text: str
+    reason: str
+    any_top: Decimal | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,6 +66,7 @@ class Limits:
             zero: the verdict is undecided.
         lower_uncertainty, upper_uncertainty: standard uncertainty of a computed limit.
         component, quantity: the rating it came from, if any.
+        method: the kind of instrument the rating needs, if any kind will not do.
         part, symbol: that part and its limit in words.
         notes: what the reader of a verdict must know.
     """
@@ -67,6 +90,7 @@ class Limits:
     upper_uncertainty: float = 0.0
     component: str = ""
     quantity: str = ""
+    method: Method | None = None
     part: str = ""
     symbol: str = ""
     notes: tuple[str, ...] = ()
@@ -75,6 +99,10 @@ class Limits:
     def place(self) -> str:
         """The unit with its kind, as :func:`~faulttree.reading.parse_quantity` takes it."""
         return self.bare_unit or (f"{self.unit} {self.kind}" if self.kind else self.unit)
+
+    def takes(self, kind: str) -> bool:
+        """Whether an instrument of this kind measures what these limits mean."""
+        return self.method is None or kind in self.method.kinds
 
     @property
     def last_lower(self) -> Decimal | None:
@@ -88,7 +116,15 @@ class Limits:
 
     @property
     def negative(self) -> bool:
-        """Both limits lie below zero: then ``low`` means smaller in size."""
+        """A voltage or current with both limits below zero: ``low`` means smaller in size.
+
+        Only there: a freezer at -10 °C is too warm, not too little below zero.
+        """
+        return self.unit in SIZED and self.below_zero
+
+    @property
+    def below_zero(self) -> bool:
+        """Both limits lie below zero."""
         return (
             self.lower is not None and self.upper is not None and self.lower < 0 and self.upper < 0
         )

@@ -102,6 +102,8 @@ _CODE = re.compile(
     r"(?: ?±? ?(?P<percent>[0-9.]+ ?%))?"
 )
 _DIGITS = re.compile(rf"(?P<digits>[0-9]{{2,3}})(?P<power>[0-9])(?P<letter>[{_LETTERS}])?")
+# 33uF, 4n7F: the sign of the farad, though the letter F alone also means 1 %.
+_FARAD = re.compile(rf"(?P<code>[0-9]*[pnuµm][0-9]*) ?F(?: ?(?P<letter>[{_LETTERS}]))?")
 # 104K: ten times 10⁴ pF within 10 %, or 104 thousand ohms.
 _THREE_AND_K = re.compile(r"[0-9]{3}[KM]")
 _PLAIN = re.compile(rf"(?P<value>.*?(?:F|Ω|ohm)) ?(?P<letter>[{_LETTERS}])?")
@@ -126,6 +128,12 @@ def decode_marking(text: str, unit: str | None = None) -> Marking:
     if len(words) > 2 and all(SPELT.get(w, w) in POWERS for w in words):
         return _bands(text, [SPELT.get(word, word) for word in words])
     _refuse_two_ways(plain, text, unit)
+    farad = None if unit == "ohm" else _FARAD.fullmatch(plain)
+    if farad is not None and re.search("[0-9]", farad["code"]):
+        code = farad["code"] if farad["code"][0].isdigit() else f"0{farad['code']}"
+        value = parse_quantity(code, "F").value
+        assert value is not None
+        return _with_letter(text, value, "F", farad["letter"])
     code = None if unit == "F" and _THREE_AND_K.fullmatch(plain) else _CODE.fullmatch(plain)
     if code is not None and re.search("[0-9]", code["code"]):
         return _letter_code(text, code, unit)

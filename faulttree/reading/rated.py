@@ -56,6 +56,7 @@ def resolve_rated(spec: Mapping[str, Any], entry: Rating, figure: Figure) -> Lim
         component=entry.component,
         quantity=entry.quantity,
         symbol=entry.symbol,
+        method=entry.method,
     )
     if missing:
         return empty

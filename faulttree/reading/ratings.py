@@ -8,6 +8,7 @@ from typing import Any
 
 from faulttree.errors import ReadingError
 from faulttree.reading import capacitors, parts, temperature
+from faulttree.reading.limits import Method
 from faulttree.reading.register import Parameter, Rating
 from faulttree.reading.units import unit_text
 
@@ -39,6 +40,24 @@ RAIL = Parameter("rail", "V", "nominal voltage, with its sign", sign="any")
 TEMPERATURE = Parameter("temperature", "degC", "temperature of the sensor", sign="any")
 FREQUENCY = Parameter("frequency", "Hz", "at which the meter reads", False, "120 Hz")
 
+# IEC 61557-2 (insulation) and IEC 61557-4 (earth path, 0.2 A at least), from memory.
+INSULATION_TESTER = Method(
+    ("insulation-tester", "appliance-tester"),
+    "insulation needs an insulation tester at 500 V d.c.",
+    "the few volts of other meters do not show a breakdown",
+)
+EARTH_TESTER = Method(
+    ("earth-tester", "appliance-tester"),
+    "a protective-earth path needs an earth tester with a test current of 0.2 A or more",
+    "the small current of other meters does not show a path that fails under load",
+    Decimal(1),
+)
+ESR_METER = Method(
+    ("esr-meter", "lcr-meter"),
+    "ESR needs an ESR meter or LCR meter, which measures with a.c.",
+    "a d.c. resistance is not ESR",
+)
+
 _ENTRIES: tuple[Rating, ...] = (
     Rating(
         "electrolytic", "capacitance", "F", "both", capacitors.electrolytic_capacitance,
@@ -52,7 +71,7 @@ _ENTRIES: tuple[Rating, ...] = (
          FREQUENCY, STATE),
         "general-purpose aluminium electrolytics, 6.3 to 100 V, 120 Hz, 20 °C",
         f"tan δ = 2π f C · ESR, IEC 60384-1; tan δ by rated voltage {PRACTICE}",
-        "the largest ESR",
+        "the largest ESR", method=ESR_METER,
     ),
     Rating(
         "electrolytic", "tan-delta", "", "max", capacitors.electrolytic_tan_delta,
@@ -63,7 +82,7 @@ _ENTRIES: tuple[Rating, ...] = (
     Rating(
         "electrolytic", "leakage", "A", "max", capacitors.electrolytic_leakage,
         (_capacitance(), RATED), "up to 100 V, after 2 min at rated voltage", PRACTICE,
-        "the largest leakage",
+        "the largest leakage", "dc",
     ),
     *(
         Rating(
@@ -96,6 +115,7 @@ _ENTRIES: tuple[Rating, ...] = (
         "junction", "forward-voltage", "V", "both", parts.junction_voltage,
         (Parameter("type", None, "kind of junction", choices=tuple(parts.JUNCTIONS)),),
         "a meter's diode range, about 1 mA, 20 °C", PRACTICE, "the forward voltage",
+        "dc",
     ),
     Rating(
         "inductor", "inductance", "H", "both", parts.inductor,
@@ -137,7 +157,7 @@ _ENTRIES: tuple[Rating, ...] = (
                    sign="any"),
          Parameter("accuracy", None, "class", False, "2", ("1", "2"))),
         "-40 to 1000 °C (class 1), -40 to 1200 °C (class 2)",
-        "ITS-90 reference function; IEC 60584-1, from memory", "the voltage",
+        "ITS-90 reference function; IEC 60584-1, from memory", "the voltage", "dc",
     ),
     Rating(
         "battery", "voltage", "V", "both", parts.cell_voltage,
@@ -145,19 +165,19 @@ _ENTRIES: tuple[Rating, ...] = (
          Parameter("cells", "", "cells in series", False, "1"),
          Parameter("charge", None, "state of charge", False, "any",
                    ("any", "nominal", "full", "half", "empty"))),
-        "at rest, 20 °C", PRACTICE, "the voltage",
+        "at rest, 20 °C", PRACTICE, "the voltage", "dc",
     ),
     Rating(
         "battery", "spread", "V", "max", parts.cell_spread,
         (Parameter("spread", "V", "largest difference between cells", False, "0.1 V"),),
-        "li-ion packs at rest", PRACTICE, "the largest spread",
+        "li-ion packs at rest", PRACTICE, "the largest spread", "dc",
     ),
     Rating(
         "supply-rail", "voltage", "V", "both", parts.supply_rail,
         (RAIL,
          Parameter("tolerance", None, "of the rail; 5 %, and 10 % for -12 V", False,
                    tolerance=True)),
-        "d.c. rails under load", ATX, "the voltage",
+        "d.c. rails under load", ATX, "the voltage", "dc",
     ),
     Rating(
         "supply-rail", "ripple", "V", "max", parts.ripple_limit,
@@ -175,7 +195,7 @@ _ENTRIES: tuple[Rating, ...] = (
     Rating(
         "usb-port", "voltage", "V", "both", parts.usb_voltage,
         (Parameter("port", None, "kind of port", False, "high-power", tuple(parts.USB_PORTS)),),
-        "at the port", "USB 2.0 specification, from memory", "the voltage",
+        "at the port", "USB 2.0 specification, from memory", "the voltage", "dc",
     ),
     Rating(
         "mains", "voltage", "V", "both", parts.mains_voltage,
@@ -202,7 +222,7 @@ _ENTRIES: tuple[Rating, ...] = (
         (Parameter("protection", None, "class of protection", choices=("I", "II")),
          Parameter("limit", "ohm", OWN, required=False)),
         "500 V d.c., switch on; heating elements have less",
-        f"{PRACTICE}; the local code decides", "the least insulation",
+        f"{PRACTICE}; the local code decides", "the least insulation", method=INSULATION_TESTER,
     ),
     Rating(
         "protective-earth", "resistance", "ohm", "max", parts.earth_path,
@@ -210,7 +230,7 @@ _ENTRIES: tuple[Rating, ...] = (
                    sign="not-negative"),
          Parameter("limit", "ohm", OWN, False, "0.1 ohm")),
         "appliances with a protective earth", f"{PRACTICE}; the local code decides",
-        "the largest resistance",
+        "the largest resistance", method=EARTH_TESTER,
     ),
 )  # fmt: skip
 
@@ -271,6 +291,7 @@ def ratings_page() -> str:
             "",
             f"Read in {unit}; outcomes {sides[entry.sides]}.",
             f"Holds for: {entry.validity}. Source: {entry.source}.",
+            *_method_row(entry),
             "",
             "| key | needed | what it is |",
             "| --- | --- | --- |",
@@ -278,6 +299,13 @@ def ratings_page() -> str:
             "",
         ]
     return "\n".join(lines).rstrip() + "\n"
+
+
+def _method_row(entry: Rating) -> list[str]:
+    if entry.method is None:
+        return []
+    kinds = " or ".join(f"`{kind}`" for kind in entry.method.kinds)
+    return [f"Instrument: {entry.method.text}; {entry.method.reason}. Kind: {kinds}."]
 
 
 def _parameter_row(parameter: Parameter) -> str:

@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from decimal import Decimal
 from typing import Any, Literal
 
+from faulttree.reading.limits import Method
 from faulttree.reading.units import Kind
 
 __all__ = ["Figures", "Parameter", "Rating", "Sides"]
@@ -74,6 +75,7 @@ class Rating:
         validity: the range in which it holds.
         source: where the figures come from.
         symbol: what a sentence calls the limit, such as ``the largest ESR``.
+        method: the kind of instrument it needs, where not every meter will do.
     """
 
     component: str
@@ -87,6 +89,7 @@ class Rating:
     symbol: str
     kind: Kind = ""
     fixed: Mapping[str, Any] = field(default_factory=dict)
+    method: Method | None = None
 
     @property
     def outcomes(self) -> tuple[str, ...]:

@@ -7,6 +7,7 @@ from decimal import Decimal
 from faulttree.reading.judged import Judged
 from faulttree.reading.limits import Limits, digits_for, limits_text
 from faulttree.reading.quantity import EXACT, show, show_exact
+from faulttree.reading.units import UNITS
 
 __all__ = ["scale", "sentence"]
 
@@ -98,20 +99,57 @@ def _off(verdict: Judged) -> str:
 def _off_nominal(value: Decimal, nominal: Decimal, limits: Limits) -> str:
     assert limits.lower is not None
     assert limits.upper is not None
-    change = EXACT.divide(EXACT.subtract(value, nominal), nominal)
-    inner, outer = sorted(
-        EXACT.divide(EXACT.subtract(edge, nominal), nominal)
-        for edge in (limits.lower, limits.upper)
-    )
+    ends = (limits.lower, limits.upper)
+    change, *edges = (EXACT.subtract(figure, nominal) for figure in (value, *ends))
+    if limits.negative:
+        change, edges = -change, [-edge for edge in edges]
+    if not UNITS[limits.unit].share:
+        return _off_by_difference(change, sorted(edges), nominal, limits)
+    size = nominal.copy_abs()
+    change, *edges = (EXACT.divide(part, size) for part in (change, *edges))
+    inner, outer = sorted(edges)
     side = inner.copy_abs() if change < 0 else outer
-    size = change.copy_abs()
     limit = _percent(outer) if -inner == outer else f"{_percent(inner)} to +{_percent(outer)}"
+    away = _percent(change.copy_abs(), apart_from=side)
+    return _apart(change, side, away, limit, nominal, limits)
+
+
+def _off_by_difference(
+    change: Decimal, edges: list[Decimal], nominal: Decimal, limits: Limits
+) -> str:
+    """The same where a share of the value has no meaning, as for °C and dB."""
+    inner, outer = edges
+    side = inner.copy_abs() if change < 0 else outer
+    limit = _difference(outer, limits)
+    if -inner != outer:
+        limit = f"{_difference(inner, limits)} to +{limit}"
+    away = _difference(change.copy_abs(), limits, apart_from=side)
+    return _apart(change, side, away, limit, nominal, limits)
+
+
+def _apart(
+    change: Decimal, side: Decimal, away: str, limit: str, nominal: Decimal, limits: Limits
+) -> str:
     meant = show(nominal, limits.unit, limits.kind, digits_for(limits))
     if not change:
         return f" for {meant}: at its value, limit {limit}"
-    where = f"{_percent(size, apart_from=side)} {'below' if change < 0 else 'above'} its value"
-    times = f", {show(size / side, digits=2)} times its tolerance" if side else ""
+    where = f"{away} {'below' if change < 0 else 'above'} its value"
+    times = f", {show(change.copy_abs() / side, digits=2)} times its tolerance" if side else ""
     return f" for {meant}: {where}, limit {limit}{times}"
+
+
+def _difference(
+    size: Decimal, limits: Limits, *, apart_from: Decimal | None = None, least: int = 2
+) -> str:
+    """A difference in its own unit: kelvin between temperatures."""
+    unit = {"degC": "K", "%": ""}.get(limits.unit, limits.unit)
+    for digits in range(least, 12):
+        text = show(size, unit, digits=digits)
+        if apart_from is None or size == apart_from:
+            break
+        if text != show(apart_from, unit, digits=digits):
+            break
+    return f"{text} percentage points" if limits.unit == "%" else text
 
 
 def _off_limit(value: Decimal, limits: Limits) -> str:
@@ -128,9 +166,9 @@ def _off_limit(value: Decimal, limits: Limits) -> str:
         ratio = show(EXACT.divide(value, edge), digits=2)
         return f", {ratio} times {what}, {show(edge, limits.unit, limits.kind)}"
     gap = EXACT.subtract(value, edge).copy_abs()
-    share = f" ({_percent(abs(gap / edge))})" if edge else ""
+    share = f" ({_percent(abs(gap / edge))})" if edge and UNITS[limits.unit].share else ""
     edge_text = show(edge, limits.unit, limits.kind)
-    return f", {show(gap, limits.unit)}{share} {beyond} the limit of {edge_text}"
+    return f", {_difference(gap, limits, least=3)}{share} {beyond} the limit of {edge_text}"
 
 
 def _certainty(verdict: Judged) -> list[str]:
@@ -138,6 +176,8 @@ def _certainty(verdict: Judged) -> list[str]:
     if verdict.rule in {"in circuit", "no limits", "over range"}:
         return said
     limits = verdict.limits
+    if limits.method is not None and not verdict.instrument:
+        said.append(f"the kind of meter is not declared, and {limits.method.text}")
     if verdict.uncertainty is None:
         said.append("plain acceptance, no instrument declared")
         return said
