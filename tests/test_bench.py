@@ -6,7 +6,6 @@ import io
 import os
 import re
 import sys
-import time
 from collections.abc import Iterable, Sequence
 from contextlib import suppress
 from pathlib import Path
@@ -36,6 +35,7 @@ from faulttree.reading import Bench, read_bench
 from faulttree.tree import Tree, build, shipped_library
 from faulttree.walk import Event, State, fold, from_dict
 from faulttree.walk import events as ev
+from tests.work import HANG
 
 CAUTIONS = {
     "mains": {"signal": "WARNING", "text": "Pull the plug.", "covers": ["voltage"]},
@@ -772,37 +772,43 @@ class Terminal:
             cwd=str(folder),
             env=environ,
             dimensions=(40, columns),
-            timeout=30,
+            timeout=HANG,
             encoding="utf-8",
         )
         self.screen = pyte.HistoryScreen(columns, 40, history=2000)
         self.stream = pyte.Stream(self.screen)
 
-    def read(self) -> None:
+    def read(self) -> bool:
+        """Wait until the program writes something; false once it has ended."""
         try:
-            said = self.child.read_nonblocking(65536, timeout=0.05)
-        except (pexpect.TIMEOUT, pexpect.EOF):
-            return
+            said = self.child.read_nonblocking(65536, timeout=HANG)
+        except pexpect.EOF:
+            return False
         self.stream.feed(said)
+        return True
 
     @property
     def text(self) -> str:
         return "\n".join(line.rstrip() for line in self.screen.display).rstrip()
 
     def see(self, words: str) -> None:
-        end = time.monotonic() + 30
         while words not in self.text:
-            assert time.monotonic() < end, f"{words!r} is not on the screen:\n{self.text}"
-            self.read()
+            assert self.read(), f"{words!r} is not on the screen:\n{self.text}"
+
+    def asked(self) -> None:
+        """Wait until a prompt stands where the cursor is."""
+        while not self.screen.display[self.screen.cursor.y].rstrip().endswith("›"):
+            assert self.read(), f"no prompt is on the screen:\n{self.text}"
 
     def type(self, text: str, then: str) -> None:
+        self.asked()
         self.child.send(f"{text}\r")
         self.see(then)
 
     def end(self) -> int | None:
-        end = time.monotonic() + 20
-        while self.child.isalive() and time.monotonic() < end:
-            self.read()
+        while self.read():
+            pass
+        self.child.wait()
         self.child.close()
         status: int | None = self.child.exitstatus
         return status
@@ -845,6 +851,7 @@ def test_a_diagnosis_typed_by_hand_is_told_in_full_by_its_report(tmp_path: Path)
     terminal.type("note glass is black", "Noted.")
     terminal.type("50 ohm", "On to 'plug'")
     terminal.type("back", "Taken back: bulb inside.")
+    terminal.asked()
     terminal.child.sendintr()
     terminal.see("Paused. Go on with: faulttree diagnose --resume 1")
     terminal.see("--record")

@@ -7,7 +7,6 @@ import json
 import random
 import re
 import sys
-import time
 from collections import Counter
 from collections.abc import Iterator
 from dataclasses import replace
@@ -57,6 +56,7 @@ from faulttree.walk.events import (
     WentBack,
 )
 from faulttree.walk.fold import fold
+from tests.work import calls
 
 SVG = "{http://www.w3.org/2000/svg}"
 LINK = "{http://www.w3.org/1999/xlink}href"
@@ -521,7 +521,7 @@ def check_svg(text: str) -> ElementTree.Element:
     return root
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=40)
 @given(hostile_trees(), st.booleans())
 def test_hostile_texts_come_out_as_text_in_svg(tree: Tree, paged: bool) -> None:
     drawn = picture(tree, paged=paged)
@@ -554,7 +554,7 @@ HTML_TAGS = {
 }  # fmt: skip
 
 
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=25)
 @given(hostile_trees())
 def test_hostile_texts_come_out_as_text_in_html(tree: Tree) -> None:
     drawn = picture(tree, paged=False)
@@ -566,7 +566,7 @@ def test_hostile_texts_come_out_as_text_in_html(tree: Tree) -> None:
         assert not set(text) & set("\x1b\x00\u202e\u2066")
 
 
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=25)
 @given(hostile_trees())
 def test_hostile_texts_come_out_as_text_in_dot(tree: Tree) -> None:
     drawn = picture(tree)
@@ -595,7 +595,7 @@ _MERMAID_LINE = re.compile(
 )
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 @given(hostile_trees())
 def test_hostile_texts_come_out_as_text_in_mermaid(tree: Tree) -> None:
     first, *lines = picture(tree).mermaid().splitlines()
@@ -617,7 +617,7 @@ def test_xml_escapes_give_the_text_back(text: str) -> None:
     assert html.unescape(xml(said)) == said
 
 
-@settings(max_examples=6, deadline=None)
+@settings(max_examples=6)
 @given(hostile_trees())
 def test_hostile_texts_reach_a_pdf_as_data(tree: Tree) -> None:
     pytest.importorskip("typst")
@@ -674,7 +674,7 @@ def check_broken(name: str, seed: int) -> None:
         assert form()
 
 
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=25)
 @given(st.sampled_from(["bench-supply/no-output", "usb-lamp/flickers"]), st.integers(0, 10**6))
 def test_a_broken_tree_is_drawn_as_far_as_it_could_be_built(name: str, seed: int) -> None:
     check_broken(name, seed)
@@ -731,16 +731,15 @@ def test_a_folded_tree_says_what_lies_further_on() -> None:
     assert set(boxes(parsed(full))) == set(boxes(parsed(picture(tree, paged=False))))
 
 
-def test_a_thousand_steps_are_drawn_in_bounded_time() -> None:
+def test_a_thousand_steps_are_drawn_with_bounded_work() -> None:
     tree = large(1000)
-    began = time.perf_counter()
-    root = parsed(picture(tree))
-    spent = time.perf_counter() - began
+    drawing, work = calls(lambda: picture(tree))
+    root = parsed(drawing)
     seen, drawn = boxes(root), arrows(root)
     assert {*tree.steps, *tree.faults, *tree.stops} <= set(seen)
     assert set(tree.edges()) <= drawn
-    # It takes 2 to 3 s; a loaded machine may be ten times slower.
-    assert spent < 40
+    # 1.0 million; a quarter of the steps takes a tenth of it.
+    assert work < 3_000_000
 
 
 def test_a_box_that_many_steps_lead_to_is_not_crowded_with_arrows() -> None:
@@ -754,11 +753,9 @@ def test_a_box_that_many_steps_lead_to_is_not_crowded_with_arrows() -> None:
     }  # fmt: skip
     tree = small(steps={**steps, "lamp": small().steps["lamp"], "rail": small().steps["rail"],
                         "lift": small().steps["lift"]}, start="step-0")  # fmt: skip
-    began = time.perf_counter()
+    # Without the boxes that stand for it the layout engine takes minutes for this.
     drawn = picture(tree, paged=False)
     root = parsed(drawn)
-    # Without relief the layout engine takes minutes for it.
-    assert time.perf_counter() - began < 20
     assert set(tree.edges()) <= arrows(root)
     page, _ = drawn._whole
     heads = Counter(link.head for plate, _ in page.plates for link in plate.links)
@@ -860,7 +857,7 @@ def test_a_case_on_paper_goes_on_marked_behind_a_connector() -> None:
     assert any(link.mark == "walked" for link in entries)
 
 
-@settings(max_examples=20, deadline=None)
+@settings(max_examples=20)
 @given(st.sampled_from(["bench-supply/no-output", "powered-loudspeaker/no-sound"]), st.randoms())
 def test_every_answer_of_a_walk_is_told_at_a_marked_box(name: str, chance: random.Random) -> None:
     tree = shipped(name)

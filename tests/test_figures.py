@@ -110,7 +110,7 @@ def test_limit_of_what_was_never_seen_follows_the_rule_of_three() -> None:
         assert upper_limit(of) == pytest.approx(3 / of, rel=0.06)
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=40)
 @given(st.integers(1, 200), st.floats(0.01, 0.99), st.data())
 def test_exact_binomial_chances_are_those_of_statsmodels(
     of: int, share: float, data: st.DataObject

@@ -55,7 +55,7 @@ def test_what_nobody_knows_finds_nothing_and_no_words_find_all() -> None:
     assert len(find("does not", LIBRARY, limit=2)) == 2
 
 
-@settings(max_examples=15, deadline=None)
+@settings(max_examples=15)
 @given(st.text(max_size=30))
 def test_any_words_at_all_may_be_said(said: str) -> None:
     found = find(said, LIBRARY, limit=3)

@@ -324,7 +324,7 @@ NEAR = st.text(
 )
 
 
-@settings(max_examples=1500, deadline=None)
+@settings(max_examples=1500)
 @given(
     st.one_of(st.text(max_size=40), NEAR),
     st.sampled_from([None, "V", "ohm", "F", "V AC", "degC", "s", "", "%"]),
@@ -360,7 +360,7 @@ def undisputed(text: str, read: Quantity) -> None:
     assert (read.value < 0) == (plain[0] in "-−‐‑‒–\ufe63\uff0d"), text
 
 
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=300)
 @given(st.decimals(-10_000, 10_000, allow_nan=False, places=4), st.sampled_from("VAFH"))
 def test_a_plain_decimal_keeps_its_value(value: Decimal, unit: str) -> None:
     assert parse_quantity(f"{value} {unit}").value == value

@@ -30,6 +30,7 @@ from faulttree.figures.terminal import lines
 from faulttree.figures.webpage import page
 from faulttree.tree import Library, build, shipped_library
 from faulttree.tree.model import Tree
+from tests.work import HANG
 
 NAMES = ("usb-lamp/flickers", "usb-hub/devices-drop-out")
 TREES = [shipped_library().load(name) for name in NAMES]
@@ -396,7 +397,7 @@ def test_the_page_shows_in_a_browser(html: str, tmp_path: Path) -> None:
         ],
         check=True,
         capture_output=True,
-        timeout=100,
+        timeout=HANG,
     )
     data = shot.read_bytes()
     assert struct.unpack(">II", data[16:24]) == (900, 1200)

@@ -55,7 +55,7 @@ def test_chances_are_those_of_every_record_written_out(chart: Chart) -> None:
         assert chart.chance(height, many) == pytest.approx(float(exact), abs=1e-12)
 
 
-@settings(max_examples=30, deadline=None)
+@settings(max_examples=30)
 @given(
     st.sampled_from([Chart(0.2, 7, 3), Chart(0.1, 9, 1), Chart(0.5, 4, 6), Chart(0.9, 1, 9)]),
     st.integers(2, 10), st.data(),

@@ -13,6 +13,7 @@ import pytest
 from faulttree.errors import TreeError
 from faulttree.rules import FAMILIES, Finding, all_rules, check_paths, fit_to_walk, rules_page
 from faulttree.tree import Library
+from tests.work import HANG
 
 TREE = """\
 title: Bench supply, nothing comes out
@@ -599,7 +600,7 @@ def test_a_walk_waits_for_no_heavy_import(tmp_path: Path) -> None:
         "assert not heavy & (set(sys.modules) - before), heavy & set(sys.modules)\n"
     )
     assert path.is_file()
-    subprocess.run([sys.executable, "-c", code], check=True, timeout=60)
+    subprocess.run([sys.executable, "-c", code], check=True, timeout=HANG)
 
 
 # -- the page of rules -----------------------------------------------------------------

@@ -341,7 +341,6 @@ def slip(kind: Callable[[Data], Iterator[Callable[[], None]]], seed: int) -> boo
 def test_every_slip_of_these_kinds_is_found(kind: Any) -> None:
     @settings(
         max_examples=6,
-        deadline=None,
         derandomize=True,
         database=None,
         suppress_health_check=list(HealthCheck),
@@ -369,7 +368,6 @@ def counted(kind: Any, count: int) -> tuple[int, int]:
 
     @settings(
         max_examples=count,
-        deadline=None,
         database=None,
         suppress_health_check=list(HealthCheck),
     )

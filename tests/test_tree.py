@@ -8,7 +8,6 @@ import os
 import random
 import subprocess
 import sys
-import time
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
@@ -35,6 +34,7 @@ from faulttree.tree import (
 )
 from faulttree.tree.problems import near
 from faulttree.tree.source import decode, load_text
+from tests.work import calls
 
 HEAD = """\
 title: Work lamp, dark
@@ -677,11 +677,12 @@ def test_procedures_that_multiply_are_stopped(tmp_path: Path) -> None:
             f"procedure: p{i}\ntitle: x\ntakes: [part]\nexits: [good, bad]\nstart: s0\nsteps:\n"
             f"{steps}  s4: {{do: x, then: good}}\n"
         )
-    begun = time.perf_counter()
-    examined = look(tmp_path, use("part: x, exits: {good: out, bad: out}", "p18"), procedures)
+    using = use("part: x, exits: {good: out, bad: out}", "p18")
+    examined, work = calls(lambda: look(tmp_path, using, procedures))
     assert {p.rule for p in examined.problems} == {"too-large"}
     assert examined.tree is None
-    assert time.perf_counter() - begun < 2
+    # 0.2 million: written out, it would be 4¹⁸ steps.
+    assert work < 1_000_000
     with pytest.raises(TreeError, match="More than 5000 steps"):
         Library(tmp_path).load("work-lamp/dark")
 
@@ -869,7 +870,7 @@ def test_any_plain_data_is_a_tree_or_problems_never_anything_else(
 GOOD = {path: path.read_text(encoding="utf-8") for path in shipped_library().tree_files()}
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 @given(st.sampled_from(sorted(GOOD)), st.data())
 def test_a_renamed_step_that_others_name_is_always_found(path: Path, data: Any) -> None:
     tree = yaml.load(GOOD[path], Loader=yaml.CBaseLoader)
@@ -930,13 +931,11 @@ def damaged(raw: bytes, chance: random.Random) -> bytes:
 
 
 def told_or_accepted(raw: bytes, path: Path) -> None:
-    begun = time.perf_counter()
     try:
         examined = shipped_library().examine_text(decode(raw), path)
     except TreeError as error:
         assert error.line and error.mend  # noqa: PT017, PT018
         return
-    assert time.perf_counter() - begun < 2
     for problem in examined.problems:
         assert problem.message
         assert problem.mend

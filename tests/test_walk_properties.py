@@ -21,8 +21,8 @@ from faulttree.walk.repair import conclude, conclude_by_sight
 from faulttree.walk.report import document
 
 SLOW = [HealthCheck.too_slow, HealthCheck.data_too_large]
-QUICK = settings(max_examples=80, deadline=None, derandomize=True, suppress_health_check=SLOW)
-LONG = settings(max_examples=400, deadline=None, suppress_health_check=SLOW)
+QUICK = settings(max_examples=80, derandomize=True, suppress_health_check=SLOW)
+LONG = settings(max_examples=400, suppress_health_check=SLOW)
 
 NAMES = ("a", "b", "c", "d", "e", "f")
 FAULTS = ("f-one", "f-two", "f-three")

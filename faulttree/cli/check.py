@@ -68,6 +68,8 @@ def command(
     whole library is checked. Exits with 0 where all is clean, 1 where something is found,
     2 where a path cannot be opened.
     """
+    from faulttree.rules.watching import stamp
+
     shape = "json" if as_json else form or "text"
     if watch and ("-" in paths or shape != "text"):
         raise click.UsageError("--watch shows text, and cannot follow standard input.")
@@ -75,12 +77,17 @@ def command(
     def look() -> Report:
         return run(paths, open_library(library), bool(library), no_cache, jobs)
 
+    def files() -> list[Path]:
+        return files_of(paths, open_library(library))
+
+    # Taken before the files are read: what is saved meanwhile is seen as a change.
+    seen = stamp(files()) if watch else frozenset()
     report = look()
     if fix:
         report = mend(report, look)
     show(report, shape)
     if watch:
-        report = follow(report, look, lambda: files_of(paths, open_library(library)))
+        report = follow(report, look, files, seen)
     return 1 if report.fails(fail_on) else 0
 
 
@@ -160,15 +167,22 @@ def files_of(paths: tuple[str, ...], library: Library) -> list[Path]:
     return [*files, *shared.glob("*.yaml"), *shared.glob("procedures/*.yaml")]
 
 
-def follow(report: Report, look: Callable[[], Report], files: Callable[[], list[Path]]) -> Report:
-    """Check again whenever a file is saved, until interrupted; the last report."""
+def follow(
+    report: Report,
+    look: Callable[[], Report],
+    files: Callable[[], list[Path]],
+    seen: frozenset[tuple[str, int, int]],
+) -> Report:
+    """Check again whenever a file is saved, until interrupted; the last report.
+
+    ``seen`` is the stamp of the files from before ``report`` was made.
+    """
     import time
 
     from faulttree.errors import FaulttreeError
     from faulttree.rules.watching import changes, stamp
     from faulttree.rules.wording import as_text
 
-    seen = stamp(files())
     say("watching; Ctrl-C ends it", to_people=True)
     try:
         while True:
