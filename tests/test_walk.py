@@ -948,8 +948,11 @@ def test_a_unit_that_fails_a_closing_check_must_not_go_back() -> None:
     )
     with pytest.raises(WalkError, match="must not go back"):
         played(CLOSING, *entries, outcome={"result": "fixed", "became": "returned"})
-    state, _ = played(CLOSING, *entries, outcome={"result": "fixed", "became": "waiting"})
+    with pytest.raises(WalkError, match="it is not fixed"):
+        played(CLOSING, *entries, outcome={"result": "fixed", "became": "waiting"})
+    state, _ = played(CLOSING, *entries, outcome={"result": "found", "became": "waiting"})
     assert state.closed is not None
+    assert state.closing_result == "failed"
 
 
 def test_a_skipped_closing_check_stays_open_and_is_asked_when_the_case_is_reopened() -> None:
@@ -968,6 +971,29 @@ def test_a_failed_closing_check_is_run_again_when_the_case_is_reopened() -> None
     walk.say("2 ohm")
     walk.add(ev.Closed(result="fixed", fault="f-one", became="waiting"), ev.Reopened())
     assert walk.asked == "closing.earth.path"
+
+
+def test_a_failed_closing_check_can_be_made_again_and_only_that_one() -> None:
+    walk = mended()
+    walk.say("0.1 ohm")
+    state = walk.say("no")
+    assert (state.unfit, state.closing_result) == ("closing.soak", "failed")
+    walk.add(ev.Jumped(step="closing.soak.run"))
+    assert (walk.state.phase, walk.asked) == ("closing", "closing.soak.run")
+    assert walk.state.closing_result == "failed"
+    state = walk.say("yes")
+    assert (state.phase, state.unfit, state.closing_result) == ("ended", None, "passed")
+
+
+def test_a_repair_alone_does_not_pass_the_check_that_failed() -> None:
+    walk = mended()
+    walk.say("2 ohm")
+    walk.repair("f-one")
+    walk.say("good")
+    walk.prove()
+    assert (walk.state.unfit, walk.state.closing_result) == ("closing.earth", "failed")
+    walk.say("0.1 ohm")
+    assert (walk.state.unfit, walk.state.closing_result) == (None, "not-made")
 
 
 def test_a_further_repair_asks_for_every_closing_check_again() -> None:

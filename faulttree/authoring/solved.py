@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 from faulttree.authoring.again import Answers, answers_of, minutes_of, walk_again
 from faulttree.cases.as_it_was import tree_of
-from faulttree.cases.closing import Closing
+from faulttree.cases.closing import Closing, refuse_unfit
 from faulttree.errors import RecordError, TreeError
 from faulttree.tree import Library, Tree, shape_of
 from faulttree.tree.edit import Editor
@@ -116,6 +116,8 @@ def solved_case(
     closing = None
     if case.result not in KNOWN:
         closing = _closing(case, fault, seen)
+        # Told now: later the tree would have been written already.
+        refuse_unfit(store, case, closing)
     then = fold(tree_of(store, case.tree_hash) or examined.tree, events)
     return Solved(
         case=case,

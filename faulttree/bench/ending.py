@@ -7,12 +7,14 @@ from typing import TYPE_CHECKING
 from faulttree.bench import views
 from faulttree.bench.doing import do
 from faulttree.bench.going import head_for
+from faulttree.bench.repairing import try_repair
 from faulttree.bench.sitting import Leaving
 from faulttree.bench.thinking import MOST, door_view, worth_view
 from faulttree.bench.words import word_of
 from faulttree.tree.safety import HARD_STOPS
 from faulttree.walk import events as ev
 from faulttree.walk.choose import untested
+from faulttree.walk.fitness import check_again, refused, titled
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -34,6 +36,16 @@ UNSOLVED = {
     "referred": "somebody else goes on, licensed or better equipped",
     "no-fault-found": "it was tested and works as it should",
     "not-reproduced": "the complaint did not show; it may come back",
+}
+UNFIT = {
+    "repair": "it is repaired further; then the proof and every closing check again",
+    "test-again": "the failed check is made again",
+    "end": "the case is closed; the unit stays here",
+}
+UNFIT_RESULTS = {
+    "found": "the fault is known and repaired, but the unit fails a closing check",
+    "referred": "somebody else goes on, licensed or better equipped",
+    "unsolved": "why the closing check fails was not found",
 }
 FOUND = {"found": "the cause is known and not mended"}
 
@@ -143,7 +155,7 @@ def _close_unsolved(sitting: Sitting) -> None:
     elif state.end is None:
         step = state.ask.id if state.ask else ""
         sitting.journal.add(ev.Stopped(at=sitting.now, reason="given up", step=step))
-    result = _choose(sitting, "What did it come to", choices)
+    result = _choose(sitting, "How did it end", choices)
     if result is not None:
         found = state.end.id if result == "found" and state.end else ""
         _close(sitting, result, found)
@@ -154,19 +166,37 @@ def _close_fixed(sitting: Sitting) -> None:
     assert state.cured is not None
     fault = state.cured.fault
     if state.unfit is not None:
-        use = state.tree.uses[state.unfit]
-        sitting.say(
-            f"The unit did not pass '{use.title or use.procedure}': it must not go back. "
-            "The repair stays on record; the unit waits.",
-            "bad",
-        )
-        _finish(sitting, "fixed", fault, "waiting", ())
+        _unfit(sitting, fault)
     elif state.closing_open:
-        names = ", ".join(state.tree.uses[use].procedure for use in state.closing_open)
-        sitting.say(f"Still open before the unit goes back: {names}. The unit waits.", "warning")
+        names = ", ".join(titled(state, use) for use in state.closing_open)
+        sitting.say(f"Closing checks not made: {names}. The unit waits.", "warning")
         _finish(sitting, "fixed", fault, "waiting", ())
     else:
         _close(sitting, "fixed", fault)
+
+
+def _unfit(sitting: Sitting, fault: str) -> None:
+    """A closing check was failed: repair further, make it again, or close without 'fixed'."""
+    state = sitting.state
+    assert state.unfit is not None
+    name = titled(state, state.unfit)
+    sitting.say(f"FAILED: {name}. The unit must not go back. The repair stays on record.", "bad")
+    chosen = _choose(sitting, "What now", UNFIT)
+    if chosen == "test-again":
+        again = check_again(state, at=sitting.now)
+        assert again is not None
+        sitting.journal.add(again)
+    elif chosen == "repair":
+        what = sitting.console.ask("What was repaired? › ", (), sitting.status)
+        word = word_of(what)
+        if word is not None and word.word == "pause":
+            raise Leaving
+        if what and word is None:
+            try_repair(sitting, fault, what)
+    elif chosen == "end":
+        result = _choose(sitting, "How did it end", UNFIT_RESULTS)
+        if result is not None:
+            _close(sitting, result, fault if result == "found" else "")
 
 
 def _choose(sitting: Sitting, question: str, choices: Mapping[str, str]) -> str | None:
@@ -192,7 +222,9 @@ def _choose(sitting: Sitting, question: str, choices: Mapping[str, str]) -> str 
 
 
 def _close(sitting: Sitting, result: str, fault: str) -> None:
-    became = _choose(sitting, "What becomes of the unit", BECAME)
+    state = sitting.state
+    places = {name: means for name, means in BECAME.items() if refused(state, result, name) is None}
+    became = _choose(sitting, "Where does the unit go now", places)
     if became is None:
         return
     kept: tuple[str, ...] = ()
@@ -225,5 +257,8 @@ def _finish(
     sitting.journal.add(
         ev.Closed(at=sitting.now, result=result, fault=fault, became=became, kept=kept, note=note)
     )
-    spent = views.minutes_text(sitting.state.minutes)
-    sitting.say(f"{sitting.label} is closed: {result}, {became}; {spent} by the tree.", "title")
+    state = sitting.state
+    spent = views.minutes_text(state.minutes)
+    failed = ", closing check FAILED" if state.unfit is not None else ""
+    text = f"{sitting.label} is closed: {result}{failed}, {became}; {spent} by the tree."
+    sitting.say(text, "title")

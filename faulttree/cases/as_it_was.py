@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from faulttree.walk.events import Event
     from faulttree.walk.state import State
 
-__all__ = ["state_of", "tree_of", "walked_tree"]
+__all__ = ["last_state_of", "state_of", "tree_of", "walked_tree"]
 
 
 def tree_of(store: Store, tree_hash: str) -> Tree | None:
@@ -45,6 +45,17 @@ def walked_tree(store: Store, events: Iterable[Event]) -> Tree:
         if isinstance(event, Opened | Reopened) and event.tree_hash
     ]
     return build(json.loads(store.tree_text(named[-1] if named else "")), strict=False)
+
+
+def last_state_of(store: Store, case: Case) -> State | None:
+    """Where a case stands on the text it was walked on last; None without that text."""
+    from faulttree.walk.fold import fold
+
+    events = store.events(case.id)
+    try:
+        return fold(walked_tree(store, events), events)
+    except (FaulttreeError, ValueError):
+        return None
 
 
 def state_of(store: Store, case: Case) -> State | None:

@@ -6,9 +6,10 @@ import re
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-from faulttree.cases.as_it_was import state_of
+from faulttree.cases.as_it_was import last_state_of, state_of
 from faulttree.errors import RecordError
 from faulttree.walk.events import Closed, Confirmed, Declined, Event
+from faulttree.walk.fitness import refused
 
 if TYPE_CHECKING:
     from faulttree.cases.case import Case
@@ -95,7 +96,8 @@ def close_case(
         declined: why the suspects still open are left untested.
 
     Raises:
-        RecordError: it is closed already, or what the result needs is missing.
+        RecordError: it is closed already, what the result needs is missing, or the unit failed
+            a closing check and is to be called fixed or given back.
     """
     if case.state == "closed":
         raise RecordError(
@@ -106,6 +108,7 @@ def close_case(
         raise RecordError(f"{closing.fault!r} is no id of a fault", mend="Ids are kebab-case.")
     if closing.result in NEED_FAULT and not closing.fault:
         raise RecordError(f"{closing.result} needs the fault", mend="Give --fault ID.")
+    refuse_unfit(store, case, closing)
     events = [*shown_by(store, case, closing, at)]
     suspects = still_open(store, case) if declined is not None else ()
     if declined is not None and suspects:
@@ -123,6 +126,25 @@ def close_case(
     )
     for sequence, event in enumerate(events, case.events):
         store.append(case.id, sequence, event)
+
+
+def refuse_unfit(store: Store, case: Case, closing: Closing) -> None:
+    """Refuse to call a unit fixed, or to give it back, that failed a closing check.
+
+    Without its tree nobody can tell, and nothing is refused.
+
+    Raises:
+        RecordError: it failed one and has not passed it since.
+    """
+    state = last_state_of(store, case)
+    wrong = refused(state, closing.result, closing.became) if state is not None else None
+    if wrong is not None:
+        reopen = f"faulttree cases reopen {case.number}` and `" * (case.state == "closed")
+        raise RecordError(
+            f"case {case.number}: {wrong.message}",
+            mend=f"Repair it and make the check again: `{reopen}faulttree diagnose --resume "
+            f"{case.number}`. Or close the case with --result found --became waiting.",
+        )
 
 
 def shown_by(store: Store, case: Case, closing: Closing, at: str) -> list[Event]:

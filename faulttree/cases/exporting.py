@@ -11,6 +11,7 @@ from typing import IO, TYPE_CHECKING, Any
 
 from faulttree.cases import rows
 from faulttree.cases.case import Case
+from faulttree.cases.checks import with_closing
 from faulttree.cases.taking import FORMAT
 from faulttree.errors import RecordError
 
@@ -43,13 +44,13 @@ def lines(store: Store, cases: Iterable[Case], leave: Leave | None = None) -> It
     """
     leave = leave or Leave()
     told: set[str] = set()
-    for case in cases:
+    for case, closing in with_closing(store, cases):
         events = [event.to_dict() for event in store.events(case.id)]
         document: dict[str, Any] = {"format": FORMAT, "case": case.id, "number": case.number}
         if leave:
             events = [kept for event in events if (kept := without(event, leave)) is not None]
             document |= {"case": other_id(case.id, leave), "left_out": left_out(leave)}
-        document["events"] = events
+        document |= {"closing": closing, "events": events}
         document["tree_hash"] = case.tree_hash
         if case.tree_hash not in told:
             told.add(case.tree_hash)
@@ -118,6 +119,7 @@ STEP_COLUMNS: Mapping[str, str] = {
     "result": "text",
     "fault": "text",
     "became": "text",
+    "closing": "text",
     "came_back": "text",
     "case_minutes": "number",
     "sequence": "integer",
@@ -140,10 +142,11 @@ def step_rows(
 ) -> Iterator[dict[str, Any]]:
     """One row a step taken; a case without any has one row without a step."""
     leave = leave or Leave()
-    for case in cases:
+    for case, closing in with_closing(store, cases):
         row: dict[str, Any] = dict.fromkeys(STEP_COLUMNS)
         row |= {name: value for name, value in case.as_dict().items() if name in STEP_COLUMNS}
         row |= {"modules": " ".join(case.modules), "case_minutes": case.minutes, "unit": None}
+        row["closing"] = closing
         row |= dict.fromkeys(("sequence", "step", "minutes"))
         if leave:
             row["case"] = other_id(case.id, leave)

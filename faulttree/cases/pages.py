@@ -155,6 +155,7 @@ def outcome(report: Mapping[str, Any]) -> Iterator[Block]:
     state = report["result"] or report["state"]
     told = (
         ("Result", state),
+        ("Closing checks", closing_text(report)),
         ("Fault", naming(report["fault_title"], report["fault"])),
         ("Part", report["part"]),
         ("Remedy", report["remedy"]),
@@ -167,6 +168,14 @@ def outcome(report: Mapping[str, Any]) -> Iterator[Block]:
         ("Came back", f"the same unit came in again: case {report['came_back']}" * came(report)),
     )
     yield from (Block("pair", value, label) for label, value in told if value)
+
+
+def closing_text(report: Mapping[str, Any]) -> str:
+    """What the closing checks showed, in words; empty where the tree has none."""
+    if report["closing"] == "failed":
+        names = ", ".join(report["closing_failed"])
+        return f"FAILED, and not passed since: {names}. The unit must not go back into use."
+    return {"passed": "passed", "not-made": "not made"}.get(report["closing"] or "", "")
 
 
 def came(report: Mapping[str, Any]) -> bool:

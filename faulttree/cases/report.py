@@ -34,7 +34,9 @@ def report(case: Case, events: Sequence[ev.Event], tree: Tree | None = None) -> 
     Returns:
         The case's own columns; ``story`` with one entry a step (outcome, reading, verdict,
         notes, whether it still stands); ``repairs``, ``declined``, ``photos``, ``notes``,
-        ``cautions``; ``fault_title``, ``remedy``, ``part``; and ``path``, the steps that stand.
+        ``cautions``; ``fault_title``, ``remedy``, ``part``; ``closing`` (passed,
+        failed, not-made; None without closing checks) and ``closing_failed``, the titles of
+        those failed; and ``path``, the steps that stand.
     """
     telling = Telling(Tally(events).steps, tree)
     for sequence, event in enumerate(events):
@@ -46,18 +48,25 @@ def report(case: Case, events: Sequence[ev.Event], tree: Tree | None = None) -> 
         "fault_title": fault.title if fault else case.fault,
         "remedy": fault.remedy if fault else "",
         "part": fault.part if fault else "",
-        "tree_minutes": reckoned(tree, events),
         "became_text": BECAME.get(case.became, case.became),
+        **walked(tree, events),
     }
 
 
-def reckoned(tree: Tree | None, events: Sequence[ev.Event]) -> float | None:
-    """Minutes by the tree's own figures, access included."""
+def walked(tree: Tree | None, events: Sequence[ev.Event]) -> dict[str, Any]:
+    """What only a walk of the tree tells: its minutes, and what the closing checks showed."""
     if tree is None:
-        return None
+        return {"tree_minutes": None, "closing": None, "closing_failed": []}
+    from faulttree.walk.fitness import titled
     from faulttree.walk.fold import fold
 
-    return fold(tree, events).minutes
+    state = fold(tree, events)
+    failed = [titled(state, use) for use in tree.closing if use in state.failed]
+    return {
+        "tree_minutes": state.minutes,
+        "closing": state.closing_result,
+        "closing_failed": failed,
+    }
 
 
 class Telling:

@@ -15,6 +15,7 @@ from faulttree.errors import RecordError
 
 if TYPE_CHECKING:
     from faulttree.cases import Case, Store
+    from faulttree.walk.state import ClosingResult
 
 __all__ = ["command"]
 
@@ -62,32 +63,47 @@ def list_cases(
     **wanted: Any,
 ) -> None:
     """List cases, newest first, by any of these and by WORDS said anywhere in them."""
+    from faulttree.cases.checks import with_closing
+
     shown = limit if limit is not None or as_json else SHOWN
     with open_record(record, read_only=True, library=library) as store:
         many = shown + 1 if shown and not as_json else shown or None
-        found = store.list(words=" ".join(words), limit=many, **wanted)
+        listing = store.list(words=" ".join(words), limit=many, **wanted)
+        found = list(with_closing(store, listing))
     if as_json:
-        say_json({"cases": [case.as_dict() for case in found]})
+        say_json({"cases": [case.as_dict() | {"closing": closing} for case, closing in found]})
         return
     if not found:
         say("No case like that in the record.", to_people=True)
         return
     cut = found[:shown] if shown else found
     rows = [("case", "opened", "unit", "complaint", "stands at", "fault", "min")]
-    for line in table([*rows, *map(listed, cut)]):
+    for line in table([*rows, *(listed(case, closing) for case, closing in cut)]):
         say(line)
     if len(cut) < len(found):
         say(f"There are more: these are {len(cut)}; --limit 0 shows all.", to_people=True)
 
 
-def listed(case: Case) -> tuple[str, ...]:
+def listed(case: Case, closing: ClosingResult | None = None) -> tuple[str, ...]:
     """One line of the list."""
     unit = " ".join(filter(None, [case.model or case.family, case.tag or case.serial]))
     came = ", came back" if case.came_back else ""
     stands = f"{case.result}{came}" if case.state == "closed" else f"open at {case.step or 'start'}"
+    stands += closing_words(case, closing)
     time = f"{case.minutes:.0f}" if case.minutes else ""
     said = (unit, case.complaint or case.tree, stands, case.fault, time)
     return (str(case.number), case.opened[:10], *said)
+
+
+def closing_words(case: Case, closing: ClosingResult | None) -> str:
+    """What the list and an answer say of the closing checks; nothing where they passed.
+
+    Checks not made are told only of a unit that is called fixed or was given back.
+    """
+    if closing == "failed":
+        return ", closing check FAILED"
+    claimed = case.result == "fixed" or (case.state == "closed" and case.became == "returned")
+    return ", closing checks not made" if closing == "not-made" and claimed else ""
 
 
 @command.command(
@@ -145,6 +161,7 @@ def told(store: Store, case: Case, *, with_walk: bool) -> dict[str, Any]:
     from faulttree.walk.report import document as walk_document
 
     walk = walk_document(fold(tree, events), case.id)
+    walk["closing_exits"] = walk.pop("closing")
     kept = {key: value for key, value in walk.items() if key not in document or key == "path"}
     return document | kept
 
@@ -183,15 +200,20 @@ def reopen(
             )
         why = f"on the module {module}: {reason}" if module else reason
         store.append(found.id, found.events, Reopened(at=now(), reason=why.rstrip(": ")))
-        answer(store.case(found.id), as_json, "is open again")
+        answer(store, found.id, as_json, "is open again")
 
 
-def answer(case: Case, as_json: bool, done: str) -> None:
+def answer(store: Store, name: str, as_json: bool, done: str) -> None:
     """Say how a case stands now."""
+    from faulttree.cases.checks import closing_of
+
+    case = store.case(name)
+    closing = closing_of(store, case)
     if as_json:
-        say_json(case.as_dict())
+        say_json(case.as_dict() | {"closing": closing})
     else:
-        say(f"Case {case.number} ({case.title}) {done}.", to_people=True)
+        words = closing_words(case, closing)
+        say(f"Case {case.number} ({case.title}) {done}{words}.", to_people=True)
 
 
 @command.command(
@@ -219,7 +241,8 @@ def close(
     """Close CASE with its result, and say what became of the unit.
 
     Suspects still open are shown first when a unit is given up; --declined says why they
-    are left untested.
+    are left untested. A unit that failed a closing check, and has not passed it since, can be
+    neither fixed nor returned.
     """
     from faulttree.cases.closing import Closing, close_case, open_suspects
 
@@ -234,7 +257,7 @@ def close(
             say("Test them, or give --declined REASON to leave them, knowingly.", to_people=True)
             return 1
         close_case(store, found, closing, now(), declined=declined)
-        answer(store.case(found.id), as_json, f"is closed as {closing.result}")
+        answer(store, found.id, as_json, f"is closed as {closing.result}")
     return 0
 
 
@@ -267,7 +290,7 @@ def set_minutes(
                 mend=f"It took {', '.join(sorted(taken)) or 'none yet'}.",
             )
         store.append(found.id, found.events, MinutesSet(at=now(), step=step, minutes=minutes))
-        answer(store.case(found.id), as_json, f"took {minutes:g} min for {step}")
+        answer(store, found.id, as_json, f"took {minutes:g} min for {step}")
 
 
 @command.command(
@@ -310,6 +333,7 @@ def come_backs(days: int | None, record: str | None, library: str | None, as_jso
 
     --days sets that time, for every bench of this record.
     """
+    from faulttree.cases.checks import with_closing
     from faulttree.cases.come_backs import days_of, set_days
 
     with open_record(record, read_only=days is None, library=library) as store:
@@ -317,9 +341,15 @@ def come_backs(days: int | None, record: str | None, library: str | None, as_jso
             store.write(lambda connection: set_days(connection, days))
         within = store.read(days_of)
         found = store.list(came_back=True)
+        closing = {case.id: result for case, result in with_closing(store, found)}
         again = {case.id: store.case(case.came_back) for case in found}
     if as_json:
-        say_json({"days": within, "cases": [case.as_dict() for case in found]})
+        say_json(
+            {
+                "days": within,
+                "cases": [case.as_dict() | {"closing": closing[case.id]} for case in found],
+            }
+        )
         return
     rows = [("case", "closed", "unit", "fault", "came back as", "on")]
     for case in found:

@@ -114,6 +114,7 @@ class _Folding:
     excluded: set[str] = field(default_factory=set)
     repairs: list[Repair] = field(default_factory=list)
     closing: dict[str, str] = field(default_factory=dict)
+    failed: dict[str, str] = field(default_factory=dict)
     cautions_read: set[str] = field(default_factory=set)
     declined: bool = False
 
@@ -166,6 +167,8 @@ class _Folding:
     def _(self, event: ev.Jumped) -> None:
         self._take_up()
         node = self._entry(event.step)
+        if self._test_again(node):
+            return
         self.anew.add(node)
         self._ask_again(node)
         self._head_for(node)
@@ -268,6 +271,19 @@ class _Folding:
         self.phase = "finding"
         self.goals = [_Goal(self.tree.start)]
 
+    def _test_again(self, node: str) -> bool:
+        """Whether ``node`` begins a closing procedure that the unit failed: it is made again."""
+        use = next((use for use in self.failed if self._entry(use) == node), None)
+        if use is None or self.phase not in ("closing", "ended"):
+            return False
+        self.closing.pop(use, None)
+        for name in self.tree.uses[use].steps:
+            self.skips.pop(name, None)
+            self.set_aside.discard(name)
+        self.phase = "closing"
+        self._next_closing()
+        return True
+
     def _pass(self, use: str) -> str:
         """The exit of a closing procedure that lets the unit go."""
         return next(iter(self.tree.uses[use].exits), "")
@@ -338,6 +354,10 @@ class _Folding:
 
     def _leave_closing(self, use: str, exit_: str) -> None:
         self.closing[use] = exit_
+        if exit_ == self._pass(use):
+            self.failed.pop(use, None)
+        else:
+            self.failed[use] = exit_
         self.goals = []
         self._next_closing()
 
@@ -482,6 +502,7 @@ class _Folding:
             excluded=frozenset(self.excluded),
             repairs=tuple(self.repairs),
             closing=dict(self.closing),
+            failed=dict(self.failed),
             cautions_read=frozenset(self.cautions_read),
             declined=self.declined,
             holding=frozenset(self._holding()),

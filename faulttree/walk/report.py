@@ -45,6 +45,7 @@ def document(state: State, case: str) -> dict[str, Any]:
         "repairs": [_repair(repair) for repair in state.repairs],
         "closing": dict(state.closing),
         "closing_open": list(state.closing_open),
+        "closing_result": state.closing_result,
         "result": state.closed.result if state.closed else None,
     }
 

@@ -10,6 +10,7 @@ from faulttree.errors import FaulttreeError, WalkError
 from faulttree.walk import events as ev
 from faulttree.walk.answer import Entry, answer
 from faulttree.walk.choose import choose, untested
+from faulttree.walk.fitness import check_again, refused
 from faulttree.walk.fold import fold
 from faulttree.walk.repair import conclude, conclude_by_sight
 
@@ -182,7 +183,7 @@ class _Playing:
 
     def answer(self, name: str, value: Any) -> None:
         """Answer the step being asked, which must be the one that is named."""
-        step = self.asked()
+        step = self.asked() or self.asked_again(name)
         if step is None:
             raise WalkError(
                 f"'{name}' is answered, but nothing more is asked: {_where(self.state)}",
@@ -195,6 +196,14 @@ class _Playing:
                 mend=f"Answer '{step.id}' here, or mend the entries before it.",
             )
         self.give(step, _entry(value))
+
+    def asked_again(self, name: str) -> Step | None:
+        """The first step of the closing check that was failed, where ``name`` is that step."""
+        again = check_again(self.state, at=self.clock())
+        if again is None or again.step != name:
+            return None
+        self.add(again)
+        return self.state.ask
 
     def give(self, step: Step, entry: Entry) -> None:
         """Read the step's cautions, then record the entry."""
@@ -326,17 +335,18 @@ class _Playing:
         return end.id if end is not None and end.kind == "fault" else ""
 
     def may_go_back(self, result: str, became: str) -> None:
-        """A unit that failed a closing procedure is not returned; one that owes one is told."""
-        failed = self.state.unfit
-        if failed is not None and became == "returned":
+        """A unit that failed a closing check is neither fixed nor returned."""
+        wrong = refused(self.state, result, became)
+        if wrong is not None:
             raise WalkError(
-                f"the unit failed '{failed}' ({self.state.closing[failed]}): it must not go back",
-                mend="Write 'became: waiting', and mend what it failed on.",
-                key=("became",),
+                wrong.message,
+                mend="Add the repair and the check's answers again to 'answers'; or write "
+                "'result: found' and 'became: waiting'.",
+                key=(wrong.key,),
             )
-        if result == "fixed" and failed is None and self.state.closing_open:
+        if result == "fixed" and self.state.closing_open:
             names = ", ".join(self.state.closing_open)
-            self.remarks.append(f"still open before the unit goes back: {names}")
+            self.remarks.append(f"closing checks not made: {names}")
 
     def may_be_fixed(self, fault: str, seen: str) -> bool:
         """Whether the case may be called fixed: only when its repair was confirmed."""

@@ -12,7 +12,7 @@ if TYPE_CHECKING:
     from faulttree.tree.model import Step, Tree
     from faulttree.walk.events import Answered, Closed, Opened
 
-__all__ = ["End", "Phase", "Purpose", "Repair", "State", "Visit"]
+__all__ = ["ClosingResult", "End", "Phase", "Purpose", "Repair", "State", "Visit"]
 
 Phase = Literal["finding", "found", "confirming", "closing", "ended", "closed"]
 """finding a fault; found one, repair open; repaired, confirming step open; confirmed, the
@@ -20,6 +20,9 @@ closing procedures open; ended (at a stop, given up, or all done); closed with a
 
 Purpose = Literal["finding", "confirming", "closing"]
 
+ClosingResult = Literal["passed", "failed", "not-made"]
+"""What the closing checks say: all passed since the last repair; one failed and not passed
+since; or none failed and at least one not made."""
 
 @dataclass(frozen=True, slots=True)
 class End:
@@ -78,7 +81,8 @@ class State:
         skipped: step still unanswered → how often it was skipped in this round.
         blocked: the set-aside step that bars the way, where one does.
         in_vain: steps gone to since the last answer whose way is barred.
-        closing: closing use → the exit it gave.
+        closing: closing use → the exit it gave in this round.
+        failed: closing use → the exit by which the unit failed it, and it was not passed since.
         excluded: faults whose repair did not confirm.
         access: the access states the unit is in.
         holding: steps and uses done in this round that no live step has voided since.
@@ -101,6 +105,7 @@ class State:
     excluded: frozenset[str] = frozenset()
     repairs: tuple[Repair, ...] = ()
     closing: Mapping[str, str] = field(default_factory=dict)
+    failed: Mapping[str, str] = field(default_factory=dict)
     access: frozenset[str] = frozenset()
     holding: frozenset[str] = frozenset()
     cautions_read: frozenset[str] = frozenset()
@@ -153,11 +158,20 @@ class State:
 
     @property
     def unfit(self) -> str | None:
-        """The closing use that the unit failed, or None."""
-        for use, taken in self.closing.items():
-            if taken != next(iter(self.tree.uses[use].exits), ""):
-                return use
-        return None
+        """The first closing use that the unit failed and has not passed since, or None.
+
+        A repair does not make the unit fit: only passing the check again does.
+        """
+        return next((use for use in self.tree.closing if use in self.failed), None)
+
+    @property
+    def closing_result(self) -> ClosingResult | None:
+        """What the closing checks say of the unit; None where the tree has none."""
+        if not self.tree.closing:
+            return None
+        if self.unfit is not None:
+            return "failed"
+        return "not-made" if self.closing_open else "passed"
 
     @property
     def closing_open(self) -> tuple[str, ...]:
