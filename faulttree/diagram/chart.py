@@ -11,7 +11,17 @@ from faulttree.diagram import words
 from faulttree.diagram.escape import plain
 from faulttree.tree.model import Fault, Step, Stop, Tree, Use
 
-__all__ = ["CLOSING", "START", "Box", "Chart", "Link", "chart_of", "fold_to", "owners"]
+__all__ = [
+    "CLOSING",
+    "START",
+    "Box",
+    "Chart",
+    "Link",
+    "chart_of",
+    "closing_head",
+    "fold_to",
+    "owners",
+]
 
 START = "begin"
 CLOSING = "begin.closing"
@@ -128,6 +138,27 @@ def chart_of(tree: Tree, *, unfold: bool = False, depth: int | None = None) -> C
     maker = _Maker(tree, unfold)
     chart = maker.chart()
     return chart if depth is None else fold_to(chart, depth)
+
+
+def closing_head(tree: Tree, use: str, exit_: str, seats: Mapping[str, str]) -> str:
+    """The box that an exit of a closing procedure leads to in the chart.
+
+    The first exit leads to the next closing procedure, or to "The unit may go back" after the
+    last one. Every other exit leads to "The unit must not go back".
+
+    Args:
+        tree: the tree that is drawn.
+        use: the closing procedure's id.
+        exit_: one of its exits.
+        seats: step → the box it is drawn in, as :func:`owners` gives it.
+    """
+    if exit_ != next(iter(tree.uses[use].exits), ""):
+        return f"{use}{_AT}failed"
+    after = tree.closing[tree.closing.index(use) + 1 :]
+    if not after:
+        return RETURNED
+    start = tree.uses[after[0]].start
+    return seats.get(start, start)
 
 
 class _Maker:
@@ -271,7 +302,7 @@ class _Maker:
                 else:
                     self._link(tail, failed, said)
         if any(head == failed for _, head in self.outcomes):
-            self._add(Box(failed, "stop", "The unit must not go back", facts=("mend it first",)))
+            self._add(Box(failed, "stop", "The unit must not go back", facts=("repair it first",)))
         return leads_on
 
 

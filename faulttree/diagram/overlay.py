@@ -7,7 +7,16 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
-from faulttree.diagram.chart import START, Box, Chart, Link, chart_of, owners
+from faulttree.diagram.chart import (
+    CLOSING,
+    START,
+    Box,
+    Chart,
+    Link,
+    chart_of,
+    closing_head,
+    owners,
+)
 from faulttree.diagram.escape import plain
 from faulttree.tree.model import Tree
 
@@ -54,9 +63,7 @@ def with_counts(chart: Chart, tree: Tree, counts: Counts, *, unfold: bool = Fals
             walked[seats[step], seats.get(target, target)] += count
     walked[START, seats.get(tree.start, tree.start)] = counts.cases
     most = max(counts.cases, *walked.values(), 1)
-    links = tuple(
-        _counted(link, walked[link.tail, _plain_key(link.head)], most) for link in chart.links
-    )
+    links = tuple(_counted(link, walked[link.tail, _goal_of(link)], most) for link in chart.links)
     best = max([1, *counts.confirmed.values()])
     boxes = {
         key: replace(box, badge=f"{count}× confirmed", shade=count / best)
@@ -74,8 +81,13 @@ def _counted(link: Link, count: int, most: int) -> Link:
     return replace(link, badge=f"{count}×", share=count / most, faint=not count)
 
 
-def _plain_key(key: str) -> str:
-    return key.partition("@")[0]
+def _goal_of(link: Link) -> str:
+    """What a link leads to; a stop drawn beside a step is the stop itself.
+
+    Other keys with an @ stay whole: they are boxes of their own.
+    """
+    name, _, beside = link.head.partition("@")
+    return name if beside == link.tail else link.head
 
 
 # -- one case ---------------------------------------------------------------------------------
@@ -99,13 +111,16 @@ def with_case(
     walked: set[tuple[str, str]] = {(START, seats.get(tree.start, ""))} if state.visits else set()
     for at, visit in enumerate(state.visits, 1):
         seat = seats.get(visit.step, visit.step)
-        told.setdefault(seat, []).append(_visit_words(visit, inside=seat != visit.step))
-        numbers.setdefault(seat, []).append(at)
         step = tree.steps.get(visit.step)
+        left = dict(step.leaves.get(visit.outcome, ())).get(seat, "") if step else ""
+        words = _visit_words(visit, inside=seat != visit.step, left=left)
+        told.setdefault(seat, []).append(words)
+        numbers.setdefault(seat, []).append(at)
         if step is not None and visit.outcome in step.targets:
             target = step.targets[visit.outcome]
             if visit.purpose != "confirming" or target == _came_to(state, at):
                 walked.add((seat, seats.get(target, target)))
+    walked |= _closing_ways(tree, state, seats)
     _tell_the_rest(state, seats, told)
     ends = _ends(state)
     asked = seats.get(state.ask.id, state.ask.id) if state.ask else ""
@@ -116,12 +131,28 @@ def with_case(
     boxes = _with_ways(boxes, walked)
     links = tuple(
         replace(link, mark="walked")
-        if (link.tail, _plain_key(link.head)) in walked
+        if (link.tail, _goal_of(link)) in walked
         else replace(link, faint=True)
         for link in chart.links
     )
     subtitle = f"{chart.subtitle} · {plain(title)}" if title else chart.subtitle
     return replace(chart, boxes=boxes, links=links, subtitle=subtitle)
+
+
+def _closing_ways(tree: Tree, state: State, seats: Mapping[str, str]) -> set[tuple[str, str]]:
+    """The arrows taken into and out of the closing procedures, by the exit each really gave."""
+    ways: set[tuple[str, str]] = set()
+    for visit in state.visits:
+        step = tree.steps.get(visit.step)
+        if step is None or visit.purpose != "closing":
+            continue
+        seat = seats.get(step.id, step.id)
+        if step.id == tree.uses[tree.closing[0]].start:
+            ways.add((CLOSING, seat))
+        for use, exit_ in step.leaves.get(visit.outcome, ()):
+            if use in tree.closing:
+                ways.add((seat, closing_head(tree, use, exit_, seats)))
+    return ways
 
 
 def _came_to(state: State, number: int) -> str:
@@ -154,12 +185,14 @@ def _cased(box: Box, told: list[str], numbers: list[int], end: str, asked: bool)
     return replace(box, faint=True)
 
 
-def _visit_words(visit: Visit, *, inside: bool) -> str:
-    """``21.4 V → low``, with the step where the box holds several."""
+def _visit_words(visit: Visit, *, inside: bool, left: str = "") -> str:
+    """``21.4 V → low``, with the step where the box holds several, and the exit it left by."""
     event = visit.event
     said = [f"{_reading(event.reading)} → {plain(event.outcome)}".removeprefix(" → ")]
     if inside:
         said.insert(0, f"{plain(event.step.rpartition('.')[2])}:")
+    if left:
+        said.append(f"(exit {plain(left)})")
     if visit.round:
         said.append(f"(round {visit.round + 1})")
     if visit.purpose == "confirming":

@@ -174,7 +174,7 @@ def _left(tree: Tree, exits: tuple[tuple[str, str], ...]) -> str:
     for use, exit_ in exits:
         if use in tree.closing:
             passed = exit_ == next(iter(tree.uses[use].exits), "")
-            return "go on" if passed else "the unit must not go back: mend it first"
+            return "go on" if passed else "the unit must not go back: repair it first"
     return "go on"
 
 
