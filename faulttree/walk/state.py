@@ -24,6 +24,7 @@ ClosingResult = Literal["passed", "failed", "not-made"]
 """What the closing checks say: all passed since the last repair; one failed and not passed
 since; or none failed and at least one not made."""
 
+
 @dataclass(frozen=True, slots=True)
 class End:
     """How the finding ended: at a fault or stop of the tree, or given up (``id`` empty)."""
