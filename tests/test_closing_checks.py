@@ -264,8 +264,9 @@ def test_a_failed_check_of_an_older_record_is_shown_everywhere(do: Do) -> None:
         assert "FAILED, and not passed since: Protective earth" in said
         assert "FAILED" not in do("cases", "show", "2", "--as", form)[1]
     report = json.loads(do("cases", "show", "1", "--json")[1])
-    assert (report["result"], report["closing"]) == ("fixed", "failed")
-    assert report["closing_exits"] == {"closing.earth-check": "fail"}
+    assert (report["result"], report["closing_result"]) == ("fixed", "failed")
+    assert report["closing_failed"] == ["Protective earth"]
+    assert report["closing"] == {"closing.earth-check": "fail"}
     lines = [json.loads(line) for line in do("cases", "export", "--as", "jsonl")[1].splitlines()]
     assert [line["closing"] for line in lines] == ["failed", "passed"]
     table = csv.DictReader(io.StringIO(do("cases", "export", "--as", "csv")[1]))

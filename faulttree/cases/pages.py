@@ -172,10 +172,10 @@ def outcome(report: Mapping[str, Any]) -> Iterator[Block]:
 
 def closing_text(report: Mapping[str, Any]) -> str:
     """What the closing checks showed, in words; empty where the tree has none."""
-    if report["closing"] == "failed":
+    if report["closing_result"] == "failed":
         names = ", ".join(report["closing_failed"])
         return f"FAILED, and not passed since: {names}. The unit must not go back into use."
-    return {"passed": "passed", "not-made": "not made"}.get(report["closing"] or "", "")
+    return {"passed": "passed", "not-made": "not made"}.get(report["closing_result"] or "", "")
 
 
 def came(report: Mapping[str, Any]) -> bool:

@@ -34,9 +34,9 @@ def report(case: Case, events: Sequence[ev.Event], tree: Tree | None = None) -> 
     Returns:
         The case's own columns; ``story`` with one entry a step (outcome, reading, verdict,
         notes, whether it still stands); ``repairs``, ``declined``, ``photos``, ``notes``,
-        ``cautions``; ``fault_title``, ``remedy``, ``part``; ``closing`` (passed,
-        failed, not-made; None without closing checks) and ``closing_failed``, the titles of
-        those failed; and ``path``, the steps that stand.
+        ``cautions``; ``fault_title``, ``remedy``, ``part``; ``closing_result``
+        (passed, failed, not-made; None without closing checks) and ``closing_failed``, the
+        titles of those failed; and ``path``, the steps that stand.
     """
     telling = Telling(Tally(events).steps, tree)
     for sequence, event in enumerate(events):
@@ -56,7 +56,7 @@ def report(case: Case, events: Sequence[ev.Event], tree: Tree | None = None) -> 
 def walked(tree: Tree | None, events: Sequence[ev.Event]) -> dict[str, Any]:
     """What only a walk of the tree tells: its minutes, and what the closing checks showed."""
     if tree is None:
-        return {"tree_minutes": None, "closing": None, "closing_failed": []}
+        return {"tree_minutes": None, "closing_result": None, "closing_failed": []}
     from faulttree.walk.fitness import titled
     from faulttree.walk.fold import fold
 
@@ -64,7 +64,7 @@ def walked(tree: Tree | None, events: Sequence[ev.Event]) -> dict[str, Any]:
     failed = [titled(state, use) for use in tree.closing if use in state.failed]
     return {
         "tree_minutes": state.minutes,
-        "closing": state.closing_result,
+        "closing_result": state.closing_result,
         "closing_failed": failed,
     }
 

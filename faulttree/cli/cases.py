@@ -161,7 +161,6 @@ def told(store: Store, case: Case, *, with_walk: bool) -> dict[str, Any]:
     from faulttree.walk.report import document as walk_document
 
     walk = walk_document(fold(tree, events), case.id)
-    walk["closing_exits"] = walk.pop("closing")
     kept = {key: value for key, value in walk.items() if key not in document or key == "path"}
     return document | kept
 
