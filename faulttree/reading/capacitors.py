@@ -5,6 +5,7 @@ from __future__ import annotations
 from decimal import Decimal
 
 from faulttree.errors import ReadingError
+from faulttree.reading.limits import same_frequency
 from faulttree.reading.quantity import EXACT, show
 from faulttree.reading.register import Figures
 from faulttree.reading.tolerances import Tolerance
@@ -157,6 +158,15 @@ def electrolytic_capacitance(
     )
 
 
+def _refuse_per_cent(tan_delta: Decimal | None) -> None:
+    if tan_delta is not None and tan_delta > 1:
+        raise ReadingError(
+            f"a tan_delta of {show(tan_delta)} is too large: the figure looks like per cent",
+            mend=f"Write it as a plain number, such as {show(tan_delta / 100)}.",
+            key=("tan_delta",),
+        )
+
+
 def _loss(capacitance: Decimal, rated: Decimal | None, tan_delta: Decimal | None) -> Decimal:
     if tan_delta is not None:
         return tan_delta
@@ -171,7 +181,8 @@ def electrolytic_esr(
     capacitance: Decimal,
     rated: Decimal | None,
     tan_delta: Decimal | None,
-    frequency: Decimal,
+    frequency: Decimal | None,
+    holds_at: Decimal | None,
     state: str,
 ) -> Figures:
     """Largest ESR [Ω] of an aluminium electrolytic, from tan δ (IEC 60384-1).
@@ -179,27 +190,29 @@ def electrolytic_esr(
     Args:
         capacitance: rated [F].
         rated: rated voltage [V], 6.3 to 100 unless ``tan_delta`` is given.
-        tan_delta: from the data sheet, at ``frequency``; None takes the table at 120 Hz.
-        frequency: at which ESR is read [Hz]. The table holds for 120 Hz only; ESR falls with
-            frequency, so a reading at another one is judged by the figure for 120 Hz and
-            the notes say so.
+        tan_delta: from the data sheet, at ``holds_at``; None takes the table at 120 Hz.
+        frequency: at which ESR is read [Hz], None where nobody said.
+        holds_at: frequency of ``tan_delta`` [Hz]. None takes 120 Hz, or ``frequency`` where
+            that is 120 Hz within 25 % (data sheets say 100 Hz or 120 Hz). ESR falls with
+            frequency, so a reading at another one is not judged by this limit.
         state: ``used`` (twice the limit is worn, not yet faulty) or ``new``.
 
     Source of the table: common practice, no source. 20 °C.
     """
+    _refuse_per_cent(tan_delta)
     loss = _loss(capacitance, rated, tan_delta)
-    at = frequency if tan_delta is not None else TABLE_FREQUENCY
+    at = holds_at if holds_at is not None and tan_delta is not None else TABLE_FREQUENCY
+    if tan_delta is not None and holds_at is None and frequency is not None:
+        at = frequency if same_frequency(frequency, at) else at
     limit = esr_of(at, capacitance, loss)
-    notes = ["holds at 20 °C; a cold part reads more"]
-    if tan_delta is None and frequency != TABLE_FREQUENCY:
-        notes.append(
-            f"the limit is the figure for 120 Hz; at {show(frequency, 'Hz')} a good part reads less"
-        )
+    notes = [f"holds at {show(at, 'Hz')} and 20 °C; a cold part reads more"]
     return Figures(
         upper=limit,
         worn_upper=limit * WORN_LOSS if state == "used" else None,
         part=_part(capacitance, rated),
         notes=tuple(notes),
+        holds_at=at,
+        read_at=frequency,
     )
 
 
@@ -219,6 +232,7 @@ def electrolytic_tan_delta(capacitance: Decimal, rated: Decimal, state: str) -> 
         worn_upper=limit * WORN_LOSS if state == "used" else None,
         part=_part(capacitance, rated),
         notes=("holds at 120 Hz and 20 °C",),
+        holds_at=TABLE_FREQUENCY,
     )
 
 

@@ -2,27 +2,37 @@
 
 from __future__ import annotations
 
+import re
 from decimal import Decimal
 
 from faulttree.reading.limits import Limits, limits_text, side_of
 from faulttree.reading.possible import is_possible
 from faulttree.reading.quantity import EXACT, Quantity, show_exact
-from faulttree.reading.units import EXPONENTS, unit_text
+from faulttree.reading.units import EXPONENTS, UNITS, unit_text
 
 __all__ = ["doubt"]
 
 SHIFTS = (Decimal("1E3"), Decimal("1E-3"), Decimal("1E6"), Decimal("1E-6"))
 THOUSAND = Decimal(1000)
+TEN = Decimal(10)
+# A lost decimal point makes a reading ten or a hundred times too large.
+POINTS = (Decimal("1E-1"), Decimal("1E-2"))
+# Where a value ten times too large is no usual fault; a resistance may well be.
+POINTED = frozenset({"V", "A", "Hz", "F"})
+# The most that handheld meters take. Common practice, no source.
+MOST = {"V": Decimal(1000), "A": Decimal(1000)}
 
 
 def doubt(reading: Quantity, limits: Limits) -> str | None:
     """The question to ask before a reading counts, or None.
 
     It is asked where the reading a thousand or a million times larger or smaller would lie
-    inside the limits; where a bare number meets limits written with a prefix; and where a
-    sign seems missing because both limits are negative. With one limit only, a reading
-    beyond it by less than a thousandfold is never asked about: any such fault would
-    "fit" after a shift, and the question would say nothing.
+    inside the limits; where one typed without a decimal point would do so with one; where it
+    is more than any handheld meter takes; where a bare number meets limits written with a
+    prefix; and where a sign seems missing because both limits are negative. With one limit
+    only, or limits that include zero, a reading beyond it by less than a thousandfold is
+    never asked about: any such fault would "fit" after a shift, and the question would say
+    nothing. Units that take no prefix (°C, %, rpm) are not asked about prefixes.
     """
     value = reading.value
     if value is None or value.is_zero() or limits.bands or limits.missing or limits.problem:
@@ -32,14 +42,48 @@ def doubt(reading: Quantity, limits: Limits) -> str | None:
     if _lacks_sign(reading, value, limits):
         return f"Did you mean {_say(-value, limits)}? Both limits are below zero."
     if side_of(value, limits.last_lower, limits.last_upper) != 0:
-        for shift in SHIFTS:
-            shifted = EXACT.multiply(value, shift)
-            if side_of(shifted, limits.lower, limits.upper) == 0 and _is_far(value, limits):
-                return (
-                    f"Did you mean {_say(shifted, limits)}? "
-                    f"{_say(value, limits)} is far off the limits, {limits_text(limits)}."
-                )
+        return _slip(reading, value, limits) or _bare(reading, limits)
     return _bare(reading, limits)
+
+
+def _slip(reading: Quantity, value: Decimal, limits: Limits) -> str | None:
+    """A slip of the prefix or of the decimal point, or a value that no such place shows."""
+    if not UNITS[limits.unit].prefixes:
+        return None
+    off = f"{_say(value, limits)} is far off the limits, {limits_text(limits)}."
+    for shift in SHIFTS:
+        shifted = EXACT.multiply(value, shift)
+        if side_of(shifted, limits.lower, limits.upper) == 0 and _is_far(value, limits):
+            return f"Did you mean {_say(shifted, limits)}? {off}"
+    if limits.unit not in POINTED or not _is_narrow(limits):
+        return _beyond_any(value, limits)
+    for shift in POINTS:
+        shifted = EXACT.multiply(value, shift)
+        typed = not re.search("[.,]", reading.text)
+        if typed and side_of(shifted, limits.lower, limits.upper) == 0:
+            return f"Did you mean {_say(shifted, limits)}, with a decimal point? {off}"
+    return _beyond_any(value, limits)
+
+
+def _beyond_any(value: Decimal, limits: Limits) -> str | None:
+    """More than any handheld meter takes, at a place whose limits lie well below that."""
+    most = MOST.get(limits.unit)
+    edge = limits.last_upper if limits.last_upper is not None else limits.last_lower
+    if most is None or edge is None or abs(value) <= most or abs(edge) * TEN > most:
+        return None
+    return (
+        f"Did you mean {_say(value, limits)}? Handheld meters take {_say(most, limits)} at most, "
+        f"and the limits are {limits_text(limits)}."
+    )
+
+
+def _is_narrow(limits: Limits) -> bool:
+    """Limits so close that a tenfold value does not fall inside them by chance."""
+    low, high = limits.last_lower, limits.last_upper
+    if low is None or high is None or low.is_signed() != high.is_signed() or not low:
+        return False
+    small, large = sorted((abs(low), abs(high)))
+    return large <= 2 * small
 
 
 def _lacks_sign(reading: Quantity, value: Decimal, limits: Limits) -> bool:
@@ -54,10 +98,14 @@ def _say(value: Decimal, limits: Limits) -> str:
 
 
 def _is_far(value: Decimal, limits: Limits) -> bool:
-    """With two limits every slip counts; with one, only a thousandfold excess."""
-    if limits.lower is not None and limits.upper is not None:
+    """With two limits every slip counts; with one, only a thousandfold excess.
+
+    Limits that include zero count as one: every reading fits between them after a shift.
+    """
+    low, high = limits.lower, limits.upper
+    if low is not None and high is not None and (low > 0 or high < 0):
         return True
-    limit = limits.upper if limits.lower is None else limits.lower
+    limit = low if high is None or (low is not None and value < 0) else high
     assert limit is not None
     size, edge = abs(value), abs(limit)
     if not edge:

@@ -1,8 +1,10 @@
 """What a reading taken in circuit proves, and what it does not. Common practice, no source.
 
-Other parts across the same two points lie in parallel. They make a resistance, an
-inductance or a junction's voltage read lower than the part alone would, never higher; and
-a capacitance read higher, never lower.
+Other parts across the same two points lie in parallel. They make a resistance or a junction's
+voltage read lower than the part alone would, never higher. A capacitance reads higher with
+another capacitor across it, and lower with a winding: 1 µF and 100 mH at 1 kHz together read
+1 - 1/(2πf)²LC = 0.75 µF. An inductance reads lower with another winding across it, and higher
+with a capacitor: 10 mH and 1 µF at 1 kHz read L/(1 - (2πf)²LC) = 16.5 mH.
 """
 
 from __future__ import annotations
@@ -16,7 +18,9 @@ from faulttree.reading.quantity import Quantity
 __all__ = ["hidden", "proves"]
 
 LIFT = "lift one lead and repeat"
-LOWERED = frozenset({"ohm", "H"})
+LOWERED = frozenset({"ohm"})
+# These sit across a motor winding where they are fitted.
+ACROSS_WINDING = frozenset({"run-capacitor", "start-capacitor"})
 JUNCTION = frozenset({"junction"})
 LEAKAGE = frozenset({"leakage"})
 LOSS = frozenset({"tan-delta"})
@@ -38,15 +42,17 @@ def proves(
     """
     if limits.bands:
         return f"{LIFT}: in circuit other parts add to the reading" if never else ""
+    if not limits.unit and not limits.component:
+        return "name the unit: what an in-circuit reading proves depends on the quantity"
     side = _side(reading, limits)
     if _is_lowered(limits):
         if never or side < 0 or (side == 0 and limits.lower is None):
             return _say_lowered(reading, limits, neighbours)
         return ""
+    if limits.unit == "H" and (never or side or limits.lower is None or limits.upper is None):
+        return f"{LIFT}: in circuit a winding makes it read low, a capacitor makes it read high"
     if limits.unit == "F":
-        if never or side > 0 or (side == 0 and limits.upper is None):
-            return f"{LIFT}: in circuit other capacitors add to the reading"
-        return ""
+        return _say_capacitance(reading, limits, side, neighbours, never=never)
     if limits.quantity in LEAKAGE and (never or side > 0):
         return f"{LIFT}: in circuit the current may flow through a neighbour"
     if never or limits.quantity in LOSS:
@@ -54,14 +60,35 @@ def proves(
     return ""
 
 
-def hidden(limits: Limits) -> str:
-    """What an in-circuit reading inside both limits leaves open; empty where nothing."""
+def _say_capacitance(
+    reading: Quantity, limits: Limits, side: int, neighbours: Sequence[str], *, never: bool
+) -> str:
+    if never or side > 0 or (side == 0 and limits.upper is None):
+        return f"{LIFT}: in circuit other capacitors add to the reading"
+    edge = limits.lower if limits.lower is not None else limits.upper
+    if reading.value is not None and edge is not None and reading.value <= edge * SHORT:
+        return (
+            f"{LIFT}: a short in any part across the same two points reads so{_named(neighbours)}"
+        )
+    if side < 0 and limits.component in ACROSS_WINDING:
+        return f"{LIFT}: in circuit the winding across it makes it read low"
+    return ""
+
+
+def hidden(limits: Limits, outcome: str) -> str:
+    """What an in-circuit reading that stands leaves open; empty where nothing."""
+    if limits.unit == "F" and outcome == "low":
+        return "in circuit a winding across the same two points would make it read low too"
+    if outcome != "inside":
+        return ""
     if limits.lower is None or limits.upper is None:
         return ""
     if _is_lowered(limits):
         return "in circuit a parallel path could hide a part that reads high alone"
     if limits.unit == "F":
         return "in circuit other capacitors could hide a part that reads low alone"
+    if limits.unit == "H":
+        return "in circuit a winding and a capacitor could hide a part that is off alone"
     return ""
 
 
@@ -78,8 +105,11 @@ def _side(reading: Quantity, limits: Limits) -> int:
 def _say_lowered(reading: Quantity, limits: Limits, neighbours: Sequence[str]) -> str:
     if not _is_short(reading, limits):
         return f"{LIFT}: in circuit a parallel path can make it read low"
-    named = f" ({', '.join(neighbours)})" if neighbours else ""
-    return f"{LIFT}: the short may be in any part across the same two points{named}"
+    return f"{LIFT}: the short may be in any part across the same two points{_named(neighbours)}"
+
+
+def _named(neighbours: Sequence[str]) -> str:
+    return f" ({', '.join(neighbours)})" if neighbours else ""
 
 
 def _is_short(reading: Quantity, limits: Limits) -> bool:

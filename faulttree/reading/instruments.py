@@ -16,6 +16,12 @@ from faulttree.reading.units import parse_unit, unit_text
 __all__ = ["Accuracy", "Bench", "Instrument", "Range", "read_accuracy", "read_bench"]
 
 SQRT3 = sqrt(3.0)
+ALIKE = {
+    "of_reading": "a share of the reading",
+    "of_range": "a share of the range",
+    "digits": "digits",
+    "fixed": "a fixed part",
+}
 # A reading may lie a little above the end its range is named by.
 OVERLAP = Decimal("1.1")
 
@@ -90,6 +96,7 @@ class Instrument:
         ranges: unit with kind (``V dc``, ``ohm``) → its ranges, rising.
         calibrated: date of the last calibration, ISO 8601, or empty.
         due: date the next is due, or empty.
+        frequency: at which it measures ESR and tan δ [Hz], or None.
     """
 
     id: str
@@ -98,6 +105,7 @@ class Instrument:
     ranges: Mapping[str, tuple[Range, ...]] = field(default_factory=dict)
     calibrated: str = ""
     due: str = ""
+    frequency: Decimal | None = None
 
     def measures(self, unit: str, kind: str = "") -> bool:
         """Whether it reads this unit; a kind nobody said is met by d.c., a.c. or r.m.s."""
@@ -111,10 +119,12 @@ class Instrument:
     def range_for(self, value: Decimal | float, unit: str, kind: str = "") -> Range | None:
         """The smallest range that shows this value, or None."""
         size = abs(Decimal(value))
-        for row in self._rows(unit, kind):
-            if size <= row.full * OVERLAP and size >= row.start:
+        rows = [row for row in self._rows(unit, kind) if size >= row.start]
+        # A range ends at its name; only above the last may a meter show a little more.
+        for row in rows:
+            if size <= row.full:
                 return row
-        return None
+        return rows[-1] if rows and size <= rows[-1].full * OVERLAP else None
 
     def standard_uncertainty(
         self, value: Decimal | float, unit: str, kind: str = ""
@@ -187,8 +197,17 @@ def read_accuracy(text: object, unit: str = "") -> Accuracy:
     total = {"of_reading": 0.0, "of_range": 0.0, "digits": 0.0, "fixed": 0.0}
     for term in plain.split("+"):
         name, size = _term(term.strip().removeprefix("±").strip(), unit, str(text))
-        total[name] += size
+        if total[name]:
+            raise ReadingError(
+                f"the accuracy '{str(text)[:60]}' says {ALIKE[name]} twice",
+                mend="Write what each counts: 0.5 % + 3 digits, or 0.0035 % + 0.0006 % of range.",
+            )
+        total[name] = size
     return Accuracy(**total)
+
+
+class _FractionError(Exception):
+    """A bare number with a fraction: no count of digits."""
 
 
 def _term(term: str, unit: str, whole: str) -> tuple[str, float]:
@@ -202,10 +221,17 @@ def _term(term: str, unit: str, whole: str) -> tuple[str, float]:
             return ("of_reading" if of in {"rdg", "reading"} else "of_range"), size
         digits = _DIGITS.fullmatch(term)
         if digits is not None:
+            if "." in digits[1]:
+                raise _FractionError
             return "digits", float(Decimal(digits[1]))
         fixed = parse_quantity(term, unit)
         if fixed.value is not None and fixed.value >= 0:
             return "fixed", float(fixed.value)
+    except _FractionError:
+        raise ReadingError(
+            f"the accuracy '{whole[:60]}' counts '{term[:30]}' digits, which must be whole",
+            mend="Say what the figure is: 0.5 %, 0.5 % of range, or 5 digits.",
+        ) from None
     except (ReadingError, ArithmeticError, ValueError):
         pass
     raise ReadingError(
@@ -215,7 +241,7 @@ def _term(term: str, unit: str, whole: str) -> tuple[str, float]:
 
 
 TOP = frozenset({"title", "instruments", "labour_rate", "currency", "unit_values", "record"})
-OF_INSTRUMENT = frozenset({"kind", "title", "calibrated", "due", "measures"})
+OF_INSTRUMENT = frozenset({"kind", "title", "calibrated", "due", "frequency", "measures"})
 OF_RANGE = frozenset({"range", "from", "accuracy", "resolution"})
 
 
@@ -304,7 +330,20 @@ def _instrument(name: str, item: object) -> Instrument:
         ranges=ranges,
         calibrated=str(item.get("calibrated") or ""),
         due=str(item.get("due") or ""),
+        frequency=_frequency(item.get("frequency"), (*path, "frequency")),
     )
+
+
+def _frequency(value: object, path: tuple[str | int, ...]) -> Decimal | None:
+    if value is None:
+        return None
+    try:
+        read = parse_quantity(value, "Hz").value  # type: ignore[arg-type]
+        if read is None or read <= 0:
+            raise ReadingError("a frequency must be above zero", mend="Correct the figure.")
+    except ReadingError as error:
+        raise ReadingError(error.message, mend=error.mend, key=path) from None
+    return read
 
 
 def _ranges(rows: object, place: str, path: tuple[str | int, ...]) -> tuple[Range, ...]:

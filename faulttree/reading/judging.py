@@ -9,7 +9,7 @@ from math import inf, sqrt
 
 from faulttree.errors import ReadingError
 from faulttree.reading.instruments import Instrument
-from faulttree.reading.limits import Limits, side_of
+from faulttree.reading.limits import Limits, same_frequency, side_of
 from faulttree.reading.possible import refuse_impossible
 from faulttree.reading.quantity import EXACT, Quantity, show
 from faulttree.reading.uncertainty import below, conformance, effective_freedom, type_a
@@ -55,6 +55,12 @@ def judge(
     if limits.missing or limits.problem:
         return _without_limits(one, limits, several)
     _check_method(instrument, limits)
+    other = _other_frequency(instrument, limits)
+    if other:
+        return Verdict(
+            UNDECIDED, one, limits, rule="frequency", advice=other, readings=several,
+            instrument=instrument.id if instrument else "",
+        )  # fmt: skip
     if in_circuit:
         from faulttree.reading.incircuit import proves
 
@@ -73,10 +79,10 @@ def judge(
     if limits.bands:
         return _judge_bands(one, limits, u, freedom, rule, several, name)
     verdict = _judge_limits(one, limits, u, freedom, rule, several, name)
-    if in_circuit and verdict.outcome == "inside":
+    if in_circuit and verdict.outcome in {"inside", "low"}:
         from faulttree.reading.incircuit import hidden
 
-        return replace(verdict, advice=hidden(limits))
+        return replace(verdict, advice=hidden(limits, verdict.outcome))
     return verdict
 
 
@@ -137,6 +143,20 @@ def _check_method(instrument: Instrument | None, limits: Limits) -> None:
         f"{instrument.id} is of the kind {instrument.kind}, and {method.text}: {method.reason}",
         mend="Measure with such an instrument, or correct kind in bench.yaml: "
         f"{' or '.join(method.kinds)}.",
+    )
+
+
+def _other_frequency(instrument: Instrument | None, limits: Limits) -> str:
+    """Why a limit at one frequency does not judge a reading at another; empty where it does."""
+    read_at = limits.read_at
+    if read_at is None and instrument is not None:
+        read_at = instrument.frequency
+    if limits.holds_at is None or read_at is None or same_frequency(read_at, limits.holds_at):
+        return ""
+    return (
+        f"the limit holds at {show(limits.holds_at, 'Hz')} and the meter reads at "
+        f"{show(read_at, 'Hz')}: read at {show(limits.holds_at, 'Hz')}, or give max from a data "
+        f"sheet at {show(read_at, 'Hz')}"
     )
 
 

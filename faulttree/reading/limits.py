@@ -8,7 +8,7 @@ from decimal import Decimal
 from faulttree.reading.quantity import show
 from faulttree.reading.units import Kind, unit_text
 
-__all__ = ["Band", "Limits", "Method", "digits_for", "limits_text", "side_of"]
+__all__ = ["Band", "Limits", "Method", "digits_for", "limits_text", "same_frequency", "side_of"]
 
 
 # Units in which the sign is a direction and the size is what fails.
@@ -67,6 +67,8 @@ class Limits:
         lower_uncertainty, upper_uncertainty: standard uncertainty of a computed limit.
         component, quantity: the rating it came from, if any.
         method: the kind of instrument the rating needs, if any kind will not do.
+        holds_at: frequency at which the limits hold [Hz], where that matters.
+        read_at: frequency the reading was taken at [Hz], where the rating says it.
         part, symbol: that part and its limit in words.
         notes: what the reader of a verdict must know.
     """
@@ -91,6 +93,8 @@ class Limits:
     component: str = ""
     quantity: str = ""
     method: Method | None = None
+    holds_at: Decimal | None = None
+    read_at: Decimal | None = None
     part: str = ""
     symbol: str = ""
     notes: tuple[str, ...] = ()
@@ -128,6 +132,14 @@ class Limits:
         return (
             self.lower is not None and self.upper is not None and self.lower < 0 and self.upper < 0
         )
+
+
+def same_frequency(one: Decimal, other: Decimal) -> bool:
+    """Whether two frequencies [Hz] count as one for ESR and tan δ: within 25 % of the second.
+
+    Data sheets say 100 Hz or 120 Hz for the same test. Common practice, no source.
+    """
+    return abs(one - other) * 4 <= other
 
 
 def side_of(value: Decimal, lower: Decimal | None, upper: Decimal | None) -> int:

@@ -70,6 +70,8 @@ def resolve_rated(spec: Mapping[str, Any], entry: Rating, figure: Figure) -> Lim
         worn_upper=figures.worn_upper,
         part=figures.part,
         notes=figures.notes,
+        holds_at=figures.holds_at,
+        read_at=figures.read_at,
         prefix=_prefix(spec, entry),
     )
 

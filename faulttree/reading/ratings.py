@@ -38,7 +38,8 @@ RATED = Parameter("rated", "V", "rated voltage")
 STATE = Parameter("state", None, "whether the part is used or new", False, "used", ("used", "new"))
 RAIL = Parameter("rail", "V", "nominal voltage, with its sign", sign="any")
 TEMPERATURE = Parameter("temperature", "degC", "temperature of the sensor", sign="any")
-FREQUENCY = Parameter("frequency", "Hz", "at which the meter reads", False, "120 Hz")
+FREQUENCY = Parameter("frequency", "Hz", "at which the meter reads", required=False)
+HOLDS_AT = Parameter("holds_at", "Hz", "at which the given tan_delta holds", required=False)
 
 # IEC 61557-2 (insulation) and IEC 61557-4 (earth path, 0.2 A at least), from memory.
 INSULATION_TESTER = Method(
@@ -68,7 +69,7 @@ _ENTRIES: tuple[Rating, ...] = (
         "electrolytic", "ESR", "ohm", "max", capacitors.electrolytic_esr,
         (_capacitance(), RATED_MAYBE,
          Parameter("tan_delta", "", "largest tan δ from the data sheet", required=False),
-         FREQUENCY, STATE),
+         FREQUENCY, HOLDS_AT, STATE),
         "general-purpose aluminium electrolytics, 6.3 to 100 V, 120 Hz, 20 °C",
         f"tan δ = 2π f C · ESR, IEC 60384-1; tan δ by rated voltage {PRACTICE}",
         "the largest ESR", method=ESR_METER,

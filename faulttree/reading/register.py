@@ -25,6 +25,7 @@ class Figures:
         nominal: the rated value, where there is one.
         part: the part in words, such as ``a 220 µF 35 V part``.
         notes: what the reader of a verdict must know, such as the temperature meant.
+        holds_at, read_at: frequency of the limits and of the reading [Hz], where they matter.
     """
 
     lower: Decimal | None = None
@@ -34,6 +35,8 @@ class Figures:
     nominal: Decimal | None = None
     part: str = ""
     notes: tuple[str, ...] = ()
+    holds_at: Decimal | None = None
+    read_at: Decimal | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -173,7 +173,7 @@ def _off_limit(value: Decimal, limits: Limits) -> str:
 
 def _certainty(verdict: Judged) -> list[str]:
     said: list[str] = []
-    if verdict.rule in {"in circuit", "no limits", "over range"}:
+    if verdict.rule in {"in circuit", "no limits", "over range", "frequency"}:
         return said
     limits = verdict.limits
     if limits.method is not None and not verdict.instrument:
