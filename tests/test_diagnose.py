@@ -32,7 +32,20 @@ EXAMPLE = """\
 unit: {family: bench-supply, model: two-channel, serial: tag 14}
 complaint: no output
 answers:
+  - look.lead: sound
+  - look.housing: sound
+  - look.earth: below
+  - selector: agree
+  - before-power.class: class-1
+  - before-power.earth: 0.12 ohm
+  - before-power.insulation-1: 20 Mohm
+  - before-power.pins: 26 ohm
+  - before-power.lamp: settles
+  - settings: all-right
+  - terminals: 0 V
   - fuse: intact
+  - plug-pins: 26 ohm
+  - output-short: 800 ohm
   - reservoir: 21.4 V
   - discharge: done
   - reservoir-esr: {reading: 1.3 ohm, instrument: esr-1}
@@ -151,17 +164,30 @@ def test_the_example_walk_gives_the_agreed_document(bench: Bench) -> None:
     }
     told = [(entry["step"], entry["outcome"]) for entry in document["path"]]
     assert told == [
+        ("look.lead", "sound"),
+        ("look.housing", "sound"),
+        ("look.earth", "below"),
+        ("selector", "agree"),
+        ("before-power.class", "class-1"),
+        ("before-power.earth", "inside"),
+        ("before-power.insulation-1", "inside"),
+        ("before-power.pins", "inside"),
+        ("before-power.lamp", "settles"),
+        ("settings", "all-right"),
+        ("terminals", "low"),
         ("fuse", "intact"),
+        ("plug-pins", "inside"),
+        ("output-short", "inside"),
         ("reservoir", "low"),
         ("discharge", "done"),
         ("reservoir-esr", "high"),
     ]
-    assert document["path"][1]["reading"]["value"] == 21.4
-    assert document["path"][1]["verdict"]["upper"] == 37.4
+    assert document["path"][14]["reading"]["value"] == 21.4
+    assert document["path"][14]["verdict"]["upper"] == 37.4
     assert document["end"] == {"kind": "fault", "id": "dry-reservoir"}
     assert document["possible"][0] == {"fault": "dry-reservoir", "probability": 1.0}
     assert isinstance(document["untested"], list)
-    assert document["minutes"] == pytest.approx(23.0)
+    assert document["minutes"] == pytest.approx(41.0)
     with open_store(bench.record, read_only=True) as store:
         case = store.case(document["case"])
         assert (case.state, case.result, case.fault) == ("closed", "fixed", "dry-reservoir")
@@ -386,7 +412,7 @@ def kill_somewhere(folder: Path, random: Random) -> None:
     tree = shipped_library().load(TREE)
     record = str(folder / f"{random.random()}.db")
     notes: list[dict[str, Any]] = [{"note": f"{n}"} for n in range(20)]
-    answers = [*notes, {"fuse": "intact"}, *notes, {"reservoir": "21.4 V"}, *notes]
+    answers = [*notes, {"look.lead": "sound"}, *notes, {"look.housing": "sound"}, *notes]
     script = read_script({"answers": answers})
     wanted: list[Event] = []
     play(tree, script, emit=wanted.append, clock=lambda: "2026-02-11T10:00:00Z")
@@ -477,20 +503,8 @@ def test_a_unit_that_stands_open_already_is_pointed_out(bench: Bench) -> None:
     bench.diagnose("lamp/dark", typed="tag 3\ntall\n\n\nyes\n")
     _, out, _ = bench.diagnose("lamp/dark", typed="tag 3\ntall\n\n\n")
     assert "'tag 3' stands open already, as case 1" in out
-    assert out.index("stands open already") < out.index("Model")
-    _, out, _ = bench.diagnose("lamp/dark", "--serial", "tag 3", typed="")
-    assert "'tag 3' stands open already, as case 2" in out
     _, out, _ = bench.diagnose("lamp/dark", typed="tag 4\ntall\n\n\n")
     assert "stands open" not in out
-
-
-def test_no_fault_found_in_a_script_tells_of_a_likely_suspect_not_tested(bench: Bench) -> None:
-    ending = "outcome: {result: no-fault-found, became: returned}\n"
-    _, _, err = bench.answers(f"answers:\n  - note: tried\n{ending}", tree="lamp/flickers")
-    assert "no fault found, but 'loose' is likely" in err
-    assert "not tested: socket" in err
-    _, _, err = bench.answers(f"answers:\n  - socket: yes\n{ending}", tree="lamp/flickers")
-    assert "is likely" not in err
 
 
 def test_leaving_before_a_case_is_open_records_nothing(bench: Bench) -> None:

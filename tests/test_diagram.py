@@ -842,9 +842,17 @@ def test_a_proof_that_holds_marks_no_way_that_the_case_never_went(proof: str) ->
 def test_a_case_on_paper_goes_on_marked_behind_a_connector() -> None:
     tree = shipped()
     answers = [
-        Answered(step="fuse", outcome="intact"),
-        Answered(step="reservoir", outcome="inside"),
+        Answered(step="look.lead", outcome="sound"),
+        Answered(step="look.housing", outcome="sound"),
+        Answered(step="look.earth", outcome="below"),
+        Answered(step="selector", outcome="agree"),
+        Answered(step="before-power.class", outcome="class-1"),
+        Answered(step="before-power.earth", outcome="inside"),
+        Answered(step="before-power.insulation-1", outcome="inside"),
+        Answered(step="before-power.pins", outcome="inside"),
+        Answered(step="before-power.lamp", outcome="settles"),
         Answered(step="settings", outcome="all-right"),
+        Answered(step="terminals", outcome="low"),
     ]
     state = fold(tree, [Opened(tree=tree.id, tree_hash=tree.hash), *answers])
     drawn = picture(tree, case=state, paged=True)

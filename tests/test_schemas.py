@@ -117,7 +117,20 @@ def test_the_answers_of_the_documentation_are_right() -> None:
 unit: {family: bench-supply, model: two-channel, serial: tag 14}
 complaint: no output
 answers:
+  - look.lead: sound
+  - look.housing: sound
+  - look.earth: below
+  - selector: agree
+  - before-power.class: class-1
+  - before-power.earth: 0.12 ohm
+  - before-power.insulation-1: 20 Mohm
+  - before-power.pins: 26 ohm
+  - before-power.lamp: settles
+  - settings: all-right
+  - terminals: 0 V
   - fuse: intact
+  - plug-pins: 26 ohm
+  - output-short: 800 ohm
   - reservoir: 21.4 V
   - discharge: done
   - reservoir-esr: {reading: 1.3 ohm, instrument: esr-1}

@@ -31,6 +31,12 @@ FIRST_UNIT = (
     ("sound", "sound"),
     ("sound", "sound"),
     ("below", "below"),
+    ("class-1", "class-1"),
+    ("reading", "0.12 ohm"),
+    ("reading", "20 Mohm"),
+    ("reading", "26 ohm"),
+    ("settles", "settles"),
+    ("reading", "12.02 V"),
     ("dark", "dark"),
     ("reading", "18 ohm"),  # a wrong unit is refused, with both named
     ("reading", "18 mV"),
@@ -40,8 +46,9 @@ FIRST_UNIT = (
     ("reading", "38 mV"),
     ("once-a-cycle", "twice"),
     ("done", ""),
+    ("reading", "21,6 V"),  # a decimal comma
     ("done", ""),
-    ("reading", "0,4 V"),  # a decimal comma
+    ("reading", "0,4 V"),
     ("reading", "51u"),  # in circuit: enough proves nothing
     ("done", "give up"),
     ("number to test it", ""),  # the door: the likely and cheap one is tested after all
@@ -55,7 +62,7 @@ FIRST_UNIT = (
     ("done", ""),
     ("clean", "clean"),
     ("gone", "gone"),
-    ("What becomes", "returned"),
+    ("Where does", "returned"),
 )
 
 REVIEWED = "bench-supply/no-output"

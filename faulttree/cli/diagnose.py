@@ -379,9 +379,8 @@ def _opened(desk: Desk, tree: Tree, opening: dict[str, Any], *, linked: str = ""
     from faulttree.bench.intake import take_in
     from faulttree.walk.events import Opened
 
-    asked = take_in(
-        desk.console, tree, opening, lambda serial: _tell_of_open_case(desk, tree, serial)
-    )
+    asked = take_in(desk.console, tree, opening)
+    _tell_of_open_case(desk, tree, asked["unit"])
     event = Opened(
         at=now(),
         tree=tree.id,
@@ -400,10 +399,13 @@ def _opened(desk: Desk, tree: Tree, opening: dict[str, Any], *, linked: str = ""
     return sitting
 
 
-def _tell_of_open_case(desk: Desk, tree: Tree, serial: str) -> None:
+def _tell_of_open_case(desk: Desk, tree: Tree, unit: Mapping[str, Any]) -> None:
     """The same unit may stand open on this tree already: then that case was perhaps meant."""
     from faulttree.bench.views import text_lines
 
+    serial = unit.get("serial")
+    if not serial:
+        return
     for case in desk.store.list(state="open", tree=tree.id, serial=serial, limit=1):
         text = (
             f"'{serial}' stands open already, as case {case.number}; "

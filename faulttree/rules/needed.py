@@ -43,6 +43,7 @@ GUARD = Said(
     "door switch", "guard switch", "float switch", "interlock*", "restart lock",
 )  # fmt: skip
 THE_SAME = "the same"
+CLOSED = "closed"  # the one state of `access` in which nothing is open
 THERMAL_FUSE = Said("thermal fuse", "thermal link")
 NEVER_BRIDGE = Said("not bridge", "never bridge", "not bypass", "never bypass")
 CAPACITOR = Said("capacitor*", "reservoir*", "suppressor*", "electrolytic*")
@@ -116,6 +117,11 @@ class Scene:
         return self.step.kind == "measure"
 
     @property
+    def opened(self) -> bool:
+        """Whether it is done in a state of the unit other than ``closed``."""
+        return any(state != CLOSED for state in self.step.access)
+
+    @property
     def powered_mains(self) -> bool:
         """Whether a unit fed from the mains is under power."""
         return self.step.live and self.mains
@@ -141,11 +147,11 @@ class Need:
 
 def _probed_inside(scene: Scene) -> bool:
     reads = scene.measures or "oscilloscope" in scene.step.needs
-    return scene.powered_mains and bool(scene.step.access) and reads
+    return scene.powered_mains and scene.opened and reads
 
 
 def _probed(scene: Scene) -> bool:
-    written_here = scene.step.use is None or bool(scene.step.access)
+    written_here = scene.step.use is None or scene.opened
     return scene.powered_mains and scene.measures and written_here
 
 
