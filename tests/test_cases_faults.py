@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import io
 import os
 import random
 import resource
@@ -22,7 +23,7 @@ from hashlib import sha256
 from pathlib import Path
 
 import pytest
-from sqlalchemy import Connection, text
+from sqlalchemy import Connection, make_url, text
 
 from faulttree.cases import SequenceTaken, open_store
 from faulttree.cases.journal import Entry, entries, journal_path
@@ -809,3 +810,62 @@ def test_a_clock_that_jumps_back_disturbs_nothing(path: Path) -> None:
         assert [case.id for case in store.list()] == [early, late]
         assert store.case(late).updated == at(500)
         assert len(store.events(late)) == 2
+
+
+SECRET_URLS = (
+    "postgresql+psycopg://bench:{}@server/shop",
+    "postgres://bench:{}@server:5432/shop?connect_timeout=1",
+    "postgresql://bench:{}@127.0.0.1:1/shop",
+    "postgresql://:{}@server/shop",
+)
+
+
+@pytest.mark.parametrize("url", SECRET_URLS)
+@pytest.mark.parametrize(
+    "secret", ["plain-secret", "p@ss-tail", "two@signs@tail", "a/slash", "a?mark", "a#hash", "a:b"]
+)
+def test_no_sign_of_a_password_is_taken_for_the_server_s_name(url: str, secret: str) -> None:
+    from faulttree.cases.urls import server_url, shown, to_type_again, without_secret
+    from faulttree.cli.options import places_named
+
+    whole = url.format(secret)
+    parsed = make_url(server_url(whole))
+    assert (parsed.password, parsed.database) == (secret, "shop")
+    assert parsed.host in {"server", "127.0.0.1"}
+    said = f"could not translate {parsed.host}: {secret} {whole}"
+    told = (shown(whole), to_type_again(whole), places_named(record=whole))
+    for text_said in (*told, without_secret(said, whole)):
+        for part in (secret, *secret.split("@")):
+            assert len(part) < 3 or part not in text_said, text_said
+    assert make_url(to_type_again(whole)).password is None
+
+
+@pytest.mark.parametrize("query", ["password=s3cret", "connect_timeout=1&PassWord=s3cret"])
+def test_a_password_in_the_query_is_no_more_told_than_one_before_the_server(query: str) -> None:
+    from faulttree.cases.urls import has_secret, shown, to_type_again
+
+    url = f"postgresql://bench@server/shop?{query}"
+    assert has_secret(url)
+    assert "s3cret" not in shown(url) + to_type_again(url)
+
+
+def test_a_paused_walk_tells_how_to_go_on_without_the_password(
+    server: Server,
+    tmp_path: Path,
+    capsys: pytest.CaptureFixture[str],
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    from faulttree.cli import run
+
+    monkeypatch.setenv("XDG_DATA_HOME", str(tmp_path))
+    url = server.url(server.database())
+    for _ in range(2):  # The second also tells of the case that is open already.
+        monkeypatch.setattr(sys, "stdin", io.StringIO("\n"))
+        words = ["diagnose", "usb-lamp/flickers", "--plain", "--serial", "tag 3", "--model", "x"]
+        words += ["--complaint", "flickers", "--even-unchecked"]
+        run([*words, "--record", url])
+    said = capsys.readouterr()
+    assert "diagnose --resume" in said.out
+    assert "stands open already" in said.out
+    assert server.password not in said.out + said.err
+    assert "others on this computer can read the password" in said.err

@@ -3,12 +3,23 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import dataclass
 from pathlib import Path
-from urllib.parse import unquote, urlsplit, urlunsplit
+from urllib.parse import quote, unquote
 
 from faulttree.errors import RecordError
 
-__all__ = ["data_folder", "default_url", "is_sqlite", "shown", "sqlite_path", "without_secret"]
+__all__ = [
+    "data_folder",
+    "default_url",
+    "has_secret",
+    "is_sqlite",
+    "server_url",
+    "shown",
+    "sqlite_path",
+    "to_type_again",
+    "without_secret",
+]
 
 SQLITE = "sqlite:///"
 POSTGRES = ("postgresql", "postgres")
@@ -60,35 +71,99 @@ def sqlite_path(url: str) -> Path | None:
     return Path(unquote(rest[1:].split("?")[0])).expanduser()
 
 
-def server_url(url: str) -> str:
-    """The URL with the driver this program brings."""
+@dataclass(frozen=True, slots=True)
+class ServerUrl:
+    """A server's URL in parts: all that may hold a password stands alone.
+
+    ``userinfo`` reaches to the last ``@``, so that no sign of a password that was not encoded
+    is taken for the server's name.
+    """
+
+    scheme: str
+    user: str
+    password: str | None
+    place: str
+    query: str
+    plain: bool
+    """Whether every driver understands it as written."""
+
+    def text(self, password: str) -> str:
+        """The URL with this in the place of ``:password``; without a query that has secrets."""
+        secret = any(map(is_secret, self.query.split("&")))
+        query = f"?{self.query}" if self.query and not secret else ""
+        user = f"{self.user}{password if self.password is not None else ''}"
+        return f"{self.scheme}://{user}{'@' if user else ''}{self.place}{query}"
+
+
+SECRETS = frozenset({"password", "sslpassword"})
+
+
+def is_secret(pair: str) -> bool:
+    """Whether ``key=value`` of a query tells a secret."""
+    return unquote(pair.partition("=")[0]).casefold() in SECRETS
+
+
+def parts_of(url: str) -> ServerUrl:
+    """The parts of a server's URL."""
     scheme, _, rest = url.partition("://")
-    return f"postgresql+psycopg://{rest}" if scheme in POSTGRES else url
+    head, _, query = rest.partition("?")
+    before, at, after = head.rpartition("@")
+    if "@" in query and ":" in head and not at:
+        # The question mark is a sign of the password.
+        before, at, after = rest.rpartition("@")
+        after, _, query = after.partition("?")
+    user, colon, password = before.partition(":")
+    plain = not at or not set(password) & set("@/?#")
+    return ServerUrl(scheme, user, password if colon else None, after, query, plain)
+
+
+def server_url(url: str) -> str:
+    """The URL with the driver this program brings, its password encoded.
+
+    Raises:
+        RecordError: a password cannot be told from the rest of the URL.
+    """
+    parts = parts_of(url)
+    scheme = "postgresql+psycopg" if parts.scheme in POSTGRES else parts.scheme
+    if not parts.plain and "@" in parts.place.partition("/")[2]:
+        raise RecordError(
+            f"the URL of the record {shown(url)} can be understood in several ways",
+            mend="Write %40 for @, %2F for /, %3F for ? and %23 for # in the password.",
+        )
+    secret = "" if parts.password is None else f":{quote(unquote(parts.password), safe='')}"
+    user = f"{parts.user}{secret}"
+    query = f"?{parts.query}" if parts.query else ""
+    return f"{scheme}://{user}{'@' if user else ''}{parts.place}{query}"
 
 
 def shown(url: str) -> str:
     """The record as it may be printed: a file's path, or the server's URL without password."""
     path = sqlite_path(url)
-    if path is not None:
-        return str(path)
-    parts = urlsplit(url)
-    user, at, host = parts.netloc.rpartition("@")
-    name, colon, _ = user.partition(":")
-    query = "" if "password" in parts.query.casefold() else parts.query
-    netloc = f"{name}{':***' if colon else ''}{at}{host}"
-    return urlunsplit((parts.scheme, netloc, parts.path, query, ""))
+    return str(path) if path is not None else parts_of(url).text(":***")
+
+
+def to_type_again(url: str) -> str:
+    """The record as it may be put into a command to copy: a server's URL without its password.
+
+    Others on the computer can read what a command was started with.
+    """
+    return url if is_sqlite(url) else parts_of(url).text("")
+
+
+def has_secret(url: str) -> bool:
+    """Whether a record's URL holds a password."""
+    if is_sqlite(url):
+        return False
+    parts = parts_of(url)
+    return bool(parts.password) or any(map(is_secret, parts.query.split("&")))
 
 
 def without_secret(text: str, url: str) -> str:
     """A driver's message with the password of the URL struck out."""
-    parts = urlsplit(url)
+    parts = parts_of(url)
     secrets = {parts.password or "", unquote(parts.password or "")}
-    secrets |= {
-        value
-        for pair in parts.query.split("&")
-        for key, _, value in [pair.partition("=")]
-        if key.casefold() in {"password", "sslpassword", "passfile"}
-    }
+    secrets |= {pair.partition("=")[2] for pair in parts.query.split("&") if is_secret(pair)}
+    secrets |= {quote(secret, safe="") for secret in secrets}
     for secret in sorted(filter(None, secrets), key=len, reverse=True):
         text = text.replace(secret, "***")
     return text

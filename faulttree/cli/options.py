@@ -86,9 +86,15 @@ def open_record(
         alone: go on without a server that is away; see :func:`faulttree.cases.open_store`.
     """
     from faulttree.cases import open_store
-    from faulttree.cases.urls import data_folder, is_sqlite
+    from faulttree.cases.urls import data_folder, has_secret, is_sqlite
 
     url = record_url(record, library, in_bench)
+    if record and has_secret(record):
+        say(
+            "faulttree: others on this computer can read the password in --record while the "
+            "program runs. Leave it out, and use PostgreSQL's password file or PGPASSWORD.",
+            to_people=True,
+        )
     folder = None if is_sqlite(url) else data_folder(os.environ) / "unsent"
     store = open_store(url, read_only=read_only, folder=folder, alone=alone)
     store.wait = None if read_only else wait_for_server
@@ -137,8 +143,16 @@ def beside(file: Path, record: str) -> str:
 
 
 def places_named(**places: str | None) -> str:
-    """The options that name places, to be typed again: `` --record shop.db``; empty for none."""
-    return "".join(f" --{name} {shlex.quote(at)}" for name, at in places.items() if at)
+    """The options that name places, to be typed again: `` --record shop.db``; empty for none.
+
+    A record's URL stands there without its password.
+    """
+    from faulttree.cases.urls import to_type_again
+
+    named = {name: at for name, at in places.items() if at}
+    if "record" in named:
+        named["record"] = to_type_again(named["record"])
+    return "".join(f" --{name} {shlex.quote(at)}" for name, at in named.items())
 
 
 def program() -> str:
