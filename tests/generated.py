@@ -21,6 +21,8 @@ FILES = {
     "cautions": "shared/cautions.yaml",
     "instruments": "shared/instruments.yaml",
     "families": "shared/families.yaml",
+    "properties": "shared/properties.yaml",
+    "library": "library.yaml",
     "bench": "bench.yaml",
     "answers": "the file of diagnose --answers",
 }

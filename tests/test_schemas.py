@@ -41,11 +41,13 @@ def keys_of(node: Any, way: str = "") -> Iterator[tuple[str, Any]]:
     """Every key that a schema describes, with what it says of it."""
     if isinstance(node, dict):
         for word, inner in node.items():
-            if word == "properties":
+            if word in ("properties", "$defs", "patternProperties"):
+                # Here the keys are names of the file, not words of the schema.
                 for key, value in inner.items():
-                    if value is not False:
+                    if word == "properties" and value is not False:
                         yield f"{way}/{key}", value
-            if word not in ("examples", "enum", "const"):
+                    yield from keys_of(value, f"{way}/{word}/{key}")
+            elif word not in ("examples", "enum", "const"):
                 yield from keys_of(inner, f"{way}/{word}")
     elif isinstance(node, list):
         for position, inner in enumerate(node):

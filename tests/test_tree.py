@@ -725,7 +725,8 @@ def test_part_given_where_none_is_taken_is_only_a_warning(tmp_path: Path) -> Non
 def test_every_rule_of_this_room_is_shown_by_a_test() -> None:
     here = Path(__file__).parent
     tests = "".join(
-        (here / f"{n}.py").read_text() for n in ("test_tree", "test_tree_reader", "test_schemas")
+        (here / f"{n}.py").read_text()
+        for n in ("test_tree", "test_tree_reader", "test_tree_safety", "test_schemas")
     )
     assert [rule for rule in RULES if f'"{rule}"' not in tests] == []
 

@@ -16,7 +16,9 @@ from faulttree.reading.units import parse_unit
 __all__ = ["resolve_rated"]
 
 Figure = Callable[[object, tuple[str | int, ...], str | None], Any]
-KEYS = frozenset({"component", "quantity", "source", "unit"})
+KEYS = frozenset(
+    {"component", "quantity", "source", "unit", "holds_at", "basis", "good", "requires"}
+)
 
 
 def resolve_rated(spec: Mapping[str, Any], entry: Rating, figure: Figure) -> Limits:

@@ -15,7 +15,7 @@ from faulttree.tree.source import load_text
 
 __all__ = ["kind_of", "look_at_other", "text_of"]
 
-SHARED: tuple[FileKind, ...] = ("cautions", "instruments", "families")
+SHARED: tuple[FileKind, ...] = ("cautions", "instruments", "families", "properties")
 KEYS = re.compile(r"^([A-Za-z_-]+)\s*:", re.MULTILINE)
 TREE_KEYS = frozenset(("title", "steps", "start", "faults", "stops", "symptoms"))
 INNER = (
@@ -28,6 +28,7 @@ INNER = (
         "families",
         re.compile(r"^\s+(complaints|mains)\s*:|\{.*\b(complaints|mains)\s*:", re.MULTILINE),
     ),
+    ("properties", re.compile(r"^\s+values\s*:|\{.*\bvalues\s*:", re.MULTILINE)),
 )
 
 

@@ -28,9 +28,10 @@ from faulttree.errors import TreeError
 from faulttree.tree import parts
 from faulttree.tree.document import Document
 from faulttree.tree.finder import Finder
-from faulttree.tree.model import Accepted, Tree, Use, Where
+from faulttree.tree.ids import RESERVED_SINCE_2
+from faulttree.tree.model import MAINS, Accepted, PowerCheck, Tree, Use, When, Where
 from faulttree.tree.naming import Names
-from faulttree.tree.plain import as_mapping, as_text, as_texts, entries
+from faulttree.tree.plain import as_list, as_mapping, as_text, as_texts, as_words, entries
 from faulttree.tree.problems import Problem
 from faulttree.tree.scopes import Scope
 from faulttree.tree.source import shown
@@ -113,19 +114,29 @@ class Builder:
         data, procedures = self.data, self.opened.procedures
         top = Scope("tree", dict(entries(data.get("steps"))), as_text(data.get("start")))
         self.ids()
+        self.exposing()
         self.opened.expand(top)
         closing = self.opened.closing(top, data.get("closing"))
+        power = self.opened.before_power(top, data.get("before_power"))
         if self.opened.oversize:
             return None
         states = parts.access_states(
             source.get("access") for source in (data, *procedures.values())
         )
         ends = {**as_mapping(data.get("faults")), **as_mapping(data.get("stops"))}
-        names = Names(self.finder, ends, states)
+        cautions = as_texts(data.get("cautions"))
+        stores = parts.stores(data.get("stores"), mains=MAINS in cautions)
+        properties = parts.properties(data.get("properties"), self.bundle.get("properties"))
+        stops = parts.stops(data.get("stops"), checks_power=bool(power))
+        names = Names(self.finder, ends | stops, states, stores, properties)
         steps = Steps(names, procedures, self.finder)
-        for scope in (top, *closing):
+        for scope in (top, *closing, *power.values()):
             steps.emit(scope)
+        steps.close(states)
         self.references(top, names)
+        for scope in power.values():
+            for exit_, target in scope.targets.items():
+                names.target(top, target, scope.where, "exits", exit_)
         return Tree(
             id=as_text(self.bundle.get("id")),
             title=as_text(data.get("title")),
@@ -133,15 +144,19 @@ class Builder:
             start=self.start(top),
             steps=names.steps,
             faults=parts.faults(data.get("faults")),
-            stops=parts.stops(data.get("stops")),
+            stops=stops,
             uses=names.uses,
             closing=tuple(scope.use for scope in closing if scope.use),
             modules=as_texts(data.get("modules")),
             symptoms=tuple(parts.symptoms(data.get("symptoms"))),
-            cautions=as_texts(data.get("cautions")),
+            cautions=cautions,
             access=states,
             ratings=parts.ratings(data.get("ratings")),
             accepted=tuple(self.accepted(names.uses)),
+            properties=properties,
+            stores=stores,
+            before_power=tuple(self.power_checks(power, names)),
+            closing_when=self.closing_when(closing, names),
             known_cautions=parts.cautions(self.bundle.get("cautions")),
             known_instruments=parts.instruments(self.bundle.get("instruments")),
             bundle=self.bundle,
@@ -158,6 +173,23 @@ class Builder:
                     where = Where("tree", (group, name))
                     self.finder.add("duplicate-id", message, mend, where, of_key=True)
                 seen.setdefault(name, group)
+                if name in RESERVED_SINCE_2:
+                    message = f"`{shown(name)}` is a word of the format since version 2."
+                    mend = "Rename it: `faulttree rename` does so everywhere it is meant."
+                    where = Where("tree", (group, name))
+                    self.finder.add("later-word", message, mend, where, of_key=True, level="note")
+
+    def exposing(self) -> None:
+        """States that expose a hazard and cannot be closed."""
+        documents = {"tree": self.data}
+        documents |= {f"procedure:{name}": raw for name, raw in self.opened.procedures.items()}
+        for document, data in documents.items():
+            for name, raw in entries(data.get("access")):
+                if raw.get("exposes") and not isinstance(raw.get("close"), dict):
+                    message = f"`{shown(name)}` exposes a hazard, and nothing closes it."
+                    mend = "Add `close: {minutes: …, how: …}` to it."
+                    where = Where(document, ("access", name))
+                    self.finder.add("close-missing", message, mend, where, of_key=True)
 
     def start(self, top: Scope) -> str:
         """Full id of the first step."""
@@ -173,12 +205,54 @@ class Builder:
         """Steps that faults name."""
         for fault, raw in entries(self.data.get("faults")):
             where = Where("tree", ("faults", fault))
-            step = as_mapping(raw.get("confirm")).get("step")
-            if isinstance(step, str):
-                names.named(top, step, where.under("confirm", "step"))
+            for at, confirm in _each(raw.get("confirm"), where.under("confirm")):
+                step = as_mapping(confirm).get("step")
+                if isinstance(step, str):
+                    names.named(top, step, at.under("step"))
+        for position, symptom in enumerate(as_list(self.data.get("symptoms"))):
+            for index, step in enumerate(as_texts(as_mapping(symptom).get("seen_at"))):
+                at = Where("tree", ("symptoms", position, "seen_at", index))
+                names.named(top, step, at)
+        for name, raw in entries(self.data.get("steps")):
+            if isinstance(raw.get("property"), str):
+                at = Where("tree", ("steps", name, "property"))
+                names.check_property(raw["property"], as_words(raw.get("answers")), at)
+
+    def power_checks(self, power: Mapping[str, Scope], names: Names) -> Iterator[PowerCheck]:
+        """The checks before power, in order."""
+        for name, scope in power.items():
+            when = parts.when(self._at(scope.where).get("when"))
+            for key, values in when.items():
+                names.check_property(key, values, scope.where.under("when", key))
+            assert scope.use is not None
+            yield PowerCheck(name, scope.use, when)
+
+    def closing_when(self, closing: Sequence[Scope], names: Names) -> dict[str, When]:
+        """Closing use → the condition under which it is run, where it has one."""
+        found: dict[str, When] = {}
+        for scope in closing:
+            when = parts.when(self._at(scope.where).get("when"))
+            for key, values in when.items():
+                names.check_property(key, values, scope.where.under("when", key))
+            if when and scope.use:
+                found[scope.use] = when
+        return found
+
+    def _at(self, where: Where) -> dict[str, Any]:
+        """The entry of a list at the top of the tree that a scope was opened from."""
+        group, position = where.keys
+        return as_mapping(as_list(self.data.get(str(group)))[int(position)])
 
     def accepted(self, uses: Mapping[str, Use]) -> Iterator[Accepted]:
         """The tree's own, then those of each procedure at each place it is used."""
         yield from parts.accepted(self.data.get("accepted"))
         for use in uses.values():
             yield from parts.accepted(self.opened.procedures[use.procedure].get("accepted"), use.id)
+
+
+def _each(value: Any, where: Where) -> Iterator[tuple[Where, Any]]:
+    """The items of a list with their places; a single item at the place itself."""
+    if isinstance(value, list):
+        yield from ((where.under(position), item) for position, item in enumerate(value))
+    else:
+        yield where, value

@@ -7,7 +7,10 @@ from typing import Any
 
 from faulttree.tree.document import Document
 
-__all__ = ["named_in", "states_in", "tree_id_of", "trial_of", "uses_in"]
+__all__ = ["named_in", "properties_in", "states_in", "tree_id_of", "trial_of", "uses_in"]
+
+STORE_KEYS = ("discharges", "proves_dead", "on", "charges", "loads", "cells_known")
+"""Keys of a step that name stores."""
 
 
 def tree_id_of(document: Document) -> str:
@@ -24,8 +27,8 @@ def uses_in(data: Mapping[str, Any]) -> Iterator[str]:
     for step in steps.values() if isinstance(steps, dict) else ():
         if isinstance(step, dict) and isinstance(step.get("use"), str):
             yield step["use"]
-    closing = data.get("closing")
-    for item in closing if isinstance(closing, list) else ():
+    listed = [data.get("closing"), data.get("before_power")]
+    for item in (item for group in listed if isinstance(group, list) for item in group):
         name = item.get("use") if isinstance(item, dict) else item
         if isinstance(name, str):
             yield name
@@ -46,6 +49,28 @@ def named_in(
     return {name: known[name] for name in sorted(names) if name in known}
 
 
+def properties_in(tree: Mapping[str, Any], procedures: Mapping[str, Any]) -> list[str]:
+    """Names of the properties of units that a tree and its procedures depend on."""
+    names: set[str] = set()
+    for data in (item for item in (tree, *procedures.values()) if isinstance(item, dict)):
+        names.update(_keys(data.get("properties")))
+        for group in ("before_power", "closing"):
+            listed = data.get(group)
+            for item in listed if isinstance(listed, list) else ():
+                names.update(_keys(item.get("when") if isinstance(item, dict) else None))
+        steps = data.get("steps")
+        for step in steps.values() if isinstance(steps, dict) else ():
+            if isinstance(step, dict):
+                names.update(_keys(step.get("stop_if")))
+                if isinstance(step.get("property"), str):
+                    names.add(step["property"])
+    return sorted(names)
+
+
+def _keys(value: Any) -> Iterator[str]:
+    return (key for key in value if isinstance(key, str)) if isinstance(value, dict) else iter(())
+
+
 def trial_of(name: str, data: Mapping[str, Any], procedures: Mapping[str, Any]) -> dict[str, Any]:
     """A bundle whose tree does nothing but use one procedure, with all that it takes."""
     takes = data.get("takes")
@@ -59,6 +84,7 @@ def trial_of(name: str, data: Mapping[str, Any], procedures: Mapping[str, Any]) 
         "family": "none",
         "start": "use",
         "access": {state: {} for state in states_in(data)},
+        **({"stores": stores} if (stores := stores_in(data)) else {}),
         "steps": {"use": {**use, "with": given}},
         "faults": {},
         "stops": {"end": {"title": "End", "reason": "out-of-scope"}},
@@ -73,3 +99,15 @@ def states_in(data: Mapping[str, Any]) -> Iterator[str]:
         listed = step.get("access") if isinstance(step, dict) else None
         if isinstance(listed, list):
             yield from (state for state in listed if isinstance(state, str))
+
+
+def stores_in(data: Mapping[str, Any]) -> dict[str, Any]:
+    """Stores that the steps of a procedure name, each as an entry that says nothing more."""
+    steps = data.get("steps")
+    found: dict[str, Any] = {}
+    for step in steps.values() if isinstance(steps, dict) else ():
+        for key in STORE_KEYS if isinstance(step, dict) else ():
+            listed = step.get(key)
+            if isinstance(listed, list):
+                found |= {name: {} for name in listed if isinstance(name, str)}
+    return found

@@ -4,16 +4,19 @@ from __future__ import annotations
 
 from collections.abc import Container
 
-__all__ = ["RESERVED", "free_id"]
+__all__ = ["RESERVED", "RESERVED_SINCE_2", "free_id"]
 
 RESERVED = frozenset({"back", "closing", "note", "repair", "skip"})
-"""Words that mean something else at the bench."""
+"""Words that mean something else at the bench: no step, fault or stop may have them as id."""
+
+RESERVED_SINCE_2 = frozenset({"before-power", "close", "mains"})
+"""Words that the format took later: trees that used them before are still read."""
 
 
 def free_id(wanted: str, taken: Container[str]) -> str:
     """The id that is wanted, or the first that is free with a number behind it."""
     name, turn = wanted, 1
-    while name in taken or name in RESERVED:
+    while name in taken or name in RESERVED | RESERVED_SINCE_2:
         turn += 1
         name = f"{wanted}-{turn}"
     return name

@@ -10,7 +10,7 @@ from typing import Any
 
 from faulttree.errors import TreeError
 from faulttree.tree.builder import assemble
-from faulttree.tree.bundling import named_in, tree_id_of, trial_of, uses_in
+from faulttree.tree.bundling import named_in, properties_in, tree_id_of, trial_of, uses_in
 from faulttree.tree.document import Document, parse, uncollected
 from faulttree.tree.examined import (
     Examined,
@@ -28,7 +28,7 @@ from faulttree.tree.source import load_text, shown
 __all__ = ["Library", "find_library", "shipped_library"]
 
 ID = re.compile(r"[a-z0-9]+(?:-[a-z0-9]+)*", re.ASCII)
-TABLES: tuple[FileKind, ...] = ("cautions", "instruments", "families")
+TABLES: tuple[FileKind, ...] = ("cautions", "instruments", "families", "properties")
 VARIABLE = "FAULTTREE_LIBRARY"
 
 
@@ -128,6 +128,15 @@ class Library:
             TreeError: where the file is broken.
         """
         return self._table("families")
+
+    @cached_property
+    def properties(self) -> Mapping[str, Any]:
+        """Properties of units by name, as plain data, over those of the library beneath.
+
+        Raises:
+            TreeError: where the file is broken.
+        """
+        return self._table("properties")
 
     def _table(self, kind: FileKind) -> Mapping[str, Any]:
         data, problems = self._merged(kind)
@@ -236,12 +245,25 @@ class Library:
             "cautions": named_in("cautions", cautions, document.data, used),
             "instruments": named_in("needs", instruments, document.data, used),
         }
+        wrong_properties = self._properties_into(bundle, document.data, used)
         with uncollected():
             tree, found = assemble(bundle, documents, known_procedures=self.procedures)
         problems += found
         problems += wrong_folder(document, document.data.get("family"))
-        problems += wrong_cautions + wrong_instruments
+        problems += wrong_cautions + wrong_instruments + wrong_properties
         return Examined("tree", tree, in_order(problems, document), documents)
+
+    def _properties_into(
+        self, bundle: dict[str, Any], tree: Mapping[str, Any], procedures: Mapping[str, Any]
+    ) -> tuple[Problem, ...]:
+        """Put the properties that a tree depends on into its bundle; none where there are none."""
+        names = properties_in(tree, procedures)
+        if not names:
+            return ()
+        known, problems = self._merged("properties")
+        if named := {name: known[name] for name in names if name in known}:
+            bundle["properties"] = named
+        return problems
 
     def _used(
         self, tree: Mapping[str, Any], documents: dict[str, Document], problems: list[Problem]
@@ -302,6 +324,7 @@ class Library:
             "cautions": named_in("cautions", self._merged("cautions")[0], {}, used),
             "instruments": named_in("needs", self._merged("instruments")[0], {}, used),
         }
+        self._properties_into(bundle, {}, used)
         tree, found = assemble(bundle, documents, known_procedures=self.procedures)
         collected += [p for p in found if p.where and p.where.document != "tree"]
         collected += wrong_name(document, data.get("procedure"))

@@ -6,6 +6,7 @@ from stands beside it (:attr:`Step.use`, :attr:`Step.where`), never in its way.
 
 from __future__ import annotations
 
+import builtins
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from functools import cached_property
@@ -15,23 +16,42 @@ __all__ = [
     "Accepted",
     "Access",
     "Caution",
+    "Close",
     "Confirm",
     "Evidence",
     "Fault",
     "Instrument",
     "Kind",
+    "PowerCheck",
+    "Property",
     "Rating",
+    "Role",
     "Step",
     "Stop",
+    "Store",
     "Symptom",
     "Tree",
     "Use",
+    "When",
     "Where",
 ]
 
 Kind = Literal["ask", "measure", "do", "use"]
 """What a step wants: an answer, a reading, a deed. ``use`` is left only where a procedure
 could not be inlined, which a tree fit to be walked never has."""
+
+Role = Literal["finding", "before-power", "close", "closing"]
+"""What a step is for: to find the fault; to make sure that the unit may get power; to close
+what was opened; to check the repaired unit before it goes back."""
+
+When = Mapping[str, tuple[str, ...]]
+"""Property → the values it may have: all properties named must match. Empty: always."""
+
+MAINS = "mains"
+"""The built-in store of a tree that carries the caution of that name: the mains itself."""
+
+NOT_SAFE = "not-safe-to-power"
+"""The built-in stop where a check before power leads unless the tree says otherwise."""
 
 Node = Literal["step", "use", "fault", "stop", "unknown"]
 
@@ -75,10 +95,20 @@ class Instrument:
 
 
 @dataclass(frozen=True, slots=True)
+class Close:
+    """How a unit that was opened is closed again, and the minutes that takes."""
+
+    minutes: float = 0.0
+    how: str = ""
+
+
+@dataclass(frozen=True, slots=True)
 class Access:
     """A state of the unit that steps need: entered once, paid once.
 
-    States of one ``group`` exclude each other, and entering again costs again.
+    States of one ``group`` exclude each other, and entering again costs again. A state that
+    ``exposes`` a hazard must be closed before a live step that does not name it; the step
+    that closes it is ``close.<id>``. With ``close``, ``minutes`` is for entering only.
     """
 
     id: str
@@ -86,14 +116,57 @@ class Access:
     how: str = ""
     group: str | None = None
     cautions: tuple[str, ...] = ()
+    exposes: tuple[str, ...] = ()
+    close: Close | None = None
+
+    @property
+    def closing_step(self) -> str:
+        """Id of the step that closes the state; there is one only where ``close`` is given."""
+        return f"close.{self.id}"
+
+
+@dataclass(frozen=True, slots=True)
+class Property:
+    """What a unit is, as far as steps depend on it: asked once, or known by its model.
+
+    Example: ``supply``, one of linear, switch-mode, dropper, external.
+    """
+
+    id: str
+    ask: str
+    values: tuple[str, ...]
+    models: Mapping[str, str] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
+class Store:
+    """A part that holds energy: a capacitor, or with ``kind`` "battery" a cell or pack."""
+
+    id: str
+    voltage: str = ""
+    capacitance: str = ""
+    kind: str = "capacitor"
+
+
+@dataclass(frozen=True, slots=True)
+class PowerCheck:
+    """A check that must pass in each round before the unit gets power.
+
+    ``use`` names the procedure at work, ``before-power.<id>``; its first exit passes.
+    """
+
+    id: str
+    use: str
+    when: When = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
 class Symptom:
-    """What an owner says, and under which conditions it shows (cold, warm, loaded)."""
+    """What an owner says, the conditions it shows under, and the steps that would see it."""
 
     text: str
     conditions: tuple[str, ...] = ()
+    seen_at: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -126,6 +199,18 @@ class Step:
         wait: a pause in seconds that the runner times.
         use: the innermost ``use`` step it was inlined from, if any.
         leaves: outcome → the (use, exit) pairs that taking it brings about, innermost first.
+        role: what it is for.
+        property: the property that this question answers.
+        stop_if: property → value → the stop that the step leads to then, instead of being
+            asked.
+        discharges, proves_dead, on: stores that it discharges, proves dead, or touches.
+        charges: stores that it charges; None for all of them where it is live.
+        normal: the outcome of a good unit, where the tree names it.
+        leaves_open, puts_back: what it leaves open on the bench by kind (lifted, fuse-out,
+            clip-on), and what it puts back.
+        disturbs, disturbs_of: what it may spoil for later readings (heat, cleaning, …), and
+            of which parts or modules; of all where none is named.
+        loads, cells_known: batteries that it loads, and those whose cells it makes known.
     """
 
     id: str
@@ -148,8 +233,30 @@ class Step:
     use: str | None = None
     leaves: Mapping[str, tuple[tuple[str, str], ...]] = field(default_factory=dict)
     where: Where = Where("tree", ())
+    role: Role = "finding"
+    property: str | None = None
+    stop_if: Mapping[str, Mapping[str, str]] = field(default_factory=dict)
+    discharges: tuple[str, ...] = ()
+    proves_dead: tuple[str, ...] = ()
+    on: tuple[str, ...] = ()
+    charges: tuple[str, ...] | None = None
+    normal: str | None = None
+    leaves_open: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
+    puts_back: tuple[str, ...] = ()
+    disturbs: tuple[str, ...] = ()
+    disturbs_of: tuple[str, ...] = ()
+    loads: tuple[str, ...] = ()
+    cells_known: tuple[str, ...] = ()
 
-    @property
+    # `property` is a field here, so the decorator is named in full.
+    @builtins.property
+    def normal_outcome(self) -> str | None:
+        """The outcome of a good unit: as named, else ``inside``, else the first one."""
+        if self.normal is not None:
+            return self.normal
+        return "inside" if "inside" in self.targets else next(iter(self.targets), None)
+
+    @builtins.property
     def cost(self) -> float:
         """Minutes as reckoned: a step that gives none counts as one minute."""
         return 1.0 if self.minutes is None else self.minutes
@@ -172,6 +279,16 @@ class Use:
     given: Mapping[str, str] = field(default_factory=dict)
     parent: str | None = None
     where: Where = Where("tree", ())
+    role: Role = "finding"
+    checks: Literal["safety", "function", ""] = ""
+    discharges: tuple[str, ...] = ()
+    proves_dead: tuple[str, ...] = ()
+    cells_known: tuple[str, ...] = ()
+
+    @property
+    def passes(self) -> str:
+        """The exit that says all is well: the first."""
+        return next(iter(self.exits), "")
 
 
 @dataclass(frozen=True, slots=True)
@@ -186,10 +303,15 @@ class Evidence:
 
 @dataclass(frozen=True, slots=True)
 class Confirm:
-    """What must be seen after the repair: this step giving this outcome."""
+    """What must be seen after the repair: this step giving this outcome.
+
+    Where a condition with ``safety`` fails, the unit is unfit for use; the repair of this
+    fault is not refuted by it.
+    """
 
     step: str
     gives: str
+    safety: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -212,6 +334,12 @@ class Fault:
     evidence: tuple[Evidence, ...] = ()
     moved_from: tuple[str, ...] = ()
     where: Where = Where("tree", ())
+    further_confirms: tuple[Confirm, ...] = ()
+
+    @property
+    def confirms(self) -> tuple[Confirm, ...]:
+        """All conditions of the proof, in the order they are looked at."""
+        return (self.confirm, *self.further_confirms) if self.confirm else ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -248,6 +376,10 @@ class Tree:
         steps: every step by id, those of procedures and of the closing included.
         uses: every use by id, the closing ones as ``closing.<procedure>``.
         closing: ids of the uses to run after a confirmed repair, in order.
+        closing_when: closing use → the properties under which it is run.
+        properties: what steps and checks depend on, by name.
+        stores: parts that hold energy, by name; ``mains`` is one where the tree has that caution.
+        before_power: what must pass in each round before a live step, in order.
         known_cautions, known_instruments: what the library says of the names used here;
             a name that it does not know is missing.
         bundle: the plain data this tree was built from (``id``, ``tree``, ``procedures``,
@@ -269,6 +401,10 @@ class Tree:
     access: Mapping[str, Access] = field(default_factory=dict)
     ratings: Mapping[str, Rating] = field(default_factory=dict)
     accepted: tuple[Accepted, ...] = ()
+    properties: Mapping[str, Property] = field(default_factory=dict)
+    stores: Mapping[str, Store] = field(default_factory=dict)
+    before_power: tuple[PowerCheck, ...] = ()
+    closing_when: Mapping[str, When] = field(default_factory=dict)
     known_cautions: Mapping[str, Caution] = field(default_factory=dict)
     known_instruments: Mapping[str, Instrument] = field(default_factory=dict)
     bundle: Mapping[str, Any] = field(default_factory=dict, repr=False, compare=False)
@@ -306,16 +442,25 @@ class Tree:
         return (self.faults[fault].module or self.family, fault)
 
     def edges(self) -> Iterator[tuple[str, str, str]]:
-        """Every (step, outcome, target) outside the closing."""
+        """Every (step, outcome, target) outside the closing, those of ``stop_if`` included.
+
+        The outcome of an edge of ``stop_if`` is ``<property>=<value>``. An exit that passes a
+        check before power leads to no node, and is left out.
+        """
         for step in self.steps.values():
-            if not step.id.startswith("closing."):
-                for outcome, target in step.targets.items():
+            if step.role in ("closing", "close"):
+                continue
+            for outcome, target in step.targets.items():
+                if step.role == "finding" or self.node(target) != "unknown":
                     yield step.id, outcome, target
+            for name, stops in step.stop_if.items():
+                for value, target in stops.items():
+                    yield step.id, f"{name}={value}", target
 
     @cached_property
     def diagnostic(self) -> tuple[str, ...]:
-        """Ids of the steps that look for a fault: all but those of the closing."""
-        return tuple(step for step in self.steps if not step.startswith("closing."))
+        """Ids of the steps that look for a fault."""
+        return tuple(step.id for step in self.steps.values() if step.role == "finding")
 
     @cached_property
     def loose(self) -> tuple[str, ...]:

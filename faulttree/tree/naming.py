@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from functools import partial
 from typing import Any
 
+from faulttree.tree.bundling import STORE_KEYS
 from faulttree.tree.filling import filled
 from faulttree.tree.finder import Finder
-from faulttree.tree.model import Access, Step, Use, Where
+from faulttree.tree.model import Access, Property, Step, Store, Use, Where
 from faulttree.tree.plain import as_texts
 from faulttree.tree.scopes import Scope
 from faulttree.tree.source import shown
@@ -22,13 +23,20 @@ class Names:
     Attributes:
         ends: faults and stops of the tree.
         states: access states of the tree.
+        stores, properties: those of the tree, by name.
         steps, uses: those built so far, by full id.
     """
 
     def __init__(
-        self, finder: Finder, ends: Mapping[str, Any], states: Mapping[str, Access]
+        self,
+        finder: Finder,
+        ends: Mapping[str, Any],
+        states: Mapping[str, Access],
+        stores: Mapping[str, Store],
+        properties: Mapping[str, Property],
     ) -> None:
         self.finder, self.ends, self.states = finder, ends, states
+        self.stores, self.properties = stores, properties
         self.steps: dict[str, Step] = {}
         self.uses: dict[str, Use] = {}
 
@@ -62,6 +70,36 @@ class Names:
                     or f"Add `{shown(name)}` to the tree's `access`."
                 )
                 self.finder.add("unknown-access", message, mend, where.under("access", position))
+
+    def check_stores(self, raw: Mapping[str, Any], where: Where) -> None:
+        """Report stores that the tree does not have."""
+        for key in STORE_KEYS:
+            for position, name in enumerate(as_texts(raw.get(key))):
+                if name in self.stores or "{" in name:
+                    continue
+                message = f"The store `{shown(name)}` is not among `stores`."
+                mend = (
+                    self.finder.near(name, self.stores)
+                    or f"Add `{shown(name)}` to the tree's `stores`, with voltage and capacitance."
+                )
+                self.finder.add("unknown-store", message, mend, where.under(key, position))
+
+    def check_property(self, name: str, values: Iterable[str], where: Where) -> None:
+        """Report a property, or a value of one, that is not known."""
+        known = self.properties.get(name)
+        if known is None or not known.values:
+            mend = self.finder.near(name, self.properties) or (
+                f"Add `{shown(name)}` with `ask` and `values` to `properties`, or to "
+                "shared/properties.yaml."
+            )
+            message = f"`{shown(name)}` is no known property of a unit."
+            self.finder.add("unknown-property", message, mend, where, of_key=True)
+            return
+        for value in values:
+            if value not in known.values:
+                message = f"`{shown(value)}` is no value of the property `{shown(name)}`."
+                mend = self.finder.near(value, known.values) or f"It has {', '.join(known.values)}."
+                self.finder.add("unknown-property", message, mend, where)
 
 
 def filled_in(scope: Scope, value: Any, where: Where, finder: Finder) -> Any:

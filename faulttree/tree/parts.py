@@ -6,16 +6,22 @@ from collections.abc import Iterable, Iterator
 from typing import Any
 
 from faulttree.tree.model import (
+    MAINS,
+    NOT_SAFE,
     Accepted,
     Access,
     Caution,
+    Close,
     Confirm,
     Evidence,
     Fault,
     Instrument,
+    Property,
     Rating,
     Stop,
+    Store,
     Symptom,
+    When,
     Where,
 )
 from faulttree.tree.plain import as_list, as_mapping, as_number, as_text, as_texts, entries
@@ -26,9 +32,12 @@ __all__ = [
     "cautions",
     "faults",
     "instruments",
+    "properties",
     "ratings",
     "stops",
+    "stores",
     "symptoms",
+    "when",
 ]
 
 SIGNALS = ("DANGER", "WARNING", "CAUTION")
@@ -41,8 +50,7 @@ def faults(value: Any) -> dict[str, Fault]:
 
 
 def _fault(name: str, raw: dict[str, Any]) -> Fault:
-    confirm = as_mapping(raw.get("confirm"))
-    step, gives = as_text(confirm.get("step")), as_text(confirm.get("gives"))
+    confirms = tuple(_confirms(raw.get("confirm")))
     signs = as_mapping(raw.get("signs"))
     return Fault(
         id=name,
@@ -50,7 +58,8 @@ def _fault(name: str, raw: dict[str, Any]) -> Fault:
         remedy=as_text(raw.get("remedy")),
         part=as_text(raw.get("part")),
         module=as_text(raw.get("module")) or None,
-        confirm=Confirm(step, gives) if confirm else None,
+        confirm=confirms[0] if confirms else None,
+        further_confirms=confirms[1:],
         weight=as_number(raw.get("weight")),
         signs={step: as_texts(given) for step, given in signs.items()},
         part_cost=as_number(raw.get("part_cost")),
@@ -59,6 +68,13 @@ def _fault(name: str, raw: dict[str, Any]) -> Fault:
         moved_from=as_texts(raw.get("moved_from")),
         where=Where("tree", ("faults", name)),
     )
+
+
+def _confirms(value: Any) -> Iterator[Confirm]:
+    for item in value if isinstance(value, list) else [value]:
+        if raw := as_mapping(item):
+            step, gives = as_text(raw.get("step")), as_text(raw.get("gives"))
+            yield Confirm(step, gives, raw.get("safety") is True)
 
 
 def _evidence(value: Any) -> Iterator[Evidence]:
@@ -74,9 +90,11 @@ def _evidence(value: Any) -> Iterator[Evidence]:
             )
 
 
-def stops(value: Any) -> dict[str, Stop]:
-    """The stops of a tree by id."""
-    return {
+def stops(value: Any, *, checks_power: bool = False) -> dict[str, Stop]:
+    """The stops of a tree by id, the built-in one included where there are checks before power."""
+    title = "Not safe to power: a check before power failed."
+    built_in = {NOT_SAFE: Stop(NOT_SAFE, title, "unsafe")} if checks_power else {}
+    return built_in | {
         name: Stop(
             id=name,
             title=as_text(raw.get("title")),
@@ -99,16 +117,60 @@ def access_states(values: Iterable[Any]) -> dict[str, Access]:
                 how=as_text(raw.get("how")),
                 group=as_text(raw.get("group")) or None,
                 cautions=as_texts(raw.get("cautions")),
+                exposes=as_texts(raw.get("exposes")),
+                close=_close(raw.get("close")),
             )
             found.setdefault(name, state)
     return found
+
+
+def _close(value: Any) -> Close | None:
+    if not isinstance(value, dict):
+        return None
+    return Close(as_number(value.get("minutes")) or 0.0, as_text(value.get("how")))
+
+
+def properties(value: Any, known: Any) -> dict[str, Property]:
+    """What a unit is, by name: the tree's own word first, then that of the library."""
+    shared = as_mapping(known)
+    own = as_mapping(value)
+    found = {}
+    for name in dict.fromkeys((*own, *shared)):
+        raw, below = as_mapping(own.get(name)), as_mapping(shared.get(name))
+        found[name] = Property(
+            id=name,
+            ask=as_text(raw.get("ask")) or as_text(below.get("ask")),
+            values=as_texts(raw.get("values")) or as_texts(below.get("values")),
+            models={model: as_text(of) for model, of in as_mapping(raw.get("models")).items()},
+        )
+    return found
+
+
+def stores(value: Any, *, mains: bool) -> dict[str, Store]:
+    """The parts that hold energy by name; the mains itself is one of them in a mains tree."""
+    built_in = {MAINS: Store(MAINS, kind=MAINS)} if mains else {}
+    return built_in | {
+        name: Store(
+            id=name,
+            voltage=as_text(raw.get("voltage")),
+            capacitance=as_text(raw.get("capacitance")),
+            kind=as_text(raw.get("kind")) or "capacitor",
+        )
+        for name, raw in entries(value)
+    }
+
+
+def when(value: Any) -> When:
+    """A condition: property → the values that it may have, one or a list."""
+    return {name: as_texts(values) for name, values in as_mapping(value).items()}
 
 
 def symptoms(value: Any) -> Iterator[Symptom]:
     """What owners say, each a text or a text with its conditions."""
     for item in as_list(value):
         if isinstance(item, dict):
-            yield Symptom(as_text(item.get("text")), as_texts(item.get("conditions")))
+            conditions, seen_at = as_texts(item.get("conditions")), as_texts(item.get("seen_at"))
+            yield Symptom(as_text(item.get("text")), conditions, seen_at)
         elif isinstance(item, str):
             yield Symptom(item)
 

@@ -32,6 +32,11 @@ RULES: Mapping[str, str] = {
     "unknown-target": "A target names nothing in this file.",
     "unknown-step": "A step is named that this file does not have.",
     "unknown-access": "A state of the unit is needed that `access` does not say how to enter.",
+    "unknown-store": "A store is named that `stores` does not have.",
+    "unknown-property": "A property of the unit is named that has no question and values, or a "
+    "value that it does not have.",
+    "close-missing": "A state of access exposes a hazard and nothing says how to close it.",
+    "later-word": "A note: an id is a word that the format has taken since.",
     "unknown-procedure": "A procedure is used that the library does not have.",
     "procedure-ring": "Procedures use each other in a ring.",
     "procedure-takes": "A procedure is not given what it takes, or more, or in another unit.",

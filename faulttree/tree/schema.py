@@ -19,7 +19,17 @@ from faulttree.tree.shape import Shape, shape_from
 
 __all__ = ["KINDS", "FileKind", "Finding", "findings", "is_valid", "schema", "shape_of"]
 
-FileKind = Literal["tree", "procedure", "cautions", "instruments", "families", "answers", "bench"]
+FileKind = Literal[
+    "tree",
+    "procedure",
+    "cautions",
+    "instruments",
+    "families",
+    "properties",
+    "library",
+    "answers",
+    "bench",
+]
 
 KINDS: tuple[FileKind, ...] = (
     "tree",
@@ -27,6 +37,8 @@ KINDS: tuple[FileKind, ...] = (
     "cautions",
     "instruments",
     "families",
+    "properties",
+    "library",
     "answers",
     "bench",
 )

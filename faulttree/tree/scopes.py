@@ -6,12 +6,13 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
-from faulttree.tree.model import Kind, Where
+from faulttree.tree.model import Kind, Role, Where
 
-__all__ = ["CLOSING", "Entry", "Holds", "Scope", "kind_of"]
+__all__ = ["BEFORE_POWER", "CLOSING", "Entry", "Holds", "Scope", "kind_of"]
 
 KINDS: tuple[Kind, ...] = ("ask", "measure", "do", "use")
 CLOSING = "closing"
+BEFORE_POWER = "before-power"
 
 
 @dataclass(slots=True)
@@ -26,6 +27,8 @@ class Holds:
     live: bool = False
     in_circuit: Any = None
     source: str = ""
+    on: tuple[str, ...] = ()
+    charges: tuple[str, ...] | None = None
 
 
 @dataclass(slots=True)
@@ -56,6 +59,10 @@ class Scope:
     cautions: tuple[str, ...] = ()
     holds: Holds = field(default_factory=Holds)
     entry: Entry = field(default_factory=Entry)
+    role: Role = "finding"
+    discharges: tuple[str, ...] = ()
+    proves_dead: tuple[str, ...] = ()
+    cells_known: tuple[str, ...] = ()
     uses: dict[str, Scope] = field(default_factory=dict)
 
     def chain(self) -> list[str]:

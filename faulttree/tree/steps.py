@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from typing import Any
+from typing import Any, Literal
 
 from faulttree.errors import ReadingError
 from faulttree.tree.finder import Finder
-from faulttree.tree.model import Kind, Step, Use, Where
+from faulttree.tree.model import Access, Kind, Step, Use, Where
 from faulttree.tree.naming import Names, filled_in
 from faulttree.tree.plain import as_mapping, as_number, as_text, as_texts, as_words, joined
 from faulttree.tree.scopes import Entry, Holds, Scope, kind_of
@@ -35,6 +35,23 @@ class Steps:
                 self.check_exits(scope, child, raw, where)
             else:
                 self.names.steps[scope.prefix + name] = self.step(scope, name, raw, where)
+
+    def close(self, states: Mapping[str, Access]) -> None:
+        """Make the steps that close what other steps open."""
+        for state in states.values():
+            if state.close is None:
+                continue
+            name = state.closing_step
+            self.names.steps[name] = Step(
+                id=name,
+                kind="do",
+                text=f"Close the unit: undo “{state.id}”",
+                targets={"done": f"{name}:done"},
+                how=state.close.how,
+                minutes=state.close.minutes,
+                where=Where("tree", ("access", state.id, "close")),
+                role="close",
+            )
 
     def check_exits(self, scope: Scope, child: Scope, raw: Mapping[str, Any], where: Where) -> None:
         for exit_name, target in child.targets.items():
@@ -68,6 +85,11 @@ class Steps:
             given={name: as_text(value) for name, value in scope.given.items()},
             parent=parent,
             where=scope.where,
+            role=scope.role,
+            checks=_checks(self.procedures[scope.procedure].get("checks")),
+            discharges=scope.discharges,
+            proves_dead=scope.proves_dead,
+            cells_known=scope.cells_known,
         )
 
     def hold(
@@ -85,7 +107,13 @@ class Steps:
             live=raw.get("live") is True or above.live,
             in_circuit=raw.get("in_circuit") or above.in_circuit,
             source=as_text(raw.get("source")) or above.source,
+            on=joined(as_texts(raw.get("on")), above.on),
+            charges=as_texts(raw["charges"]) if "charges" in raw else above.charges,
         )
+        self.names.check_stores(raw, where)
+        child.discharges = as_texts(raw.get("discharges"))
+        child.proves_dead = as_texts(raw.get("proves_dead"))
+        child.cells_known = as_texts(raw.get("cells_known"))
         self.names.check_access(raw, where)
         first = scope.entry if name == scope.start else Entry()
         own = as_number(raw.get("minutes"))
@@ -110,6 +138,7 @@ class Steps:
         entry = scope.entry if name == scope.start else Entry()
         minutes, wait = as_number(raw.get("minutes")), self.wait(raw, where)
         self.names.check_access(raw, where)
+        self.names.check_stores(raw, where)
         in_circuit = raw.get("in_circuit") or (holds.in_circuit if kind == "measure" else None)
         limits = raw.get("limits")
         return Step(
@@ -133,7 +162,44 @@ class Steps:
             use=scope.use,
             leaves=leaves,
             where=where,
+            role=scope.role,
+            **self.safety(scope, raw, where),
         )
+
+    def safety(self, scope: Scope, raw: Mapping[str, Any], where: Where) -> dict[str, Any]:
+        """What a step says of properties, stores, and what it leaves behind on the bench."""
+        holds = scope.holds
+        charges = raw.get("charges", holds.charges)
+        return {
+            "property": as_text(raw.get("property")) or None,
+            "stop_if": self.stop_if(scope, raw, where),
+            "discharges": as_texts(raw.get("discharges")),
+            "proves_dead": as_texts(raw.get("proves_dead")),
+            "on": joined(as_texts(raw.get("on")), holds.on),
+            "charges": None if charges is None else tuple(as_texts(list(charges))),
+            "normal": as_text(raw.get("normal")) or None,
+            "leaves_open": {
+                kind: as_texts(of) for kind, of in as_mapping(raw.get("leaves")).items()
+            },
+            "puts_back": as_texts(raw.get("puts_back")),
+            "disturbs": as_texts(raw.get("disturbs")),
+            "disturbs_of": as_texts(raw.get("of")),
+            "loads": as_texts(raw.get("loads")),
+            "cells_known": as_texts(raw.get("cells_known")),
+        }
+
+    def stop_if(
+        self, scope: Scope, raw: Mapping[str, Any], where: Where
+    ) -> dict[str, dict[str, str]]:
+        """Property → value → the full id of where the step leads then."""
+        found: dict[str, dict[str, str]] = {}
+        for name, stops in as_mapping(raw.get("stop_if")).items():
+            at = where.under("stop_if", name)
+            self.names.check_property(name, as_words(stops), at)
+            for value, target in as_words(stops).items():
+                self.names.target(scope, target, at, value)
+                found.setdefault(name, {})[value] = scope.resolve(target)[0]
+        return found
 
     def targets(
         self, scope: Scope, kind: Kind, raw: Mapping[str, Any], where: Where
@@ -196,6 +262,10 @@ class Steps:
             mend = "Write a span of time with its unit: `30 s`, `2 min`, `1 h`."
             self.finder.add("bad-duration", error.message, mend, where.under("wait"))
             return None
+
+
+def _checks(value: Any) -> Literal["safety", "function", ""]:
+    return value if value in ("safety", "function") else ""
 
 
 def _sides(limits: Mapping[str, Any]) -> tuple[str, ...]:

@@ -8,11 +8,11 @@ from typing import Any
 
 from faulttree.tree.filling import takes_of, wrong_unit
 from faulttree.tree.finder import Finder
-from faulttree.tree.model import Where
+from faulttree.tree.model import NOT_SAFE, Where
 from faulttree.tree.naming import filled_in
 from faulttree.tree.plain import as_list, as_mapping, as_text, as_texts, as_words, entries
 from faulttree.tree.problems import Level
-from faulttree.tree.scopes import CLOSING, Scope, kind_of
+from faulttree.tree.scopes import BEFORE_POWER, CLOSING, Scope, kind_of
 from faulttree.tree.source import shown
 
 __all__ = ["MAX_STEPS", "Uses"]
@@ -108,6 +108,7 @@ class Uses:
             where=where,
             cautions=as_texts(data.get("cautions")),
             takes=tuple(takes_of(data.get("takes"))),
+            role=scope.role,
         )
         child.given = self.given(scope, raw, data, where)
         self.procedure_names(child)
@@ -176,6 +177,46 @@ class Uses:
                 continue
             scope = self.open(top, f"{CLOSING}.{name}", raw, where) if name else None
             if scope is not None:
+                scope.role = "closing"
                 self.expand(scope)
                 scopes[name] = scope
         return list(scopes.values())
+
+    def before_power(self, top: Scope, listed: Any) -> dict[str, Scope]:
+        """The scopes of the checks before power by id, in order, each opened once.
+
+        The first exit passes and leads nowhere; the others lead where the entry says, else
+        to the built-in stop.
+        """
+        scopes: dict[str, Scope] = {}
+        for position, item in enumerate(as_list(listed)):
+            raw = {"use": item} if isinstance(item, str) else as_mapping(item)
+            name = as_text(raw.get("id")) or as_text(raw.get("use"))
+            where = Where("tree", ("before_power", position))
+            if name in scopes:
+                message = f"`{shown(name)}` stands twice in `before_power`."
+                mend = "Give the second one an `id` of its own."
+                self.finder.add("duplicate-id", message, mend, where)
+                continue
+            scope = self.open(top, f"{BEFORE_POWER}.{name}", raw, where) if name else None
+            if scope is None:
+                continue
+            scope.role = "before-power"
+            self.check_power_exits(scope, where)
+            scope.targets = {exit_: scope.targets.get(exit_, NOT_SAFE) for exit_ in scope.exits[1:]}
+            self.expand(scope)
+            scopes[name] = scope
+        return scopes
+
+    def check_power_exits(self, scope: Scope, where: Where) -> None:
+        """What is wrong with the targets of one check before power."""
+        for exit_ in scope.targets:
+            at = where.under("exits", exit_)
+            if exit_ not in scope.exits:
+                message = f"The procedure `{scope.procedure}` has no exit `{shown(exit_)}`."
+                mend = self.finder.near(exit_, scope.exits) or f"It has {', '.join(scope.exits)}."
+                self.finder.add("unknown-exit", message, mend, at, of_key=True)
+            elif exit_ == scope.exits[0]:
+                message = f"`{shown(exit_)}` is the exit that passes; it leads nowhere."
+                mend = "Take it out of `exits`."
+                self.finder.add("unknown-exit", message, mend, at, of_key=True)
