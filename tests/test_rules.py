@@ -157,7 +157,7 @@ BREAKING = [
     ("unknown-store", "access: [cover-off]\n    live", "on: [¦resevoir]\n    access: [cover-off]\n    live"),
     ("unknown-property", "access: [cover-off]\n    live", "stop_if: {¦suply: {linear: hand-over}}\n    access: [cover-off]\n    live"),
     ("close-missing", "cover-off: {minutes: 6,", "¦cover-off: {exposes: [voltage], minutes: 6,"),
-    ("later-word", "stops:\n", "  ¦mains: {title: Wrong mains, remedy: Set the selector., weight: 1}\nstops:\n"),
+    ("later-word", "stops:\n", "  ¦mains: {title: Wrong mains, remedy: Set the selector., weight: 1}\nstops:\n", "steps:\n", "stores: {c-1: {voltage: 34 V}}\nsteps:\n"),
     ("unknown-procedure", "use: diode-test", "use: ¦diode-tset"),
     ("procedure-takes", "    part: D1 to D4\n", ""),
     ("exit-without-target", "exits: {good: tired-fuse, bad: open-bridge}", "¦exits: {good: tired-fuse}"),

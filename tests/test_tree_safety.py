@@ -25,7 +25,7 @@ before_power:
 start: kind
 steps:
   kind: {ask: Kind of supply, property: supply, answers: {linear: terminals, switch-mode: sealed}}
-  terminals: {measure: Output, live: true, unit: V, then: rail, stop_if: {supply: {dropper: sealed}}}
+  terminals: {measure: Out, live: true, unit: V, then: rail, stop_if: {supply: {dropper: sealed}}}
   rail:
     measure: Voltage
     live: true

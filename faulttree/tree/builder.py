@@ -173,11 +173,20 @@ class Builder:
                     where = Where("tree", (group, name))
                     self.finder.add("duplicate-id", message, mend, where, of_key=True)
                 seen.setdefault(name, group)
-                if name in RESERVED_SINCE_2:
+                if name in RESERVED_SINCE_2 and self.says_safety():
                     message = f"`{shown(name)}` is a word of the format since version 2."
                     mend = "Rename it: `faulttree rename` does so everywhere it is meant."
                     where = Where("tree", (group, name))
                     self.finder.add("later-word", message, mend, where, of_key=True, level="note")
+
+    def says_safety(self) -> bool:
+        """Whether the file uses the keys whose steps go by the words kept back later."""
+        states = as_mapping(self.data.get("access")).values()
+        return (
+            "before_power" in self.data
+            or "stores" in self.data
+            or any("close" in as_mapping(state) for state in states)
+        )
 
     def exposing(self) -> None:
         """States that expose a hazard and cannot be closed."""
