@@ -289,6 +289,23 @@ def test_a_search_cut_short_still_gives_a_plan_and_a_true_bound() -> None:
     assert cut.expected_minutes >= best.expected_minutes - 1e-9
 
 
+@pytest.mark.parametrize("size", [(60, 40), (130, 80)])
+def test_the_same_work_gives_the_same_plan_however_fast_the_machine_is(
+    size: tuple[int, int],
+) -> None:
+    table = random_table(random.Random(3), *size, most_outcomes=2)
+    hours = itertools.count(step=3600)
+    # One machine on which the clock stands, one on which hours pass between two looks at it.
+    quick = plan(table, work=60, clock=still)
+    slow = plan(table, work=60, clock=lambda: float(next(hours)))
+    assert not quick.exact
+    assert slow == quick
+    assert slow.tree == quick.tree
+    # Seconds given besides are a limit all the same.
+    cut = plan(table, work=60, seconds=1, clock=lambda: float(next(hours)))
+    assert cut.expected_minutes >= quick.expected_minutes
+
+
 def test_progress_never_gets_worse() -> None:
     table = random_table(random.Random(8), 16, 14, most_outcomes=2)
     told: list[tuple[float, float]] = []

@@ -182,3 +182,16 @@ def test_ctrl_c_gives_the_best_so_far(tmp_path: Path, capsys: pytest.CaptureFixt
     assert run(["plan", str(path), "--json", "--seconds", "100000"]) == 0
     document = json.loads(capsys.readouterr().out)
     assert 0 < document["lower_bound"] <= document["expected_minutes"]
+
+
+def test_work_instead_of_seconds_gives_the_same_plan_again(
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    root = Path(__file__).parent.parent
+    said = set()
+    for _ in range(2):
+        arguments = ["plan", "soldering-station/does-not-heat", "--work", "20", "--json"]
+        assert run([*arguments, "--library", str(root)]) == 0
+        said.add(capsys.readouterr().out)
+    (document,) = said
+    assert not json.loads(document)["exact"]

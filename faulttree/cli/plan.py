@@ -35,14 +35,25 @@ MOST_LINES = 200
 @click.option(
     "--seconds",
     type=click.FloatRange(min=0),
-    default=10.0,
-    show_default=True,
-    help="How long to look for something better; Ctrl-C ends it sooner.",
+    help="How long to look for something better; Ctrl-C ends it sooner."
+    "  [default: 10 without --work]",
+)
+@click.option(
+    "--work",
+    type=click.IntRange(min=0),
+    metavar="TURNS",
+    help="How many turns of the search to look for something better: the same plan on every"
+    " machine, busy or not.",
 )
 @library_option
 @json_option
 def command(
-    file: str, output: Path | None, seconds: float, library: str | None, as_json: bool
+    file: str,
+    output: Path | None,
+    seconds: float | None,
+    work: int | None,
+    library: str | None,
+    as_json: bool,
 ) -> None:
     """Reckon the cheapest order of tests for FILE: a fault table (CSV), or a tree by its
     id or file.
@@ -60,7 +71,7 @@ def command(
             mend="Name another file with --output.",
         )  # fmt: skip
     with _interruptible() as stopped, _progress() as progress:
-        found = plan(table, seconds=seconds, progress=progress, stopped=stopped)
+        found = plan(table, seconds=seconds, work=work, progress=progress, stopped=stopped)
     if output is not None:
         _write(output, found)
     if as_json:
