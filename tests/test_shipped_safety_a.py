@@ -23,7 +23,7 @@ def mains_fed(tree_id: str) -> bool:
     return bool(LIBRARY.families[tree_id.partition("/")[0]]["mains"])
 
 
-FAMILIES = ("bench-multimeter", "bench-supply")
+FAMILIES = ("angle-grinder", "bench-multimeter", "bench-supply", "dehumidifier", "drying-cabinet")
 MAINS = [name for name in LIBRARY.trees() if name.startswith(FAMILIES) and mains_fed(name)]
 
 
@@ -170,3 +170,65 @@ def test_an_output_that_reads_low_is_measured_unpowered() -> None:
 def test_every_capacitor_that_power_charged_is_discharged_before_the_inside_is_touched() -> None:
     step = load(SUPPLY).steps["aux-off.bleed"]
     assert "the reservoir and the auxiliary smoothing capacitor" in step.text
+
+
+# -- tools and cabinets --------------------------------------------------------------------
+
+
+def test_no_wheel_turns_before_the_grinder_ran_calmly_without_one() -> None:
+    tree = load("angle-grinder/vibrates")
+    wheel_on = {name for name, step in tree.steps.items() if "wheel-on" in step.access}
+    assert wheel_on
+    for first in ("wheel", "flanges", "spindle-play", "run-out", "bare-run"):
+        assert not reached(tree, tree.start, frozenset({first})) & wheel_on, first
+    for name in wheel_on:
+        assert "lamped" in tree.steps[name].how, name
+        assert "rcd-socket" in tree.steps[name].needs, name
+
+
+def test_the_restart_lock_is_changed_unplugged_and_tried_closed() -> None:
+    tree = load("angle-grinder/does-not-run")
+    assert not tree.steps["lock-fitted"].live
+    assert "body-open" not in tree.steps["lock-run"].access
+    assert "rcd-socket" in tree.steps["lock-run"].needs
+    assert tree.steps["run"].targets["trips"] == "suppressor"
+
+
+def test_mains_parts_of_a_cabinet_are_measured_only_when_proved_dead() -> None:
+    tree = load("drying-cabinet/does-not-heat")
+    dead = {"unplug", "unplug-sensor", "unplug-inlet"}
+    for name in ("door", "cutout", "element.value", "element-blown.value", "lead-switch.line"):
+        assert dead & set(tree.steps[name].after), name
+    for name in ("door", "sensor.room", "fuse.rating"):
+        assert name not in reached(tree, tree.start, frozenset(dead)), name
+
+
+def test_a_shorted_relay_is_looked_for_before_the_cabinet_runs() -> None:
+    tree = load("drying-cabinet/temperature-wrong")
+    runs = {"cold-compare", "warm-compare", "spread", "swing"}
+    assert not reached(tree, tree.start, frozenset({"relay"})) & runs
+
+
+def test_a_repair_is_not_proved_by_what_passes_with_the_fault_still_there() -> None:
+    tree = load("drying-cabinet/does-not-heat")
+    proofs = {name: fault.confirm.step for name, fault in tree.faults.items() if fault.confirm}
+    assert proofs["shorted-relay"] == "relay-short"
+    assert proofs["stopped-fan"] == "fan-blows"
+    assert proofs["leaky-heater"] == "element.frame"
+
+
+@pytest.mark.parametrize("name", ["does-not-run", "collects-no-water"])
+def test_flammable_refrigerant_and_leaks_are_asked_for_before_power(name: str) -> None:
+    tree = load(f"dehumidifier/{name}")
+    assert not reached(tree, tree.start, frozenset({"plate"})) & live(tree)
+    assert tree.stops[tree.steps["plate"].targets["oily-traces"]].reason == "licensed"
+
+
+def test_a_rail_that_may_stand_on_the_mains_gets_no_earthed_instrument() -> None:
+    step = load("dehumidifier/does-not-run").steps["rail"]
+    assert "earthed-probe" in step.cautions
+    assert "joined to the mains" in step.how
+
+
+def test_nothing_is_cooled_with_the_breath_over_open_live_parts() -> None:
+    assert "breath" not in load("bench-supply/output-not-steady").steps["reference-drift"].how

@@ -78,6 +78,12 @@ answers:
   - look.lead: sound
   - look.housing: sound
   - look.earth: below
+  - plate: not-flammable
+  - before-power.class: class-1
+  - before-power.earth: 0.12 ohm
+  - before-power.insulation-1: 20 Mohm
+  - before-power.pins: 700 ohm
+  - before-power.lamp: settles
   - lamps: bucket-lamp
   - bucket: stays
   - float-switch: 0.3 ohm
