@@ -20,7 +20,7 @@ __all__ = ["command"]
 
 # Spelt out below because the four forms share them.
 COMMON = frozenset({"tolerance", "nominal"})
-NEGATIVE = re.compile(r"-(?=[0-9.,∞])")
+NEGATIVE = re.compile(r"- ?(?=[0-9.,∞])")
 
 
 class Readings(click.Command):
@@ -122,6 +122,7 @@ def command(
             f"'{instrument}' is on no bench: there is no bench.yaml",
             mend="Name the file with --bench.",
         )
+    _warn_overdue(gear, instrument)
     try:
         judged = judge_text(
             readings,
@@ -150,6 +151,14 @@ def _bench(named: str | None, library: str | None) -> Bench | None:
     from faulttree.cli.diagnose import read_bench_file
 
     return read_bench_file(named, open_library(library))
+
+
+def _warn_overdue(gear: Bench | None, instrument: str | None) -> None:
+    from datetime import date
+
+    held = gear.instrument(instrument) if gear is not None and instrument else None
+    if held is not None and held.overdue(date.today().isoformat()):
+        say(f"The calibration of {held.id} was due on {held.due}.", to_people=True, wrap=True)
 
 
 def _for_the_command_line(error: ReadingError) -> ReadingError:

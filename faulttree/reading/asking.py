@@ -15,7 +15,7 @@ from faulttree.reading.limits import Limits
 from faulttree.reading.quantity import Quantity, parse_quantity
 from faulttree.reading.register import Rating
 from faulttree.reading.resolving import resolve_limits
-from faulttree.reading.units import unit_text
+from faulttree.reading.units import parse_unit, unit_text
 from faulttree.reading.verdicts import Rule, Verdict
 
 __all__ = ["Judgement", "judge_text"]
@@ -116,7 +116,7 @@ def judge_text(
     }
     spec = {key: value for key, value in written.items() if value is not None}
     if marking is not None:
-        spec = _by_marking(marking, spec)
+        spec = _by_marking(marking, spec, typed)
     held = None
     if instrument is not None:
         held = (bench or Bench()).instrument(instrument)
@@ -229,10 +229,10 @@ def _only_own(spec: dict[str, Any]) -> dict[str, Any]:
     return {key: value for key, value in spec.items() if key in own or key not in known}
 
 
-def _by_marking(marking: str, spec: dict[str, Any]) -> dict[str, Any]:
+def _by_marking(marking: str, spec: dict[str, Any], typed: Sequence[str | float]) -> dict[str, Any]:
     from faulttree.reading.marking import decode_marking
 
-    decoded = decode_marking(marking)
+    decoded = decode_marking(marking, _marked_unit(spec, typed))
     if "nominal" in spec or "component" in spec:
         raise ReadingError(
             "the marking already says the nominal value", mend="Give one or the other."
@@ -247,6 +247,12 @@ def _by_marking(marking: str, spec: dict[str, Any]) -> dict[str, Any]:
             )
         made["tolerance"] = decoded.tolerance_text
     return made
+
+
+def _marked_unit(spec: Mapping[str, Any], typed: Sequence[str | float]) -> str | None:
+    """The unit that was said, or that the readings name, where markings exist in it."""
+    said = spec.get("unit") or _unit_of(typed)
+    return said if said is None or parse_unit(str(said)).unit in {"ohm", "F", "H"} else None
 
 
 def _refuse_doubt(readings: Sequence[Quantity], limits: Limits, *, sure: bool) -> None:

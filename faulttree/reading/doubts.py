@@ -37,6 +37,8 @@ def doubt(reading: Quantity, limits: Limits) -> str | None:
     value = reading.value
     if value is None or value.is_zero() or limits.bands or limits.missing or limits.problem:
         return _bare_in_bands(reading, limits)
+    if _is_minutes(reading, limits):
+        return f"Did you mean {reading.text.strip()}in? The limits are in {_spelt(limits)}."
     if not is_possible(reading, limits):
         return None
     if _lacks_sign(reading, value, limits):
@@ -44,6 +46,16 @@ def doubt(reading: Quantity, limits: Limits) -> str | None:
     if side_of(value, limits.last_lower, limits.last_upper) != 0:
         return _slip(reading, value, limits) or _bare(reading, limits)
     return _bare(reading, limits)
+
+
+def _spelt(limits: Limits) -> str:
+    return limits.spelt or limits.bare_unit
+
+
+def _is_minutes(reading: Quantity, limits: Limits) -> bool:
+    """``5 m`` where the limits are in minutes or hours: milliseconds are hardly meant."""
+    is_short = limits.unit == "s" and reading.prefix == "m"
+    return is_short and _spelt(limits)[:1] in {"m", "h"} and reading.text.rstrip()[-1:] == "m"
 
 
 def _slip(reading: Quantity, value: Decimal, limits: Limits) -> str | None:

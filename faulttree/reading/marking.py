@@ -10,6 +10,7 @@ from decimal import Decimal
 from faulttree.errors import ReadingError
 from faulttree.reading.quantity import EXACT, parse_quantity, show_exact
 from faulttree.reading.tolerances import LETTERS, Tolerance, read_tolerance
+from faulttree.reading.units import parse_unit
 
 __all__ = ["COLOURS", "Marking", "colour_bands", "decode_marking"]
 
@@ -63,7 +64,7 @@ class Marking:
     Attributes:
         text: as printed.
         value: in the base unit.
-        unit: ``ohm`` or ``F``.
+        unit: ``ohm``, ``F`` or ``H``.
         tolerance: as marked, or None.
         tolerance_text: the same as it would be written in a tree.
         coefficient: temperature coefficient in ppm/K, or None.
@@ -104,6 +105,16 @@ _CODE = re.compile(
 _DIGITS = re.compile(rf"(?P<digits>[0-9]{{2,3}})(?P<power>[0-9])(?P<letter>[{_LETTERS}])?")
 # 33uF, 4n7F: the sign of the farad, though the letter F alone also means 1 %.
 _FARAD = re.compile(rf"(?P<code>[0-9]*[pnuµm][0-9]*) ?F(?: ?(?P<letter>[{_LETTERS}]))?")
+# 104K100: three figures, tolerance and rated voltage.
+_WITH_VOLTS = re.compile(rf"(?P<code>[0-9]{{3}}[{_LETTERS}])(?P<volts>[0-9]{{2,4}})")
+# 8R2C: 8.2 pF within 0.25 pF on a capacitor, 8.2 Ω within 0.25 % on a resistor.
+_SMALL = re.compile(r"(?P<code>[0-9]*R[0-9]+)(?P<letter>[BCD])")
+# Codes of inductors: figures and a power of ten in µH, R for the point in µH, N in nH.
+_INDUCTOR = re.compile(
+    rf"(?:(?P<digits>[0-9]{{2}})(?P<power>[0-9])|(?P<point>[0-9]*[RN][0-9]*))(?P<letter>[{_LETTERS}])?"
+)
+# Behind a value so large such a letter more likely is a voltage than a tolerance.
+VOLTAGE_LETTERS = {Decimal("1E-6"): frozenset("BCDFG"), Decimal("10E-6"): frozenset("BCDFGJ")}
 # 104K: ten times 10⁴ pF within 10 %, or 104 thousand ohms.
 _THREE_AND_K = re.compile(r"[0-9]{3}[KM]")
 _PLAIN = re.compile(rf"(?P<value>.*?(?:F|Ω|ohm)) ?(?P<letter>[{_LETTERS}])?")
@@ -117,16 +128,26 @@ def decode_marking(text: str, unit: str | None = None) -> Marking:
         text: a letter code (``4K7``, ``R47J``, ``2n2K``), three digits with an optional
             letter (``104K``, picofarads on a capacitor), or colour bands by name
             (``yellow violet red gold``).
-        unit: ``ohm`` or ``F``, where the marking itself does not say: ``104`` is 100 nF on
-            a capacitor and 100 kΩ on a resistor.
+        unit: ``ohm``, ``F`` or ``H``, where the marking itself does not say: ``104`` is
+            100 nF on a capacitor, 100 kΩ on a resistor and 100 mH on an inductor.
 
     Raises:
         ReadingError: it is no marking known here, or it could be two.
     """
     plain = text.strip().translate(_SAME)
+    unit = _unit(unit)
+    if unit == "H":
+        return _inductor(text, plain)
+    plain = re.sub(r"^([0-9]+)E([0-9]*)", r"\1R\2", plain) if unit != "F" else plain
     words = re.split(r"[\s,/-]+", plain.lower())
     if len(words) > 2 and all(SPELT.get(w, w) in POWERS for w in words):
         return _bands(text, [SPELT.get(word, word) for word in words])
+    rated = _WITH_VOLTS.fullmatch(plain)
+    if rated is not None and unit != "ohm":
+        plain, unit = rated["code"], "F"
+    small = _SMALL.fullmatch(plain)
+    if small is not None and unit != "ohm":
+        return _small_capacitor(text, small, unit)
     _refuse_two_ways(plain, text, unit)
     farad = None if unit == "ohm" else _FARAD.fullmatch(plain)
     if farad is not None and re.search("[0-9]", farad["code"]):
@@ -149,6 +170,45 @@ def decode_marking(text: str, unit: str | None = None) -> Marking:
         f"'{text[:40]}' is no marking known here",
         mend="Write it like 4K7, R47J, 2n2K, 104K, or yellow violet red gold.",
     )
+
+
+def _unit(unit: str | None) -> str | None:
+    if unit is None:
+        return None
+    own = parse_unit(unit).unit
+    if own not in {"ohm", "F", "H"}:
+        raise ReadingError(
+            f"no marking is decoded in {unit[:40]}", mend="Name the part by ohm, F or H."
+        )
+    return own
+
+
+def _inductor(text: str, plain: str) -> Marking:
+    """An inductor's code, in µH. Common practice, no source."""
+    code = _INDUCTOR.fullmatch(plain)
+    if code is None or (code["point"] and not re.search("[0-9]", code["point"])):
+        raise ReadingError(
+            f"'{text[:40]}' is no marking of an inductor known here",
+            mend="Write it like 101K (100 µH), 4R7M (4.7 µH) or 47N (47 nH).",
+        )
+    if code["point"]:
+        exponent = -6 if "R" in code["point"] else -9
+        number = Decimal(re.sub("[RN]", ".", f"0{code['point']}").rstrip("."))
+    else:
+        number, exponent = Decimal(code["digits"]), int(code["power"]) - 6
+    value = EXACT.scaleb(number, Decimal(exponent))
+    if not code["letter"]:
+        return Marking(text, value, "H")
+    low, high = LETTERS[code["letter"]]
+    share = Tolerance(low / 100, high / 100, relative=True)
+    return Marking(text, value, "H", share, f"{high} %" if low == -high else f"{low} %, +{high} %")
+
+
+def _small_capacitor(text: str, code: re.Match[str], unit: str | None) -> Marking:
+    number = Decimal(f"0{code['code']}".replace("R", "."))
+    if unit is None:
+        raise _two_ways(text, EXACT.scaleb(number, Decimal(-12)), number)
+    return _with_letter(text, EXACT.scaleb(number, Decimal(-12)), "F", code["letter"])
 
 
 def _letter_code(text: str, code: re.Match[str], unit: str | None) -> Marking:
@@ -212,6 +272,13 @@ def _digit_code(text: str, code: re.Match[str], unit: str | None) -> Marking:
 def _with_letter(text: str, value: Decimal, unit: str, letter: str | None) -> Marking:
     if not letter:
         return Marking(text, value, unit)
+    for least, letters in VOLTAGE_LETTERS.items():
+        if unit == "F" and value >= least and letter in letters:
+            raise ReadingError(
+                f"'{text[:40]}' is {show_exact(value, 'F')}, and {letter} behind it may be a "
+                "voltage or a tolerance",
+                mend=f"Decode it without {letter}, and give the tolerance as a figure.",
+            )
     tolerance = read_tolerance(letter, unit, "", value)
     return Marking(text, value, unit, tolerance, letter)
 

@@ -207,7 +207,12 @@ def cell_voltage(chemistry: str, cells: Decimal, charge: str) -> Figures:
         )
     lower, upper = ((edge * cells).quantize(Decimal("1E-12")).normalize() for edge in known[charge])
     note = CELL_NOTES.get(chemistry, "holds at rest")
-    return Figures(lower, upper, part=f"{cells:f} {chemistry} cells", notes=(note,))
+    return Figures(
+        lower,
+        upper,
+        part=f"{cells:f} {chemistry} {'cell' if cells == 1 else 'cells'}",
+        notes=(note,),
+    )
 
 
 def cell_spread(spread: Decimal) -> Figures:

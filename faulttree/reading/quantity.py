@@ -108,15 +108,18 @@ _NUMBER = re.compile(
     re.DOTALL,
 )
 _CODE = re.compile(
-    r"(?P<sign>[+-]?)(?:(?P<whole>[0-9]+)(?P<letter>[RrVkKMGTmuµnp])|(?P<lead>[Rruµnp]))"
+    r"(?P<sign>[+-]?)(?:(?P<whole>[0-9]+)(?P<letter>[RrVvAkKMGTmuµnp])|(?P<lead>[Rruµnp]))"
     r"(?P<part>[0-9]+) *(?P<rest>.*)",
     re.DOTALL,
 )
 # A lone zero in front of the comma leaves no doubt: nobody writes thousands so.
 _THOUSANDS = re.compile(r"(?!0,)[0-9]+,[0-9]{3}")
 
+# Capital prefixes, which only a place for farads or henries leaves no doubt about.
+CAPITALS = {"N": Written(None, "n", -9), "U": Written(None, "µ", -6), "P": Written(None, "p", -12)}
 _OVER = frozenset(
-    {"ol", "o.l", "o.l.", "ol.", ".ol", "0l", "0.l", "0l.", "o l", "∞", "inf", "infinity",
+    {"ofl", "ovld", "ovl",
+     "ol", "o.l", "o.l.", "ol.", ".ol", "0l", "0.l", "0l.", "o l", "∞", "inf", "infinity",
      "infinite", "over", "over range", "overrange", "over-range", "overload"}
 )  # fmt: skip
 _OPEN = frozenset({"open", "open circuit", "open-circuit"})
@@ -139,6 +142,12 @@ def parse_quantity(text: str | int | float | Decimal, unit: str | None = None) -
     word = _word(plain, str(text), expected)
     if word is not None:
         return word
+    spent = _minutes_and_seconds(plain, expected)
+    if spent is not None:
+        return Quantity(spent, "s", text=str(text))
+    _refuse_habits(plain, str(text), expected)
+    if expected is not None and expected.unit in {"F", "H"}:
+        plain = _CAPITAL_CODE.sub(lambda m: f"{m[1]}{m[2].lower()}{m[3]}", plain)
     sign, number, written, signed = _take_apart(plain, str(text), expected)
     bare = written.unit is None and not written.prefix
     written = _settle(written, expected, str(text), bare=bare)
@@ -249,13 +258,48 @@ def _word(plain: str, text: str, expected: Written | None) -> Quantity | None:
         return _open_or_short(said in _OPEN, text, expected)
     if said in _OVER or said.lstrip("+") in _OVER:
         return _over(text, Written(None), expected)
-    for word in ("ol", "0l", "∞", "o.l", "0.l"):
+    for word in (".ol", "ol", "0l", "∞", "o.l", "0.l", "infinity", "inf", "ofl", "ovld"):
         if said.startswith(word):
             tail = plain[len(word) :].strip()
             written = find_suffix(tail) if tail else None
             if written is not None and written.unit is not None:
                 return _over(text, written, expected)
     return None
+
+
+_CAPITAL_CODE = re.compile("^([0-9]+)([NUP])([0-9]+)")
+# ``1m30s`` without blanks and with two figures; else m is milli, as in the code 1m5.
+_CLOCK = re.compile(
+    r"([0-9]{1,2})(?: ?min ?|m(?=[0-9]{2}s))([0-5]?[0-9]) ?(?:s|sec)", re.IGNORECASE
+)
+
+
+def _minutes_and_seconds(plain: str, expected: Written | None) -> Decimal | None:
+    """``1m30s`` and ``1 min 30 s`` in seconds; None where it is neither."""
+    if expected is not None and expected.unit != "s":
+        return None
+    match = _CLOCK.fullmatch(plain)
+    return None if match is None else Decimal(match[1]) * 60 + Decimal(match[2])
+
+
+def _refuse_habits(plain: str, text: str, expected: Written | None) -> None:
+    """Spellings that mean one thing at one place and another at the next."""
+    wants = None if expected is None else expected.unit
+    if re.fullmatch("-{2,}", plain):
+        raise _refuse(text, "is over range, or no reading", "Write OL where it is over range.")
+    if re.fullmatch("[0-9]+:[0-9]{1,2}", plain):
+        raise _refuse(
+            text, "could be minutes and seconds, or hours and minutes", "Write 1m30s, or 90 min."
+        )
+    if wants == "ohm" and re.fullmatch("1 ?[.]", plain):
+        raise _refuse(text, "is over range on some meters, or one", "Write OL, or 1.0.")
+    if wants == "ohm" and re.fullmatch("[0-9]+E[0-9]+", plain):
+        whole, part = plain.split("E")
+        raise _refuse(
+            text,
+            f"could be {whole}.{part} Ω as printed on a part, or {whole} with {part} zeros",
+            f"Write {whole}R{part}, or {whole}e+{part}.",
+        )
 
 
 def _over(text: str, written: Written, expected: Written | None) -> Quantity:
@@ -314,8 +358,14 @@ def _check_comma(number: str, rest: str, text: str) -> None:
 def _suffix(rest: str, text: str, expected: Written | None, *, spaced: bool) -> Written:
     """What follows the number; the letters that may be unit or prefix are settled here."""
     wants = None if expected is None else expected.unit
-    if rest == "C" and wants in {"degC", "K"}:
+    if rest in {"C", "c", "°", "°c"} and wants in {"degC", "K"}:
         return Written("degC")
+    if rest == "F" and wants in {"degC", "degF", "K"}:
+        return Written("degF", spelt="°F")
+    if rest == "E" and wants in {"ohm", None}:
+        return Written("ohm")
+    if rest in CAPITALS and wants in {"F", "H"} and rest in "NUP":
+        return CAPITALS[rest]
     if rest == "C" and wants == "coulomb":
         return Written("coulomb")
     if rest == "m" and wants == "m":
@@ -348,9 +398,9 @@ def _kelvin_or_kilo(text: str, wants: str | None, *, spaced: bool) -> Written:
 def _code_unit(code: re.Match[str], text: str) -> Written:
     """Unit and prefix of a marking code such as 4k7, R47, 2n2F or 3V3 (IEC 60062)."""
     letter, rest = code["letter"] or code["lead"], code["rest"].rstrip()
-    own = {"R": "ohm", "r": "ohm", "V": "V"}.get(letter)
+    own = {"R": "ohm", "r": "ohm", "V": "V", "v": "V", "A": "A"}.get(letter)
     prefix = Written(None) if own else find_suffix(letter)
-    tail = find_suffix(f"{own}{rest}" if own == "V" else rest)
+    tail = find_suffix(f"{own}{rest}" if own in {"V", "A"} else rest)
     if prefix is None or tail is None or tail.prefix or tail.factor != "1":
         raise _refuse(
             text,
@@ -418,6 +468,9 @@ def _common_kind(read: Kind, expected: Kind) -> Kind | None:
     plain volts are d.c. or r.m.s., and a peak-to-peak value is nearly three times that.
     """
     if read == expected or not read:
+        return expected
+    # A.c. volts and amperes are r.m.s. values unless said otherwise. Common practice, no source.
+    if {read, expected} == {"ac", "rms"}:
         return expected
     if not expected and read not in {"pp", "pk"}:
         return read

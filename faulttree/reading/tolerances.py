@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 from decimal import Decimal
@@ -87,13 +88,24 @@ def read_tolerance(
     if isinstance(value, Sequence) and not isinstance(value, str):
         return _pair(value, unit, kind, nominal)
     text = str(value).strip()
+    if text[:1] == "+" and re.search("[-−]", text[1:]) and not text.startswith(("+/", "+-")):
+        high, low = re.split("[-−]", text[1:], maxsplit=1)
+        high = high.rstrip(" ,/")
+        sign = " %" if low.endswith("%") and "%" not in high else ""
+        return _pair((f"-{low}", f"+{high}{sign}"), unit, kind, nominal)
     if text[:1] in {"-", "−"} and text.count("+") == 1:
         low, high = text.split("+")
         return _pair((low.rstrip(" ,/"), f"+{high}"), unit, kind, nominal)
     letter = text.upper() if unit in {"ohm", "F"} and len(text) == 1 else ""
     if letter in LETTERS:
         return _by_letter(letter, unit, nominal)
-    for sign in ("±", "+/-", "+-", "+"):
+    if text.startswith("+") and not text.startswith(("+/-", "+-")):
+        raise ReadingError(
+            f"the tolerance {text[:40]} reaches to one side only",
+            mend=f"Write ±{text[1:].strip()[:40]}, or a pair like [0 %, +25 %].",
+            key=("tolerance",),
+        )
+    for sign in ("±", "+/-", "+-"):
         if text.startswith(sign):
             text = text[len(sign) :].strip()
             break
@@ -154,7 +166,8 @@ def _size(
     try:
         if isinstance(value, str) and value.strip().endswith("ppm"):
             share = parse_quantity(value.strip()[:-3], "").value
-            assert share is not None
+            if share is None:
+                raise ReadingError("a tolerance cannot be over range", mend="Write a figure.")
             return share / 1_000_000, True
         if unit in {"degC", "K"} and isinstance(value, str):
             return _degrees(value), False
@@ -211,5 +224,6 @@ def _absolute(value: object, unit: str, kind: str) -> Decimal:
             if unit
             else f"Write {read.text} %, or give min and max.",
         )
-    assert read.value is not None
+    if read.value is None:
+        raise ReadingError("a tolerance cannot be over range", mend="Write a figure.")
     return read.value

@@ -1,0 +1,177 @@
+"""Notations that people type at a bench, and markings of everyday parts."""
+
+from __future__ import annotations
+
+from decimal import Decimal
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner
+
+from faulttree.cli.judge import command
+from faulttree.errors import ReadingError
+from faulttree.reading import doubt, judge_text, parse_quantity, resolve_limits
+from faulttree.reading.marking import decode_marking
+from faulttree.reading.tolerances import read_tolerance
+
+
+@pytest.mark.parametrize(
+    ("text", "place", "value", "kind"),
+    [
+        ("45 MFD", "F", "45E-6", ""),
+        ("4.7 uFd", "F", "4.7E-6", ""),
+        ("100 µµF", "F", "100E-12", ""),
+        ("33U", "F", "33E-6", ""),
+        ("100N", "F", "100E-9", ""),
+        ("33P", "F", "33E-12", ""),
+        ("4N7", "F", "4.7E-9", ""),
+        ("2U2", "F", "2.2E-6", ""),
+        ("10uh", "H", "10E-6", ""),
+        ("3v3", "V", "3.3", ""),
+        ("6A3", "A", "6.3", ""),
+        ("5 kHZ", "Hz", "5E3", ""),
+        ("2 GHZ", "Hz", "2E9", ""),
+        ("5 mVolt", "V", "5E-3", ""),
+        ("12 VOLTS", "V", "12", ""),
+        ("2 AMPS", "A", "2", ""),
+        ("1kR", "ohm", "1E3", ""),
+        ("47E", "ohm", "47", ""),
+        ("230 Vrms", "V ac", "230", "ac"),
+        ("230 V~", "V", "230", "ac"),
+        ("12 V⎓", "V", "12", "dc"),
+        ("12 V=", "V", "12", "dc"),
+        ("20 mVss", "V pp", "0.02", "pp"),
+        ("230 Veff", "V", "230", "rms"),
+        ("77F", "degC", "25", ""),
+        ("23°", "degC", "23", ""),
+        ("23 °c", "degC", "23", ""),
+        ("23 degrees C", "degC", "23", ""),
+        ("90 SEC", "s", "90", ""),
+        ("1m30s", "s", "90", ""),
+        ("1 min 30 s", "s", "90", ""),
+    ],
+)
+def test_notations_of_the_bench(text: str, place: str, value: str, kind: str) -> None:
+    read = parse_quantity(text, place)
+    assert read.value is not None
+    assert (round(read.value, 15), read.kind) == (Decimal(value), kind)
+
+
+@pytest.mark.parametrize("text", [".OL MΩ", "inf ohm", "OFL", "OVLD"])
+def test_what_meters_show_over_range(text: str) -> None:
+    assert parse_quantity(text, "ohm").over_range
+
+
+@pytest.mark.parametrize(
+    ("text", "place", "why"),
+    [
+        ("4E7", "ohm", "printed on a part"),
+        ("1.", "ohm", "over range"),
+        ("1:30", "s", "minutes and seconds"),
+        ("----", "ohm", "no reading"),
+    ],
+)
+def test_what_could_be_two_things_is_refused(text: str, place: str, why: str) -> None:
+    with pytest.raises(ReadingError, match=why):
+        parse_quantity(text, place)
+
+
+def test_five_m_where_the_limits_are_in_minutes_is_asked_about() -> None:
+    limits = resolve_limits({"min": "4 min", "max": "6 min"})
+    assert "5 min" in (doubt(parse_quantity("5 m", limits.place), limits) or "")
+    short = resolve_limits({"min": "4 ms", "max": "6 ms"})
+    assert doubt(parse_quantity("5 m", short.place), short) is None
+
+
+# -- markings -----------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("text", "unit", "value", "high"),
+    [
+        ("104K100", None, "100E-9", "0.1"),
+        ("104K50", "F", "100E-9", "0.1"),
+        ("106K025", None, "10E-6", "0.1"),
+        ("8R2C", "ohm", "8.2", "0.0025"),
+        ("8R2C", "F", "8.2E-12", "0.25E-12"),
+        ("4E7", None, "4.7", None),
+        ("47E", "ohm", "47", None),
+        # Inductors in µH: common practice, no source.
+        ("101", "H", "100E-6", None),
+        ("101K", "H", "100E-6", "0.1"),
+        ("100", "H", "10E-6", None),
+        ("4R7M", "H", "4.7E-6", "0.2"),
+        ("R47", "H", "0.47E-6", None),
+        ("47N", "H", "47E-9", None),
+    ],
+)
+def test_markings_of_everyday_parts(
+    text: str, unit: str | None, value: str, high: str | None
+) -> None:
+    found = decode_marking(text, unit)
+    assert found.value == Decimal(value)
+    share = None if found.tolerance is None else found.tolerance.high
+    assert share == (None if high is None else Decimal(high))
+
+
+@pytest.mark.parametrize(
+    ("text", "unit", "why"),
+    [
+        ("107C", None, "voltage"),
+        ("106J", "F", "voltage"),
+        ("105D", None, "voltage"),
+        ("8R2C", None, "could be"),
+        ("101", "banana", "no unit"),
+        ("101", "V", "no marking"),
+        ("abc", "H", "inductor"),
+    ],
+)
+def test_markings_that_are_not_taken_for_something_else(
+    text: str, unit: str | None, why: str
+) -> None:
+    with pytest.raises(ReadingError, match=why):
+        decode_marking(text, unit)
+
+
+def test_the_unit_of_the_readings_tells_the_kind_of_part() -> None:
+    for unit in (None, "F"):
+        found = judge_text("95 nF", marking="104K", unit=unit)
+        assert found.outcome == "inside"
+    assert judge_text("95 uH", marking="101K").outcome == "inside"
+
+
+# -- tolerances ---------------------------------------------------------------------------------
+
+
+def test_a_tolerance_to_one_side_is_refused_and_a_pair_may_begin_with_either() -> None:
+    with pytest.raises(ReadingError, match="one side"):
+        read_tolerance("+25 %", "F", "", Decimal("1E-6"))
+    found = read_tolerance("+80 -20 %", "F", "", Decimal("1E-6"))
+    assert (found.low, found.high) == (Decimal("-0.2"), Decimal("0.8"))
+    for text in ("OL ppm", "infppm", "OLppm"):
+        with pytest.raises(ReadingError):
+            read_tolerance(text, "V", "", Decimal(5))
+
+
+# -- the command --------------------------------------------------------------------------------
+
+
+def test_a_minus_with_a_blank_is_a_sign() -> None:
+    said = CliRunner().invoke(command, ["- 5 V", "--min", "-6 V"], standalone_mode=False)
+    assert said.exception is None
+    assert said.return_value == 0
+
+
+def test_an_overdue_calibration_is_told(tmp_path: Path) -> None:
+    bench = tmp_path / "bench.yaml"
+    for due, told in (("2001-01-01", True), ("9999-01-01", False)):
+        bench.write_text(
+            f"instruments: {{m: {{kind: multimeter, due: {due}, measures: "
+            "{V: [{range: 10 V, accuracy: 1 %}]}}}\n"
+        )
+        said = CliRunner().invoke(
+            command,
+            ["5 V", "--max", "9 V", "--bench", str(bench), "--instrument", "m"],
+            standalone_mode=False,
+        )
+        assert ("calibration of m was due" in said.stderr) == told
