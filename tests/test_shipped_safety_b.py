@@ -19,8 +19,11 @@ from faulttree.walk.script import Script, play
 LIBRARY = shipped_library()
 HARD = {"unsafe", "licensed"}
 MAINS = [
+    "powered-loudspeaker/hums",
+    "powered-loudspeaker/no-sound",
     "shop-vacuum/does-not-run",
     "shop-vacuum/weak-suction",
+    "tool-charger/does-not-charge",
 ]
 
 
@@ -209,3 +212,69 @@ def test_a_small_smooth_fall_is_a_good_thermistor() -> None:
     # 10 kΩ, B 3950 K falls by 2.3 % from 20.0 to 20.5 °C: beta equation, computed.
     assert judged(tree, step, (cold, "12.5 kΩ"), (step, "12.2 kΩ")) == "inside"
     assert judged(tree, step, (cold, "12.5 kΩ"), (step, "12.5 kΩ")) == "high"
+
+
+def inside(tree: Tree, access: str) -> list[Step]:
+    return [step for step in tree.steps.values() if access in step.access]
+
+
+@pytest.mark.parametrize("tree_id", [one for one in LIBRARY.trees() if "loudspeaker" in one])
+def test_a_loudspeaker_is_opened_only_where_its_supply_is_linear(tree_id: str) -> None:
+    tree = load(tree_id)
+    sealed = tree.stops[tree.steps["supply"].targets["switch-mode"]] if "hums" in tree_id else None
+    assert sealed is None or sealed.reason == "licensed"
+    without = reached(tree, ("supply", "linear"))
+    assert inside(tree, "back-off")
+    assert [step.id for step in inside(tree, "back-off") if step.id in without] == []
+
+
+def test_a_switch_mode_loudspeaker_that_is_silent_stays_closed() -> None:
+    tree = load("powered-loudspeaker/no-sound")
+    closed = tree.steps[tree.steps["supply"].targets["switch-mode"]]
+    assert closed.access == ()
+    ends = {tree.node(target) for target in closed.targets.values()}
+    assert ends == {"fault", "stop"}
+    assert "licensed" in {
+        tree.stops[to].reason for to in closed.targets.values() if to in tree.stops
+    }
+
+
+@pytest.mark.parametrize("step", ["drivers", "tweeter"])
+def test_drivers_are_measured_only_on_a_discharged_amplifier(step: str) -> None:
+    tree = load("powered-loudspeaker/no-sound")
+    (before,) = (use for use in tree.steps[step].after if use in tree.uses)
+    assert tree.uses[before].procedure == "safe-discharge"
+
+
+def test_one_silent_driver_is_looked_for() -> None:
+    tree = load("powered-loudspeaker/no-sound")
+    assert tree.steps["tone"].targets["one-driver-silent"] == "off-drivers.unplug"
+    assert {"burnt-tweeter", "burnt-voice-coil"} <= set(tree.faults)
+
+
+def test_no_part_of_one_model_is_the_measure_of_all_loudspeakers() -> None:
+    steps = load("powered-loudspeaker/no-sound").steps
+    for name in ("drivers", "tweeter", "rail", "rail-after-dark", "preamp-rail"):
+        limits = steps[name].limits or {}
+        assert "formula" in (limits.get("nominal") or limits.get("impedance")), name
+
+
+def test_a_charger_is_powered_only_where_its_contacts_are_free_of_the_mains() -> None:
+    tree = load("tool-charger/does-not-charge")
+    use = tree.uses["barrier"]
+    # Reinforced insulation, 2 MΩ at 500 V d.c.: common practice, no source.
+    assert (use.procedure, use.given["protection"]) == ("insulation-test", "II")
+    assert "output contacts" in use.given["part"]
+    assert tree.stops[use.exits["low"]].reason == "unsafe"
+    without = reached(tree, ("barrier", "good"))
+    assert [step.id for step in tree.steps.values() if step.live and step.id in without] == []
+    # The closing asks for it too, before anything else.
+    first_closing = tree.uses[tree.closing[0]]
+    assert (first_closing.procedure, first_closing.given) == (use.procedure, use.given)
+
+
+def test_a_charger_is_first_tried_with_a_known_good_pack() -> None:
+    tree = load("tool-charger/does-not-charge")
+    for step in own_live(tree):
+        assert "owner" not in step.text
+    assert "known-good-part" in tree.steps["lamp"].needs
