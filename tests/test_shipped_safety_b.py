@@ -19,6 +19,8 @@ from faulttree.walk.script import Script, play
 LIBRARY = shipped_library()
 HARD = {"unsafe", "licensed"}
 MAINS = [
+    "small-pump/gives-no-water",
+    "small-pump/hums-and-does-not-turn",
     "powered-loudspeaker/hums",
     "powered-loudspeaker/no-sound",
     "shop-vacuum/does-not-run",
@@ -278,3 +280,62 @@ def test_a_charger_is_first_tried_with_a_known_good_pack() -> None:
     for step in own_live(tree):
         assert "owner" not in step.text
     assert "known-good-part" in tree.steps["lamp"].needs
+
+
+PUMPS = [one for one in LIBRARY.trees() if one.startswith("small-pump/")]
+
+
+@pytest.mark.parametrize("tree_id", PUMPS)
+def test_a_pump_is_powered_only_once_no_water_gets_into_its_motor(tree_id: str) -> None:
+    tree = load(tree_id)
+    drip = next(name for name in ("seal", "seal-drip") if name in tree.steps)
+    assert set(tree.steps[drip].targets) == {"dry", "drips"}
+    without = reached(tree, (drip, "dry"))
+    assert [step.id for step in own_live(tree) if step.id in without] == []
+
+
+@pytest.mark.parametrize("tree_id", PUMPS)
+def test_it_is_asked_which_device_a_pump_trips(tree_id: str) -> None:
+    tree = load(tree_id)
+    answers = tree.steps["trips"].targets
+    assert {"residual-current", "overcurrent"} <= set(answers)
+    without = reached(tree, *(("trips", answer) for answer in answers))
+    assert [step.id for step in own_live(tree) if step.id in without] == []
+
+
+def test_a_pump_that_trips_a_residual_current_device_is_tested_at_500_volts() -> None:
+    tree = load("small-pump/hums-and-does-not-turn")
+    leak = tree.steps[tree.steps["trips"].targets["residual-current"]]
+    assert "insulation-tester" in leak.needs
+    assert not leak.live
+
+
+@pytest.mark.parametrize("tree_id", PUMPS)
+def test_a_terminal_box_is_opened_with_the_capacitor_in_mind(tree_id: str) -> None:
+    for access in load(tree_id).access.values():
+        if access.id == "box-open":
+            assert "stored-charge" in access.cautions
+
+
+def test_windings_of_a_pump_are_measured_only_with_its_capacitor_discharged() -> None:
+    tree = load("small-pump/hums-and-does-not-turn")
+    for name in ("capacitor", "main-winding", "start-winding"):
+        (before,) = tree.steps[name].after
+        assert tree.uses[before].procedure == "safe-discharge"
+        assert "formula" in str(tree.steps[name].limits)
+
+
+def test_hoses_and_lift_are_proved_by_water_at_the_owners_set_up() -> None:
+    tree = load("small-pump/gives-no-water")
+    for fault in ("leaking-hose", "leaking-foot-valve", "lift-too-high", "blocked-delivery"):
+        confirm = tree.faults[fault].confirm
+        assert confirm is not None
+        assert confirm.step == "as-used"
+    primed = tree.faults["not-primed"].confirm
+    assert primed is not None
+    assert primed.step == "bucket"
+
+
+def test_a_weak_jet_too_asks_which_way_the_shaft_turns() -> None:
+    tree = load("small-pump/gives-no-water")
+    assert "direction" in reached(tree, ("bucket", "nothing"))
