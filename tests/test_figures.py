@@ -474,7 +474,7 @@ def test_a_tree_the_library_lost_is_taken_from_the_record(store: Store, reviewed
 
 
 def test_a_record_made_from_known_shares_gives_them_back() -> None:
-    """Of 40 shares at 95 % about two may lie outside their interval; five never."""
+    """Of 40 shares at 95 % about two lie outside their interval; seven in 1 of 300 records."""
     outside = tested = 0
     clean = Shop(seed=11, slip=0, skip=0, back=0, unsure=0, gives_up=0, returns=0, unknown=0)
     clean = Shop(**{**clean.__dict__, "drift": 1.0})
@@ -488,7 +488,7 @@ def test_a_record_made_from_known_shares_gives_them_back() -> None:
                 tested += 1
                 outside += not fault.confirmed.low <= truth[fault.fault] <= fault.confirmed.high
     assert tested > 25
-    assert outside <= 4
+    assert outside <= 6  # Binomial, 40 at 5 %: seven or more with probability 0.003.
 
 
 def test_a_fault_that_grows_is_told_and_a_steady_shop_raises_no_alarm() -> None:
