@@ -351,6 +351,35 @@ def test_giving_a_unit_up_shows_the_suspects_still_open(
     assert [one["fault"] for one in declined[0].suspects] == ["worn-brushes"]
 
 
+def test_no_fault_found_is_held_up_while_a_likely_suspect_can_be_tested(
+    record: Path, library: Path, capsys: Said
+) -> None:
+    keep(record, tree(library), LIGHTS)
+    close = ("cases", "close", "1", "--result", "no-fault-found", "--became", "returned")
+    status, _, err = said(capsys, *close)
+    assert status == 1
+    assert "Brushes worn down (90 %, 4 min to test)" in err
+    assert "--declined REASON" in err
+    assert told(capsys, "cases", "list")["cases"][0]["state"] == "open"
+    assert said(capsys, *close, "--declined", "the owner wants it back")[0] == 0
+    case = told(capsys, "cases", "list")["cases"][0]
+    assert (case["result"], case["became"]) == ("no-fault-found", "returned")
+
+
+def test_no_fault_found_is_free_where_the_tree_itself_says_so(
+    record: Path, library: Path, capsys: Said
+) -> None:
+    close = ("--result", "no-fault-found", "--became", "returned")
+    clear = TREE.replace("beyond}", "works}").replace(
+        "  beyond: {title: Beyond this tree, reason: out-of-scope}",
+        "  works: {title: It works, reason: no-fault-found}",
+    )
+    sound = Answered(at=at(2), step="brushes", outcome="inside", reading=reading(9))
+    write_tree(library, clear)
+    keep(record, tree(library), LIGHTS, sound)
+    assert said(capsys, "cases", "close", "1", *close)[0] == 0
+
+
 def test_a_closed_case_takes_new_steps_on_the_module_kept(
     record: Path, library: Path, capsys: Said
 ) -> None:

@@ -410,15 +410,16 @@ def test_a_damaged_database_is_made_anew(path: Path, start: float, length: float
 
 
 def test_a_journal_of_another_record_is_put_aside(path: Path, tmp_path: Path) -> None:
-    with open_store(str(path)) as store:
-        store.open_case([opened()])
-    path.unlink()
-    with open_store(str(path)) as store:
-        assert store.list() == ()
-        store.open_case([opened("tag 99")])
-    assert list(path.parent.glob("*.aside-1"))
+    other = tmp_path / "other.sqlite"
+    for place, serial in ((path, "tag 99"), (other, "tag 14")):
+        with open_store(str(place)) as store:
+            store.open_case([opened(serial)])
+    shutil.copy(journal_path(other), journal_path(path))
     with open_store(str(path)) as store:
         assert [case.serial for case in store.list()] == ["tag 99"]
+        (aside,) = path.parent.glob("*.aside-1")
+        assert aside.name in store.notices[0]
+    assert aside.read_bytes() == journal_path(other).read_bytes()
 
 
 def test_a_torn_line_of_the_journal_costs_that_line(path: Path) -> None:

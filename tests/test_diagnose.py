@@ -503,8 +503,20 @@ def test_a_unit_that_stands_open_already_is_pointed_out(bench: Bench) -> None:
     bench.diagnose("lamp/dark", typed="tag 3\ntall\n\n\nyes\n")
     _, out, _ = bench.diagnose("lamp/dark", typed="tag 3\ntall\n\n\n")
     assert "'tag 3' stands open already, as case 1" in out
+    assert out.index("stands open already") < out.index("Model")
+    _, out, _ = bench.diagnose("lamp/dark", "--serial", "tag 3", typed="")
+    assert "'tag 3' stands open already, as case 2" in out
     _, out, _ = bench.diagnose("lamp/dark", typed="tag 4\ntall\n\n\n")
     assert "stands open" not in out
+
+
+def test_no_fault_found_in_a_script_tells_of_a_likely_suspect_not_tested(bench: Bench) -> None:
+    ending = "outcome: {result: no-fault-found, became: returned}\n"
+    _, _, err = bench.answers(f"answers:\n  - note: tried\n{ending}", tree="lamp/flickers")
+    assert "no fault found, but 'loose' is likely" in err
+    assert "not tested: socket" in err
+    _, _, err = bench.answers(f"answers:\n  - socket: yes\n{ending}", tree="lamp/flickers")
+    assert "is likely" not in err
 
 
 def test_leaving_before_a_case_is_open_records_nothing(bench: Bench) -> None:

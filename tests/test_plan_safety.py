@@ -141,3 +141,40 @@ def test_a_safety_check_is_asked_once_also_where_the_unit_is_powered_later() -> 
     asked = [step["ask"] for step in document["steps"].values()]
     assert asked[0] == "Is the lead whole?"
     assert asked.count("Is the lead whole?") == 1
+
+
+@pytest.mark.parametrize("name", TREES)
+def test_a_planned_tree_keeps_the_checks_and_the_last_confirmation_before_a_fault(
+    name: str,
+) -> None:
+    tree = LIBRARY.load(name)
+    plan = planned(tree)
+    copied = originals(tree, plan)
+    for check in tree.diagnostic:
+        free = reached_without(tree, {check})
+        behind = (reached_without(tree, set()) - free) & set(tree.faults)
+        targets = set(tree.steps[check].targets.values())
+        if check not in checks(tree):
+            # A last confirmation: the fault, or else an end without a fault.
+            if len(targets & set(tree.faults)) != 1 or not targets - set(tree.faults):
+                continue
+            if not targets <= set(tree.faults) | set(tree.stops):
+                continue
+            behind &= targets
+        round_it = reached_without(plan, {step for step, of in copied.items() if of == check})
+        # A question which of several faults it is comes after a repair, not after a test.
+        asked = {to for step, of in plan.steps.items() if step.startswith("try-")
+                 for to in of.targets.values()}  # fmt: skip
+        if check not in checks(tree):
+            round_it -= asked
+        assert not behind & round_it, f"{check} does not come before {sorted(behind & round_it)}"
+
+
+def test_the_minutes_of_last_confirmations_are_told() -> None:
+    tree = LIBRARY.load("tool-battery/runs-short")
+    found = plan(table_from_tree(tree))
+    assert found.confirming_minutes > 0
+    # The capacity of the pack is measured before it is called worn, as the tree does.
+    last = {step["measure"] for step in found.tree["steps"].values() if "measure" in step}
+    assert tree.steps["drawn"].text in last
+    assert found.as_dict()["confirming_minutes"] == found.confirming_minutes

@@ -9,14 +9,27 @@ from faulttree.errors import FaulttreeError
 from faulttree.reading import parse_quantity
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     from faulttree.bench.console import Console
     from faulttree.tree.model import Rating, Tree
 
 __all__ = ["take_in"]
 
 
-def take_in(console: Console, tree: Tree, given: dict[str, Any]) -> dict[str, Any]:
+def take_in(
+    console: Console,
+    tree: Tree,
+    given: dict[str, Any],
+    identified: Callable[[str], None] = lambda serial: None,
+) -> dict[str, Any]:
     """Ask for what was not given; Enter leaves a question open.
+
+    Args:
+        console: where it is asked.
+        tree: the tree that the unit is walked on.
+        given: what is known already: ``unit``, ``complaint``, ``owner_words``, ``who``.
+        identified: told the serial or tag as soon as it is known, before any other question.
 
     Returns:
         ``unit``, ``complaint``, ``owner_words``, ``who`` and ``ratings`` for the opening.
@@ -30,6 +43,8 @@ def take_in(console: Console, tree: Tree, given: dict[str, Any]) -> dict[str, An
     models = sorted({model for rating in tree.ratings.values() for model in rating.models})
     if "serial" not in unit:
         _put(unit, "serial", console.ask("Serial number or tag (Enter: none) › "))
+    if unit.get("serial"):
+        identified(unit["serial"])
     if "model" not in unit:
         known = f" (known: {', '.join(models)})" if models else ""
         _put(unit, "model", console.ask(f"Model{known} (Enter: unknown) › ", models))

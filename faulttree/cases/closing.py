@@ -55,21 +55,23 @@ class OpenSuspect:
 def open_suspects(store: Store, case: Case, closing: Closing) -> tuple[OpenSuspect, ...]:
     """What must be shown before the unit is given up; nothing where the fault is known.
 
-    Needs the tree as it was; without it nobody can tell, and nothing is held up.
+    Before ``no-fault-found`` these are the likely suspects with an open test. Needs the tree as
+    it was; without it nobody can tell, and nothing is held up.
     """
     if closing.result in NEED_FAULT or closing.result == "referred":
         return ()
-    if closing.result == "no-fault-found" and closing.became not in GIVEN_UP:
-        return ()
-    return still_open(store, case)
+    likely = closing.result == "no-fault-found" and closing.became not in GIVEN_UP
+    return still_open(store, case, likely=likely)
 
 
-def still_open(store: Store, case: Case) -> tuple[OpenSuspect, ...]:
-    """Every suspect of the case that no test has told about."""
+def still_open(store: Store, case: Case, *, likely: bool = False) -> tuple[OpenSuspect, ...]:
+    """Every suspect of the case that no test has told about; or only the likely ones of them
+    that a test is open for.
+    """
     state = state_of(store, case)
     if state is None:
         return ()
-    from faulttree.walk.choose import untested
+    from faulttree.walk.choose import likely_untested, untested
 
     return tuple(
         OpenSuspect(
@@ -78,7 +80,7 @@ def still_open(store: Store, case: Case) -> tuple[OpenSuspect, ...]:
             suspect.probability,
             suspect.minutes,
         )
-        for suspect in untested(state)
+        for suspect in (likely_untested if likely else untested)(state)
         if suspect.fault in state.tree.faults
     )
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import sqlite3
+import time
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
@@ -20,6 +21,10 @@ from faulttree.errors import RecordError
 __all__ = ["BUSY_SECONDS", "connect"]
 
 BUSY_SECONDS = 10.0
+BUSY = 5
+"""SQLite's code for "another program holds the lock"."""
+
+PAUSE_SECONDS = 0.02
 CONNECT_SECONDS = 5
 NETWORK: Mapping[str, Any] = {
     "connect_timeout": CONNECT_SECONDS,
@@ -117,11 +122,30 @@ def attach(place: str) -> sqlite3.Connection:
 
 
 def settle(connection: sqlite3.Connection, *, read_only: bool) -> None:
-    """What makes a commit durable, in one batch."""
-    connection.execute("PRAGMA journal_mode = WAL")
-    connection.execute("PRAGMA synchronous = FULL")
+    """What makes a commit durable; a file that is only read stays as it is."""
     if read_only:
         connection.execute("PRAGMA query_only = ON")
+        return
+    mode = write_ahead(connection)
+    if mode != "wal":
+        raise sqlite3.NotSupportedError(f"its write-ahead log cannot be used (mode {mode})")
+    connection.execute("PRAGMA synchronous = FULL")
+
+
+def write_ahead(connection: sqlite3.Connection) -> str:
+    """Switch a file to its write-ahead log; gives the mode it has then.
+
+    SQLite does not wait for another program here, whatever time is allowed: a program that
+    makes the same file at the same moment would be refused. So it is tried again.
+    """
+    for _ in range(int(BUSY_SECONDS / PAUSE_SECONDS)):
+        try:
+            return str(connection.execute("PRAGMA journal_mode = WAL").fetchone()[0])
+        except sqlite3.OperationalError as error:
+            if error.sqlite_errorcode & 0xFF != BUSY:
+                raise
+        time.sleep(PAUSE_SECONDS)
+    return str(connection.execute("PRAGMA journal_mode = WAL").fetchone()[0])
 
 
 def begin(connection: Connection) -> None:

@@ -122,6 +122,14 @@ class Journal:
         while data:
             data = data[os.write(self.file, data) :]
 
+    def in_place(self) -> bool:
+        """Whether the path still names the file that is open."""
+        try:
+            there = self.path.stat()
+        except OSError:
+            return False
+        return os.path.samestat(there, os.fstat(self.file))
+
     def sync(self) -> None:
         """Bring what was written onto the disk."""
         getattr(os, "fdatasync", os.fsync)(self.file)

@@ -6,8 +6,11 @@ from pathlib import Path
 
 from faulttree.cases.alone import AloneStore
 from faulttree.cases.engines import connect
+from faulttree.cases.file_lock import FileLock
+from faulttree.cases.journal import journal_path
 from faulttree.cases.outbox import Outbox
 from faulttree.cases.problems import CutOff
+from faulttree.cases.rebuilding import is_gone, rebuild
 from faulttree.cases.second_copy import SecondCopy
 from faulttree.cases.store import Store
 from faulttree.cases.urls import sqlite_path
@@ -22,6 +25,7 @@ def open_store(
     read_only: bool = False,
     folder: Path | str | None = None,
     alone: bool = False,
+    held: bool = False,
 ) -> Store:
     """Open a record; a missing one is made, or reads as empty where only read.
 
@@ -33,10 +37,13 @@ def open_store(
         alone: begin on this bench alone where a server that it has reached before is away:
             cases can be opened, and those begun so gone on with; the next store that reaches
             the server sends them. :attr:`Store.away` says so.
+        held: the caller holds the lock of the file itself, alone.
 
     Raises:
         RecordError: it cannot be opened, or a newer program wrote it.
     """
+    path = sqlite_path(url) if url is not None else None
+    lock = FileLock(path) if path is not None and not read_only and not held else None
     try:
         engine = connect(url, read_only=read_only)
     except CutOff as problem:
@@ -45,16 +52,20 @@ def open_store(
         if not Outbox(Path(folder), url, "").reached_before:
             raise
         return AloneStore(url, Path(folder), problem)
+    except BaseException:
+        if lock is not None:
+            lock.close()
+        raise
     store = Store(url, engine, read_only=read_only)
-    path = sqlite_path(url) if url is not None else None
+    store.lock = lock
+    if lock is not None:
+        lock.note()
+    if path is not None and read_only and is_gone(store, journal_path(path)):
+        store.close()
+        return after_rebuilding(path)
     try:
         if path is not None and path.exists():
-            store.second_copy = SecondCopy(path, store.record_id)
-            lost = store.lost()
-            if lost and read_only:
-                store.brought_back = brought_back_to(str(path))
-            elif lost:
-                store.bring_back(lost)
+            read_journal(store, path)
         elif url is not None and folder is not None and not read_only:
             store.outbox = Outbox(Path(folder), url, store.writer)
             store.outbox.note_reached()
@@ -63,6 +74,51 @@ def open_store(
         store.close()
         raise
     return store
+
+
+def read_journal(store: Store, path: Path) -> None:
+    """Bring back what the database lost and the journal beside it has; nothing is left unsaid.
+
+    Raises:
+        RecordError: it cannot be brought back.
+    """
+    copy = store.second_copy = SecondCopy(path, store.record_id)
+    if store.read_only:
+        lost = store.lost()
+        store.brought_back = brought_back_to(str(path)) if lost else ()
+        return
+    if is_gone(store, copy.path):
+        said = rebuild(store, copy.path)
+        store.notices = (said,) if said else ()
+        copy.record = store.record_id
+    aside = copy.put_aside()
+    if aside is not None:
+        said = f"the journal beside the record was another record's: it is now {aside.name}"
+        store.notices = (*store.notices, said)
+    lost = store.lost()
+    if lost:
+        store.bring_back(lost)
+
+
+def after_rebuilding(path: Path) -> Store:
+    """Open for writing to make the database again from its journal, then for reading.
+
+    Raises:
+        RecordError: it cannot be made again here.
+    """
+    try:
+        with open_store(str(path)) as store:
+            notices = store.notices
+    except RecordError as error:
+        raise RecordError(
+            f"the database is missing or empty, its journal {journal_path(path).name} holds cases, "
+            f"and it could not be made again from them: {error.message}",
+            path=path,
+            mend="Give yourself write permission on the folder, then try again.",
+        ) from None
+    again = open_store(str(path), read_only=True)
+    again.notices = notices
+    return again
 
 
 def brought_back_to(path: str) -> tuple[str, ...]:

@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import Any
 
 from faulttree.cases.case import new_id
+from faulttree.cases.file_lock import lock_path
 from faulttree.cases.journal import Entry, TreeText, entries, free_name, journal_path
 from faulttree.cases.merging import Merged
 from faulttree.cases.opening import open_store
@@ -72,7 +73,12 @@ def rebuilt(path: Path) -> tuple[Merged, Path]:
 
 def clear(path: Path) -> None:
     """Remove what an earlier attempt left."""
-    for one in (path, journal_path(path), *(path.with_name(path.name + side) for side in SIDE)):
+    for one in (
+        path,
+        journal_path(path),
+        lock_path(path),
+        *(path.with_name(path.name + side) for side in SIDE),
+    ):
         one.unlink(missing_ok=True)
 
 

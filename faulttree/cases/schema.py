@@ -111,7 +111,11 @@ def version_of(connection: Connection) -> int:
     """The version of a record's tables; 0 for an empty one."""
     if connection.dialect.name == "sqlite":
         return int(connection.exec_driver_sql("PRAGMA user_version").scalar_one())
-    there = connection.exec_driver_sql("SELECT to_regclass('record')").scalar_one()
+    # Asked of the catalog itself: `to_regclass` may answer from before another bench's commit.
+    there = connection.exec_driver_sql(
+        "SELECT 1 FROM pg_class WHERE relname = 'record' AND relkind = 'r' "
+        "AND pg_table_is_visible(oid)"
+    ).first()
     if there is None:
         return 0
     return int(
@@ -144,12 +148,17 @@ def bring_up(
     refuse_newer(stands, newest, url)
     if stands and path is not None:
         back_up(path, stands)
-    with engine.begin() as connection:
+    # The write lock is taken before the version is read again: a transaction that has read
+    # already is refused the lock at once, without waiting for another program.
+    with engine.execution_options(writing=True).begin() as connection:
         if connection.dialect.name != "sqlite":
             connection.execute(text("SELECT pg_advisory_xact_lock(:lock)"), {"lock": LOCK})
         # Another bench may have been faster.
         stands = version_of(connection)
-        if stands and stands < newest and path is None:
+        if stands == newest:
+            return
+        refuse_newer(stands, newest, url)
+        if stands and path is None:
             back_up_there(connection, stands)
         for version in range(stands + 1, newest + 1):
             migrations[version](connection)

@@ -38,6 +38,9 @@ class SecondCopy:
     def add(self, items: Iterable[Noted], *, sync: bool = False) -> None:
         """The same as the database just acknowledged."""
         try:
+            if self.journal is not None and not self.journal.in_place():
+                self.journal.close()
+                self.journal = None
             if self.journal is None:
                 self.journal = Journal(self.path, self.record)
             self.journal.add(items)
@@ -46,16 +49,17 @@ class SecondCopy:
         except OSError as error:
             self.problem = error
 
-    def belongs(self, *, put_aside: bool) -> bool:
-        """Whether the journal there is this record's; another record's can be put aside."""
-        if not self.path.is_file():
-            return False
-        whose = first_record(self.path)
-        if whose in {"", self.record}:
-            return True
-        if put_aside:
-            self.path.rename(free_name(self.path))
-        return False
+    def belongs(self) -> bool:
+        """Whether there is a journal, and it is this record's."""
+        return self.path.is_file() and first_record(self.path) in {"", self.record}
+
+    def put_aside(self) -> Path | None:
+        """Rename a journal that is another record's; gives its new place."""
+        if not self.path.is_file() or self.belongs():
+            return None
+        there = free_name(self.path)
+        self.path.rename(there)
+        return there
 
     def close(self) -> None:
         """Sync and let go."""

@@ -13,6 +13,7 @@ from sqlalchemy import Connection, Engine, select
 from faulttree.cases import rows
 from faulttree.cases.case import new_id
 from faulttree.cases.come_backs import mark
+from faulttree.cases.file_lock import FileLock
 from faulttree.cases.journal import Entry, TreeText
 from faulttree.cases.lookup import Lookup
 from faulttree.cases.merging import Merged, merge, numbers_of, told_of
@@ -51,6 +52,7 @@ class Store(Lookup):
             tells the technician, pauses, and says whether to try again; where it does not
             (or is None) the answer is kept in the outbox, if there is one, else refused.
         brought_back: what the journal gave back at the opening, in words.
+        notices: what else was done at the opening that whoever opened it must be told.
         away: why the server is away, where all is kept on this bench alone; else empty.
     """
 
@@ -59,7 +61,9 @@ class Store(Lookup):
         self.writer = secrets.token_hex(4)
         self.second_copy: SecondCopy | None = None
         self.outbox: Outbox | None = None
+        self.lock: FileLock | None = None
         self.brought_back: tuple[str, ...] = ()
+        self.notices: tuple[str, ...] = ()
         self.away = ""
 
     def __enter__(self) -> Store:
@@ -75,6 +79,22 @@ class Store(Lookup):
         if self.outbox is not None:
             self.outbox.end()
         self.engine.dispose()
+        if self.lock is not None:
+            self.lock.close()
+
+    def write(self, work: Callable[[Connection], T]) -> T:
+        """As :meth:`Transactions.write`, into the file that the path names and no other.
+
+        Raises:
+            RecordError: what went wrong, worded; nothing was written then, or only into a file
+                that was removed or replaced meanwhile.
+        """
+        if self.lock is None:
+            return super().write(work)
+        self.lock.check()
+        done = super().write(work)
+        self.lock.check()
+        return done
 
     # Writing ---------------------------------------------------------------------------
 
@@ -292,7 +312,7 @@ class Store(Lookup):
     def lost(self) -> Sequence[Entry | TreeText]:
         """What the journal beside the database has and the database has lost."""
         copy = self.second_copy
-        if copy is None or not copy.belongs(put_aside=not self.read_only):
+        if copy is None or not copy.belongs():
             return []
         return lost_at_the_end(copy.path, self.read)
 

@@ -240,7 +240,8 @@ def close(
     """Close CASE with its result, and say what became of the unit.
 
     Suspects still open are shown first when a unit is given up; --declined says why they
-    are left untested. A unit that failed a closing check, and has not passed it since, can be
+    are left untested. The same goes for no-fault-found while a test of a likely suspect is
+    open. A unit that failed a closing check, and has not passed it since, can be
     neither fixed nor returned.
     """
     from faulttree.cases.closing import Closing, close_case, open_suspects

@@ -6,7 +6,7 @@ import io
 import os
 import sys
 from collections.abc import Callable, Iterable, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, nullcontext
 from pathlib import Path
 from typing import IO, TYPE_CHECKING, Any
 
@@ -19,6 +19,7 @@ from faulttree.errors import RecordError
 if TYPE_CHECKING:
     from faulttree.cases import Case, Store
     from faulttree.cases.exporting import Leave
+    from faulttree.cases.verify import Verified
 
 __all__ = ["export", "import_cases", "verify"]
 
@@ -194,27 +195,9 @@ def verify(
 
     Exits 1 when something is wrong and was not mended.
     """
-    from faulttree.cases.urls import sqlite_path
-    from faulttree.cases.verify import Verified, is_damaged, salvage
-    from faulttree.cases.verify import verify as look
-
     url = record_url(record, library)
-    path = sqlite_path(url)
-    found = Verified()
-    if path is not None and is_damaged(path):
-        if not repair:
-            raise RecordError(
-                "the record is damaged",
-                path=path,
-                mend="Run `faulttree cases verify --repair`; the damaged file is kept.",
-            )
-        found = salvage(path)
-    with open_record(url, read_only=not repair) as store:
-        folder = Path(photos) if photos else None
-        with bar("Verifying") as show:
-            looked = look(store, repair=repair, photos=folder, progress=show)
-        brought = store.brought_back
-    looked.findings = found.findings + looked.findings
+    with alone_with(url) if repair else nullcontext():
+        looked, brought = looked_through(url, repair=repair, photos=photos)
     if as_json:
         counts = {name: getattr(looked, name) for name in ("cases", "events", "trees", "photos")}
         findings = [finding.as_dict() for finding in looked.findings]
@@ -234,3 +217,48 @@ def verify(
             to_people=True,
         )
     return 0 if looked.sound else 1
+
+
+@contextmanager
+def alone_with(url: str) -> Iterator[None]:
+    """Hold the file of a record alone: a repair may replace it. A server needs no such lock."""
+    from faulttree.cases.file_lock import FileLock
+    from faulttree.cases.urls import sqlite_path
+
+    path = sqlite_path(url)
+    lock = FileLock(path, alone=True) if path is not None and path.exists() else None
+    try:
+        yield
+    finally:
+        if lock is not None:
+            lock.close()
+
+
+def looked_through(
+    url: str, *, repair: bool, photos: str | None
+) -> tuple[Verified, tuple[str, ...]]:
+    """What was found in the whole record, and what the journal gave back.
+
+    Raises:
+        RecordError: it is damaged and shall not be repaired.
+    """
+    from faulttree.cases.urls import sqlite_path
+    from faulttree.cases.verify import Verified, is_damaged, salvage
+    from faulttree.cases.verify import verify as look
+
+    path = sqlite_path(url)
+    found = Verified()
+    if path is not None and is_damaged(path):
+        if not repair:
+            raise RecordError(
+                "the record is damaged",
+                path=path,
+                mend="Run `faulttree cases verify --repair`; the damaged file is kept.",
+            )
+        found = salvage(path)
+    with open_record(url, read_only=not repair, held=repair) as store:
+        folder = Path(photos) if photos else None
+        with bar("Verifying") as show:
+            looked = look(store, repair=repair, photos=folder, progress=show)
+        looked.findings = found.findings + looked.findings
+        return looked, store.brought_back

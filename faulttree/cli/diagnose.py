@@ -379,8 +379,9 @@ def _opened(desk: Desk, tree: Tree, opening: dict[str, Any], *, linked: str = ""
     from faulttree.bench.intake import take_in
     from faulttree.walk.events import Opened
 
-    asked = take_in(desk.console, tree, opening)
-    _tell_of_open_case(desk, tree, asked["unit"])
+    asked = take_in(
+        desk.console, tree, opening, lambda serial: _tell_of_open_case(desk, tree, serial)
+    )
     event = Opened(
         at=now(),
         tree=tree.id,
@@ -399,13 +400,10 @@ def _opened(desk: Desk, tree: Tree, opening: dict[str, Any], *, linked: str = ""
     return sitting
 
 
-def _tell_of_open_case(desk: Desk, tree: Tree, unit: Mapping[str, Any]) -> None:
+def _tell_of_open_case(desk: Desk, tree: Tree, serial: str) -> None:
     """The same unit may stand open on this tree already: then that case was perhaps meant."""
     from faulttree.bench.views import text_lines
 
-    serial = unit.get("serial")
-    if not serial:
-        return
     for case in desk.store.list(state="open", tree=tree.id, serial=serial, limit=1):
         text = (
             f"'{serial}' stands open already, as case {case.number}; "

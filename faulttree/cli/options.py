@@ -75,6 +75,7 @@ def open_record(
     library: str | None = None,
     in_bench: str | None = None,
     alone: bool = False,
+    held: bool = False,
 ) -> Store:
     """The store that ``--record``, the environment or the library's ``bench.yaml`` names.
 
@@ -84,6 +85,7 @@ def open_record(
         library: what ``--library`` says.
         in_bench: the record that a bench file names, where it was read already.
         alone: go on without a server that is away; see :func:`faulttree.cases.open_store`.
+        held: the caller holds the lock of the file itself.
     """
     from faulttree.cases import open_store
     from faulttree.cases.urls import data_folder, has_secret, is_sqlite
@@ -96,7 +98,7 @@ def open_record(
             to_people=True,
         )
     folder = None if is_sqlite(url) else data_folder(os.environ) / "unsent"
-    store = open_store(url, read_only=read_only, folder=folder, alone=alone)
+    store = open_store(url, read_only=read_only, folder=folder, alone=alone, held=held)
     store.wait = None if read_only else wait_for_server
     if store.away:
         say(f"{store.away}.", to_people=True)
@@ -105,6 +107,8 @@ def open_record(
             "it is back.",
             to_people=True,
         )
+    for line in store.notices:
+        say(f"{line}.", to_people=True)
     for line in store.brought_back:
         say(f"{line}: missing from the record, brought back", to_people=True)
     return store

@@ -186,6 +186,8 @@ def _lines(table: FaultTable, found: Plan) -> Iterator[str]:
     yield f"Expected minutes: {_number(found.before)} as it stands, " + (
         f"{_number(found.expected_minutes)} by this plan ({proof})"
     )
+    if found.confirming_minutes:
+        yield f"  and {_number(found.confirming_minutes)} more for the last checks before a repair"
     if found.before < found.expected_minutes * (1 - 1e-9):
         yield "  The order as it stands ends with more faults untold than this plan does."
     yield ""

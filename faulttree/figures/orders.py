@@ -15,9 +15,10 @@ from typing import TYPE_CHECKING, Any
 
 from faulttree.figures.guarding import first_guards, with_guards_first, without
 from faulttree.odds import priors
+from faulttree.odds.ending import Endings
 from faulttree.odds.lookahead import Draft, look_ahead
 from faulttree.odds.plan_tree import plan_tree
-from faulttree.odds.problem import Problem
+from faulttree.odds.problem import Problem, bits
 from faulttree.odds.search import Search, search_of
 
 if TYPE_CHECKING:
@@ -143,22 +144,40 @@ class Planned:
 
     def way(self, case: Case) -> Way:
         """What the case takes in this order; it arrives where its fault is still possible."""
-        way = self._from(self.search.root, case, dict(case.seen), 0)
+        start = (frozenset[str](), self.search.state)
+        way = self._from(self.search.root, case, dict(case.seen), 0, *start)
         return Way(way.minutes + self.ahead, way.arrives)
 
-    def _from(self, place: Any, case: Case, seen: Mapping[str, str], depth: int) -> Way:
+    @cached_property
+    def _endings(self) -> Endings:
+        return Endings(self.whole, self.problem)
+
+    def _from(
+        self,
+        place: Any,
+        case: Case,
+        seen: Mapping[str, str],
+        depth: int,
+        passed: frozenset[str],
+        state: int,
+    ) -> Way:
         test = self.draft.tests.get(place)
         row = self.table.fault_index[case.fault]
         possible = bool(self.search.mask(place) >> row & 1)
+        if test is None and possible:
+            left = [self.table.faults[fault] for fault in bits(self.search.mask(place))]
+            return Way(self._endings.minutes(left, passed, state), 1.0)
         if test is None or depth > DEEP or not possible:
-            return Way(0.0, float(possible and test is None))
+            return Way(0.0, 0.0)
         name = self.table.tests[test]
         ends = {at: end for at, _, end in self.search.ends(place, test)}
         outcomes = self.table.outcomes[test]
         shown: tuple[str, ...] = (seen[name],) if seen.get(name) in outcomes else ()
+        taken = {*self.search.items(place, test), name} & self._endings.asked
+        later, after = passed | taken, self.search.after(place, test)
         shown = shown or self.table.entry(case.fault, name) or outcomes
         ways = [
-            self._from(ends[at], case, seen, depth + 1)
+            self._from(ends[at], case, seen, depth + 1, later, after)
             if (at := outcomes.index(outcome)) in ends
             else Way(0.0, 0.0)
             for outcome in shown

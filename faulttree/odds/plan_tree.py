@@ -21,6 +21,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
+from faulttree.odds.ending import Endings
 from faulttree.odds.lookahead import Draft
 from faulttree.odds.problem import Problem, bits
 from faulttree.odds.search import Search
@@ -70,6 +71,7 @@ class _Writer:
 
     def __post_init__(self) -> None:
         tree = self.table.source
+        self._endings = Endings(self.table, self.problem)
         self._taken.update(tree.stops if tree else ())
         for fault in self.table.faults:
             self.fault_ids[fault] = fault if tree else self._name(fault, "fault")
@@ -101,25 +103,48 @@ class _Writer:
 
     def write(self) -> str:
         """Write every step of the plan; gives the id that it starts with."""
-        start = self.place(self.search.root, {})
+        start = self.place(self.search.root, {}, self.search.state)
         while self._todo:
             self._fill(*self._todo.popleft())
         return start
 
-    def place(self, place: Any, made: Mapping[str, str]) -> str:
+    def place(self, place: Any, made: Mapping[str, str], state: int) -> str:
         """The id that stands for a place; its step is written later.
 
         ``made`` are the copies of deeds and tests on the way here that later steps may rest
         on; places met on different ways share a step only where nothing of that matters.
+        ``state`` is what holds there (see :class:`faulttree.odds.problem.Readying`).
         """
-        key = (place, tuple(sorted(made.items()))) if self.problem.readying.bit else place
+        ended = place not in self.draft.tests
+        key = (
+            (place, tuple(sorted(made.items())), state if ended else 0)
+            if self._endings.asked
+            else place
+        )
         if key not in self._known:
-            self._known[key] = self._begin(place, made)
+            self._known[key] = (
+                self._confirmed(self._faults(place), made, state)
+                if ended
+                else self._begin(place, made)
+            )
         return self._known[key]
 
+    def _confirmed(self, faults: Sequence[str], made: Mapping[str, str], state: int) -> str:
+        """The end of a plan, behind the checks that the tree makes before it."""
+        end, own = self._end(faults), dict(made)
+        steps: list[tuple[str, str, dict[str, str]]] = []
+        for _, items, name in self._endings.missing(faults, made, state):
+            for item in (*items, name):
+                if item not in self.table.states:
+                    copied = self._copy(item)
+                    steps.append((item, copied, dict(own)))
+                    own[item] = copied
+        for item, copied, before in reversed(steps):
+            self.steps[copied] = self._passing(item, end, before, ends=True)
+            end = copied
+        return end
+
     def _begin(self, place: Any, made: Mapping[str, str]) -> str:
-        if place not in self.draft.tests:
-            return self._end(self._faults(place))
         test = self.draft.tests[place]
         name = self.table.tests[test]
         items = [i for i in self.search.items(place, test) if i not in self.table.states]
@@ -133,7 +158,7 @@ class _Writer:
     def _fill(self, place: Any, own: dict[str, str], items: list[str], here: str) -> None:
         test = self.draft.tests[place]
         name = self.table.tests[test]
-        later = {**own, name: here} if name in self.problem.readying.bit else own
+        later = {**own, name: here} if name in self._endings.asked else own
         self.steps[here] = self._step(name, self._targets(place, test, later), own)
         following = here
         for item in reversed(items):
@@ -153,7 +178,7 @@ class _Writer:
             if final is not None and (at not in ends or self._must_stop(name, final, shown=left)):
                 targets[outcome] = final
             elif at in ends:
-                targets[outcome] = self.place(ends[at], made)
+                targets[outcome] = self.place(ends[at], made, self.search.after(place, test))
             else:
                 targets[outcome] = self._nothing()
         return targets
@@ -244,8 +269,14 @@ class _Writer:
         step["answers"] = targets
         return step
 
-    def _passing(self, item: str, following: str, made: Mapping[str, str]) -> dict[str, Any]:
-        """A deed, or a test that cannot tell anything here: it only leads on."""
+    def _passing(
+        self, item: str, following: str, made: Mapping[str, str], *, ends: bool = False
+    ) -> dict[str, Any]:
+        """A deed, or a test that cannot tell anything here: it only leads on.
+
+        Where it is the last check before the plan ``ends``, an outcome that the tree ends
+        with a stop or a fault of its own still does so.
+        """
         tree = self.table.source
         if tree is not None and item in tree.uses:
             return _use(tree, tree.uses[item], following, made)
@@ -257,8 +288,11 @@ class _Writer:
         targets = {}
         for outcome in outcomes:
             final = self._final(item, outcome)
-            stop = final is not None and self._must_stop(item, final, shown=False)
+            stop = final is not None and (ends or self._must_stop(item, final, shown=False))
             targets[outcome] = str(final) if stop else following
+            own = tree.steps[item].targets[outcome] if tree is not None else following
+            if ends and own in self.table.fault_index:
+                targets[outcome] = own
         return self._step(item, targets, made)
 
     def _source_step(

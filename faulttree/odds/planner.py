@@ -24,6 +24,7 @@ from typing import Any
 
 from faulttree.odds.bounds import entropy_bound, huffman_bound, pair_bound, rate_bound
 from faulttree.odds.chains import Chains
+from faulttree.odds.ending import Endings
 from faulttree.odds.guarded import guarded
 from faulttree.odds.lookahead import Draft, look_ahead, reachable
 from faulttree.odds.plan_tree import plan_tree
@@ -61,6 +62,9 @@ class Plan:
         exact: whether the plan is proved to be the cheapest.
         groups: faults that no test tells apart, two or more together.
         tree: the plan as a tree document, plain data.
+        confirming_minutes: expected minutes, besides, of the safety checks and of the last
+            confirmations that the plan's tree asks before it ends at a fault; 0 for a table
+            that comes from no tree.
         before: expected minutes of the order as it stands: a tree's own, or a table's
             tests from left to right.
         bounds: ``entropy``, ``huffman``, ``pairs`` and ``rate``, in minutes; the first is
@@ -84,6 +88,7 @@ class Plan:
     wanted: tuple[Wanted, ...]
     loose: tuple[str, ...]
     order: tuple[tuple[int, str, str, float], ...] = field(repr=False)
+    confirming_minutes: float = 0.0
 
     @property
     def gap(self) -> float:
@@ -101,6 +106,7 @@ class Plan:
             "groups": [list(group) for group in self.groups],
             "tree": self.tree,
             "before": self.before,
+            "confirming_minutes": self.confirming_minutes,
             "gap": self.gap,
             "bounds": dict(self.bounds),
             "testability": self.testability.as_dict(),
@@ -160,7 +166,7 @@ def plan(
     for best, low in _improve(problem, search, first, max(static.values()), timer):
         if progress is not None:
             progress(best.total, min(low, best.total))
-    low = min(low, best.total)
+    low, endings = min(low, best.total), Endings(table, problem)
     exact = low >= best.total * (1 - 2 * EPSILON)
     return Plan(
         expected_minutes=best.total,
@@ -173,7 +179,8 @@ def plan(
         testability=testability(problem, search, best),
         wanted=wanted(problem),
         loose=loose,
-        order=tuple(islice(_order(problem, search, best), MOST_LINES)),
+        order=tuple(islice(_order(problem, search, best, endings), MOST_LINES)),
+        confirming_minutes=endings.expected(search, best),
     )
 
 
@@ -341,22 +348,28 @@ def _polish(search: Search[Any], best: Draft, timer: _Timer) -> Draft:
 
 
 def _order(
-    problem: Problem, search: Search[Any], draft: Draft
+    problem: Problem, search: Search[Any], draft: Draft, endings: Endings
 ) -> Iterator[tuple[int, str, str, float]]:
     """The plan line by line, depth first."""
     table = problem.table
-    stack: list[tuple[int, str, Any, float]] = [(0, "", search.root, 1.0)]
+    stack: list[tuple[int, str, Any, float, frozenset[str], int]]
+    stack = [(0, "", search.root, 1.0, frozenset(), search.state)]
     while stack:
-        depth, outcome, place, probability = stack.pop()
+        depth, outcome, place, probability, passed, state = stack.pop()
         if place not in draft.tests:
             faults = [table.faults[fault] for fault in bits(search.mask(place))]
-            yield depth, outcome, "= " + " or ".join(faults), probability
+            last = [(*items, name) for _, items, name in endings.missing(faults, passed, state)]
+            first = "".join(f"{item}, " for items in last for item in items)
+            yield depth, outcome, f"{first}= " + " or ".join(faults), probability
             continue
         test = draft.tests[place]
         first = "".join(f"{item}, " for item in search.items(place, test))
         yield depth, outcome, first + table.tests[test], probability
         ends = search.ends(place, test)
         names = table.outcomes[test]
+        taken = {*search.items(place, test), table.tests[test]} & endings.asked
+        later, left = passed | taken, search.after(place, test)
         stack += [
-            (depth + 1, names[at], end, probability * share) for at, share, end in reversed(ends)
+            (depth + 1, names[at], end, probability * share, later, left)
+            for at, share, end in reversed(ends)
         ]

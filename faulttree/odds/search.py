@@ -75,6 +75,10 @@ class Search(Generic[K]):
         """What must be entered or done before a test at a place, in order."""
         raise NotImplementedError
 
+    def after(self, place: K, test: int) -> int:
+        """The state that a test at a place leaves."""
+        return 0
+
     def mask(self, place: K) -> int:
         """The faults that are possible at a place."""
         raise NotImplementedError
@@ -541,6 +545,9 @@ class General(Search[Spot]):
 
     def items(self, place: Spot, test: int) -> tuple[str, ...]:
         return self.readied(place, test).items
+
+    def after(self, place: Spot, test: int) -> int:
+        return self.readied(place, test).state
 
     def open_tests(self, place: Spot) -> list[int]:
         telling = self.telling(place)

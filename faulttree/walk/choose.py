@@ -24,6 +24,7 @@ __all__ = [
     "choose",
     "cleared",
     "evidence",
+    "likely_untested",
     "possible",
     "ranking",
     "untested",
@@ -162,6 +163,21 @@ def untested(state: State) -> tuple[Suspect, ...]:
         done=state.holding,
     )
     return tuple(one for one in suspects if one.fault not in state.excluded)
+
+
+LIKELY = 0.5
+"""From this probability on a suspect is more likely than not, so "no fault" contradicts it."""
+
+
+def likely_untested(state: State) -> tuple[Suspect, ...]:
+    """The suspects that speak against "no fault found": likely, and a test of them is open.
+
+    None where the walk ended at a stop by which the tree itself says that there is no fault.
+    """
+    end = state.end
+    if end is not None and end.kind == "stop" and end.reason == "no-fault-found" and end.id:
+        return ()
+    return tuple(one for one in untested(state) if one.probability >= LIKELY and one.tests)
 
 
 def worth(state: State, *, value: float, labour: float) -> Worth:

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 from faulttree.errors import FaulttreeError, WalkError
 from faulttree.walk import events as ev
 from faulttree.walk.answer import Entry, answer
-from faulttree.walk.choose import choose, untested
+from faulttree.walk.choose import choose, likely_untested, untested
 from faulttree.walk.fitness import check_again, refused
 from faulttree.walk.fold import fold
 from faulttree.walk.repair import conclude, conclude_by_sight
@@ -386,6 +386,12 @@ class _Playing:
         self.asked()
         if self.found():
             return
+        if result == "no-fault-found":
+            self.remarks += [
+                f"no fault found, but '{one.fault}' is likely ({one.probability:.0%}) and not "
+                f"tested: {', then '.join(one.tests)}"
+                for one in likely_untested(self.state)
+            ]
         open_ = tuple(
             {"fault": one.fault, "probability": one.probability} for one in untested(self.state)
         )

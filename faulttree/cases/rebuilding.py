@@ -1,0 +1,103 @@
+"""A database that is gone or empty, made again from the journal beside it."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterable
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from sqlalchemy import Connection, select, update
+
+from faulttree.cases.journal import Entry, TreeText, entries, first_record
+from faulttree.cases.merging import Conflict, Merged, merge
+from faulttree.cases.tables import CASES, RECORD
+from faulttree.cases.taking import checked
+from faulttree.errors import RecordError
+
+if TYPE_CHECKING:
+    from faulttree.cases.store import Store
+
+__all__ = ["is_gone", "rebuild", "sound_cases"]
+
+
+def is_gone(store: Store, journal: Path) -> bool:
+    """Whether the database holds nothing, and the journal beside it the cases of another one."""
+    if not journal.is_file() or first_record(journal) == store.record_id or store.count():
+        return False
+    return any(isinstance(line.holds, Entry) for line in entries(journal))
+
+
+def rebuild(store: Store, journal: Path) -> str:
+    """Bring every case of the journal into the empty database; gives what to tell of it.
+
+    The database gets the id that the journal names, so that both belong together again. All is
+    one transaction: of several programs that find the database gone, one does it.
+
+    Raises:
+        RecordError: it cannot be written.
+    """
+    items = [line.holds for line in entries(journal) if line.holds is not None]
+    cases, cut = sound_cases(items)
+    texts = [item for item in items if isinstance(item, TreeText)]
+    whose = first_record(journal)
+
+    def work(connection: Connection) -> Merged | None:
+        if connection.execute(select(CASES.c.number).limit(1)).first() is not None:
+            return None
+        if whose:
+            named = update(RECORD).where(RECORD.c.key == "id").values(value=whose)
+            connection.execute(named)
+        return merge(connection, [*texts, *cases], numbers=True)
+
+    done = store.write(work)
+    if done is None:
+        return ""
+    said = (
+        f"the database {Path(journal.name.removesuffix('.events.jsonl'))} was missing or empty: "
+        f"{done.cases} cases with {done.events} events were made again from its journal"
+    )
+    left = [*cut, *done.conflicts]
+    return f"{said}; not all of it could be read: {left[0]}" if left else said
+
+
+def sound_cases(items: Iterable[Entry | TreeText]) -> tuple[list[Entry], list[Conflict]]:
+    """Of every case the events from its opening up to the first that is missing or damaged.
+
+    Of several copies of an event the first that can be read is taken.
+
+    Returns:
+        the events, case by case in the order of their numbers, and what had to be left.
+    """
+    copies: dict[str, dict[int, Entry]] = {}
+    for item in items:
+        if isinstance(item, Entry):
+            case = copies.setdefault(item.case, {})
+            if item.sequence not in case or not readable(case[item.sequence]):
+                case[item.sequence] = item
+    kept: list[Entry] = []
+    left: list[Conflict] = []
+    for name, events in sorted(copies.items(), key=lambda one: lowest(one[1].values())):
+        whole = 0
+        while whole in events and readable(events[whole]):
+            kept.append(events[whole])
+            whole += 1
+        if whole < len(events):
+            what = "damaged" if whole in events else "missing"
+            reason = f"it is {what}; this and the {len(events) - whole} after it are left out"
+            left.append(Conflict(name, whole, reason))
+    return kept, left
+
+
+def lowest(events: Iterable[Entry]) -> int:
+    """The lowest number that the events of a case name."""
+    return min(event.number for event in events)
+
+
+def readable(entry: Entry) -> bool:
+    """Whether the event can be read."""
+    try:
+        checked(json.loads(entry.event))
+    except (RecordError, ValueError, TypeError, RecursionError):
+        return False
+    return True
