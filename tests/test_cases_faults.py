@@ -870,3 +870,38 @@ def test_a_paused_walk_tells_how_to_go_on_without_the_password(
     assert "stands open already" in said.out
     assert server.password not in said.out + said.err
     assert "others on this computer can read the password" in said.err
+
+
+def test_a_table_that_another_session_has_locked_is_said(
+    server: Server, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from faulttree.cases import engines
+
+    url = server.url(server.database())
+    monkeypatch.setattr(engines, "NETWORK", {**engines.NETWORK, "options": "-c lock_timeout=300"})
+    with open_store(url) as store, open_store(url) as other:
+        case = store.open_case([opened()])
+        with other.engine.begin() as connection:
+            connection.execute(text("LOCK TABLE events IN ACCESS EXCLUSIVE MODE"))
+            with pytest.raises(RecordError, match="locked by another session"):
+                store.append(case, 1, answered())
+        store.append(case, 1, answered())
+        assert len(store.events(case)) == 2
+
+
+def test_a_damaged_event_is_taken_from_the_journal(path: Path) -> None:
+    with open_store(str(path)) as store:
+        cases = [store.open_case([opened(f"tag {n}")], tree_text=TEXT) for n in range(3)]
+        for case in cases:
+            store.append(case, 1, answered(outcome="intact"))
+            store.append(case, 2, answered(outcome="later"))
+        whole = {case: store.events(case) for case in cases}
+    data = path.read_bytes()
+    assert data.count(b'"outcome":"intact"') == 3
+    # Two events are no JSON any more; the first page is damaged too, so that all is made again.
+    broken = data.replace(b'"outcome":"intact"', b'"outcome"!"intact"', 2)
+    path.write_bytes(b"\xa5" * 100 + broken[100:])
+    assert is_damaged(path)
+    assert not [finding for finding in salvage(path).findings if finding.loss]
+    with open_store(str(path)) as store:
+        assert {case: store.events(case) for case in cases} == whole

@@ -174,6 +174,11 @@ def server_error(error: BaseException, origin: BaseException, url: str) -> Recor
         return LostRace(
             f"the record at {shown(url)} is too busy: {detail}", mend="Try again in a moment."
         )
+    if state == "55P03":
+        return RecordError(
+            f"the record at {shown(url)} is locked by another session: {detail}",
+            mend="End the session that holds its tables, then answer again; nothing is lost.",
+        )
     if state.startswith("53"):
         return RecordError(
             f"the server of the record at {shown(url)} is out of room: {detail}",

@@ -5,9 +5,10 @@ from __future__ import annotations
 import json
 import shutil
 import sqlite3
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import closing
 from dataclasses import replace
+from itertools import groupby
 from pathlib import Path
 from typing import Any
 
@@ -16,6 +17,7 @@ from faulttree.cases.file_lock import lock_path
 from faulttree.cases.journal import Entry, TreeText, entries, free_name, journal_path
 from faulttree.cases.merging import Merged
 from faulttree.cases.opening import open_store
+from faulttree.cases.rebuilding import sound_cases
 from faulttree.errors import RecordError
 
 __all__ = ["rescue"]
@@ -55,8 +57,12 @@ def rebuilt(path: Path) -> tuple[Merged, Path]:
     clear(new)
     with open_store(str(new)) as store:
         total = Merged()
-        for batch in by_case(found):
+        cases, cut = sound_cases(found)
+        texts = [item for item in found if isinstance(item, TreeText)]
+        total += store.merge(texts, numbers=True)
+        for batch in by_case(cases):
             total += store.merge(batch, numbers=True)
+        total.conflicts += cut
     damaged = free_name(path)
     for one in (path, journal_path(path), path.with_name(f"{path.name}-wal")):
         if one.exists() and one.stat().st_size:
@@ -82,16 +88,11 @@ def clear(path: Path) -> None:
         one.unlink(missing_ok=True)
 
 
-def by_case(items: list[Entry | TreeText]) -> Iterator[list[Entry | TreeText]]:
-    """Trees first, then whole cases, some at a time; an event told twice is taken once."""
-    yield [item for item in items if isinstance(item, TreeText)]
-    cases: dict[str, dict[int, Entry]] = {}
-    for item in items:
-        if isinstance(item, Entry):
-            cases.setdefault(item.case, {}).setdefault(item.sequence, item)
-    batch: list[Entry | TreeText] = []
-    for events in sorted(cases.values(), key=lambda one: min(e.number for e in one.values())):
-        batch += [events[sequence] for sequence in sorted(events)]
+def by_case(events: Sequence[Entry]) -> Iterator[list[Entry]]:
+    """Whole cases, some at a time; the events of a case stand together."""
+    batch: list[Entry] = []
+    for _, case in groupby(events, key=lambda event: event.case):
+        batch += case
         if len(batch) >= BATCH:
             yield batch
             batch = []
