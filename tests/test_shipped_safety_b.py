@@ -19,12 +19,18 @@ from faulttree.walk.script import Script, play
 LIBRARY = shipped_library()
 HARD = {"unsafe", "licensed"}
 MAINS = [
-    "small-pump/gives-no-water",
-    "small-pump/hums-and-does-not-turn",
+    "corded-drill/does-not-run",
+    "corded-drill/sparks-and-smells",
+    "desktop-supply/does-not-start",
+    "desktop-supply/shuts-down-under-load",
     "powered-loudspeaker/hums",
     "powered-loudspeaker/no-sound",
     "shop-vacuum/does-not-run",
     "shop-vacuum/weak-suction",
+    "small-pump/gives-no-water",
+    "small-pump/hums-and-does-not-turn",
+    "soldering-station/does-not-heat",
+    "soldering-station/temperature-wrong",
     "tool-charger/does-not-charge",
 ]
 

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import io
+import re
 import shlex
 import shutil
 import sys
 import tempfile
 from collections.abc import Callable, Iterable, Sequence
+from contextlib import nullcontext, redirect_stdout
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -19,94 +22,91 @@ if TYPE_CHECKING:
 
 __all__ = ["command"]
 
-TREE = "bench-supply/output-not-steady"
+TREE = "soldering-station/does-not-heat"
 
-# What is typed, each with the beginning of the prompt it answers. Cautions are acknowledged
-# as they come, and yes-or-no questions say yes unless a line here answers them.
-FIRST_UNIT = (
-    ("Serial", "tag 14"),
-    ("Model", "two-channel"),
-    ("Complaint", "hums"),
-    ("In the owner", "the lamp on my test board flickers"),
-    ("sound", "sound"),
-    ("sound", "sound"),
-    ("below", "below"),
-    ("class-1", "class-1"),
-    ("reading", "0.12 ohm"),
-    ("reading", "20 Mohm"),
-    ("reading", "26 ohm"),
-    ("settles", "settles"),
-    ("reading", "12.02 V"),
-    ("dark", "dark"),
-    ("reading", "18 ohm"),  # a wrong unit is refused, with both named
-    ("reading", "18 mV"),
-    ("smooth", "jumps"),
-    ("Mended?", "back"),  # typed too fast: taken back
-    ("smooth", "smooth"),
-    ("reading", "38 mV"),
-    ("once-a-cycle", "twice"),
-    ("done", ""),
-    ("reading", "21,6 V"),  # a decimal comma
-    ("done", ""),
-    ("reading", "0,4 V"),
-    ("reading", "51u"),  # in circuit: enough proves nothing
-    ("done", "give up"),
-    ("number to test it", ""),  # the door: the likely and cheap one is tested after all
-    ("done", ""),
-    ("reading", "20u"),
-    ("Mended?", "new 47 µF 63 V 105 °C in C5"),
-    ("reading", "3 mV"),
-    ("sound", "sound"),
-    ("reading", "0.12 ohm"),
-    ("reading", "200 Mohm"),
-    ("done", ""),
-    ("clean", "clean"),
-    ("gone", "gone"),
-    ("Where does", "returned"),
-)
+OTHER = "corded-drill/does-not-run"
 
-REVIEWED = "bench-supply/no-output"
-INVENTED_CASES = 300
-
-OTHER = "dehumidifier/does-not-run"
-
-GIVEN_UP = """\
-unit: {model: cellar model, serial: tag 21}
-complaint: no lamp lights but the bucket lamp
+OTHER_UNIT = """\
+unit: {model: 600 W drill, serial: tag 18}
+complaint: runs on and off
 who: bench 1
 answers:
   - look.lead: sound
   - look.housing: sound
-  - look.earth: below
-  - plate: not-flammable
-  - before-power.class: class-1
-  - before-power.earth: 0.12 ohm
-  - before-power.insulation-1: 20 Mohm
-  - before-power.pins: 700 ohm
-  - before-power.lamp: settles
-  - lamps: bucket-lamp
-  - bucket: stays
-  - float-switch: 0.3 ohm
-outcome: {result: unsolved, became: kept-for-parts, kept: [humidity-control]}
+  - look.earth: none-to-test
+  - lever: as-it-should
+  - pins: 14 ohm
+  - before-power.class: class-2
+  - before-power.insulation-2: 60 Mohm
+  - before-power.pins: 14 ohm
+  - before-power.lamp: motor-or-heater
+  - run: runs
+outcome: {result: not-reproduced, became: waiting}
 """
-"""A unit whose cause the tree does not know yet."""
+"""A unit that runs while it is watched: it waits until it shows its fault again."""
 
-SAME_AGAIN = GIVEN_UP.replace("tag 21", "tag 22").partition("outcome:")[0]
-
-NEXT_UNIT = SAME_AGAIN.replace("tag 22", "tag 23").replace(
-    "  - float-switch: 0.3 ohm\n", "  - magnet: goes-out\n"
+SUSPECT = (
+    *("--fault", "burnt-fuse-holder", "--title", "Contact of the fuse holder burnt"),
+    *("--part", "fuse holder", "--module", "mains-inlet"),
+    *("--source", "a quiet neighbour, who had it once"),
+    *("--remedy", "Fit a holder of the same current and voltage."),
+    *("--step", "fuse-holder", "--shows", "high", "--max", "5.6 Ω", "--minutes", "2"),
+    *("--measure", "Resistance across the fuse holder, a good 250 mA fuse in it"),
+    *("--how", "Unplugged. From tag to tag, while turning the cap."),
+    *("--access", "lid-off", "--needs", "multimeter", "--yes"),
 )
 
-FOUND_OFF_THE_TREE = (
-    *("--fault", "lost-float-magnet", "--title", "Magnet of the float fallen out"),
-    *("--part", "float magnet", "--module", "humidity-control"),
-    *("--remedy", "Glue the magnet back, its marked side up; try the float by hand."),
-    *("--step", "magnet", "--minutes", "4"),
-    *("--ask", "Does the bucket lamp go out with a loose magnet held to the float's place?"),
-    *("--how", "Bucket in, housing closed; any small magnet will do."),
-    *("--shows", "goes-out", "--fine", "stays", "--confirm", "bucket=goes-out"),
-    *("--seen", "ran the evening, the bucket lamp dark", "--search-minutes", "45", "--yes"),
+# What is typed, each with the beginning of the prompt it answers. Cautions are acknowledged
+# as they come, and yes-or-no questions say yes unless a line here answers them. An empty
+# beginning answers whatever comes next.
+SEARCH = (
+    ("Serial", "tag 41"),
+    ("Model", "60 W station"),
+    ("Complaint", "lamp dark"),
+    ("In the owner", "it went dark in the middle of a joint"),
+    ("sound", "note three neighbours, loudly: the transformer has burnt out"),
+    ("sound", "sound"),
+    ("sound", "sound"),
+    ("below", "below"),
+    ("reading", "230 V"),  # a wrong unit is refused, with both named
+    ("reading", "5,2 kohm"),  # a decimal comma
+    ("as-marked", "as-marked"),
+    ("reading", "2.1 ohm"),
+    ("reading", "0.1 ohm"),
+    ("reading", "0.1 ohm"),
+    ("reading", "0.9 ohm"),
+    ("", "back"),  # a probe had slipped: taken back
+    ("reading", "0.1 ohm"),
+    ("reading", "58 ohm"),
+    ("reading", "note 58 ohm: the transformer is good"),
+    ("reading", "suspects"),
+    ("reading", "5.1 kohm"),
+    ("", "give up"),  # not for good: the part must be ordered
+    ("", "found"),
+    ("", "waiting"),
 )
+
+REPAIR = (
+    ("", "new fuse holder fitted, its wires crimped"),
+    ("reading", "2.2 ohm"),
+    ("class-1", "class-1"),
+    ("sound", "sound"),
+    ("reading", "0.12 ohm"),
+    ("reading", "200 Mohm"),
+    ("untouched", "renewed"),
+    ("right", "right"),
+    ("none", "none"),
+    ("done", ""),
+    ("clean", "clean"),
+    ("gone", "gone"),
+    ("", "returned"),
+)
+
+LEARNT = ("--set-limit", "fuse-holder.source=IEC 60127-2, from memory: 1.4 V at 250 mA", "--yes")
+
+RATING = ("--component", "fuse", "--rated", "250 mA", "--quantity", "resistance")
+
+INVENTED_CASES = 300
 
 
 @click.command(epilog="Example: faulttree demo")
@@ -138,43 +138,62 @@ class _Demo:
 
     def play(self) -> None:
         """Every scene, in the order of the circle."""
+        self.opinions()
         self.diagnosis()
         self.learning()
         self.pictures()
         click.echo(f"\nAll files of this demo: {self.folder}")
 
+    def opinions(self) -> None:
+        """Two units come in; one waits, of the other everybody knows what it is."""
+        self.title("A drill runs on and off, but not while it is watched: it waits")
+        self.script("tag-18", OTHER, OTHER_UNIT)
+        self.title("A soldering station is dark. Which tree is it, and is that tree sound?")
+        self.run("find", "iron lamp dark")
+        self.run("check", self.file_of(TREE))
+        self.title("Neighbours have opinions. One goes into the tree, as hearsay with a test")
+        self.run("suspect", "add", TREE, *SUSPECT)
+
     def diagnosis(self) -> None:
-        """From the complaint to the case that is kept."""
-        self.title("A bench supply comes in: it hums. Which tree is it?")
-        self.run("find", "suply hums")
-        self.title("Could anything in that tree mislead?")
-        self.run("check", str(self.library / "trees" / f"{TREE}.yaml"))
-        self.title("The diagnosis, as it is typed at the bench")
-        self.sit(FIRST_UNIT, "diagnose", TREE)
-        self.title("What was kept")
-        self.run("cases", "list")
-        self.run("cases", "show", "1")
+        """From the complaint to the case that is closed, over a wait for the part."""
+        self.title("The search: one reading speaks against the loudest opinion, two find the cause")
+        self.sit(SEARCH, "diagnose", TREE)
+        self.title("Both readings against the rating of the fuse, as one may ask of any part")
+        for reading in ("2.1 ohm", "5.1 kohm"):
+            self.run("judge", reading, *RATING)
+        self.title("The station waits for its part")
+        self.run("cases", "parts")
+        self.run("cases", "reopen", "2", "--reason", "the fuse holder has come")
+        self.title("Repaired, proved, and tested for safety before it goes back")
+        self.sit(REPAIR, "diagnose", "--resume", "tag 41")
 
     def learning(self) -> None:
-        """A cause the tree does not know: found once, the next unit is quick."""
-        self.title("Two dehumidifiers: the tree does not know their cause yet")
-        self.script("tag-21", GIVEN_UP)
-        self.script("tag-22", SAME_AGAIN)
-        self.title("A tip: the float's magnet. Found off the tree, it goes into the tree")
-        self.run("write-up", "3", *FOUND_OFF_THE_TREE)
-        self.title("The next unit is quicker")
-        self.script("tag-23", NEXT_UNIT)
-        self.title("And the one that was kept for parts?")
-        self.run("revisit")
+        """The case goes into the tree; a unit of another family may have the same."""
+        self.title("What was kept")
+        self.run("cases", "list")
+        self.run("cases", "show", "2", without=[("What was tested", "Repair")])
+        self.title("The case is written back into its tree, and the tree is sound")
+        self.run("write-up", "2", *LEARNT)
+        self.run("check", self.file_of(TREE))
+        self.title("Which unit that waits may have the same?")
+        self.run("revisit", TREE)
 
     def pictures(self) -> None:
         """What people would rather look at than read."""
-        self.title("A tree with its first case laid over it")
-        self.run("draw", "--case", "1", "-o", str(self.folder / "case-1.svg"))
+        self.title("A tree with a case laid over it")
+        self.run("draw", "--case", "2", "-o", str(self.folder / "case-2.svg"))
         self.title("Two years of an invented shop with three benches: what its record says")
         self.record = self.invented(INVENTED_CASES)
-        self.run("review", "--tree", REVIEWED)
-        self.run("review", "--family", "bench-supply", "--html", str(self.folder / "review.html"))
+        long = [
+            (r"\S+: \d+ walked", "What to change"),
+            (r"3\. ", "How to read this"),
+            ("How to read this", "$."),
+        ]
+        self.run("review", "--tree", TREE, without=long)
+        self.run(
+            *("review", "--family", TREE.partition("/")[0]),
+            *("--html", str(self.folder / "review.html")),
+        )
 
     def invented(self, cases: int) -> Path:
         """A record of a shop that never was, beside the demo's own."""
@@ -184,28 +203,37 @@ class _Demo:
 
         path = self.folder / "invented-shop.db"
         library = Library(self.library)
-        trees = [library.load(name) for name in library.trees() if name.startswith("bench-supply/")]
+        family = TREE.partition("/")[0]
+        trees = [library.load(name) for name in library.trees() if name.startswith(f"{family}/")]
         with open_store(str(path)) as store:
             fill(store, trees, cases=cases)
         return path
 
-    def script(self, name: str, answers: str) -> None:
+    def file_of(self, tree: str) -> str:
+        """The file of a tree in the demo's own library."""
+        return str(self.library / "trees" / f"{tree}.yaml")
+
+    def script(self, name: str, tree: str, answers: str) -> None:
         """Play an answers file, shown before it is played."""
         path = self.folder / f"{name}.yaml"
         path.write_text(answers)
         click.echo(f"\n$ cat {path.name}\n{answers}", nl=False)
-        self.run("diagnose", OTHER, "--answers", str(path))
+        self.run("diagnose", tree, "--answers", str(path))
 
     def title(self, text: str) -> None:
         """A scene begins."""
         click.echo(f"\n\n### {text}")
 
-    def run(self, *arguments: str) -> None:
-        """Show a command and run it."""
+    def run(self, *arguments: str, without: Sequence[tuple[str, str]] = ()) -> None:
+        """Show a command and run it; of what it prints, stretches may be left out."""
         from faulttree.cli import run
 
         click.echo(f"\n$ faulttree {shlex.join(arguments)}")
-        status = run([*arguments, *self.places(arguments[0])])
+        printed = io.StringIO()
+        with redirect_stdout(printed) if without else nullcontext():
+            status = run([*arguments, *self.places(arguments[0])])
+        if without:
+            click.echo(_shortened(printed.getvalue(), without))
         if status == 2:
             raise WalkError(f"the demo's 'faulttree {shlex.join(arguments)}' could not run")
 
@@ -218,6 +246,8 @@ class _Demo:
         takes = {parameter.name for parameter in command.params}
         if name == "cases":
             takes = {"library", "record"}
+        if name == "suspect":
+            takes = {"library"}
         places = {"library": self.library, "record": self.record}
         return [
             word for key, at in places.items() if key in takes for word in (f"--{key}", str(at))
@@ -246,6 +276,19 @@ class _Demo:
         places = ["--library", str(self.library), "--record", str(self.record)]
         status = run(["diagnose", *places])
         return 2 if status == 2 else 0
+
+
+def _shortened(text: str, without: Sequence[tuple[str, str]]) -> str:
+    """A text without the lines from one that begins with a pattern to the next one named."""
+    lines = text.rstrip("\n").split("\n")
+    for begin, end in without:
+        first = next((at for at, line in enumerate(lines) if re.match(begin, line)), len(lines))
+        if first == len(lines):
+            continue
+        later = range(first, len(lines))
+        last = next((at for at in later if re.match(end, lines[at])), len(lines))
+        lines[first:last] = [f"({last - first} lines are left out here)", ""]
+    return "\n".join(lines).rstrip("\n")
 
 
 class _Rehearsed:
