@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     from faulttree.errors import FaulttreeError
     from faulttree.figures.reviewing import review
     from faulttree.odds.planner import plan
-    from faulttree.reading.asking import judge_text as judge
+    from faulttree.reading.standalone import judge_text as judge
     from faulttree.rules.checking import check
     from faulttree.tree.library import Library
     from faulttree.tree.search import find
@@ -68,7 +68,7 @@ __getattr__ = lazily(
         "errors": ("FaulttreeError",),
         "figures.reviewing": ("review",),
         "odds.planner": ("plan",),
-        "reading.asking": ("judge_text as judge",),
+        "reading.standalone": ("judge_text as judge",),
         "rules.checking": ("check",),
         "tree.library": ("Library",),
         "tree.search": ("find",),

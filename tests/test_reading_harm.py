@@ -17,7 +17,7 @@ from faulttree.reading import (
     read_bench,
     resolve_limits,
 )
-from faulttree.reading.marking import decode_marking
+from faulttree.reading.markings import decode_marking
 
 INSULATION = {"component": "insulation", "protection": "I"}
 ESR = {

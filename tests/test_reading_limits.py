@@ -24,8 +24,8 @@ from faulttree.reading import (
     parse_quantity,
     resolve_limits,
 )
-from faulttree.reading.formulas import read_formula
-from faulttree.reading.tolerances import LETTERS, read_tolerance
+from faulttree.reading.formula import read_formula
+from faulttree.reading.tolerance import LETTERS, read_tolerance
 
 BANDS = {
     "bands": [

@@ -11,8 +11,8 @@ from click.testing import CliRunner
 from faulttree.cli.judge import command
 from faulttree.errors import ReadingError
 from faulttree.reading import doubt, judge_text, parse_quantity, resolve_limits
-from faulttree.reading.marking import decode_marking
-from faulttree.reading.tolerances import read_tolerance
+from faulttree.reading.markings import decode_marking
+from faulttree.reading.tolerance import read_tolerance
 
 
 @pytest.mark.parametrize(

@@ -18,15 +18,15 @@ from hypothesis import strategies as st
 
 from faulttree.errors import ReadingError
 from faulttree.reading import RATINGS, Limits, judge, parse_quantity, resolve_limits
-from faulttree.reading import temperature as sensors
-from faulttree.reading.capacitors import esr_of, largest_tan_delta, tan_delta_of
-from faulttree.reading.hazards import (
+from faulttree.reading.hazard_thresholds import (
     is_hazardous_charge,
     is_hazardous_energy,
     is_hazardous_voltage,
 )
-from faulttree.reading.marking import colour_bands, decode_marking
-from faulttree.reading.ratings import ratings_page
+from faulttree.reading.markings import colour_bands, decode_marking
+from faulttree.reading.ratings import temperature as sensors
+from faulttree.reading.ratings.capacitors import esr_of, largest_tan_delta, tan_delta_of
+from faulttree.reading.ratings.entries import ratings_page
 
 
 def rated(component: str, quantity: str | None = None, **given: Any) -> Limits:

@@ -10,7 +10,7 @@ from typing import Any, Literal
 
 from faulttree.errors import TreeError
 from faulttree.reading import judge, parse_quantity, resolve_limits
-from faulttree.reading.forms import outcomes_of
+from faulttree.reading.limit_forms import outcomes_of
 from faulttree.tree.ids import free_id
 
 __all__ = ["Cause", "Test", "new_id", "step_of"]

@@ -9,12 +9,12 @@ import click
 
 from faulttree.cli.options import json_option, library_option, open_library, say, say_json
 from faulttree.errors import ReadingError
-from faulttree.reading.ratings import RATINGS
+from faulttree.reading.ratings.entries import RATINGS
 
 if TYPE_CHECKING:
     from faulttree.reading import Bench
-    from faulttree.reading.asking import Judgement
-    from faulttree.reading.marking import Marking
+    from faulttree.reading.markings import Marking
+    from faulttree.reading.standalone import Judgement
 
 __all__ = ["command"]
 
@@ -172,7 +172,7 @@ def _for_the_command_line(error: ReadingError) -> ReadingError:
 
 
 def _decode(marking: str, unit: str | None, *, as_json: bool) -> int:
-    from faulttree.reading.marking import decode_marking
+    from faulttree.reading.markings import decode_marking
 
     decoded = decode_marking(marking, unit)
     if as_json:

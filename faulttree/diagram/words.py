@@ -81,8 +81,8 @@ class _Spec:
 
 @lru_cache(maxsize=2048)
 def _limit_words(spec: _Spec, unit: str | None) -> tuple[str, ...]:
+    from faulttree.reading.limit_resolution import resolve_limits
     from faulttree.reading.limits import limits_text
-    from faulttree.reading.resolving import resolve_limits
 
     limits = spec.limits
     said = []

@@ -11,30 +11,30 @@ from typing import TYPE_CHECKING
 from faulttree.lazily import lazily
 
 if TYPE_CHECKING:
-    from faulttree.reading.asking import judge_text
-    from faulttree.reading.doubts import doubt
-    from faulttree.reading.foresight import ask_before
-    from faulttree.reading.forms import outcomes_of
+    from faulttree.reading.capability_check import ask_before
     from faulttree.reading.instruments import Bench, Instrument, read_bench
-    from faulttree.reading.judging import judge
+    from faulttree.reading.judgement import judge
     from faulttree.reading.limit_figures import formula_names
+    from faulttree.reading.limit_forms import outcomes_of
+    from faulttree.reading.limit_resolution import resolve_limits
     from faulttree.reading.limits import Limits, limits_text
     from faulttree.reading.quantity import Quantity, parse_duration, parse_quantity, show
-    from faulttree.reading.ratings import RATINGS, ratings_page
-    from faulttree.reading.register import Parameter, Rating
-    from faulttree.reading.resolving import resolve_limits
+    from faulttree.reading.ratings.entries import RATINGS, ratings_page
+    from faulttree.reading.ratings.register import ComponentRating, Parameter
+    from faulttree.reading.slip_check import doubt
+    from faulttree.reading.standalone import judge_text
     from faulttree.reading.units import UNITS, parse_unit, unit_text
-    from faulttree.reading.verdicts import Rule, Verdict
+    from faulttree.reading.verdict import Rule, Verdict
 
 __all__ = [
     "RATINGS",
     "UNITS",
     "Bench",
+    "ComponentRating",
     "Instrument",
     "Limits",
     "Parameter",
     "Quantity",
-    "Rating",
     "Rule",
     "Verdict",
     "ask_before",
@@ -57,19 +57,19 @@ __all__ = [
 __getattr__ = lazily(
     __name__,
     {
-        "asking": ("judge_text",),
-        "doubts": ("doubt",),
-        "foresight": ("ask_before",),
-        "forms": ("outcomes_of",),
+        "standalone": ("judge_text",),
+        "slip_check": ("doubt",),
+        "capability_check": ("ask_before",),
+        "limit_forms": ("outcomes_of",),
         "instruments": ("Bench", "Instrument", "read_bench"),
-        "judging": ("judge",),
+        "judgement": ("judge",),
         "limit_figures": ("formula_names",),
         "limits": ("Limits", "limits_text"),
         "quantity": ("Quantity", "parse_duration", "parse_quantity", "show"),
-        "ratings": ("RATINGS", "ratings_page"),
-        "register": ("Parameter", "Rating"),
-        "resolving": ("resolve_limits",),
+        "ratings.entries": ("RATINGS", "ratings_page"),
+        "ratings.register": ("Parameter", "ComponentRating"),
+        "limit_resolution": ("resolve_limits",),
         "units": ("UNITS", "parse_unit", "unit_text"),
-        "verdicts": ("Rule", "Verdict"),
+        "verdict": ("Rule", "Verdict"),
     },
 )

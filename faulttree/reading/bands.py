@@ -7,8 +7,8 @@ from decimal import Decimal
 from typing import Any
 
 from faulttree.errors import ReadingError
-from faulttree.reading.forms import band_list, key_of
-from faulttree.reading.limit_figures import Desk
+from faulttree.reading.limit_figures import KnownValues
+from faulttree.reading.limit_forms import band_list, key_of
 from faulttree.reading.limits import Band, Limits
 
 __all__ = ["bands_of"]
@@ -17,7 +17,7 @@ RESERVED = frozenset({"undecided", "outside", "skip", "back", "note", "repair", 
 """Words that a walk needs for itself."""
 
 
-def bands_of(spec: Mapping[str, Any], desk: Desk) -> Limits:
+def bands_of(spec: Mapping[str, Any], desk: KnownValues) -> Limits:
     listed = band_list(spec["bands"])
     edges = [
         (band.get(key), ("bands", at, key))
@@ -38,7 +38,7 @@ def bands_of(spec: Mapping[str, Any], desk: Desk) -> Limits:
     )  # fmt: skip
 
 
-def _band(entry: object, at: int, is_last: bool, desk: Desk) -> Band:
+def _band(entry: object, at: int, is_last: bool, desk: KnownValues) -> Band:
     name = key_of(entry, "name", ("bands", at))
     assert isinstance(entry, Mapping)
     for key in entry:

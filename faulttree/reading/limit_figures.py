@@ -12,9 +12,9 @@ from faulttree.reading.quantity import Quantity, parse_quantity
 from faulttree.reading.units import Kind, parse_unit
 
 if TYPE_CHECKING:
-    from faulttree.reading.formulas import Formula
+    from faulttree.reading.formula import Formula
 
-__all__ = ["Desk", "Figure", "formula_names"]
+__all__ = ["KnownValues", "LimitFigure", "formula_names"]
 
 
 def formula_names(spec: Mapping[str, Any]) -> dict[str, str]:
@@ -35,7 +35,7 @@ def formula_names(spec: Mapping[str, Any]) -> dict[str, str]:
 
 
 @dataclass(slots=True)
-class Figure:
+class LimitFigure:
     """One figure of the limits: its quantity, or None with the readings it still misses."""
 
     read: Quantity | None
@@ -48,7 +48,7 @@ class Figure:
 
 
 @dataclass(slots=True)
-class Desk:
+class KnownValues:
     """Reads the figures of one mapping in one unit, and remembers what they were written in."""
 
     spec: Mapping[str, Any]
@@ -90,7 +90,7 @@ class Desk:
 
     def figure(
         self, value: object, path: tuple[str | int, ...], place: str | None = None
-    ) -> Figure:
+    ) -> LimitFigure:
         """One figure: a written quantity, or a formula."""
         place = self.place if place is None else place
         if isinstance(value, Mapping):
@@ -106,11 +106,11 @@ class Desk:
         if not self.bare_unit:
             self.prefix = self.prefix or read.prefix
             self.spelt = self.spelt or read.spelt
-        return Figure(read)
+        return LimitFigure(read)
 
     def _computed(
         self, value: Mapping[str, Any], path: tuple[str | int, ...], place: str | None
-    ) -> Figure:
+    ) -> LimitFigure:
         formula, names = formula_of(value, *path)
         if place is None:
             raise ReadingError(
@@ -124,7 +124,7 @@ class Desk:
             )
         )
         if missing:
-            return Figure(None, missing)
+            return LimitFigure(None, missing)
         values = {name: self.known[source] for name, source in names.items()}
         self.computed = self.computed or bool(names)
         try:
@@ -138,9 +138,9 @@ class Desk:
             raise placed(error, (*path, "formula")) from None
         wanted = parse_unit(place)
         unit = "degC" if wanted.unit == "degF" else wanted.unit or ""
-        return Figure(Quantity(result, unit, wanted.kind), (), spread)
+        return LimitFigure(Quantity(result, unit, wanted.kind), (), spread)
 
-    def unit_of(self, *figures: Figure) -> tuple[str, Kind]:
+    def unit_of(self, *figures: LimitFigure) -> tuple[str, Kind]:
         """Unit and kind that the figures are of."""
         for figure in figures:
             if figure.read is not None and figure.read.unit:
@@ -148,7 +148,7 @@ class Desk:
         found = parse_unit(self.place or "")
         return ("degC" if found.unit == "degF" else found.unit or ""), found.kind
 
-    def refuse_bare(self, *figures: tuple[Figure, str | int]) -> None:
+    def refuse_bare(self, *figures: tuple[LimitFigure, str | int]) -> None:
         """Refuse ``{min: 500, max: 600 mV}``: the bare figure may mean either."""
         if not (self.prefix or self.spelt) or self.spec.get("unit") is not None:
             return
@@ -166,7 +166,7 @@ def placed(error: ReadingError, path: tuple[str | int, ...]) -> ReadingError:
 
 
 def formula_of(value: Mapping[str, Any], *path: str | int) -> tuple[Formula, dict[str, str]]:
-    from faulttree.reading.formulas import read_formula
+    from faulttree.reading.formula import read_formula
 
     extra = [key for key in value if key not in {"formula", "from"}]
     if extra or not isinstance(value.get("formula"), str):

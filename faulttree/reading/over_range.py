@@ -9,7 +9,7 @@ from faulttree.reading.instruments import Instrument
 from faulttree.reading.limits import Limits
 from faulttree.reading.quantity import Quantity, show
 from faulttree.reading.units import unit_text
-from faulttree.reading.verdicts import Verdict
+from faulttree.reading.verdict import Verdict
 
 __all__ = ["judge_over_range"]
 

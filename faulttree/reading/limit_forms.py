@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 from faulttree.errors import ReadingError
 
 if TYPE_CHECKING:
-    from faulttree.reading.register import Rating
+    from faulttree.reading.ratings.register import ComponentRating
 
 __all__ = ["band_list", "entry_of", "form_of", "key_of", "outcomes_of"]
 
@@ -76,8 +76,8 @@ def form_of(spec: Mapping[str, Any]) -> str:
     return found[0]
 
 
-def entry_of(spec: Mapping[str, Any]) -> Rating:
-    from faulttree.reading.ratings import find_rating
+def entry_of(spec: Mapping[str, Any]) -> ComponentRating:
+    from faulttree.reading.ratings.entries import find_rating
 
     return find_rating(spec)
 

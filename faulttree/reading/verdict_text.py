@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from decimal import Decimal
 
-from faulttree.reading.judged import Judged
 from faulttree.reading.limits import Limits, digits_for, limits_text
+from faulttree.reading.outcome import Judged
 from faulttree.reading.quantity import EXACT, show, show_exact
 from faulttree.reading.units import UNITS
 

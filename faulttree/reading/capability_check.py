@@ -9,7 +9,7 @@ from faulttree.reading.instruments import Bench, Instrument, instrument_text
 from faulttree.reading.limits import Limits, limits_text
 from faulttree.reading.uncertainty import conformance
 from faulttree.reading.units import UNITS, unit_text
-from faulttree.reading.verdicts import DEFAULT_RULE, Rule
+from faulttree.reading.verdict import DEFAULT_RULE, Rule
 
 __all__ = ["ask_before"]
 

@@ -8,13 +8,13 @@ from decimal import Decimal
 from math import inf, sqrt
 
 from faulttree.errors import ReadingError
+from faulttree.reading.impossible import refuse_impossible
 from faulttree.reading.instruments import Instrument
 from faulttree.reading.limits import Limits, same_frequency, side_of
-from faulttree.reading.possible import refuse_impossible
 from faulttree.reading.quantity import EXACT, Quantity, show
 from faulttree.reading.uncertainty import below, conformance, effective_freedom, type_a
 from faulttree.reading.units import unit_text
-from faulttree.reading.verdicts import DEFAULT_RULE, Rule, Verdict
+from faulttree.reading.verdict import DEFAULT_RULE, Rule, Verdict
 
 __all__ = ["judge"]
 
@@ -62,7 +62,7 @@ def judge(
             instrument=instrument.id if instrument else "",
         )  # fmt: skip
     if in_circuit:
-        from faulttree.reading.incircuit import proves
+        from faulttree.reading.in_circuit import proves
 
         advice = proves(one, limits, never=never_in_circuit, neighbours=neighbours)
         if advice:
@@ -80,7 +80,7 @@ def judge(
         return _judge_bands(one, limits, u, freedom, rule, several, name)
     verdict = _judge_limits(one, limits, u, freedom, rule, several, name)
     if in_circuit and verdict.outcome in {"inside", "low"}:
-        from faulttree.reading.incircuit import hidden
+        from faulttree.reading.in_circuit import hidden
 
         return replace(verdict, advice=hidden(limits, verdict.outcome))
     return verdict

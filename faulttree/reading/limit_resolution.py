@@ -9,8 +9,8 @@ from typing import Any
 
 from faulttree.errors import ReadingError
 from faulttree.reading.bands import bands_of
-from faulttree.reading.forms import entry_of, form_of, outcomes_of
-from faulttree.reading.limit_figures import Desk, Figure
+from faulttree.reading.limit_figures import KnownValues, LimitFigure
+from faulttree.reading.limit_forms import entry_of, form_of, outcomes_of
 from faulttree.reading.limits import Limits
 from faulttree.reading.quantity import Quantity
 from faulttree.reading.units import UNITS
@@ -39,7 +39,7 @@ def resolve_limits(
             spot inside ``spec``.
     """
     form = form_of(spec)
-    desk = Desk(spec, unit, {**(ratings or {}), **(readings or {})})
+    desk = KnownValues(spec, unit, {**(ratings or {}), **(readings or {})})
     try:
         return _resolve(form, spec, desk)
     except ReadingError as error:
@@ -48,9 +48,9 @@ def resolve_limits(
         return _unworkable(form, spec, desk, error.message)
 
 
-def _resolve(form: str, spec: Mapping[str, Any], desk: Desk) -> Limits:
+def _resolve(form: str, spec: Mapping[str, Any], desk: KnownValues) -> Limits:
     if form == "component":
-        from faulttree.reading.rated import resolve_rated
+        from faulttree.reading.ratings.rated_limits import resolve_rated
 
         return resolve_rated(spec, entry_of(spec), desk.figure)
     if form == "bands":
@@ -61,7 +61,7 @@ def _resolve(form: str, spec: Mapping[str, Any], desk: Desk) -> Limits:
     return limits
 
 
-def _unworkable(form: str, spec: Mapping[str, Any], desk: Desk, problem: str) -> Limits:
+def _unworkable(form: str, spec: Mapping[str, Any], desk: KnownValues, problem: str) -> Limits:
     """Limits that these very readings allow none of: a walk goes on, undecided."""
     if form == "component":
         entry = entry_of(spec)
@@ -72,10 +72,10 @@ def _unworkable(form: str, spec: Mapping[str, Any], desk: Desk, problem: str) ->
     return Limits(None, None, unit, kind, outcomes_of(spec), source=source, problem=problem)
 
 
-def _range(spec: Mapping[str, Any], desk: Desk) -> Limits:
+def _range(spec: Mapping[str, Any], desk: KnownValues) -> Limits:
     desk.settle((spec.get("min"), ("min",)), (spec.get("max"), ("max",)))
-    low = desk.figure(spec["min"], ("min",)) if "min" in spec else Figure(None)
-    high = desk.figure(spec["max"], ("max",)) if "max" in spec else Figure(None)
+    low = desk.figure(spec["min"], ("min",)) if "min" in spec else LimitFigure(None)
+    high = desk.figure(spec["max"], ("max",)) if "max" in spec else LimitFigure(None)
     desk.refuse_bare((low, "min"), (high, "max"))
     unit, kind = desk.unit_of(low, high)
     _refuse_negative(unit, (low.value, "min"), (high.value, "max"))
@@ -109,8 +109,8 @@ def _refuse_negative(unit: str, *figures: tuple[Decimal | None, str]) -> None:
             )
 
 
-def _nominal(spec: Mapping[str, Any], desk: Desk) -> Limits:
-    from faulttree.reading.tolerances import read_tolerance
+def _nominal(spec: Mapping[str, Any], desk: KnownValues) -> Limits:
+    from faulttree.reading.tolerance import read_tolerance
 
     for key in ("nominal", "tolerance"):
         if spec.get(key) is None:

@@ -7,16 +7,16 @@ from dataclasses import dataclass
 from typing import Any
 
 from faulttree.errors import ReadingError
-from faulttree.reading.doubts import doubt
-from faulttree.reading.foresight import ask_before
+from faulttree.reading.capability_check import ask_before
 from faulttree.reading.instruments import Bench
-from faulttree.reading.judging import judge
+from faulttree.reading.judgement import judge
+from faulttree.reading.limit_resolution import resolve_limits
 from faulttree.reading.limits import Limits
 from faulttree.reading.quantity import Quantity, parse_quantity
-from faulttree.reading.register import Rating
-from faulttree.reading.resolving import resolve_limits
+from faulttree.reading.ratings.register import ComponentRating
+from faulttree.reading.slip_check import doubt
 from faulttree.reading.units import parse_unit, unit_text
-from faulttree.reading.verdicts import Rule, Verdict
+from faulttree.reading.verdict import Rule, Verdict
 
 __all__ = ["Judgement", "judge_text"]
 
@@ -169,8 +169,8 @@ def _unit_of(typed: Sequence[str | float]) -> str | None:
     return next((read.place for read in map(parse_quantity, typed) if read.unit), None)
 
 
-def _entries(component: str) -> list[Rating]:
-    from faulttree.reading.ratings import RATINGS, find_rating
+def _entries(component: str) -> list[ComponentRating]:
+    from faulttree.reading.ratings.entries import RATINGS, find_rating
 
     entries = [entry for (name, _), entry in RATINGS.items() if name == component]
     return entries or [find_rating({"component": component})]
@@ -206,7 +206,9 @@ def _named(
     )
 
 
-def _fitting(read: Quantity, entries: Sequence[Rating], spec: Mapping[str, Any]) -> list[str]:
+def _fitting(
+    read: Quantity, entries: Sequence[ComponentRating], spec: Mapping[str, Any]
+) -> list[str]:
     """The quantities that a reading of this unit and kind can be of, given these parameters."""
     fitting = [entry for entry in entries if read.unit and entry.unit == read.unit]
     # A peak-to-peak value must be said, so plain volts are not ripple.
@@ -219,7 +221,7 @@ def _fitting(read: Quantity, entries: Sequence[Rating], spec: Mapping[str, Any])
 
 def _only_own(spec: dict[str, Any]) -> dict[str, Any]:
     """The parameters this quantity takes; the others belong to the part's other quantities."""
-    from faulttree.reading.ratings import find_rating
+    from faulttree.reading.ratings.entries import find_rating
 
     entry = find_rating(spec)
     own = {parameter.name for parameter in entry.parameters}
@@ -230,7 +232,7 @@ def _only_own(spec: dict[str, Any]) -> dict[str, Any]:
 
 
 def _by_marking(marking: str, spec: dict[str, Any], typed: Sequence[str | float]) -> dict[str, Any]:
-    from faulttree.reading.marking import decode_marking
+    from faulttree.reading.markings import decode_marking
 
     decoded = decode_marking(marking, _marked_unit(spec, typed))
     if "nominal" in spec or "component" in spec:

@@ -7,8 +7,8 @@ from decimal import Decimal
 from faulttree.errors import ReadingError
 from faulttree.reading.limits import same_frequency
 from faulttree.reading.quantity import EXACT, show
-from faulttree.reading.register import Figures
-from faulttree.reading.tolerances import Tolerance
+from faulttree.reading.ratings.register import Figures
+from faulttree.reading.tolerance import Tolerance
 
 __all__ = [
     "TAN_DELTA",

@@ -5,8 +5,8 @@ from __future__ import annotations
 import re
 from decimal import Decimal
 
+from faulttree.reading.impossible import is_possible
 from faulttree.reading.limits import Limits, limits_text, side_of
-from faulttree.reading.possible import is_possible
 from faulttree.reading.quantity import EXACT, Quantity, show_exact
 from faulttree.reading.units import EXPONENTS, UNITS, unit_text
 

@@ -6,8 +6,8 @@ from decimal import Decimal
 
 from faulttree.errors import ReadingError
 from faulttree.reading.quantity import show
-from faulttree.reading.register import Figures
-from faulttree.reading.tolerances import Tolerance
+from faulttree.reading.ratings.register import Figures
+from faulttree.reading.tolerance import Tolerance
 
 __all__ = [
     "cell_spread",

@@ -10,7 +10,7 @@ from typing import Any, Literal
 from faulttree.reading.limits import Method
 from faulttree.reading.units import Kind
 
-__all__ = ["Figures", "Parameter", "Rating", "Sides"]
+__all__ = ["ComponentRating", "Figures", "Parameter", "Sides"]
 
 Sides = Literal["both", "min", "max"]
 
@@ -65,7 +65,7 @@ class Parameter:
 
 
 @dataclass(frozen=True, slots=True)
-class Rating:
+class ComponentRating:
     """One entry: how the limits of one quantity of one component follow from its rating.
 
     Attributes:

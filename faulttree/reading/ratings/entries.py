@@ -7,9 +7,9 @@ from decimal import Decimal
 from typing import Any
 
 from faulttree.errors import ReadingError
-from faulttree.reading import capacitors, parts, temperature
 from faulttree.reading.limits import Method
-from faulttree.reading.register import Parameter, Rating
+from faulttree.reading.ratings import capacitors, parts, temperature
+from faulttree.reading.ratings.register import ComponentRating, Parameter
 from faulttree.reading.units import unit_text
 
 __all__ = ["RATINGS", "find_rating", "ratings_page"]
@@ -59,13 +59,13 @@ ESR_METER = Method(
     "a d.c. resistance is not ESR",
 )
 
-_ENTRIES: tuple[Rating, ...] = (
-    Rating(
+_ENTRIES: tuple[ComponentRating, ...] = (
+    ComponentRating(
         "electrolytic", "capacitance", "F", "both", capacitors.electrolytic_capacitance,
         (_capacitance(), _tolerance("20 %"), RATED_MAYBE, STATE),
         "aluminium electrolytics, 20 °C", PRACTICE, "the capacitance",
     ),
-    Rating(
+    ComponentRating(
         "electrolytic", "ESR", "ohm", "max", capacitors.electrolytic_esr,
         (_capacitance(), RATED_MAYBE,
          Parameter("tan_delta", "", "largest tan δ from the data sheet", required=False),
@@ -74,19 +74,19 @@ _ENTRIES: tuple[Rating, ...] = (
         f"tan δ = 2π f C · ESR, IEC 60384-1; tan δ by rated voltage {PRACTICE}",
         "the largest ESR", method=ESR_METER,
     ),
-    Rating(
+    ComponentRating(
         "electrolytic", "tan-delta", "", "max", capacitors.electrolytic_tan_delta,
         (_capacitance(), RATED, STATE),
         "general-purpose aluminium electrolytics, 6.3 to 100 V, 120 Hz, 20 °C", PRACTICE,
         "the largest tan δ",
     ),
-    Rating(
+    ComponentRating(
         "electrolytic", "leakage", "A", "max", capacitors.electrolytic_leakage,
         (_capacitance(), RATED), "up to 100 V, after 2 min at rated voltage", PRACTICE,
         "the largest leakage", "dc",
     ),
     *(
-        Rating(
+        ComponentRating(
             component, "capacitance", "F", "both", capacitors.capacitance_limits,
             (_capacitance(), _tolerance(default), RATED_MAYBE), validity,
             f"marking code IEC 60062; {shown} where none is marked, {PRACTICE}",
@@ -101,42 +101,42 @@ _ENTRIES: tuple[Rating, ...] = (
              "electrolytic motor start capacitors, 20 °C"),
         )
     ),
-    Rating(
+    ComponentRating(
         "resistor", "resistance", "ohm", "both", parts.resistor,
         (_resistance("marked resistance"), _tolerance("5 %")), "cold and unpowered",
         f"marking code IEC 60062; 5 % where none is marked, {PRACTICE}", "the resistance",
     ),
-    Rating(
+    ComponentRating(
         "fuse", "resistance", "ohm", "max", parts.fuse_resistance,
         (Parameter("rated", "A", "rated current"),
          Parameter("drop", "V", "largest voltage drop at rated current", required=False)),
         "miniature fuses, cold", "IEC 60127-2, from memory", "the largest resistance",
     ),
-    Rating(
+    ComponentRating(
         "junction", "forward-voltage", "V", "both", parts.junction_voltage,
         (Parameter("type", None, "kind of junction", choices=tuple(parts.JUNCTIONS)),),
         "a meter's diode range, about 1 mA, 20 °C", PRACTICE, "the forward voltage",
         "dc",
     ),
-    Rating(
+    ComponentRating(
         "inductor", "inductance", "H", "both", parts.inductor,
         (Parameter("inductance", "H", "rated inductance"), _tolerance("20 %")),
         "at the frequency and level of the data sheet", f"20 % where none is marked, {PRACTICE}",
         "the inductance",
     ),
-    Rating(
+    ComponentRating(
         "winding", "resistance", "ohm", "both", parts.winding,
         (_resistance("resistance of a good one, at the same temperature"), _tolerance("10 %")),
         "at one temperature", PRACTICE, "the resistance",
     ),
-    Rating(
+    ComponentRating(
         "transformer", "secondary-voltage", "V", "both", parts.winding_voltage,
         (Parameter("primary", "V ac", "voltage on the primary"),
          Parameter("ratio", "", "secondary turns over primary turns"), _tolerance("10 %")),
         "no load", PRACTICE, "the open-circuit voltage", "ac",
     ),
     *(
-        Rating(
+        ComponentRating(
             f"pt{r0}", "resistance", "ohm", "both", temperature.platinum_limits,
             (TEMPERATURE, Parameter("accuracy", None, "class", False, "B", ("A", "B"))),
             "-199 to 845 °C", "IEC 60751, from memory", "the resistance",
@@ -144,14 +144,14 @@ _ENTRIES: tuple[Rating, ...] = (
         )
         for r0 in (100, 1000)
     ),
-    Rating(
+    ComponentRating(
         "ntc", "resistance", "ohm", "both", temperature.ntc_limits,
         (_resistance("resistance at 25 °C"), Parameter("beta", "K", "B value"), TEMPERATURE,
          _tolerance("5 %")),
         "-55 to 155 °C; the further from 25 °C, the less exact", "beta equation",
         "the resistance",
     ),
-    Rating(
+    ComponentRating(
         "thermocouple-k", "voltage", "V", "both", temperature.thermocouple_k_limits,
         (TEMPERATURE,
          Parameter("reference", "degC", "temperature of the cold junction", False, "0 degC",
@@ -160,7 +160,7 @@ _ENTRIES: tuple[Rating, ...] = (
         "-40 to 1000 °C (class 1), -40 to 1200 °C (class 2)",
         "ITS-90 reference function; IEC 60584-1, from memory", "the voltage", "dc",
     ),
-    Rating(
+    ComponentRating(
         "battery", "voltage", "V", "both", parts.cell_voltage,
         (Parameter("chemistry", None, "chemistry", choices=tuple(parts.CELLS)),
          Parameter("cells", "", "cells in series", False, "1"),
@@ -168,64 +168,64 @@ _ENTRIES: tuple[Rating, ...] = (
                    ("any", "nominal", "full", "half", "empty"))),
         "at rest, 20 °C", PRACTICE, "the voltage", "dc",
     ),
-    Rating(
+    ComponentRating(
         "battery", "spread", "V", "max", parts.cell_spread,
         (Parameter("spread", "V", "largest difference between cells", False, "0.1 V"),),
         "li-ion packs at rest", PRACTICE, "the largest spread", "dc",
     ),
-    Rating(
+    ComponentRating(
         "supply-rail", "voltage", "V", "both", parts.supply_rail,
         (RAIL,
          Parameter("tolerance", None, "of the rail; 5 %, and 10 % for -12 V", False,
                    tolerance=True)),
         "d.c. rails under load", ATX, "the voltage", "dc",
     ),
-    Rating(
+    ComponentRating(
         "supply-rail", "ripple", "V", "max", parts.ripple_limit,
         (RAIL,
          Parameter("limit", "V p-p", OWN, required=False)),
         "10 Hz to 20 MHz, 0.1 µF and 10 µF across the connector", ATX, "the largest ripple",
         "pp",
     ),
-    Rating(
+    ComponentRating(
         "supply-rail", "power-good-delay", "s", "both", parts.power_good_delay,
         (Parameter("edition", None, "of the design guide", False, "newer",
                    tuple(parts.POWER_GOOD)),),
         "desktop supplies", ATX, "the delay",
     ),
-    Rating(
+    ComponentRating(
         "usb-port", "voltage", "V", "both", parts.usb_voltage,
         (Parameter("port", None, "kind of port", False, "high-power", tuple(parts.USB_PORTS)),),
         "at the port", "USB 2.0 specification, from memory", "the voltage", "dc",
     ),
-    Rating(
+    ComponentRating(
         "mains", "voltage", "V", "both", parts.mains_voltage,
         (Parameter("nominal", "V ac", "nominal voltage", False, "230 V"),),
         "at the supply terminals", "IEC 60038", "the voltage", "ac",
     ),
-    Rating(
+    ComponentRating(
         "loudspeaker", "resistance", "ohm", "both", parts.loudspeaker_resistance,
         (Parameter("impedance", "ohm", "rated impedance"),), "d.c., cone at rest", PRACTICE,
         "the resistance",
     ),
-    Rating(
+    ComponentRating(
         "universal-motor", "field-coil", "ohm", "both", parts.matched,
         (Parameter("other", "ohm", "resistance of the other coil"), _tolerance("10 %", "other")),
         "at one temperature", PRACTICE, "the resistance",
     ),
-    Rating(
+    ComponentRating(
         "universal-motor", "commutator-bar", "ohm", "both", parts.commutator_bar,
         (Parameter("mean", "ohm", "mean of neighbouring bars"), _tolerance("10 %", "mean")),
         "at one temperature", PRACTICE, "the resistance",
     ),
-    Rating(
+    ComponentRating(
         "insulation", "resistance", "ohm", "min", parts.insulation,
         (Parameter("protection", None, "class of protection", choices=("I", "II")),
          Parameter("limit", "ohm", OWN, required=False)),
         "500 V d.c., switch on; heating elements have less",
         f"{PRACTICE}; the local code decides", "the least insulation", method=INSULATION_TESTER,
     ),
-    Rating(
+    ComponentRating(
         "protective-earth", "resistance", "ohm", "max", parts.earth_path,
         (Parameter("lead", "ohm", "resistance of the lead's earth conductor", False, "0 ohm",
                    sign="not-negative"),
@@ -235,13 +235,13 @@ _ENTRIES: tuple[Rating, ...] = (
     ),
 )  # fmt: skip
 
-RATINGS: dict[tuple[str, str], Rating] = {
+RATINGS: dict[tuple[str, str], ComponentRating] = {
     (entry.component, entry.quantity): entry for entry in _ENTRIES
 }
 """(component, quantity) → how its limits are worked out."""
 
 
-def find_rating(spec: Mapping[str, Any]) -> Rating:
+def find_rating(spec: Mapping[str, Any]) -> ComponentRating:
     """The entry that ``{component: …, quantity: …}`` names.
 
     Raises:
@@ -302,7 +302,7 @@ def ratings_page() -> str:
     return "\n".join(lines).rstrip() + "\n"
 
 
-def _method_row(entry: Rating) -> list[str]:
+def _method_row(entry: ComponentRating) -> list[str]:
     if entry.method is None:
         return []
     kinds = " or ".join(f"`{kind}`" for kind in entry.method.kinds)

@@ -9,8 +9,8 @@ from typing import Any
 
 from faulttree.errors import ReadingError
 from faulttree.reading.limits import Limits
-from faulttree.reading.register import Parameter, Rating
-from faulttree.reading.tolerances import read_tolerance
+from faulttree.reading.ratings.register import ComponentRating, Parameter
+from faulttree.reading.tolerance import read_tolerance
 from faulttree.reading.units import parse_unit
 
 __all__ = ["resolve_rated"]
@@ -21,7 +21,7 @@ KEYS = frozenset(
 )
 
 
-def resolve_rated(spec: Mapping[str, Any], entry: Rating, figure: Figure) -> Limits:
+def resolve_rated(spec: Mapping[str, Any], entry: ComponentRating, figure: Figure) -> Limits:
     """The limits of one part by its rating.
 
     Args:
@@ -78,7 +78,7 @@ def resolve_rated(spec: Mapping[str, Any], entry: Rating, figure: Figure) -> Lim
     )
 
 
-def _prefix(spec: Mapping[str, Any], entry: Rating) -> str:
+def _prefix(spec: Mapping[str, Any], entry: ComponentRating) -> str:
     """The prefix a rating of the reading's own unit was written with."""
     from faulttree.reading.quantity import parse_quantity
 
@@ -88,7 +88,7 @@ def _prefix(spec: Mapping[str, Any], entry: Rating) -> str:
     return ""
 
 
-def _check_unit(spec: Mapping[str, Any], entry: Rating) -> None:
+def _check_unit(spec: Mapping[str, Any], entry: ComponentRating) -> None:
     if spec.get("unit") is None:
         return
     said = parse_unit(str(spec["unit"]))
@@ -103,7 +103,7 @@ def _check_unit(spec: Mapping[str, Any], entry: Rating) -> None:
 def _one(
     spec: Mapping[str, Any],
     parameter: Parameter,
-    entry: Rating,
+    entry: ComponentRating,
     figure: Figure,
     given: Mapping[str, Any],
     missing: list[str],
@@ -140,7 +140,7 @@ def _check_sign(value: Decimal | None, parameter: Parameter) -> None:
     )
 
 
-def _rated_value(entry: Rating, given: Mapping[str, Any]) -> Any:
+def _rated_value(entry: ComponentRating, given: Mapping[str, Any]) -> Any:
     """The rated value the tolerance belongs to: the first parameter of the reading's unit."""
     for parameter in entry.parameters:
         if parameter.unit == entry.unit:

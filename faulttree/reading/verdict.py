@@ -7,7 +7,7 @@ from decimal import Decimal
 from typing import Any
 
 from faulttree.errors import ReadingError
-from faulttree.reading.judged import Judged
+from faulttree.reading.outcome import Judged
 
 __all__ = ["DEFAULT_RULE", "Rule", "Verdict"]
 
@@ -61,14 +61,14 @@ class Verdict(Judged):
     @property
     def sentence(self) -> str:
         """The verdict in words."""
-        from faulttree.reading.sentences import sentence
+        from faulttree.reading.verdict_text import sentence
 
         return sentence(self)
 
     @property
     def scale(self) -> str:
         """The reading and its limits as one small line of text."""
-        from faulttree.reading.sentences import scale
+        from faulttree.reading.verdict_text import scale
 
         return scale(self)
 
