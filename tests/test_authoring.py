@@ -33,7 +33,7 @@ from faulttree.reading import judge, parse_quantity, resolve_limits
 from faulttree.rules import check_paths
 from faulttree.tree import Library, Tree, shape_of
 from faulttree.tree.document import parse
-from faulttree.tree.edit import Change, Editor, flow, write_all
+from faulttree.tree.edit import Editor, FileChange, flow, write_all
 from faulttree.tree.scalars import scalar
 from faulttree.walk import events as ev
 from faulttree.walk.fold import fold
@@ -237,7 +237,7 @@ def test_a_file_with_a_byte_order_mark_keeps_it(tmp_path: Path) -> None:
 def test_a_file_changed_meanwhile_is_left_alone(tmp_path: Path) -> None:
     path = tmp_path / "a.yaml"
     path.write_text("a: 1\n")
-    change = Change(path, path.read_bytes(), "a: 2\n")
+    change = FileChange(path, path.read_bytes(), "a: 2\n")
     path.write_text("a: 1 # by somebody else\n")
     with pytest.raises(TreeError, match="changed meanwhile"):
         write_all([change])
@@ -247,10 +247,10 @@ def test_a_file_changed_meanwhile_is_left_alone(tmp_path: Path) -> None:
 
 def test_a_new_file_takes_the_place_of_none(tmp_path: Path) -> None:
     path = tmp_path / "deep" / "a.yaml"
-    write_all([Change(path, None, "a: 1\n")])
+    write_all([FileChange(path, None, "a: 1\n")])
     assert path.read_text() == "a: 1\n"
     with pytest.raises(TreeError, match="such a file already"):
-        write_all([Change(path, None, "a: 2\n")])
+        write_all([FileChange(path, None, "a: 2\n")])
     assert path.read_text() == "a: 1\n"
 
 
@@ -285,7 +285,7 @@ def test_a_write_that_fails_leaves_all_files_whole(
     for path in paths:
         path.write_text("old\n")
         path.chmod(0o640)
-    changes = [Change(path, b"old\n", "new\n") for path in paths]
+    changes = [FileChange(path, b"old\n", "new\n") for path in paths]
     with monkeypatch.context() as patched:
         failing(patched, owner, name, at, error)
         with pytest.raises(type(error)):

@@ -21,7 +21,7 @@ from faulttree.errors import TreeError
 from faulttree.tree import (
     RULES,
     Accepted,
-    Examined,
+    ExaminedFile,
     Library,
     Problem,
     Tree,
@@ -143,7 +143,7 @@ def load(folder: Path, text: str, procedures: Mapping[str, str] = PROCEDURES) ->
     return shelf(folder, procedures=procedures, dark=text).load("work-lamp/dark")
 
 
-def look(folder: Path, text: str, procedures: Mapping[str, str] = PROCEDURES) -> Examined:
+def look(folder: Path, text: str, procedures: Mapping[str, str] = PROCEDURES) -> ExaminedFile:
     return shelf(folder, procedures=procedures, dark=text).examine("work-lamp/dark")
 
 

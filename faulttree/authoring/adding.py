@@ -20,7 +20,7 @@ from faulttree.odds import TableError, priors, table_from_tree
 from faulttree.odds.standing import minutes_walked
 from faulttree.rules.finding import Finding
 from faulttree.tree import Tree, assemble
-from faulttree.tree.edit import Change, DataEdits, Edits
+from faulttree.tree.edit import DataEdits, Edits, FileChange
 from faulttree.walk.renames import counted_for
 from faulttree.walk.state import State
 
@@ -101,7 +101,7 @@ class _Adding:
     cause: Cause
     test: Test
     history: History
-    _changes: dict[tuple[str | int, ...], Change] = field(default_factory=dict)
+    _changes: dict[tuple[str | int, ...], FileChange] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
         self.tree = self.solved.now
@@ -245,7 +245,7 @@ class _Adding:
             if visit.outcome in known and len(known) > 1 and not away:
                 yield visit.step, visit.outcome
 
-    def change(self, place: Place) -> Change:
+    def change(self, place: Place) -> FileChange:
         """The edit as a change of the file."""
         if place.keys not in self._changes:
             editor = self.solved.editor()

@@ -13,9 +13,9 @@ from typing import Any
 from faulttree.authoring.proposal import Unfit
 from faulttree.errors import TreeError
 from faulttree.rules import Finding, check_paths
-from faulttree.tree import Examined, FileKind, Library, Tree, shape_of
+from faulttree.tree import ExaminedFile, FileKind, Library, Tree, shape_of
 from faulttree.tree.document import Document, parse
-from faulttree.tree.edit import Change, Editor
+from faulttree.tree.edit import Editor, FileChange
 from faulttree.tree.source import decode
 
 __all__ = ["ID", "LibraryFile", "check_whole", "files_of", "same_cause", "sound"]
@@ -77,7 +77,7 @@ def same_cause(files: Mapping[str, LibraryFile], home: LibraryFile, fault: str) 
             yield name
 
 
-def sound(examined: Examined) -> Tree:
+def sound(examined: ExaminedFile) -> Tree:
     """The tree that was looked at.
 
     Raises:
@@ -92,7 +92,7 @@ def sound(examined: Examined) -> Tree:
 
 
 def check_whole(
-    library: Library, changes: Sequence[Change], called: Callable[[str], str] = str
+    library: Library, changes: Sequence[FileChange], called: Callable[[str], str] = str
 ) -> None:
     """Every rule on the whole library as it is to be, beside it as it is.
 

@@ -15,7 +15,7 @@ from faulttree.reading import resolve_limits
 from faulttree.reading.quantity import show
 from faulttree.tree import Step, shape_of
 from faulttree.tree.document import parse
-from faulttree.tree.edit import Change, Editor
+from faulttree.tree.edit import Editor, FileChange
 from faulttree.walk.events import Confirmed
 
 if TYPE_CHECKING:
@@ -64,7 +64,7 @@ class Offer:
         return {"text": self.text, "option": self.option}
 
 
-def taught(solved: Solved) -> Change | None:
+def taught(solved: Solved) -> FileChange | None:
     """What a case that the tree found leaves in the file: its fault is confirmed now.
 
     Once a fault has been confirmed the record counts the rest; a second entry says no more.
@@ -77,7 +77,7 @@ def taught(solved: Solved) -> Change | None:
     return editor.change()
 
 
-def with_lessons(solved: Solved, change: Change | None, lessons: Lessons) -> Change | None:
+def with_lessons(solved: Solved, change: FileChange | None, lessons: Lessons) -> FileChange | None:
     """A change with what is taken up besides.
 
     Raises:
@@ -85,7 +85,7 @@ def with_lessons(solved: Solved, change: Change | None, lessons: Lessons) -> Cha
     """
     if not lessons:
         return change
-    start = change or Change(solved.path, solved.raw, solved.document.text)
+    start = change or FileChange(solved.path, solved.raw, solved.document.text)
     document = parse(start.text, path=start.path, shape=shape_of("tree"), name="tree")
     editor = Editor(document, start.raw, shape_of("tree"))
     steps = document.data["steps"]

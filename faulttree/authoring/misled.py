@@ -17,7 +17,7 @@ from faulttree.errors import FaulttreeError, TreeError
 from faulttree.reading import Quantity, judge, resolve_limits
 from faulttree.reading.quantity import show_exact
 from faulttree.tree import Library
-from faulttree.tree.edit import Change
+from faulttree.tree.edit import FileChange
 from faulttree.walk.events import Answered
 from faulttree.walk.renames import now_called
 from faulttree.walk.state import State, Visit
@@ -115,7 +115,7 @@ class _Draft:
     way: Way
     step: str
     why: str
-    change: Change
+    change: FileChange
     again: State
     others: int = 0
     rejudged: tuple[str, ...] = ()
@@ -141,7 +141,7 @@ def _no_mend(solved: Solved, fork: Fork, fit: list[Any]) -> TreeError:
     )
 
 
-def _edited(solved: Solved, edits: list[Edit], *, limit: str = "") -> Change:
+def _edited(solved: Solved, edits: list[Edit], *, limit: str = "") -> FileChange:
     """The edits, with what the case says for its fault and for the limits of a step."""
     editor = solved.editor()
     for keys, value in edits:

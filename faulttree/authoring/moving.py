@@ -18,7 +18,7 @@ from faulttree.authoring.targets import assembled, edits_of, known, onward, targ
 from faulttree.errors import TreeError
 from faulttree.rules.finding import Finding
 from faulttree.tree import Library, Tree, shape_of
-from faulttree.tree.edit import Change, Editor
+from faulttree.tree.edit import Editor, FileChange
 from faulttree.tree.source import decode
 from faulttree.walk.fold import fold
 from faulttree.walk.renames import follow
@@ -52,7 +52,7 @@ class StepMove:
     minutes: tuple[float, float]
     moved: tuple[Moved, ...] = ()
     findings: tuple[Finding, ...] = ()
-    changes: tuple[Change, ...] = field(default=(), repr=False)
+    changes: tuple[FileChange, ...] = field(default=(), repr=False)
 
     def __str__(self) -> str:
         where = f"after `{self.after}: {self.outcome}`" if self.after else "first of all"
@@ -148,7 +148,7 @@ class Reordering:
     minutes: tuple[float, float]
     moved: tuple[Moved, ...] = ()
     findings: tuple[Finding, ...] = ()
-    changes: tuple[Change, ...] = field(default=(), repr=False)
+    changes: tuple[FileChange, ...] = field(default=(), repr=False)
 
 
 def reorder(

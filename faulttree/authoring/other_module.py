@@ -13,7 +13,7 @@ from typing import Any
 from faulttree.authoring.files import ID, LibraryFile, check_whole, files_of, same_cause
 from faulttree.errors import TreeError
 from faulttree.tree import Library
-from faulttree.tree.edit import Change, Editor
+from faulttree.tree.edit import Editor, FileChange
 from faulttree.tree.problems import near
 
 __all__ = ["FaultMove", "move_fault"]
@@ -35,7 +35,7 @@ class FaultMove:
     new: str
     trees: tuple[str, ...]
     joined: tuple[str, ...]
-    changes: tuple[Change, ...] = field(repr=False)
+    changes: tuple[FileChange, ...] = field(repr=False)
 
     def as_dict(self) -> dict[str, Any]:
         """Plain data for JSON."""
@@ -99,7 +99,9 @@ def _former(file: LibraryFile, fault: str) -> Sequence[str]:
     return [str(name) for name in found] if isinstance(found, list) else []
 
 
-def _moved(file: LibraryFile, fault: str, old: str, module: str, former: Sequence[str]) -> Change:
+def _moved(
+    file: LibraryFile, fault: str, old: str, module: str, former: Sequence[str]
+) -> FileChange:
     editor, raw = file.editor(), file.held("faults")[fault]
     if "module" in raw:
         editor.set(("faults", fault, "module"), module)
@@ -114,7 +116,7 @@ def _before_module(raw: Mapping[str, Any]) -> str:
     return "part" if "part" in raw else "title"
 
 
-def _remembering(file: LibraryFile, fault: str, former: Sequence[str]) -> Change | None:
+def _remembering(file: LibraryFile, fault: str, former: Sequence[str]) -> FileChange | None:
     """What a tree that had it there already must know of the others' history."""
     editor = file.editor()
     _remember(editor, file, fault, "", former)

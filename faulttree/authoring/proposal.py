@@ -6,7 +6,7 @@ from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any, Literal
 
 from faulttree.errors import TreeError
-from faulttree.tree.edit import Change, write_all
+from faulttree.tree.edit import FileChange, write_all
 
 if TYPE_CHECKING:
     from faulttree.authoring.lessons import Offer
@@ -89,7 +89,7 @@ class Proposal:
     rejudged: tuple[str, ...] = ()
     offers: tuple[Offer, ...] = ()
     findings: tuple[Finding, ...] = ()
-    changes: tuple[Change, ...] = field(default=(), repr=False)
+    changes: tuple[FileChange, ...] = field(default=(), repr=False)
 
     @property
     def diff(self) -> str:

@@ -14,7 +14,7 @@ from typing import Any
 from faulttree.authoring.files import ID, LibraryFile, check_whole, files_of, same_cause
 from faulttree.errors import TreeError
 from faulttree.tree import Library
-from faulttree.tree.edit import Change, Editor
+from faulttree.tree.edit import Editor, FileChange
 from faulttree.tree.ids import RESERVED
 
 __all__ = ["Renaming", "rename"]
@@ -35,7 +35,7 @@ class Renaming:
     old: str
     new: str
     places: Mapping[str, int]
-    changes: tuple[Change, ...] = field(repr=False)
+    changes: tuple[FileChange, ...] = field(repr=False)
 
     def as_dict(self) -> dict[str, Any]:
         """Plain data for JSON."""

@@ -12,7 +12,7 @@ from faulttree.authoring.fitness import Fitness
 from faulttree.authoring.proposal import Unfit
 from faulttree.errors import TreeError
 from faulttree.tree import Library, shipped_library
-from faulttree.tree.edit import Change, block, write_all
+from faulttree.tree.edit import FileChange, block, write_all
 from faulttree.tree.library import ID
 
 if TYPE_CHECKING:
@@ -75,7 +75,7 @@ class Begun:
     """
 
     id: str
-    change: Change = field(repr=False)
+    change: FileChange = field(repr=False)
     findings: tuple[Finding, ...] = ()
     expected_minutes: float | None = None
 
@@ -125,7 +125,7 @@ def begin(
     if wrong:
         message = f"The tree would not be fit: {wrong[0].message} [{wrong[0].rule}]"
         raise Unfit(message, wrong, path=path, line=wrong[0].line, mend=wrong[0].mend)
-    return Begun(start.id, Change(path, None, text), found, minutes)
+    return Begun(start.id, FileChange(path, None, text), found, minutes)
 
 
 def tree_text(data: Mapping[str, Any]) -> str:

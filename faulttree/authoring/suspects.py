@@ -21,7 +21,7 @@ from faulttree.authoring.proposal import Unfit
 from faulttree.authoring.sharing import with_procedure
 from faulttree.errors import TreeError
 from faulttree.tree import Library, Tree, assemble, shape_of
-from faulttree.tree.edit import Change, DataEdits, Editor, Edits
+from faulttree.tree.edit import DataEdits, Editor, Edits, FileChange
 from faulttree.tree.source import decode
 from faulttree.walk.state import State
 
@@ -81,7 +81,7 @@ class Addition:
 
     fault: str
     trees: tuple[tuple[str, str], ...]
-    changes: tuple[Change, ...] = field(repr=False, default=())
+    changes: tuple[FileChange, ...] = field(repr=False, default=())
     place: Place | None = None
     step: str = ""
     unsaid: tuple[str, ...] = ()
@@ -168,7 +168,7 @@ def _into_module(
     return Addition(cause.fault, tuple(done), tuple(changes))
 
 
-def _checked(fitness: Fitness, change: Change, *, even_so: bool) -> None:
+def _checked(fitness: Fitness, change: FileChange, *, even_so: bool) -> None:
     found = fitness.new(change.path, change.before, change.text)
     if found and not (even_so and all(one.level != "error" for one in found)):
         text = f"The tree would not be fit: {found[0].message} [{found[0].rule}]"
@@ -247,7 +247,7 @@ class _Adding:
         """To edit the tree's file."""
         return Editor(self.document, self.raw, shape_of("tree"))
 
-    def loose(self) -> Change:
+    def loose(self) -> FileChange:
         """The change for a suspect without a test."""
         editor = self.editor()
         self.put(editor)
@@ -264,7 +264,7 @@ def _with_test(
     fitness: Fitness,
     *,
     even_so: bool,
-) -> tuple[Place, Test, Change]:
+) -> tuple[Place, Test, FileChange]:
     tree = adding.tree
     if adding.known and adding.fault not in tree.loose:
         mend = "Leave the test, or name another suspect."

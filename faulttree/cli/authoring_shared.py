@@ -26,7 +26,7 @@ if TYPE_CHECKING:
     from faulttree.bench.console import Console, Line
     from faulttree.cases import Store
     from faulttree.tree import Library
-    from faulttree.tree.edit import Change
+    from faulttree.tree.edit import FileChange
 
 __all__ = [
     "Asking",
@@ -383,7 +383,7 @@ def by_hand(text: str) -> str | None:
 
 
 def keep_in_git(
-    folder: Path, changes: Sequence[Change], message: str, asking: Asking | None, *, asked: bool
+    folder: Path, changes: Sequence[FileChange], message: str, asking: Asking | None, *, asked: bool
 ) -> str:
     """Commit where that was asked for, or is agreed to now; gives the new commit, or nothing."""
     from faulttree.authoring.checkout import commit, is_checkout

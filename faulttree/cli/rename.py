@@ -24,7 +24,7 @@ from faulttree.errors import TreeError
 if TYPE_CHECKING:
     from faulttree.authoring.moving import StepMove
     from faulttree.tree import Library
-    from faulttree.tree.edit import Change
+    from faulttree.tree.edit import FileChange
 
 __all__ = ["command"]
 
@@ -36,7 +36,7 @@ class _Wanted(NamedTuple):
     of a commit.
     """
 
-    changes: Sequence[Change]
+    changes: Sequence[FileChange]
     document: dict[str, Any]
     message: str
     lines: Sequence[tuple[str, str]]

@@ -12,7 +12,7 @@ from faulttree.authoring.proposal import Unfit
 from faulttree.errors import TreeError
 from faulttree.reading import resolve_limits
 from faulttree.reading.quantity import show_exact
-from faulttree.tree.edit import Change, Editor
+from faulttree.tree.edit import Editor, FileChange
 from faulttree.tree.schema import shape_of
 
 if TYPE_CHECKING:
@@ -36,7 +36,7 @@ class Edit:
         moved: recorded cases whose own answers would lead elsewhere then.
     """
 
-    change: Change
+    change: FileChange
     minutes: tuple[float, float] | None = None
     moved: tuple[Moved, ...] = ()
 

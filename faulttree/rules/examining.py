@@ -11,7 +11,7 @@ from faulttree.rules.finding import LEVELS, Finding, Level, Looked, about, once
 from faulttree.rules.found import Found
 from faulttree.rules.register import Family, all_rules, rules_of
 from faulttree.rules.subject import Subject, TooLargeError
-from faulttree.tree import Examined, Library, Problem, Tree, Where
+from faulttree.tree import ExaminedFile, Library, Problem, Tree, Where
 
 __all__ = ["finding_at", "fit_to_walk", "look_at", "of_error"]
 
@@ -19,7 +19,7 @@ PER_TREE: tuple[Family, ...] = ("graph", "limits", "evidence", "meaning", "safet
 CHEAP: tuple[Family, ...] = ("graph", "limits", "evidence", "safety")
 
 
-def look_at(examined: Examined, library: Library) -> Looked:
+def look_at(examined: ExaminedFile, library: Library) -> Looked:
     """All rules on one examined file."""
     from faulttree.rules.library import facts_of
 
@@ -38,7 +38,7 @@ def look_at(examined: Examined, library: Library) -> Looked:
     return Looked(examined.kind, once(left), facts)
 
 
-def fit_to_walk(what: Examined | Tree) -> tuple[Finding, ...]:
+def fit_to_walk(what: ExaminedFile | Tree) -> tuple[Finding, ...]:
     """The errors that a walk could run into, quickly: no graph library, no schema.
 
     Args:
@@ -47,7 +47,7 @@ def fit_to_walk(what: Examined | Tree) -> tuple[Finding, ...]:
     Returns:
         Findings of level ``error`` that are not accepted; empty where the tree is fit.
     """
-    examined = what if isinstance(what, Examined) else Examined("tree", what, ())
+    examined = what if isinstance(what, ExaminedFile) else ExaminedFile("tree", what, ())
     found = [_of_problem(p, examined) for p in examined.problems if p.level == "error"]
     if examined.tree is None:
         return once(found)
@@ -59,7 +59,7 @@ def fit_to_walk(what: Examined | Tree) -> tuple[Finding, ...]:
 
 def _run(
     subject: Subject,
-    examined: Examined,
+    examined: ExaminedFile,
     families: tuple[Family, ...],
     levels: tuple[Level, ...] = LEVELS,
 ) -> Iterator[Finding]:
@@ -79,7 +79,7 @@ def _run(
         yield finding_at("too-large-to-weigh", "note", whole, examined)
 
 
-def finding_at(rule: str, level: Level, found: Found, examined: Examined) -> Finding:
+def finding_at(rule: str, level: Level, found: Found, examined: ExaminedFile) -> Finding:
     """What a rule found, at its line of its file."""
     path, line, column = examined.place(found.where, found.of_key)
     return Finding(
@@ -96,7 +96,7 @@ def finding_at(rule: str, level: Level, found: Found, examined: Examined) -> Fin
     )
 
 
-def source_line(examined: Examined, document: str, line: int | None, longest: int = 240) -> str:
+def source_line(examined: ExaminedFile, document: str, line: int | None, longest: int = 240) -> str:
     """One line of a document, for people."""
     held = examined.documents.get(document)
     if held is None or not line or line > len(held.lines):
@@ -104,7 +104,7 @@ def source_line(examined: Examined, document: str, line: int | None, longest: in
     return held.lines[line - 1][:longest]
 
 
-def _of_problem(problem: Problem, examined: Examined) -> Finding:
+def _of_problem(problem: Problem, examined: ExaminedFile) -> Finding:
     document = problem.where.document if problem.where else ""
     at = about(problem.where) if problem.where else ""
     return Finding(
@@ -129,7 +129,7 @@ def of_error(error: FaulttreeError, rule: str = "unreadable") -> Finding:
     )  # fmt: skip
 
 
-def _subject(examined: Examined, library: Library) -> Subject | None:
+def _subject(examined: ExaminedFile, library: Library) -> Subject | None:
     """What the rules look at; None where nothing could be built."""
     if examined.tree is None or any(p.rule == "too-large" for p in examined.problems):
         return None

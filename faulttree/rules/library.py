@@ -11,7 +11,7 @@ from faulttree.errors import TreeError
 from faulttree.rules.accepting import entries_of
 from faulttree.rules.finding import Finding
 from faulttree.rules.register import all_rules, declare
-from faulttree.tree import Examined, Library, Tree, Where
+from faulttree.tree import ExaminedFile, Library, Tree, Where
 
 __all__ = ["compare", "facts_of"]
 
@@ -81,7 +81,7 @@ declare(
 )
 
 
-def facts_of(tree: Tree, examined: Examined) -> Facts:
+def facts_of(tree: Tree, examined: ExaminedFile) -> Facts:
     """What comparing trees needs to know of one."""
 
     def place(*keys: str | int, of_key: bool = False) -> list[Any]:

@@ -15,7 +15,7 @@ from difflib import SequenceMatcher
 from pathlib import Path
 
 from faulttree.rules.finding import Finding
-from faulttree.tree.edit import Change, spelt, write_all
+from faulttree.tree.edit import FileChange, spelt, write_all
 
 __all__ = ["Mend", "mend_files", "mends_of", "spliced"]
 
@@ -106,7 +106,7 @@ def mend_files(findings: Iterable[Finding]) -> list[Mend]:
                 text = changed
                 kept.append(mend)
         if kept:
-            write_all([Change(path, raw, text.removeprefix("\ufeff"))])
+            write_all([FileChange(path, raw, text.removeprefix("\ufeff"))])
             done += reversed(kept)
     return done
 

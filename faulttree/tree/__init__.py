@@ -1,8 +1,8 @@
 """What a tree is: the frozen model, YAML to model with positions, the library folder."""
 
 from faulttree.tree.builder import assemble, build
+from faulttree.tree.checked_file import ExaminedFile, examine
 from faulttree.tree.document import Document, read_document
-from faulttree.tree.examined import Examined, examine
 from faulttree.tree.library import Library, find_library, shipped_library
 from faulttree.tree.model import (
     Accepted,
@@ -11,7 +11,7 @@ from faulttree.tree.model import (
     Confirm,
     Evidence,
     Fault,
-    Instrument,
+    InstrumentKind,
     Kind,
     Rating,
     Step,
@@ -32,10 +32,10 @@ __all__ = [
     "Confirm",
     "Document",
     "Evidence",
-    "Examined",
+    "ExaminedFile",
     "Fault",
     "FileKind",
-    "Instrument",
+    "InstrumentKind",
     "Kind",
     "Level",
     "Library",

@@ -30,8 +30,8 @@ from yaml.nodes import Node
 from faulttree.tree.nodes import child_of
 from faulttree.tree.problems import Problem
 from faulttree.tree.reader import Reader
-from faulttree.tree.shape import ANY, Shape
 from faulttree.tree.source import LINE_END, load_text
+from faulttree.tree.text_places import ANY, Shape
 
 __all__ = ["Document", "parse", "read_document", "uncollected"]
 

@@ -10,16 +10,16 @@ from typing import Any
 
 from faulttree.errors import TreeError
 from faulttree.tree.builder import assemble
-from faulttree.tree.bundling import named_in, properties_in, tree_id_of, trial_of, uses_in
-from faulttree.tree.document import Document, parse, uncollected
-from faulttree.tree.examined import (
-    Examined,
+from faulttree.tree.bundle import named_in, properties_in, tree_id_of, trial_of, uses_in
+from faulttree.tree.checked_file import (
+    ExaminedFile,
     checked,
     in_order,
     problem_of,
     wrong_folder,
     wrong_name,
 )
+from faulttree.tree.document import Document, parse, uncollected
 from faulttree.tree.model import Tree
 from faulttree.tree.problems import Problem, near
 from faulttree.tree.schema import FileKind, shape_of
@@ -170,7 +170,7 @@ class Library:
             raise TreeError(f"`{shown(tree_id)}` is no tree.", mend="Name one of the trees.")
         return examined.tree
 
-    def examine(self, what: Path | str) -> Examined:
+    def examine(self, what: Path | str) -> ExaminedFile:
         """Look at one file as a whole, by a tree's id or by path.
 
         Args:
@@ -183,16 +183,16 @@ class Library:
         """
         path = self.path_of(what) if isinstance(what, str) else what
         if self._leads_out(path):
-            return Examined("tree", None, (problem_of(led_out(path)),))
+            return ExaminedFile("tree", None, (problem_of(led_out(path)),))
         try:
             text = load_text(path)
         except TreeError as error:
             if error.line is None:
                 raise
-            return Examined("tree", None, (problem_of(error),))
+            return ExaminedFile("tree", None, (problem_of(error),))
         return self.examine_text(text, path)
 
-    def examine_text(self, text: str, path: Path | None = None) -> Examined:
+    def examine_text(self, text: str, path: Path | None = None) -> ExaminedFile:
         """Look at a text as :meth:`examine` does at a file; ``path`` names it."""
         kind = kind_of_file(text, path)
         if kind != "tree":
@@ -203,11 +203,11 @@ class Library:
             )
             if kind == "procedure":
                 return self._procedure(document, problems)
-            return Examined(kind, None, problems, {document.name: document})
+            return ExaminedFile(kind, None, problems, {document.name: document})
         document = parse(text, path=path, shape=shape_of("tree"), name="tree")
         if not isinstance(document.data, dict):
             problems = document.problems or tuple(checked(document, "tree")[1])
-            return Examined("tree", None, problems, {"tree": document})
+            return ExaminedFile("tree", None, problems, {"tree": document})
         return self._tree(document)
 
     def path_of(self, tree_id: str) -> Path:
@@ -232,7 +232,7 @@ class Library:
             mend = f"The file ends in .yml; rename it to {complaint}.yaml."
         raise TreeError(f"There is no tree `{shown(tree_id)}` in {self.root}.", mend=mend)
 
-    def _tree(self, document: Document) -> Examined:
+    def _tree(self, document: Document) -> ExaminedFile:
         documents = {"tree": document}
         problems = list(document.problems)
         used = self._used(document.data, documents, problems)
@@ -251,7 +251,7 @@ class Library:
         problems += found
         problems += wrong_folder(document, document.data.get("family"))
         problems += wrong_cautions + wrong_instruments + wrong_properties
-        return Examined("tree", tree, in_order(problems, document), documents)
+        return ExaminedFile("tree", tree, in_order(problems, document), documents)
 
     def _properties_into(
         self, bundle: dict[str, Any], tree: Mapping[str, Any], procedures: Mapping[str, Any]
@@ -309,12 +309,12 @@ class Library:
                 self._documents[file] = read_checked(path, kind, name)
         return self._documents[file]
 
-    def _procedure(self, document: Document, problems: tuple[Problem, ...]) -> Examined:
+    def _procedure(self, document: Document, problems: tuple[Problem, ...]) -> ExaminedFile:
         """A procedure looked at by itself: used once in a tree made for it alone."""
         documents = {document.name: document}
         data = document.data
         if not isinstance(data, dict):
-            return Examined("procedure", None, problems, documents)
+            return ExaminedFile("procedure", None, problems, documents)
         collected = list(problems)
         used = self._used(data, documents, collected)
         name = document.name.partition(":")[2]
@@ -329,7 +329,7 @@ class Library:
         collected += [p for p in found if p.where and p.where.document != "tree"]
         collected += wrong_name(document, data.get("procedure"))
         unique = list(dict.fromkeys(collected))
-        return Examined("procedure", tree, in_order(unique, document), documents)
+        return ExaminedFile("procedure", tree, in_order(unique, document), documents)
 
 
 def shipped_root() -> Path:

@@ -20,7 +20,7 @@ __all__ = [
     "Confirm",
     "Evidence",
     "Fault",
-    "Instrument",
+    "InstrumentKind",
     "Kind",
     "PowerCheck",
     "Property",
@@ -85,7 +85,7 @@ class Caution:
 
 
 @dataclass(frozen=True, slots=True)
-class Instrument:
+class InstrumentKind:
     """A kind of test gear: what it measures, and the hazards it brings with it."""
 
     id: str
@@ -406,7 +406,7 @@ class Tree:
     before_power: tuple[PowerCheck, ...] = ()
     closing_when: Mapping[str, When] = field(default_factory=dict)
     known_cautions: Mapping[str, Caution] = field(default_factory=dict)
-    known_instruments: Mapping[str, Instrument] = field(default_factory=dict)
+    known_instruments: Mapping[str, InstrumentKind] = field(default_factory=dict)
     bundle: Mapping[str, Any] = field(default_factory=dict, repr=False, compare=False)
 
     @cached_property

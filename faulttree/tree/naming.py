@@ -6,7 +6,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from functools import partial
 from typing import Any
 
-from faulttree.tree.bundling import STORE_KEYS
+from faulttree.tree.bundle import STORE_KEYS
 from faulttree.tree.filling import filled
 from faulttree.tree.finder import Finder
 from faulttree.tree.model import Access, Property, Step, Store, Use, Where

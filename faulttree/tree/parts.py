@@ -15,7 +15,7 @@ from faulttree.tree.model import (
     Confirm,
     Evidence,
     Fault,
-    Instrument,
+    InstrumentKind,
     Property,
     Rating,
     Stop,
@@ -209,10 +209,10 @@ def cautions(value: Any) -> dict[str, Caution]:
     }
 
 
-def instruments(value: Any) -> dict[str, Instrument]:
+def instruments(value: Any) -> dict[str, InstrumentKind]:
     """Kinds of test gear by name."""
     return {
-        name: Instrument(
+        name: InstrumentKind(
             id=name,
             title=as_text(raw.get("title")),
             measures=as_texts(raw.get("measures")),

@@ -25,8 +25,8 @@ from faulttree.tree.nodes import (
 )
 from faulttree.tree.problems import Problem
 from faulttree.tree.scalars import scalar
-from faulttree.tree.shape import Shape
 from faulttree.tree.source import HIDDEN, MAX_BYTES, position, shown
+from faulttree.tree.text_places import Shape
 
 __all__ = ["Reader"]
 

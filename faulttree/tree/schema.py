@@ -15,7 +15,7 @@ from typing import Any, Literal
 
 from faulttree.tree.ids import RESERVED
 from faulttree.tree.problems import near
-from faulttree.tree.shape import Shape, shape_from
+from faulttree.tree.text_places import Shape, shape_from
 
 __all__ = ["KINDS", "FileKind", "Finding", "findings", "is_valid", "schema", "shape_of"]
 

@@ -8,7 +8,7 @@ from typing import Any
 
 from faulttree.tree.model import Kind, Role, Where
 
-__all__ = ["BEFORE_POWER", "CLOSING", "Entry", "Holds", "Scope", "kind_of"]
+__all__ = ["BEFORE_POWER", "CLOSING", "NameScope", "Scope", "ScopeEntry", "kind_of"]
 
 KINDS: tuple[Kind, ...] = ("ask", "measure", "do", "use")
 CLOSING = "closing"
@@ -16,7 +16,7 @@ BEFORE_POWER = "before-power"
 
 
 @dataclass(slots=True)
-class Holds:
+class NameScope:
     """What a use says of every step inside it."""
 
     access: tuple[str, ...] = ()
@@ -32,7 +32,7 @@ class Holds:
 
 
 @dataclass(slots=True)
-class Entry:
+class ScopeEntry:
     """What a use says of the first step inside it."""
 
     how: str = ""
@@ -57,8 +57,8 @@ class Scope:
     parent: Scope | None = None
     where: Where = field(default_factory=lambda: Where("tree", ()))
     cautions: tuple[str, ...] = ()
-    holds: Holds = field(default_factory=Holds)
-    entry: Entry = field(default_factory=Entry)
+    holds: NameScope = field(default_factory=NameScope)
+    entry: ScopeEntry = field(default_factory=ScopeEntry)
     role: Role = "finding"
     discharges: tuple[str, ...] = ()
     proves_dead: tuple[str, ...] = ()

@@ -10,7 +10,7 @@ from faulttree.tree.finder import Finder
 from faulttree.tree.model import Access, Kind, Step, Use, Where
 from faulttree.tree.naming import Names, filled_in
 from faulttree.tree.plain import as_mapping, as_number, as_text, as_texts, as_words, joined
-from faulttree.tree.scopes import Entry, Holds, Scope, kind_of
+from faulttree.tree.scopes import NameScope, Scope, ScopeEntry, kind_of
 from faulttree.tree.source import shown
 
 __all__ = ["Steps"]
@@ -98,7 +98,7 @@ class Steps:
         """What a use, and all around it, says of the steps inside."""
         above = scope.holds
         after = self.after(scope, raw, where)
-        child.holds = Holds(
+        child.holds = NameScope(
             access=joined(as_texts(raw.get("access")), above.access),
             cautions=joined(as_texts(raw.get("cautions")), scope.cautions, above.cautions),
             after=joined(after, above.after),
@@ -115,10 +115,10 @@ class Steps:
         child.proves_dead = as_texts(raw.get("proves_dead"))
         child.cells_known = as_texts(raw.get("cells_known"))
         self.names.check_access(raw, where)
-        first = scope.entry if name == scope.start else Entry()
+        first = scope.entry if name == scope.start else ScopeEntry()
         own = as_number(raw.get("minutes"))
         wait = self.wait(raw, where)
-        child.entry = Entry(
+        child.entry = ScopeEntry(
             how="\n".join(text for text in (first.how, as_text(raw.get("how"))) if text),
             wait=first.wait if wait is None else wait,
             minutes=first.minutes if own is None else own,
@@ -135,7 +135,7 @@ class Steps:
         raw = filled_in(scope, raw, where, self.finder)
         targets, leaves = self.targets(scope, kind, raw, where)
         holds = scope.holds
-        entry = scope.entry if name == scope.start else Entry()
+        entry = scope.entry if name == scope.start else ScopeEntry()
         minutes, wait = as_number(raw.get("minutes")), self.wait(raw, where)
         self.names.check_access(raw, where)
         self.names.check_stores(raw, where)

@@ -8,10 +8,10 @@ the edits make of the old one, in the same order.
 Files are replaced whole or not at all, and never where somebody else has written meanwhile.
 """
 
-from faulttree.tree.edit.change import Change, write_all
+from faulttree.tree.edit.change import FileChange, write_all
 from faulttree.tree.edit.editor import Editor
 from faulttree.tree.edit.plain_data import DataEdits, Edits
 from faulttree.tree.edit.spelling import spelt
 from faulttree.tree.edit.yaml_text import block, flow
 
-__all__ = ["Change", "DataEdits", "Editor", "Edits", "block", "flow", "spelt", "write_all"]
+__all__ = ["DataEdits", "Editor", "Edits", "FileChange", "block", "flow", "spelt", "write_all"]

@@ -12,13 +12,13 @@ from pathlib import Path
 from faulttree.errors import TreeError
 from faulttree.tree.source import LINE_END
 
-__all__ = ["Change", "write_all"]
+__all__ = ["FileChange", "write_all"]
 
 BOM = b"\xef\xbb\xbf"
 
 
 @dataclass(frozen=True, slots=True)
-class Change:
+class FileChange:
     """A file before and after, proved to differ only as meant.
 
     Attributes:
@@ -58,7 +58,7 @@ def _shown(text: str) -> list[str]:
     return [line + "\n" for line in LINE_END.sub("\n", text).removesuffix("\n").split("\n")]
 
 
-def write_all(changes: Sequence[Change]) -> None:
+def write_all(changes: Sequence[FileChange]) -> None:
     """Put new texts in the place of old ones: all of them, or none.
 
     Each is first written whole beside its file and brought to the disk. Only then do they
@@ -68,8 +68,8 @@ def write_all(changes: Sequence[Change]) -> None:
         TreeError: a file is not as it was read, or not there any more.
         OSError: where nothing can be written.
     """
-    ready: list[tuple[Change, Path, Path]] = []
-    done: list[tuple[Change, Path]] = []
+    ready: list[tuple[FileChange, Path, Path]] = []
+    done: list[tuple[FileChange, Path]] = []
     try:
         for change in changes:
             target = change.path.resolve()
@@ -90,7 +90,7 @@ def write_all(changes: Sequence[Change]) -> None:
         _settle(folder)
 
 
-def _unchanged(change: Change, target: Path) -> None:
+def _unchanged(change: FileChange, target: Path) -> None:
     """Refuse where the file is not what the change was made from."""
     try:
         here: bytes | None = target.read_bytes()
@@ -128,7 +128,7 @@ def _beside(target: Path, data: bytes) -> Path:
     return beside
 
 
-def _put_back(change: Change, target: Path) -> None:
+def _put_back(change: FileChange, target: Path) -> None:
     if change.raw is None:
         target.unlink(missing_ok=True)
     else:

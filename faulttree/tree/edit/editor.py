@@ -13,12 +13,12 @@ from yaml.nodes import MappingNode, Node, ScalarNode, SequenceNode
 
 from faulttree.errors import TreeError
 from faulttree.tree.document import Document, parse
-from faulttree.tree.edit.change import Change
+from faulttree.tree.edit.change import FileChange
 from faulttree.tree.edit.plain_data import Keys, insert, put, rename, value_at
 from faulttree.tree.edit.spelling import round_trip, words
 from faulttree.tree.edit.yaml_text import block, flow, quoted, scalar_text
 from faulttree.tree.nodes import child_of
-from faulttree.tree.shape import ANY, Shape
+from faulttree.tree.text_places import ANY, Shape
 
 __all__ = ["Editor"]
 
@@ -135,7 +135,7 @@ class Editor:
         """Whether there is any edit."""
         return bool(self._splices)
 
-    def change(self) -> Change:
+    def change(self) -> FileChange:
         """The text with all edits.
 
         Raises:
@@ -146,7 +146,7 @@ class Editor:
             text = text[: splice.begin] + splice.text + text[splice.end :]
         self._prove(text)
         path = self.document.path or Path("<text>")
-        return Change(path, self.raw, text)
+        return FileChange(path, self.raw, text)
 
     def _prove(self, text: str) -> None:
         document = parse(text, path=self.document.path, shape=self.shape, name=self.document.name)

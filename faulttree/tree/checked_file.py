@@ -16,7 +16,7 @@ from faulttree.tree.schema import FileKind, findings
 from faulttree.tree.source import shown
 
 __all__ = [
-    "Examined",
+    "ExaminedFile",
     "checked",
     "examine",
     "in_order",
@@ -27,7 +27,7 @@ __all__ = [
 
 
 @dataclass(frozen=True)
-class Examined:
+class ExaminedFile:
     """A file looked at as a whole: what could be built of it, and all that is wrong.
 
     Attributes:
@@ -59,14 +59,14 @@ class Examined:
         return (document.path, *document.place(where.keys, of_key))
 
 
-def examine(bundle: Mapping[str, Any]) -> Examined:
+def examine(bundle: Mapping[str, Any]) -> ExaminedFile:
     """Look at plain data leniently: everything wrong at once, without line and column.
 
     Args:
         bundle: as for :func:`faulttree.tree.build`.
     """
     tree, problems = assemble(bundle)
-    return Examined("tree", tree, problems)
+    return ExaminedFile("tree", tree, problems)
 
 
 def checked(document: Document, kind: FileKind) -> tuple[Document, tuple[Problem, ...]]:
