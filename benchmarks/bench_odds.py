@@ -16,12 +16,12 @@ from time import perf_counter, process_time
 import numpy as np
 from numpy.typing import NDArray
 
-from faulttree.odds import Beliefs, FaultTable, Seen, make_table, plan
-from faulttree.odds.bounds import huffman_length
-from faulttree.odds.lookahead import look_ahead
-from faulttree.odds.problem import Problem
-from faulttree.odds.rollouts import nested
-from faulttree.odds.search import Plain, search_of
+from faulttree.odds import Beliefs, FaultTable, Observation, make_table, plan
+from faulttree.odds.planning.exact_search import PlainSearch, search_of
+from faulttree.odds.planning.lookahead import look_ahead
+from faulttree.odds.planning.lower_bounds import huffman_length
+from faulttree.odds.planning.nested_lookahead import nested
+from faulttree.odds.planning.problem import PlanningProblem
 
 COSTS = (1, 2, 3, 5, 8, 13)
 PEER_SECONDS = 40.0
@@ -53,7 +53,7 @@ class PlainSearch:
     """The peer for exact plans: memoised search over sets, cut off by the Huffman bound."""
 
     def __init__(self, table: FaultTable, seconds: float) -> None:
-        problem = Problem(table)
+        problem = PlanningProblem(table)
         self.weights = problem.weights.tolist()
         tests = sorted(zip(table.minutes, (m[-1] for m in problem.masks), strict=True))
         self.tests = [(minutes, mask) for minutes, mask in tests if mask]
@@ -143,7 +143,7 @@ def exact(seeds: int, seconds: float) -> None:
 
 
 def greedy_minutes(table: FaultTable) -> float:
-    problem = Problem(table)
+    problem = PlanningProblem(table)
     return look_ahead(problem, search_of(problem, lambda: False), ()).total
 
 
@@ -185,9 +185,9 @@ def proved(seeds: int) -> None:
         if not cheapest.exact:
             print(f"   seed {seed} was not proved in 60 s")
             continue
-        problem = Problem(table)
+        problem = PlanningProblem(table)
         search = search_of(problem, lambda: False)
-        assert isinstance(search, Plain)
+        assert isinstance(search, PlainSearch)
         ahead = nested(problem, search, range(problem.m), (12, 10)).total
         gains.append(1 - cheapest.expected_minutes / greedy_minutes(table))
         misses.append(ahead / cheapest.expected_minutes - 1)
@@ -206,7 +206,7 @@ def entropy_tree(table: FaultTable) -> float | None:
         from sklearn.tree import DecisionTreeClassifier
     except ImportError:
         return None
-    problem = Problem(table)
+    problem = PlanningProblem(table)
     features: NDArray[np.int64] = problem.outcome
     tree = DecisionTreeClassifier(criterion="entropy", random_state=0)
     with warnings.catch_warnings():
@@ -221,8 +221,8 @@ def beliefs() -> None:
     table = random_table(0, 1000, 500, 0.1)
     belief = Beliefs.start(table)
     for test in table.tests[:400]:
-        belief = belief.after(Seen(test, "0"))
-    answer = Seen("t450", "1")
+        belief = belief.after(Observation(test, "0"))
+    answer = Observation("t450", "1")
     own = min(timed(lambda: belief.after(answer).shares) for _ in range(200))
     named = min(timed(lambda: belief.after(answer).posterior) for _ in range(200))
     print(f"   {1e6 * own:.1f} µs, {1e6 * named:.1f} µs with every fault by name")

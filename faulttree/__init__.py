@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from faulttree.diagram.picture import picture as draw
     from faulttree.errors import FaulttreeError
     from faulttree.figures.reviewing import review
-    from faulttree.odds.planner import plan
+    from faulttree.odds.planning.planner import plan
     from faulttree.reading.standalone import judge_text as judge
     from faulttree.rules.checking import check
     from faulttree.tree.library import Library
@@ -67,7 +67,7 @@ __getattr__ = lazily(
         "diagram.picture": ("picture as draw",),
         "errors": ("FaulttreeError",),
         "figures.reviewing": ("review",),
-        "odds.planner": ("plan",),
+        "odds.planning.planner": ("plan",),
         "reading.standalone": ("judge_text as judge",),
         "rules.checking": ("check",),
         "tree.library": ("Library",),

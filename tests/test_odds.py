@@ -16,7 +16,7 @@ from hypothesis import strategies as st
 from faulttree.odds import (
     Beliefs,
     FaultTable,
-    Seen,
+    Observation,
     TableError,
     expected_part_cost,
     make_table,
@@ -231,7 +231,7 @@ def test_any_text_is_a_table_or_one_message(text: str) -> None:
 def test_the_five_test_example_after_one_answer() -> None:
     # Pattipati and Alexandridis (1990), from memory; recomputed.
     table = table_from_csv(FIVE_TESTS)
-    found = posterior(table, [Seen("t2", "0")], none_prior=0.0, errors=CERTAIN)
+    found = posterior(table, [Observation("t2", "0")], none_prior=0.0, errors=CERTAIN)
     assert found.probabilities["s0"] == pytest.approx(0.8537, abs=5e-5)
     assert found.probabilities["s2"] == pytest.approx(0.0244, abs=5e-5)
     assert found.probabilities["s3"] == pytest.approx(0.1220, abs=5e-5)
@@ -253,9 +253,9 @@ def random_table(rng: random.Random, faults: int, tests: int, vague: float = 0.2
     )
 
 
-def random_answers(rng: random.Random, table: FaultTable) -> list[Seen]:
+def random_answers(rng: random.Random, table: FaultTable) -> list[Observation]:
     chosen = rng.sample(table.tests, rng.randint(0, len(table.tests)))
-    return [Seen(t, rng.choice(table.outcomes[table.test_index[t]])) for t in chosen]
+    return [Observation(t, rng.choice(table.outcomes[table.test_index[t]])) for t in chosen]
 
 
 @given(st.integers(0, 10**6))
@@ -327,32 +327,40 @@ def test_none_of_these_grows_where_all_are_contradicted() -> None:
     first = posterior(table, [])
     assert first.none == pytest.approx(0.05)
     # z alone shows 1 at a, and it shows 1 at b: (1, 0) fits no fault.
-    nobody = posterior(table, [Seen("a", "1"), Seen("b", "0")])
+    nobody = posterior(table, [Observation("a", "1"), Observation("b", "0")])
     assert nobody.none > 3 * first.none
-    assert posterior(table, [Seen("a", "1"), Seen("b", "0")], errors=CERTAIN).none == 1
+    assert (
+        posterior(table, [Observation("a", "1"), Observation("b", "0")], errors=CERTAIN).none == 1
+    )
 
 
 def test_what_was_not_decided_counts_as_nothing_seen() -> None:
     table = table_from_csv(FIVE_TESTS)
-    nothing = [Seen("t1"), Seen("t2", "undecided"), Seen("elsewhere", "x")]
+    nothing = [Observation("t1"), Observation("t2", "undecided"), Observation("elsewhere", "x")]
     assert posterior(table, nothing).probabilities == posterior(table, []).probabilities
 
 
 def test_a_reading_near_its_limit_weighs_by_its_likelihoods() -> None:
     table = table_from_csv("fault,weight,a\nx,1,low\ny,1,inside\n")
     soft = posterior(
-        table, [Seen("a", "low", {"low": 0.75, "inside": 0.25})], none_prior=0.0, errors=CERTAIN
+        table,
+        [Observation("a", "low", {"low": 0.75, "inside": 0.25})],
+        none_prior=0.0,
+        errors=CERTAIN,
     )
     assert soft.probabilities == pytest.approx({"x": 0.75, "y": 0.25})
-    hard = posterior(table, [Seen("a", "low", {"low": 1.0})], errors=CERTAIN)
-    assert hard.probabilities == posterior(table, [Seen("a", "low")], errors=CERTAIN).probabilities
+    hard = posterior(table, [Observation("a", "low", {"low": 1.0})], errors=CERTAIN)
+    assert (
+        hard.probabilities
+        == posterior(table, [Observation("a", "low")], errors=CERTAIN).probabilities
+    )
 
 
 def test_hundreds_of_answers_do_not_underflow() -> None:
     tests = {f"t{i}": ("0", "1") for i in range(800)}
     entries = {("x", t): ("0",) for t in tests} | {("y", t): ("1",) for t in tests}
     table = make_table({"x": 1.0, "y": 1.0}, tests, entries)
-    answers = [Seen(t, "0" if i % 2 else "1") for i, t in enumerate(tests)]
+    answers = [Observation(t, "0" if i % 2 else "1") for i, t in enumerate(tests)]
     found = posterior(table, answers)
     assert found.probabilities["x"] == pytest.approx(found.probabilities["y"])
     assert found.probabilities["x"] + found.probabilities["y"] + found.none == pytest.approx(1)
@@ -369,7 +377,7 @@ def test_an_excluded_fault_is_out_and_the_rest_adds_up() -> None:
 
 def test_an_unknown_outcome_is_refused_by_name() -> None:
     with pytest.raises(TableError, match="no outcome 'maybe'") as caught:
-        posterior(table_from_csv(FIVE_TESTS), [Seen("t1", "maybe")])
+        posterior(table_from_csv(FIVE_TESTS), [Observation("t1", "maybe")])
     assert caught.value.mend == "Use one of: 0, 1."
 
 
@@ -385,7 +393,7 @@ def test_cases_of_a_module_count_wherever_it_is_built_in() -> None:
 
 def test_two_faults_together_explain_what_one_cannot() -> None:
     table = table_from_csv("fault,weight,a,b,c\nx,1,1,0,0\ny,1,0,1,0\nz,1,0,0,1\n")
-    seen = [Seen("a", "1"), Seen("b", "1"), Seen("c", "0")]
+    seen = [Observation("a", "1"), Observation("b", "1"), Observation("c", "0")]
     best, *others = pairs(table, seen, errors=CERTAIN)
     assert set(best.faults) == {"x", "y"}
     assert all(best.probability > other.probability for other in others)
@@ -407,12 +415,12 @@ def test_one_more_answer_takes_no_more_work_however_many_came_before() -> None:
 
     def work() -> int:
         """Calls for one more answer, once the table's own figures are computed."""
-        return calls(lambda: beliefs.after(Seen("t450", "0")).shares)[1]
+        return calls(lambda: beliefs.after(Observation("t450", "0")).shares)[1]
 
-    beliefs.after(Seen("t450", "0"))
+    beliefs.after(Observation("t450", "0"))
     first = work()
     for test in list(tests)[:400]:
-        beliefs = beliefs.after(Seen(test, "1"))
+        beliefs = beliefs.after(Observation(test, "1"))
     assert work() == first < 200
 
 
@@ -446,7 +454,7 @@ def test_access_is_reckoned_once_and_not_again_when_open() -> None:
 
 def test_tests_that_were_answered_or_are_not_available_are_not_offered() -> None:
     table = table_from_tree(supply())
-    belief = posterior(table, [Seen("fuse", "intact")])
+    belief = posterior(table, [Observation("fuse", "intact")])
     assert "fuse" not in {one.test for one in rank_tests(table, belief)}
     only = rank_tests(table, belief, available=["esr"])
     assert [one.test for one in only] == ["esr"]
@@ -455,7 +463,7 @@ def test_tests_that_were_answered_or_are_not_available_are_not_offered() -> None
 def test_a_test_waits_for_one_that_still_tells_something() -> None:
     table = table_from_csv("fault,weight,a,b\nafter,,,a\nx,1,0,0\ny,1,1,0\nz,1,1,1\n")
     assert [one.test for one in rank_tests(table, posterior(table, []))] == ["a"]
-    later = rank_tests(table, posterior(table, [Seen("a", "1")]), done=["a"])
+    later = rank_tests(table, posterior(table, [Observation("a", "1")]), done=["a"])
     assert [one.test for one in later] == ["b"]
 
 
@@ -473,7 +481,7 @@ def test_ranking_gives_finite_figures_for_any_table(seed: int) -> None:
 
 def test_open_suspects_come_cheap_and_likely_first_and_loose_ones_are_named() -> None:
     table = table_from_tree(supply())
-    seen = [Seen("fuse", "intact"), Seen("reservoir", "low")]
+    seen = [Observation("fuse", "intact"), Observation("reservoir", "low")]
     belief = posterior(table, seen)
     suspects = untested(table, belief, seen, entered=["cover-off"], done=["fuse", "reservoir"])
     names = [one.fault for one in suspects]
@@ -497,7 +505,7 @@ def test_a_repaired_fault_is_no_suspect() -> None:
 
 def test_nothing_open_gives_no_sentence() -> None:
     table = table_from_csv("fault,weight,a\nx,1,0\ny,1,1\n")
-    belief = posterior(table, [Seen("a", "0")])
+    belief = posterior(table, [Observation("a", "0")])
     assert untested(table, belief) == ()
     assert would_settle(()) == ""
 

@@ -15,18 +15,18 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from faulttree.odds import FaultTable, TableError, make_table, plan, sequence, table_from_csv
-from faulttree.odds.bounds import (
+from faulttree.odds.planning.exact_search import OutOfTime, PlainSearch, search_of
+from faulttree.odds.planning.lookahead import look_ahead
+from faulttree.odds.planning.lower_bounds import (
     entropy_bound,
     huffman_bound,
     huffman_length,
     pair_bound,
     rate_bound,
 )
-from faulttree.odds.lookahead import look_ahead
-from faulttree.odds.problem import Problem, bits
-from faulttree.odds.rollouts import nested
-from faulttree.odds.search import OutOfTime, Plain, search_of
-from faulttree.odds.shortlist import shortlist
+from faulttree.odds.planning.nested_lookahead import nested
+from faulttree.odds.planning.problem import PlanningProblem, bits
+from faulttree.odds.planning.shortlist import shortlist
 from faulttree.tree import build
 from faulttree.tree.model import Access
 
@@ -225,19 +225,19 @@ def test_the_five_test_example_comes_out_at_its_published_minutes() -> None:
 
 
 def test_one_step_information_gain_is_not_enough_there() -> None:
-    problem = Problem(table_from_csv(FIVE_TESTS))
+    problem = PlanningProblem(table_from_csv(FIVE_TESTS))
     greedy = look_ahead(problem, search_of(problem, lambda: False), ())
     assert greedy.total == pytest.approx(2.86)
 
 
 def test_the_five_test_example_after_t2_leaves_its_published_weights() -> None:
     rows = [line for line in FIVE_TESTS.splitlines() if line.split(",")[3] != "1"]
-    problem = Problem(table_from_csv("\n".join(rows)))
+    problem = PlanningProblem(table_from_csv("\n".join(rows)))
     assert problem.weights == pytest.approx([0.8537, 0.0244, 0.1220], abs=5e-5)
 
 
 def test_the_whole_five_test_example_has_its_published_bounds() -> None:
-    problem = Problem(table_from_csv(FIVE_TESTS))
+    problem = PlanningProblem(table_from_csv(FIVE_TESTS))
     assert entropy_bound(problem) == pytest.approx(1.4549, abs=5e-5)
     assert huffman_bound(problem) == pytest.approx(1.59)
 
@@ -268,7 +268,7 @@ def test_no_bound_is_above_what_is_found(seed: int, vague: float, more: bool) ->
         rng, rng.randint(1, 9), rng.randint(1, 9), vague=vague, access=more, after=more
     )
     found = plan(table, seconds=0)
-    problem = Problem(table)
+    problem = PlanningProblem(table)
     entropy, huffman = entropy_bound(problem), huffman_bound(problem)
     slack = 1e-9 + found.expected_minutes * 1e-9
     assert 0 <= entropy <= huffman + slack
@@ -484,7 +484,7 @@ def test_large_plans_beat_information_per_minute_and_come_true(
         for f, t in itertools.product(names, columns)
     }
     table = make_table(names, columns, entries, minutes={t: rng.choice(minutes) for t in columns})
-    problem = Problem(table)
+    problem = PlanningProblem(table)
     greedy = look_ahead(problem, search_of(problem, lambda: False), ())
     ticks = itertools.count()
     found = plan(table, seconds=400, clock=lambda: float(next(ticks)))
@@ -493,11 +493,11 @@ def test_large_plans_beat_information_per_minute_and_come_true(
     assert walked_minutes(table, found.tree) == pytest.approx(found.expected_minutes)
 
 
-def parts_of(problem: Problem, place: int, test: int) -> list[int]:
+def parts_of(problem: PlanningProblem, place: int, test: int) -> list[int]:
     return [part for mask in problem.masks[test] if (part := place & mask)]
 
 
-def looked_ahead(problem: Problem, widths: Sequence[int], place: int) -> float:
+def looked_ahead(problem: PlanningProblem, widths: Sequence[int], place: int) -> float:
     """Minutes times weight of a nested rollout, by its definition, one place at a time."""
 
     def weight(at: int) -> float:
@@ -524,16 +524,18 @@ def looked_ahead(problem: Problem, widths: Sequence[int], place: int) -> float:
     return worth(len(widths), place)
 
 
-def plain_problem(rng: random.Random, faults: int, tests: int) -> tuple[Problem, Plain]:
+def plain_problem(
+    rng: random.Random, faults: int, tests: int
+) -> tuple[PlanningProblem, PlainSearch]:
     # Minutes and weights without ties, so that there is one way to understand "the best".
     table = replace(
         random_table(rng, faults, tests),
         minutes=tuple(rng.uniform(1, 9) for _ in range(tests)),
         weights=tuple(rng.uniform(1, 9) for _ in range(faults)),
     )
-    problem = Problem(table)
+    problem = PlanningProblem(table)
     search = search_of(problem, lambda: False)
-    assert isinstance(search, Plain)
+    assert isinstance(search, PlainSearch)
     return problem, search
 
 
@@ -545,7 +547,7 @@ def test_nested_look_ahead_is_what_its_definition_says(seed: int, widths: list[i
     assert found.total == pytest.approx(looked_ahead(problem, widths, search.root))
 
 
-def assert_whole(problem: Problem, root: int, tests: Mapping[int, int]) -> None:
+def assert_whole(problem: PlanningProblem, root: int, tests: Mapping[int, int]) -> None:
     """The tests lead from the root to where nothing more can be told apart."""
     ends = {end for place, test in tests.items() for end in parts_of(problem, place, test)}
     assert tests.keys() <= ends | {root}

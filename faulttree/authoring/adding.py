@@ -17,7 +17,7 @@ from faulttree.authoring.sharing import way_to_show
 from faulttree.authoring.solved import Solved
 from faulttree.errors import TreeError
 from faulttree.odds import TableError, priors, table_from_tree
-from faulttree.odds.standing import minutes_walked
+from faulttree.odds.current_order import minutes_walked
 from faulttree.rules.finding import Finding
 from faulttree.tree import Tree, assemble
 from faulttree.tree.edit import DataEdits, Edits, FileChange

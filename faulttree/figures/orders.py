@@ -15,11 +15,11 @@ from typing import TYPE_CHECKING, Any
 
 from faulttree.figures.guarding import first_guards, with_guards_first, without
 from faulttree.odds import priors
-from faulttree.odds.ending import Endings
-from faulttree.odds.lookahead import Draft, look_ahead
-from faulttree.odds.plan_tree import plan_tree
-from faulttree.odds.problem import Problem, bits
-from faulttree.odds.search import Search, search_of
+from faulttree.odds.last_checks import Endings
+from faulttree.odds.plan_document import plan_tree
+from faulttree.odds.planning.exact_search import Search, search_of
+from faulttree.odds.planning.lookahead import Draft, look_ahead
+from faulttree.odds.planning.problem import PlanningProblem, bits
 
 if TYPE_CHECKING:
     from faulttree.odds import FaultTable
@@ -135,7 +135,7 @@ class Planned:
     """
 
     table: FaultTable
-    problem: Problem
+    problem: PlanningProblem
     search: Search[Any]
     draft: Draft
     whole: FaultTable
@@ -240,7 +240,7 @@ def planned(table: FaultTable, counts: Mapping[tuple[str, str], float]) -> Plann
         weights=tuple(weighed.weights[row] for row in keep),
         entries=tuple(weighed.entries[row] for row in keep),
     )
-    problem = Problem(told)
+    problem = PlanningProblem(told)
     search = search_of(problem, lambda: False)
     draft = look_ahead(problem, search, (), stop=lambda: False)
     draft = look_ahead(problem, search, WIDTHS, draft)

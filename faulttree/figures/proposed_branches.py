@@ -10,7 +10,7 @@ from faulttree.figures.fragment import to_tell_apart
 from faulttree.figures.intervals import FEW, share_of, upper_limit
 from faulttree.figures.proposal import Proposal
 from faulttree.figures.said import listed, percent, within
-from faulttree.odds.problem import Problem
+from faulttree.odds.planning.problem import PlanningProblem
 from faulttree.odds.testability import groups_of
 from faulttree.tree.safety import is_guard
 
@@ -145,7 +145,7 @@ def tell_apart(count: TreeCount, table: FaultTable) -> Iterator[Proposal]:
                 f"{within(share)}).",
                 share.as_dict(),
             )
-    for group in groups_of(Problem(table)):
+    for group in groups_of(PlanningProblem(table)):
         seen = {fault: count.faults["fixed", fault] for fault in group}
         if sum(number > 0 for number in seen.values()) > 1:
             said = ", ".join(f"“{title[fault]}” {number} times" for fault, number in seen.items())

@@ -5,34 +5,34 @@ from faulttree.odds.beliefs import (
     NONE_PRIOR,
     PSEUDO_COUNT,
     Beliefs,
+    Observation,
     Pair,
     Posterior,
-    Seen,
     pairs,
     posterior,
     priors,
 )
-from faulttree.odds.checks import Checks, Worth, expected_part_cost, sequence, worth_it
-from faulttree.odds.csv_table import table_from_csv
-from faulttree.odds.guarded import guarded_table
-from faulttree.odds.planner import Plan, plan
+from faulttree.odds.guarded_table import guarded_table
+from faulttree.odds.planning.planner import Plan, plan
 from faulttree.odds.ranking import Ranked, Suspect, rank_tests, untested, would_settle
-from faulttree.odds.table import Deed, FaultTable, TableError, make_table
-from faulttree.odds.tree_table import table_from_tree
+from faulttree.odds.single_fault_checks import Checks, Worth, expected_part_cost, sequence, worth_it
+from faulttree.odds.table import Action, FaultTable, TableError, make_table
+from faulttree.odds.table_from_csv import table_from_csv
+from faulttree.odds.table_from_tree import table_from_tree
 
 __all__ = [
     "ERROR_RATES",
     "NONE_PRIOR",
     "PSEUDO_COUNT",
+    "Action",
     "Beliefs",
     "Checks",
-    "Deed",
     "FaultTable",
+    "Observation",
     "Pair",
     "Plan",
     "Posterior",
     "Ranked",
-    "Seen",
     "Suspect",
     "TableError",
     "Worth",

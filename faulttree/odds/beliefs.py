@@ -33,9 +33,9 @@ __all__ = [
     "NONE_PRIOR",
     "PSEUDO_COUNT",
     "Beliefs",
+    "Observation",
     "Pair",
     "Posterior",
-    "Seen",
     "pairs",
     "posterior",
     "priors",
@@ -54,7 +54,7 @@ Vector = NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True)
-class Seen:
+class Observation:
     """One thing seen: a test and its outcome.
 
     Attributes:
@@ -82,7 +82,7 @@ class Posterior:
 
     probabilities: Mapping[str, float]
     none: float
-    seen: tuple[Seen, ...] = ()
+    seen: tuple[Observation, ...] = ()
     excluded: frozenset[str] = frozenset()
 
     @property
@@ -110,7 +110,7 @@ class Beliefs:
     table: FaultTable
     logs: Vector
     errors: Mapping[str, float] = field(default_factory=lambda: ERROR_RATES)
-    seen: tuple[Seen, ...] = ()
+    seen: tuple[Observation, ...] = ()
     excluded: frozenset[str] = frozenset()
 
     @classmethod
@@ -144,7 +144,7 @@ class Beliefs:
             logs = np.log(np.append(share, none_prior if total > 0 else 1.0))
         return cls(table, logs, rates, (), out)
 
-    def after(self, answer: Seen) -> Beliefs:
+    def after(self, answer: Observation) -> Beliefs:
         """Beliefs after one more answer; skipped and undecided ones change nothing.
 
         Raises:
@@ -176,7 +176,7 @@ class Beliefs:
 
 def posterior(
     table: FaultTable,
-    seen: Sequence[Seen],
+    seen: Sequence[Observation],
     *,
     priors: Mapping[str, float] | None = None,
     excluded: Iterable[str] = (),
@@ -204,7 +204,9 @@ def posterior(
     return beliefs.posterior
 
 
-def _log_likelihood(table: FaultTable, answer: Seen, errors: Mapping[str, float]) -> Vector | None:
+def _log_likelihood(
+    table: FaultTable, answer: Observation, errors: Mapping[str, float]
+) -> Vector | None:
     column = table.test_index.get(answer.test)
     if column is None or not table.outcomes[column]:
         return None
@@ -316,7 +318,7 @@ class Pair:
 
 def pairs(
     table: FaultTable,
-    seen: Sequence[Seen],
+    seen: Sequence[Observation],
     *,
     priors: Mapping[str, float] | None = None,
     known: Collection[str] = (),

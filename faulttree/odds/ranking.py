@@ -9,9 +9,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from faulttree.odds.beliefs import ERROR_RATES, Posterior, Seen, chances
-from faulttree.odds.greedy import Options, Places, expand, finish, plogp, survey
-from faulttree.odds.problem import Problem, Readying
+from faulttree.odds.beliefs import ERROR_RATES, Observation, Posterior, chances
+from faulttree.odds.planning.greedy import Options, Places, expand, finish, plogp, survey
+from faulttree.odds.planning.problem import PlanningProblem, Prerequisites
 from faulttree.odds.table import FaultTable
 from faulttree.tree.model import Tree
 
@@ -95,7 +95,7 @@ def rank_tests(
     """
     answered = {seen.test for seen in posterior.seen if _counts(seen)}
     weights = _weights(table, posterior)
-    problem = Problem(table, weights)
+    problem = PlanningProblem(table, weights)
     # A fault that no test says anything of is in every place of every plan alike.
     likely = problem.weights > NEGLIGIBLE * problem.weights.max()
     rows = np.flatnonzero(likely & [any(row) for row in table.entries])
@@ -128,7 +128,7 @@ def rank_tests(
     return tuple(sorted(ranked, key=lambda r: (round(r.minutes_to_go, 9), -r.bits)))
 
 
-def _counts(seen: Seen) -> bool:
+def _counts(seen: Observation) -> bool:
     return seen.likelihoods is not None or seen.outcome not in (None, "undecided")
 
 
@@ -140,7 +140,7 @@ def _weights(table: FaultTable, posterior: Posterior) -> dict[str, float]:
     return {fault: chosen.get(fault, 0.0) for fault in table.faults}
 
 
-def _contradicted(table: FaultTable, fault: str, seen: Sequence[Seen]) -> bool:
+def _contradicted(table: FaultTable, fault: str, seen: Sequence[Observation]) -> bool:
     for answer in seen:
         if answer.test not in table.test_index or not _counts(answer):
             continue
@@ -169,7 +169,7 @@ def _bits(
     return np.asarray(np.maximum(0.0, told) / math.log(2), dtype=float)
 
 
-def _to_go(problem: Problem, root: Places, options: Options) -> dict[int, float]:
+def _to_go(problem: PlanningProblem, root: Places, options: Options) -> dict[int, float]:
     """Expected minutes after each test that tells the faults apart."""
     each = np.arange(len(options.test))
     if not len(each):
@@ -179,7 +179,7 @@ def _to_go(problem: Problem, root: Places, options: Options) -> dict[int, float]
     return dict(zip(options.test.tolist(), spent.tolist(), strict=True))
 
 
-def _faint(problem: Problem) -> float:
+def _faint(problem: PlanningProblem) -> float:
     """How unlikely a place is to be left: larger tables are looked at more roughly."""
     return FAINT * max(1.0, problem.n * problem.m / 600)
 
@@ -187,7 +187,7 @@ def _faint(problem: Problem) -> float:
 def untested(
     table: FaultTable,
     posterior: Posterior,
-    seen: Sequence[Seen] = (),
+    seen: Sequence[Observation] = (),
     *,
     entered: Iterable[str] = (),
     done: Iterable[str] = (),
@@ -207,7 +207,7 @@ def untested(
     """
     answers = tuple(seen) or posterior.seen
     given = {answer.test: answer for answer in answers if _counts(answer)}
-    readying = Readying(table)
+    readying = Prerequisites(table)
     state = readying.start(frozenset(entered), frozenset({*done, *given}))
     suspects = []
     for fault in table.faults:
@@ -223,7 +223,9 @@ def untested(
     return tuple(sorted(suspects, key=lambda s: (not s.tests, -s.probability / (s.minutes + 0.5))))
 
 
-def _open_tests(table: FaultTable, fault: str, given: Mapping[str, Seen]) -> tuple[str, ...] | None:
+def _open_tests(
+    table: FaultTable, fault: str, given: Mapping[str, Observation]
+) -> tuple[str, ...] | None:
     """Open tests on the quickest way to a fault; () where no test is known, None where all
     of them were taken.
     """
@@ -245,7 +247,7 @@ def _cheapest(table: FaultTable, tests: Sequence[str]) -> str:
     return min(tests, key=lambda test: table.minutes[table.test_index[test]])
 
 
-def _way_to(tree: Tree, fault: str, given: Mapping[str, Seen]) -> list[str] | None:
+def _way_to(tree: Tree, fault: str, given: Mapping[str, Observation]) -> list[str] | None:
     """The quickest way to a fault that goes by what was seen, steps seen taking no time."""
     heap: list[tuple[float, int, str, list[str]]] = [(0.0, 0, tree.start, [])]
     settled: set[str] = set()
@@ -273,7 +275,7 @@ def _suspect(
     fault: str,
     probability: float,
     tests: Sequence[str],
-    readying: Readying,
+    readying: Prerequisites,
     state: int,
 ) -> Suspect:
     minutes = 0.0

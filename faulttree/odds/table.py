@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from faulttree.errors import FaulttreeError
 from faulttree.tree.model import Access, Tree
 
-__all__ = ["Columns", "Deed", "FaultTable", "TableError", "make_table"]
+__all__ = ["Action", "Columns", "FaultTable", "TableError", "make_table"]
 
 Entry = tuple[str, ...]
 """The outcomes a fault may show at a test; empty where the table says nothing."""
@@ -29,7 +29,7 @@ class TableError(FaulttreeError):
 
 
 @dataclass(frozen=True, slots=True)
-class Deed:
+class Action:
     """Something done that tests rest on: it tells nothing by itself and costs its minutes.
 
     ``after`` and ``access`` are what the deed itself needs first; a ``live`` deed voids
@@ -78,7 +78,7 @@ class FaultTable:
     access: tuple[tuple[str, ...], ...]
     after: tuple[tuple[str, ...], ...]
     states: Mapping[str, Access] = field(default_factory=dict)
-    deeds: Mapping[str, Deed] = field(default_factory=dict)
+    deeds: Mapping[str, Action] = field(default_factory=dict)
     kinds: tuple[str, ...] = ()
     live: frozenset[str] = frozenset()
     lasting: frozenset[str] = frozenset()

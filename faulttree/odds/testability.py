@@ -20,9 +20,9 @@ from collections.abc import Sequence
 from dataclasses import asdict, dataclass
 from typing import Any
 
-from faulttree.odds.lookahead import Draft
-from faulttree.odds.problem import Problem, bits
-from faulttree.odds.search import Search
+from faulttree.odds.planning.exact_search import Search
+from faulttree.odds.planning.lookahead import Draft
+from faulttree.odds.planning.problem import PlanningProblem, bits
 
 __all__ = ["Testability", "Wanted", "groups_of", "testability", "wanted"]
 
@@ -77,7 +77,7 @@ class Wanted:
         }
 
 
-def groups_of(problem: Problem) -> tuple[tuple[str, ...], ...]:
+def groups_of(problem: PlanningProblem) -> tuple[tuple[str, ...], ...]:
     """Faults that no test ever tells apart: those with the same entries, two or more."""
     alike: dict[tuple[tuple[str, ...], ...], list[str]] = {}
     for fault, entries in zip(problem.table.faults, problem.table.entries, strict=True):
@@ -85,7 +85,7 @@ def groups_of(problem: Problem) -> tuple[tuple[str, ...], ...]:
     return tuple(tuple(group) for group in alike.values() if len(group) > 1)
 
 
-def testability(problem: Problem, search: Search[Any], draft: Draft) -> Testability:
+def testability(problem: PlanningProblem, search: Search[Any], draft: Draft) -> Testability:
     """The figures of a plan, and of its tests."""
     table = problem.table
     detected = math.fsum(
@@ -117,7 +117,7 @@ def _ends(search: Search[Any], draft: Draft) -> Sequence[tuple[int, float]]:
     return ends
 
 
-def wanted(problem: Problem) -> tuple[Wanted, ...]:
+def wanted(problem: PlanningProblem) -> tuple[Wanted, ...]:
     """For each group the split that a new test should make, the most telling first."""
     weights = dict(zip(problem.table.faults, problem.weights.tolist(), strict=True))
     found = [_halved(group, weights) for group in groups_of(problem)]

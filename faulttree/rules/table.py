@@ -42,7 +42,7 @@ declare(
 
 def findings_of(text: str, path: Path | None, name: str) -> Iterator[Finding]:
     """Everything found in one fault table."""
-    from faulttree.odds.csv_table import table_from_csv
+    from faulttree.odds.table_from_csv import table_from_csv
 
     lines = text.splitlines()
 

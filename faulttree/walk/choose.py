@@ -13,7 +13,7 @@ from faulttree.walk.ways import ByHash, deeds_before, guards_before
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
-    from faulttree.odds import FaultTable, Pair, Posterior, Ranked, Seen, Suspect, Worth
+    from faulttree.odds import FaultTable, Observation, Pair, Posterior, Ranked, Suspect, Worth
     from faulttree.tree.model import Tree
     from faulttree.walk.state import State
 
@@ -57,18 +57,18 @@ def table_of(tree: Tree) -> FaultTable:
     return _table_of(ByHash(tree))
 
 
-def evidence(state: State, *, earlier: bool = False) -> tuple[Seen, ...]:
+def evidence(state: State, *, earlier: bool = False) -> tuple[Observation, ...]:
     """What was seen in this round, or with ``earlier`` in the rounds before it.
 
     While a repair is being proved, and once it has held, the round that found the fault is
     the one that tells.
     """
-    from faulttree.odds import Seen
+    from faulttree.odds import Observation
 
     table = table_of(state.tree)
     proved = state.confirming is not None or state.cured is not None
     told_in = state.round - 1 if proved else state.round
-    seen: dict[str, Seen] = {}
+    seen: dict[str, Observation] = {}
     for visit in state.visits:
         fits = visit.round < told_in if earlier else visit.round == told_in
         if not fits or visit.step not in table.test_index:
@@ -77,7 +77,7 @@ def evidence(state: State, *, earlier: bool = False) -> tuple[Seen, ...]:
         soft = _likelihoods(visit.event, known)
         if soft is not None or visit.outcome in known:
             # The last answer to a step is the one that counts.
-            seen[visit.step] = Seen(visit.step, visit.outcome, soft)
+            seen[visit.step] = Observation(visit.step, visit.outcome, soft)
     return tuple(seen.values())
 
 
@@ -231,7 +231,7 @@ def tests_of(tree: Tree, fault: str) -> frozenset[str]:
     return frozenset(leading | tree.faults[fault].signs.keys())
 
 
-def _speaks_against(table: FaultTable, fault: str, seen: Seen) -> bool:
+def _speaks_against(table: FaultTable, fault: str, seen: Observation) -> bool:
     """Whether a plain outcome is one that the fault would not show; soft evidence is not."""
     entry = table.entry(fault, seen.test)
     soft = seen.likelihoods is not None and max(seen.likelihoods.values()) < 0.95

@@ -16,11 +16,11 @@ from numpy.typing import NDArray
 
 from faulttree.odds.table import FaultTable
 
-__all__ = ["Problem", "Readied", "Readying", "bits", "ones"]
+__all__ = ["PlanningProblem", "PrerequisiteState", "Prerequisites", "bits", "ones"]
 
 
 @dataclass(frozen=True, slots=True)
-class Readied:
+class PrerequisiteState:
     """What it takes to get to one test: minutes, the state it leaves, what is done on the way.
 
     ``items`` names access states, deeds and tests that cannot tell anything here, in order.
@@ -31,7 +31,7 @@ class Readied:
     items: tuple[str, ...]
 
 
-class Readying:
+class Prerequisites:
     """Access states, deeds and prerequisite tests, as bits of one whole number.
 
     An access state is entered once and leaves with another of its group. A deed or a test
@@ -62,7 +62,7 @@ class Readying:
             for name, state in table.states.items()
         }
         self._ends = {test: self._ended(test) for test in table.tests}
-        self._known: dict[tuple[int, int, frozenset[str]], Readied | None] = {}
+        self._known: dict[tuple[int, int, frozenset[str]], PrerequisiteState | None] = {}
 
     def _ended(self, test: str) -> int:
         """The procedures that are gone through once this test of theirs is done."""
@@ -94,7 +94,7 @@ class Readying:
 
         return tuple(before(test) & self.done.keys() for test in self.table.tests)
 
-    def ready(self, state: int, test: int, telling: frozenset[str]) -> Readied | None:
+    def ready(self, state: int, test: int, telling: frozenset[str]) -> PrerequisiteState | None:
         """What it takes to get to a test, or None where another test must come first.
 
         Args:
@@ -104,19 +104,19 @@ class Readying:
                 done as a test of its own.
         """
         if self.nothing:
-            return Readied(0.0, state, ())
+            return PrerequisiteState(0.0, state, ())
         relevant = telling & self.needed[test]
         key = (state, test, relevant)
         if key not in self._known:
             self._known[key] = self._ready(state, test, relevant)
         return self._known[key]
 
-    def _ready(self, state: int, test: int, telling: frozenset[str]) -> Readied | None:
+    def _ready(self, state: int, test: int, telling: frozenset[str]) -> PrerequisiteState | None:
         items: list[str] = []
         minutes, state = self._prepare(self.table.tests[test], state, telling, items)
         if state < 0:
             return None
-        return Readied(minutes, self._leave(self.table.tests[test], state), tuple(items))
+        return PrerequisiteState(minutes, self._leave(self.table.tests[test], state), tuple(items))
 
     def _prepare(
         self, name: str, state: int, telling: frozenset[str], items: list[str]
@@ -162,7 +162,7 @@ class Readying:
         return self.table.minutes[self.table.test_index[name]]
 
 
-class Problem:
+class PlanningProblem:
     """A table for planning, with its weights scaled to add up to 1.
 
     Attributes:
@@ -195,7 +195,7 @@ class Problem:
             for t in range(self.m)
         ]
         self.vague = [_mask(self.count[:, t] > 1) for t in range(self.m)]
-        self.readying = Readying(table)
+        self.readying = Prerequisites(table)
         self._ready_minutes: dict[tuple[int, frozenset[str]], NDArray[np.float64]] = {}
 
     @cached_property

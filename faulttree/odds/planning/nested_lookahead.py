@@ -19,10 +19,18 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from faulttree.odds.greedy import Options, Places, best_of, expand, leaders, survey, total_by
-from faulttree.odds.lookahead import Draft
-from faulttree.odds.problem import Problem
-from faulttree.odds.search import OutOfTime, Plain
+from faulttree.odds.planning.exact_search import OutOfTime, PlainSearch
+from faulttree.odds.planning.greedy import (
+    Options,
+    Places,
+    best_of,
+    expand,
+    leaders,
+    survey,
+    total_by,
+)
+from faulttree.odds.planning.lookahead import Draft
+from faulttree.odds.planning.problem import PlanningProblem
 
 __all__ = ["nested"]
 
@@ -40,8 +48,8 @@ WORD = 4
 
 
 def nested(
-    problem: Problem,
-    search: Plain,
+    problem: PlanningProblem,
+    search: PlainSearch,
     tests: Sequence[int],
     widths: Sequence[int],
     stop: Callable[[], bool] = lambda: False,
@@ -64,7 +72,7 @@ def nested(
             any plan.
     """
     table = problem.table
-    lean = Problem(
+    lean = PlanningProblem(
         replace(
             table,
             tests=tuple(table.tests[test] for test in tests),
@@ -121,7 +129,9 @@ class _Level:
         ends: the numbers of what follows, 0 for nothing.
     """
 
-    def __init__(self, problem: Problem, below: _Level | None, stop: Callable[[], bool]) -> None:
+    def __init__(
+        self, problem: PlanningProblem, below: _Level | None, stop: Callable[[], bool]
+    ) -> None:
         self._problem, self.below, self._stop = problem, below, stop
         self.numbers, self.names = dict[bytes, int](), [b""]
         self.test = np.full(1, OPEN)
@@ -207,7 +217,7 @@ class _Level:
 class _Greedy(_Level):
     """Level 0: by information per minute."""
 
-    def __init__(self, problem: Problem, power: float, stop: Callable[[], bool]) -> None:
+    def __init__(self, problem: PlanningProblem, power: float, stop: Callable[[], bool]) -> None:
         super().__init__(problem, None, stop)
         self._power = power
 
@@ -224,7 +234,7 @@ class _Ahead(_Level):
     """A level that looks one test ahead by the level below."""
 
     def __init__(
-        self, problem: Problem, width: int, below: _Level, stop: Callable[[], bool]
+        self, problem: PlanningProblem, width: int, below: _Level, stop: Callable[[], bool]
     ) -> None:
         super().__init__(problem, below, stop)
         self._width, self._asked = width, below

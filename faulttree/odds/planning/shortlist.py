@@ -11,9 +11,9 @@ from collections.abc import Collection
 
 import numpy as np
 
-from faulttree.odds.greedy import plogp
-from faulttree.odds.lookahead import Draft
-from faulttree.odds.problem import Problem, ones
+from faulttree.odds.planning.greedy import plogp
+from faulttree.odds.planning.lookahead import Draft
+from faulttree.odds.planning.problem import PlanningProblem, ones
 
 __all__ = ["shortlist"]
 
@@ -24,7 +24,7 @@ ROWS_AT_ONCE = 256
 """Places that are looked at together; bounds the memory."""
 
 
-def shortlist(problem: Problem, draft: Draft) -> list[int]:
+def shortlist(problem: PlanningProblem, draft: Draft) -> list[int]:
     """Columns of the tests that are nearly as good as the best at any place of a plan.
 
     Args:
@@ -38,7 +38,7 @@ def shortlist(problem: Problem, draft: Draft) -> list[int]:
     return sorted(_enough(problem, good))
 
 
-def _good(problem: Problem, places: Collection[int]) -> set[int]:
+def _good(problem: PlanningProblem, places: Collection[int]) -> set[int]:
     """Tests with nearly the best information per minute at one of these places."""
     states = ones(places, problem.n)
     heads = problem.first[:-1]
@@ -50,7 +50,7 @@ def _good(problem: Problem, places: Collection[int]) -> set[int]:
     return set(np.flatnonzero(near.any(axis=0)).tolist())
 
 
-def _enough(problem: Problem, tests: set[int]) -> set[int]:
+def _enough(problem: PlanningProblem, tests: set[int]) -> set[int]:
     """These tests and as many others, cheapest first, as tell apart all that can be."""
     kept, blocks = set(tests), [(1 << problem.n) - 1]
     rest = [test for test in np.argsort(problem.minutes, kind="stable") if test not in kept]

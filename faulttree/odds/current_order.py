@@ -4,16 +4,16 @@ from __future__ import annotations
 
 from typing import Any
 
-from faulttree.odds.lookahead import Draft
-from faulttree.odds.problem import Problem
-from faulttree.odds.search import Search
+from faulttree.odds.planning.exact_search import Search
+from faulttree.odds.planning.lookahead import Draft
+from faulttree.odds.planning.problem import PlanningProblem
 from faulttree.odds.table import FaultTable
 from faulttree.tree.model import Access, Step, Tree
 
 __all__ = ["minutes_as_it_stands", "minutes_walked"]
 
 
-def minutes_as_it_stands(table: FaultTable, problem: Problem, search: Search[Any]) -> float:
+def minutes_as_it_stands(table: FaultTable, problem: PlanningProblem, search: Search[Any]) -> float:
     """Expected minutes of the order that a table came with.
 
     Of a table from a tree, what a walk of that tree takes; else the tests from left to

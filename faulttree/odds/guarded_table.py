@@ -11,7 +11,7 @@ from collections.abc import Mapping
 from dataclasses import replace
 
 from faulttree.odds.table import FaultTable
-from faulttree.odds.tree_table import table_from_tree
+from faulttree.odds.table_from_tree import table_from_tree
 from faulttree.tree.model import Tree
 from faulttree.tree.safety import checks_before
 

@@ -15,10 +15,10 @@ from typing import Any, Generic, TypeVar
 
 import numpy as np
 
-from faulttree.odds.bounds import apart, cheapest_path, huffman_length
-from faulttree.odds.problem import Problem, Readied, bits
+from faulttree.odds.planning.lower_bounds import apart, cheapest_path, huffman_length
+from faulttree.odds.planning.problem import PlanningProblem, PrerequisiteState, bits
 
-__all__ = ["General", "Move", "OutOfTime", "Plain", "Search", "search_of"]
+__all__ = ["GeneralSearch", "OutOfTime", "PlainSearch", "PlanMove", "Search", "search_of"]
 
 K = TypeVar("K", bound=Hashable)
 EPSILON = 1e-9
@@ -30,7 +30,7 @@ class OutOfTime(Exception):  # noqa: N818 - it is a signal, not an error
 
 
 @dataclass(slots=True)
-class Move(Generic[K]):
+class PlanMove(Generic[K]):
     """One test at one place: its minutes and the places it leads to, with their shares."""
 
     minutes: float
@@ -91,7 +91,7 @@ class Search(Generic[K]):
         """Tests that can be taken at a place and tell something there."""
         raise NotImplementedError
 
-    def moves(self, place: K) -> list[Move[K]]:
+    def moves(self, place: K) -> list[PlanMove[K]]:
         """Every test worth taking at a place; none where nothing is left to tell."""
         raise NotImplementedError
 
@@ -155,7 +155,7 @@ class Search(Generic[K]):
         self.low[place] = max(self.low[place], proved)
         return self.low[place]
 
-    def _follow(self, move: Move[K], cut: float) -> float:
+    def _follow(self, move: PlanMove[K], cut: float) -> float:
         """What a move comes to: its value below ``cut``, else a bound that is not."""
         # Bounds as they are now: settling one end may raise that of another.
         lows = [self.low[end] for _, end in move.ends]
@@ -212,7 +212,7 @@ def _sums(weights: list[float]) -> list[float]:
     return sums + [0.0] * (4096 - len(sums))
 
 
-def _alike(problem: Problem) -> list[int]:
+def _alike(problem: PlanningProblem) -> list[int]:
     """Sets of faults that no test tells apart, single faults included."""
     sets: dict[bytes, int] = {}
     for fault in range(problem.n):
@@ -228,7 +228,7 @@ SMALL = 3
 """Places of up to so many faults are worked out at once rather than bounded."""
 
 
-class Plain(Search[int]):
+class PlainSearch(Search[int]):
     """Places that are sets of faults: every outcome certain, nothing to get ready.
 
     Here values are per whole plan rather than per unit of weight, which saves dividing.
@@ -241,7 +241,10 @@ class Plain(Search[int]):
     """
 
     def __init__(
-        self, problem: Problem, stop: Callable[[], bool], keep: Collection[int] | None = None
+        self,
+        problem: PlanningProblem,
+        stop: Callable[[], bool],
+        keep: Collection[int] | None = None,
     ) -> None:
         super().__init__(stop)
         self.masks = problem.masks
@@ -449,10 +452,10 @@ Spot = tuple[int, int, int]
 """Possible faults, vague tests done that still matter, what holds of the getting ready."""
 
 
-class General(Search[Spot]):
+class GeneralSearch(Search[Spot]):
     """Places with vague entries, access states, deeds and tests that come before others."""
 
-    def __init__(self, problem: Problem, stop: Callable[[], bool], state: int = 0) -> None:
+    def __init__(self, problem: PlanningProblem, stop: Callable[[], bool], state: int = 0) -> None:
         super().__init__(stop)
         self.problem = problem
         self.state = state
@@ -508,11 +511,11 @@ class General(Search[Spot]):
             if not done >> test & 1 and any(0 < (mask & m) != mask for m in masks)
         ]  # fmt: skip
 
-    def moves(self, place: Spot) -> list[Move[Spot]]:
+    def moves(self, place: Spot) -> list[PlanMove[Spot]]:
         found = []
         for test in self.open_tests(place):
             ends = tuple((share, end) for _, share, end in self.ends(place, test))
-            found.append(Move(self.cost(place, test), test, ends))
+            found.append(PlanMove(self.cost(place, test), test, ends))
         return found
 
     def _names(self, telling: list[int]) -> frozenset[str]:
@@ -536,7 +539,7 @@ class General(Search[Spot]):
     def cost(self, place: Spot, test: int) -> float:
         return self.minutes[test] + self.readied(place, test).minutes
 
-    def readied(self, place: Spot, test: int) -> Readied:
+    def readied(self, place: Spot, test: int) -> PrerequisiteState:
         """What it takes to get to a test that can be taken at a place."""
         names = self._names(self.telling(place))
         readied = self.problem.readying.ready(place[2], test, names)
@@ -647,6 +650,6 @@ class General(Search[Spot]):
         return total
 
 
-def search_of(problem: Problem, stop: Callable[[], bool]) -> Search[Any]:
+def search_of(problem: PlanningProblem, stop: Callable[[], bool]) -> Search[Any]:
     """The search that fits a problem."""
-    return Plain(problem, stop) if problem.plain else General(problem, stop)
+    return PlainSearch(problem, stop) if problem.plain else GeneralSearch(problem, stop)

@@ -18,7 +18,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from faulttree.odds.problem import Problem
+from faulttree.odds.planning.problem import PlanningProblem
 
 __all__ = [
     "Options",
@@ -60,7 +60,7 @@ class Places:
     @classmethod
     def root(
         cls,
-        problem: Problem,
+        problem: PlanningProblem,
         rows: Ints | None = None,
         state: int = 0,
         done: Sequence[int] = (),
@@ -136,7 +136,7 @@ class Options:
             return np.where(self.minutes > 0, self.gain / self.minutes, np.inf)
 
 
-def survey(problem: Problem, places: Places) -> Options:
+def survey(problem: PlanningProblem, places: Places) -> Options:
     """Work out what every test would do at every place."""
     place, test, gain, apart = (
         _survey_sharp(problem, places) if problem.sharp else _survey_vague(problem, places)
@@ -147,7 +147,7 @@ def survey(problem: Problem, places: Places) -> Options:
     return options if places.states is None else _readied(problem, places.states, options)
 
 
-def _survey_sharp(problem: Problem, places: Places) -> tuple[Ints, Ints, Floats, Floats]:
+def _survey_sharp(problem: PlanningProblem, places: Places) -> tuple[Ints, Ints, Floats, Floats]:
     """By the odd outcomes only: those that are not the commonest of their test."""
     b, (column_test, heads, odd) = len(places), problem.odd
     counts = np.diff(heads)[places.rows]
@@ -179,7 +179,7 @@ def _survey_sharp(problem: Problem, places: Places) -> tuple[Ints, Ints, Floats,
     return place, test, gain, (whole * whole - squares - rest * rest) / 2
 
 
-def _survey_vague(problem: Problem, places: Places) -> tuple[Ints, Ints, Floats, Floats]:
+def _survey_vague(problem: PlanningProblem, places: Places) -> tuple[Ints, Ints, Floats, Floats]:
     assert places.done is not None
     heads, mass = problem.first[:-1], places.mass
     weighed = problem.chance[places.rows] * places.weights[:, None]
@@ -210,7 +210,7 @@ def plogp(p: Floats) -> Floats:
     return np.asarray(p * np.log(np.where(p > 0, p, 1.0)), dtype=float)
 
 
-def _readied(problem: Problem, states: list[int], options: Options) -> Options:
+def _readied(problem: PlanningProblem, states: list[int], options: Options) -> Options:
     bounds = np.searchsorted(options.place, np.arange(len(states) + 1))
     extra = np.empty(len(options.place))
     for at, state in enumerate(states):
@@ -253,7 +253,11 @@ def leaders(options: Options, score: Floats, count: int) -> Ints:
 
 
 def expand(
-    problem: Problem, places: Places, options: Options, picks: Ints, owner: Ints | None = None
+    problem: PlanningProblem,
+    places: Places,
+    options: Options,
+    picks: Ints,
+    owner: Ints | None = None,
 ) -> Places:
     """The places with more than one fault that the picked options lead to.
 
@@ -286,7 +290,7 @@ def expand(
     return children.select(keep, children.owner[keep])
 
 
-def _outcomes(problem: Problem, faults: Ints, tests: Ints) -> tuple[Ints, Ints]:
+def _outcomes(problem: PlanningProblem, faults: Ints, tests: Ints) -> tuple[Ints, Ints]:
     """Which row shows which outcome; a row stands once for each outcome it may show."""
     if problem.sharp:
         return np.arange(len(faults)), problem.outcome[faults, tests]
@@ -301,7 +305,7 @@ def _outcomes(problem: Problem, faults: Ints, tests: Ints) -> tuple[Ints, Ints]:
 
 
 def _next_states(
-    problem: Problem, copies: Places, options: Options, picks: Ints, parent: Ints
+    problem: PlanningProblem, copies: Places, options: Options, picks: Ints, parent: Ints
 ) -> list[int] | None:
     if copies.states is None:
         return None
@@ -322,7 +326,7 @@ def _next_done(copies: Places, test: Ints, parent: Ints) -> Bools | None:
     return done
 
 
-def finish(problem: Problem, places: Places, owners: int, least: float = 0.0) -> Floats:
+def finish(problem: PlanningProblem, places: Places, owners: int, least: float = 0.0) -> Floats:
     """(owners,) minutes times weight that greedy plans from these places cost in all.
 
     Places with less than ``least`` weight are left where they are.
@@ -345,7 +349,7 @@ def finish(problem: Problem, places: Places, owners: int, least: float = 0.0) ->
     return spent
 
 
-def _finish_pairs(problem: Problem, places: Places, spent: Floats) -> Places:
+def _finish_pairs(problem: PlanningProblem, places: Places, spent: Floats) -> Places:
     """Settle places of two faults by the cheapest test between them; give the others."""
     sizes = places.sizes
     two = places.starts[sizes == 2]

@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Collection, Iterator, Sequence
 from typing import Any
 
-from faulttree.odds.lookahead import Draft
-from faulttree.odds.problem import Problem, bits
-from faulttree.odds.search import Search
+from faulttree.odds.planning.exact_search import Search
+from faulttree.odds.planning.lookahead import Draft
+from faulttree.odds.planning.problem import PlanningProblem, bits
 from faulttree.odds.table import FaultTable
 from faulttree.tree.model import Tree
 from faulttree.tree.safety import always_before, checks_before, is_guard
@@ -27,7 +27,7 @@ class Endings:
         asked: what a walk must remember that it has passed.
     """
 
-    def __init__(self, table: FaultTable, problem: Problem) -> None:
+    def __init__(self, table: FaultTable, problem: PlanningProblem) -> None:
         self.tree, self.problem = table.source, problem
         self._before = dict(_before_ends(table.source, table)) if table.source is not None else {}
         self.asked = frozenset(problem.readying.bit).union(*self._before.values())

@@ -19,10 +19,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from faulttree.odds.greedy import plogp
-from faulttree.odds.lookahead import Draft, reachable
-from faulttree.odds.problem import Problem, bits, ones
-from faulttree.odds.search import EPSILON, OutOfTime, Plain
+from faulttree.odds.planning.exact_search import EPSILON, OutOfTime, PlainSearch
+from faulttree.odds.planning.greedy import plogp
+from faulttree.odds.planning.lookahead import Draft, reachable
+from faulttree.odds.planning.problem import PlanningProblem, bits, ones
 
 __all__ = ["Chains"]
 
@@ -95,8 +95,8 @@ class Chains:
 
     def __init__(
         self,
-        problem: Problem,
-        search: Plain,
+        problem: PlanningProblem,
+        search: PlainSearch,
         tests: Sequence[int],
         best: Draft,
         stop: Callable[[], bool],
@@ -109,7 +109,7 @@ class Chains:
             logs = np.where(problem.weights > 0, np.log2(problem.weights), 0.0)
         self._spread = problem.weights * logs
         self._lay_out(tests)
-        self._lean = Plain(problem, stop, set(tests))
+        self._lean = PlainSearch(problem, stop, set(tests))
         self._random = np.random.default_rng(0)
         self._turn = 0
         self.learn(best.tests)

@@ -21,10 +21,10 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
-from faulttree.odds.ending import Endings
-from faulttree.odds.lookahead import Draft
-from faulttree.odds.problem import Problem, bits
-from faulttree.odds.search import Search
+from faulttree.odds.last_checks import Endings
+from faulttree.odds.planning.exact_search import Search
+from faulttree.odds.planning.lookahead import Draft
+from faulttree.odds.planning.problem import PlanningProblem, bits
 from faulttree.odds.table import FaultTable, TableError
 from faulttree.tree.ids import free_id
 from faulttree.tree.model import Step, Tree, Use
@@ -37,7 +37,7 @@ NOTHING = "none-of-these"
 
 
 def plan_tree(
-    table: FaultTable, problem: Problem, search: Search[Any], draft: Draft
+    table: FaultTable, problem: PlanningProblem, search: Search[Any], draft: Draft
 ) -> dict[str, Any]:
     """The tree document of a plan.
 
@@ -58,7 +58,7 @@ def plan_tree(
 @dataclass
 class _Writer:
     table: FaultTable
-    problem: Problem
+    problem: PlanningProblem
     search: Search[Any]
     draft: Draft
     steps: dict[str, Any] = field(default_factory=dict)

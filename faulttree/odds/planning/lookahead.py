@@ -15,7 +15,8 @@ from typing import Any
 
 import numpy as np
 
-from faulttree.odds.greedy import (
+from faulttree.odds.planning.exact_search import OutOfTime, Search
+from faulttree.odds.planning.greedy import (
     Floats,
     Ints,
     Options,
@@ -27,8 +28,7 @@ from faulttree.odds.greedy import (
     survey,
     total_by,
 )
-from faulttree.odds.problem import Problem
-from faulttree.odds.search import OutOfTime, Search
+from faulttree.odds.planning.problem import PlanningProblem
 from faulttree.odds.table import TableError
 
 __all__ = ["Draft", "look_ahead", "reachable"]
@@ -39,7 +39,7 @@ ROWS_AT_ONCE = 30_000
 
 
 def look_ahead(
-    problem: Problem,
+    problem: PlanningProblem,
     search: Search[Any],
     widths: Sequence[int],
     known: Draft | None = None,
@@ -181,7 +181,7 @@ def _names(search: Search[Any], places: Places) -> list[Any]:
 
 
 def _best_ahead(
-    problem: Problem,
+    problem: PlanningProblem,
     places: Places,
     options: Options,
     standing: Ints,
@@ -211,7 +211,11 @@ def _best_ahead(
 
 
 def _carry_on(
-    problem: Problem, places: Places, owners: int, widths: Sequence[int], stop: Callable[[], bool]
+    problem: PlanningProblem,
+    places: Places,
+    owners: int,
+    widths: Sequence[int],
+    stop: Callable[[], bool],
 ) -> Floats:
     """(owners,) minutes times weight of plans from these places that look ahead themselves."""
     if not widths:

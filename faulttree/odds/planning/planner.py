@@ -22,17 +22,22 @@ from dataclasses import dataclass, field, replace
 from itertools import count, islice
 from typing import Any
 
-from faulttree.odds.bounds import entropy_bound, huffman_bound, pair_bound, rate_bound
-from faulttree.odds.chains import Chains
-from faulttree.odds.ending import Endings
-from faulttree.odds.guarded import guarded
-from faulttree.odds.lookahead import Draft, look_ahead, reachable
-from faulttree.odds.plan_tree import plan_tree
-from faulttree.odds.problem import Problem, bits
-from faulttree.odds.rollouts import nested
-from faulttree.odds.search import EPSILON, OutOfTime, Plain, Search, search_of
-from faulttree.odds.shortlist import shortlist
-from faulttree.odds.standing import minutes_as_it_stands
+from faulttree.odds.current_order import minutes_as_it_stands
+from faulttree.odds.guarded_table import guarded
+from faulttree.odds.last_checks import Endings
+from faulttree.odds.plan_document import plan_tree
+from faulttree.odds.planning.beam_search import Chains
+from faulttree.odds.planning.exact_search import EPSILON, OutOfTime, PlainSearch, Search, search_of
+from faulttree.odds.planning.lookahead import Draft, look_ahead, reachable
+from faulttree.odds.planning.lower_bounds import (
+    entropy_bound,
+    huffman_bound,
+    pair_bound,
+    rate_bound,
+)
+from faulttree.odds.planning.nested_lookahead import nested
+from faulttree.odds.planning.problem import PlanningProblem, bits
+from faulttree.odds.planning.shortlist import shortlist
 from faulttree.odds.table import FaultTable, TableError
 from faulttree.odds.testability import Testability, Wanted, groups_of, testability, wanted
 
@@ -153,7 +158,7 @@ def plan(
         raise TableError("the table has no faults", mend="Give each fault a row.")
     table = guarded(table)
     planned, loose = _without_loose(table)
-    problem = Problem(planned)
+    problem = PlanningProblem(planned)
     timer = _timer(seconds, work, stopped, clock)
     search = search_of(problem, timer.up)
     static = {
@@ -244,14 +249,14 @@ class _Timer:
 
 
 def _improve(
-    problem: Problem, search: Search[Any], best: Draft, low: float, timer: _Timer
+    problem: PlanningProblem, search: Search[Any], best: Draft, low: float, timer: _Timer
 ) -> Iterator[tuple[Draft, float]]:
     """Better plans and higher bounds, as they are found."""
     yield best, low
     small = problem.n <= EXACT_UP_TO
     if low >= best.total * (1 - EPSILON):
         return
-    if not small and isinstance(search, Plain):
+    if not small and isinstance(search, PlainSearch):
         for better in _by_stages(problem, search, best, timer):
             yield better, low
         return
@@ -277,7 +282,9 @@ def _improve(
             yield best, low
 
 
-def _by_stages(problem: Problem, search: Plain, best: Draft, timer: _Timer) -> Iterator[Draft]:
+def _by_stages(
+    problem: PlanningProblem, search: PlainSearch, best: Draft, timer: _Timer
+) -> Iterator[Draft]:
     """Better plans of a large table, as they are found."""
     tests = shortlist(problem, best)
     chains = Chains(problem, search, tests, best, timer.up)
@@ -305,7 +312,11 @@ def _by_stages(problem: Problem, search: Plain, best: Draft, timer: _Timer) -> I
 
 
 def _wider(
-    problem: Problem, search: Search[Any], best: Draft, widths: tuple[int, ...], timer: _Timer
+    problem: PlanningProblem,
+    search: Search[Any],
+    best: Draft,
+    widths: tuple[int, ...],
+    timer: _Timer,
 ) -> Draft:
     found = look_ahead(problem, search, widths, best, timer.up)
     return found if found.total <= best.total else best
@@ -348,7 +359,7 @@ def _polish(search: Search[Any], best: Draft, timer: _Timer) -> Draft:
 
 
 def _order(
-    problem: Problem, search: Search[Any], draft: Draft, endings: Endings
+    problem: PlanningProblem, search: Search[Any], draft: Draft, endings: Endings
 ) -> Iterator[tuple[int, str, str, float]]:
     """The plan line by line, depth first."""
     table = problem.table

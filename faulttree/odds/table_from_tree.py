@@ -20,7 +20,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Set
 
-from faulttree.odds.table import Deed, FaultTable, make_table
+from faulttree.odds.table import Action, FaultTable, make_table
 from faulttree.tree.model import Step, Tree, Use
 
 __all__ = ["table_from_tree"]
@@ -95,13 +95,13 @@ def _readings(step: Step) -> tuple[str, ...]:
 
 def _deeds(
     tree: Tree, steps: Mapping[str, Step], tests: Mapping[str, object], ways: _Ways
-) -> dict[str, Deed]:
+) -> dict[str, Action]:
     deeds = [step for name, step in steps.items() if name not in tests]
     called = {name for step in steps.values() for name in step.after}
     uses = [use for name, use in tree.uses.items() if name in called and name not in steps]
     known = {*tests, *(step.id for step in deeds), *(use.id for use in uses)}
     made = {
-        step.id: Deed(step.cost, _states(tree, step.access), _first(step, ways, known), step.live)
+        step.id: Action(step.cost, _states(tree, step.access), _first(step, ways, known), step.live)
         for step in deeds
     }
     for use in uses:
@@ -110,7 +110,7 @@ def _deeds(
             name for step in passed for name in step.after
             if name in known and name not in use.steps and name != use.id
         ]  # fmt: skip
-        made[use.id] = Deed(
+        made[use.id] = Action(
             sum(step.cost for step in passed),
             _states(tree, [state for step in passed for state in step.access]),
             tuple(dict.fromkeys(outside)),

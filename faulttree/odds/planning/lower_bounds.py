@@ -27,7 +27,7 @@ from itertools import accumulate
 
 import numpy as np
 
-from faulttree.odds.problem import Problem
+from faulttree.odds.planning.problem import PlanningProblem
 
 __all__ = [
     "apart",
@@ -84,7 +84,7 @@ def cheapest_path(costs: Sequence[float], length: float) -> float:
     return sums[whole] + (rest * costs[whole] if rest > 0 and whole < len(costs) else 0.0)
 
 
-def entropy_bound(problem: Problem) -> float:
+def entropy_bound(problem: PlanningProblem) -> float:
     """Minutes that the entropy of faults that must be told apart allows, at least."""
     masses = _masses(problem)
     whole = math.fsum(masses)
@@ -92,7 +92,7 @@ def entropy_bound(problem: Problem) -> float:
     return whole * cheapest_path(_costs(problem), bits_needed / math.log2(_letters(problem)))
 
 
-def huffman_bound(problem: Problem) -> float:
+def huffman_bound(problem: PlanningProblem) -> float:
     """Minutes that the Huffman code of faults that must be told apart allows, at least."""
     masses = _masses(problem)
     whole = math.fsum(masses)
@@ -126,11 +126,11 @@ def apart(
     return list(masses.values())
 
 
-def _letters(problem: Problem) -> int:
+def _letters(problem: PlanningProblem) -> int:
     return max(2, int(np.diff(problem.first).max(initial=2)))
 
 
-def _costs(problem: Problem) -> list[float]:
+def _costs(problem: PlanningProblem) -> list[float]:
     """Minutes in rising order, of tests that tell any two faults apart; alike ones once."""
     best: dict[tuple[int, ...], float] = {}
     full = (1 << problem.n) - 1
@@ -141,7 +141,7 @@ def _costs(problem: Problem) -> list[float]:
     return sorted(best.values())
 
 
-def _masses(problem: Problem) -> list[float]:
+def _masses(problem: PlanningProblem) -> list[float]:
     everyone = (1 << problem.n) - 1
     rows = [problem.allowed[fault].tobytes() for fault in range(problem.n)]
     same: dict[bytes, int] = {}
@@ -152,7 +152,7 @@ def _masses(problem: Problem) -> list[float]:
     return apart(weights, sure, {fault: same[row] for fault, row in enumerate(rows)})
 
 
-def pair_bound(problem: Problem) -> float:
+def pair_bound(problem: PlanningProblem) -> float:
     """Minutes that telling every pair of faults apart takes, at least.
 
     O(n²) for each test; tests with more than one vague fault count as able to tell those
@@ -175,7 +175,7 @@ def pair_bound(problem: Problem) -> float:
     return float((products[sure] * least[sure]).sum() / 2) if sure.any() else 0.0
 
 
-def rate_bound(problem: Problem) -> float:
+def rate_bound(problem: PlanningProblem) -> float:
     """Minutes that the information needed takes at the best rate a place of its size allows.
 
     A test's rarer outcomes together never weigh more than they do with all faults possible,
