@@ -25,7 +25,7 @@ import yaml
 
 from benchmarks.bench_loader import library, seconds
 from faulttree.rules import check_paths
-from faulttree.rules.looking import look
+from faulttree.rules.check_file import look
 from faulttree.rules.targets import Target
 
 TREES, PEERS, WARM = 60, 40, 300

@@ -26,7 +26,7 @@ if TYPE_CHECKING:
     from faulttree.figures.reviewing import review
     from faulttree.odds.planning.planner import plan
     from faulttree.reading.standalone import judge_text as judge
-    from faulttree.rules.checking import check
+    from faulttree.rules.runner import check
     from faulttree.tree.library import Library
     from faulttree.tree.search import find
     from faulttree.walk.fold import fold
@@ -69,7 +69,7 @@ __getattr__ = lazily(
         "figures.reviewing": ("review",),
         "odds.planning.planner": ("plan",),
         "reading.standalone": ("judge_text as judge",),
-        "rules.checking": ("check",),
+        "rules.runner": ("check",),
         "tree.library": ("Library",),
         "tree.search": ("find",),
         "walk.fold": ("fold",),

@@ -15,8 +15,8 @@ from click.testing import CliRunner
 
 from faulttree import cli as program
 from faulttree.rules import Report, check_paths
-from faulttree.rules.mending import Mend, mend_files, spliced
-from faulttree.rules.watching import changes
+from faulttree.rules.autofix import Fix, mend_files, spliced
+from faulttree.rules.output.changes import changes
 from faulttree.tree import Library
 from tests.test_rules import PROCEDURE, TREE, USING, a_library
 from tests.work import HANG, calls
@@ -176,7 +176,7 @@ def test_people_see_line_caret_reason_and_mend(tmp_path: Path) -> None:
 def test_colour_is_for_terminals_and_never_alone(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    from faulttree.rules.wording import as_text
+    from faulttree.rules.output.text import as_text
 
     report = check_paths([], a_library(tmp_path, BROKEN))
     coloured = as_text(report, colour=True)
@@ -312,12 +312,12 @@ def test_an_unchanged_library_is_answered_from_what_is_kept(
 ) -> None:
     library, cache = a_library(tmp_path / "lib", NOTED), tmp_path / "cache"
     first = check_paths([], library, cache=cache)
-    from faulttree.rules import looking
+    from faulttree.rules import check_file
 
     def refused(*_: object) -> None:
         raise AssertionError("looked again")
 
-    monkeypatch.setattr(looking, "look", refused)
+    monkeypatch.setattr(check_file, "look", refused)
     assert check_paths([], Library(tmp_path / "lib"), cache=cache) == first
     monkeypatch.undo()
     a_library(tmp_path / "lib", TREE)
@@ -353,9 +353,9 @@ def test_a_broken_cache_only_costs_time(tmp_path: Path, content: bytes) -> None:
 def test_many_processes_find_what_one_finds(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    from faulttree.rules import checking
+    from faulttree.rules import runner
 
-    monkeypatch.setattr(checking, "WORTH_A_PROCESS", 4)
+    monkeypatch.setattr(runner, "WORTH_A_PROCESS", 4)
     names = [f"no-output-{number}" for number in range(12)]
     library = a_library(tmp_path, **{f"trees__bench_supply__{name}": BROKEN for name in names})
     assert check_paths([], library, jobs=2) == check_paths([], library, jobs=1)
@@ -394,13 +394,13 @@ def test_fix_never_guesses_where_a_walk_goes(tmp_path: Path) -> None:
 
 def test_a_splice_that_would_change_more_is_refused() -> None:
     text = "a: &x {hwo: 1}\nb: *x\n"
-    mend = Mend(Path("x.yaml"), 1, 8, "hwo", "how", "unknown-key")
+    mend = Fix(Path("x.yaml"), 1, 8, "hwo", "how", "unknown-key")
     assert spliced(text, mend) is None, "the alias would change too"
     assert (
-        spliced("a: {hwo: 1}\n", Mend(Path("x"), 1, 5, "hwo", "how", "unknown-key"))
+        spliced("a: {hwo: 1}\n", Fix(Path("x"), 1, 5, "hwo", "how", "unknown-key"))
         == "a: {how: 1}\n"
     )
-    assert spliced("a: {hwo: 1}\n", Mend(Path("x"), 9, 5, "hwo", "how", "unknown-key")) is None
+    assert spliced("a: {hwo: 1}\n", Fix(Path("x"), 9, 5, "hwo", "how", "unknown-key")) is None
     assert mend_files([]) == []
 
 

@@ -11,7 +11,8 @@ from pathlib import Path
 import pytest
 
 from faulttree.errors import TreeError
-from faulttree.rules import FAMILIES, Finding, all_rules, check_paths, fit_to_walk, rules_page
+from faulttree.rules import FAMILIES, Finding, all_rules, check_paths, fit_to_walk
+from faulttree.rules.output import rules_page
 from faulttree.tree import Library
 from tests.work import HANG
 

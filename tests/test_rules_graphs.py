@@ -12,8 +12,8 @@ import pytest
 from scipy.sparse import csr_array
 from scipy.sparse.csgraph import breadth_first_order, connected_components
 
-from faulttree.rules.graph import dead_end, ring_of_steps, rings, step_never_reached
-from faulttree.rules.subject import Subject
+from faulttree.rules.checks.graph import dead_end, ring_of_steps, rings, step_never_reached
+from faulttree.rules.context import RuleContext
 from faulttree.tree import Step, Stop, Tree, Where
 
 
@@ -36,7 +36,7 @@ def random_tree(chance: random.Random) -> Tree:
 
 def agrees(seed: int) -> None:
     tree = random_tree(random.Random(seed))
-    subject = Subject(tree)
+    subject = RuleContext(tree)
     nodes = [*tree.steps, "end"]
     place = {name: number for number, name in enumerate(nodes)}
     matrix = np.zeros((len(nodes), len(nodes)), dtype=int)

@@ -8,9 +8,9 @@ from pathlib import Path
 from typing import Any
 
 from faulttree.errors import TreeError
-from faulttree.rules.examining import look_at
+from faulttree.rules.checks.library import compare, facts_of
 from faulttree.rules.finding import Finding
-from faulttree.rules.library import compare, facts_of
+from faulttree.rules.run_rules import look_at
 from faulttree.tree import Library
 
 __all__ = ["Fitness"]

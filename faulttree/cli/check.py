@@ -68,7 +68,7 @@ def command(
     whole library is checked. Exits with 0 where all is clean, 1 where something is found,
     2 where a path cannot be opened.
     """
-    from faulttree.rules.watching import stamp
+    from faulttree.rules.output.changes import stamp
 
     shape = "json" if as_json else form or "text"
     if watch and ("-" in paths or shape != "text"):
@@ -122,16 +122,16 @@ def show(report: Report, form: str) -> None:
     if form == "json":
         say_json(report.as_dict())
     elif form == "sarif":
-        from faulttree.rules.sarif import as_sarif
+        from faulttree.rules.output.sarif import as_sarif
 
         say_json(as_sarif(report))
     elif form == "github":
-        from faulttree.rules.wording import as_github
+        from faulttree.rules.output.text import as_github
 
         if report.findings:
             say(as_github(report.findings))
     else:
-        from faulttree.rules.wording import as_text
+        from faulttree.rules.output.text import as_text
 
         colour = wants_colour()
         click.echo(as_text(report, colour=colour), color=colour)
@@ -149,7 +149,7 @@ def wants_colour() -> bool:
 
 def mend(report: Report, look: Callable[[], Report]) -> Report:
     """Mend what can be mended safely, say what, and look again."""
-    from faulttree.rules.mending import mend_files
+    from faulttree.rules.autofix import mend_files
 
     done = mend_files(report.findings)
     for one in done:
@@ -160,7 +160,7 @@ def mend(report: Report, look: Callable[[], Report]) -> Report:
 
 def files_of(paths: tuple[str, ...], library: Library) -> list[Path]:
     """The files whose saving matters: those checked, and all that they share."""
-    from faulttree.rules.checking import targets_of
+    from faulttree.rules.runner import targets_of
 
     files = [target.path for target in targets_of(paths, library) if target.path is not None]
     shared = library.root / "shared"
@@ -180,8 +180,8 @@ def follow(
     import time
 
     from faulttree.errors import FaulttreeError
-    from faulttree.rules.watching import changes, stamp
-    from faulttree.rules.wording import as_text
+    from faulttree.rules.output.changes import changes, stamp
+    from faulttree.rules.output.text import as_text
 
     say("watching; Ctrl-C ends it", to_people=True)
     try:

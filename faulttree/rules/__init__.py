@@ -7,18 +7,18 @@ from typing import TYPE_CHECKING
 from faulttree.lazily import lazily
 
 if TYPE_CHECKING:
-    from faulttree.rules.checking import check, check_paths
-    from faulttree.rules.examining import fit_to_walk, look_at
-    from faulttree.rules.finding import LEVELS, Finding, Level, Looked, Report
-    from faulttree.rules.register import FAMILIES, Rule, all_rules
-    from faulttree.rules.rules_page import rules_page
+    from faulttree.rules.finding import LEVELS, CheckedFile, Finding, Level, Report
+    from faulttree.rules.output.rules_page import rules_page
+    from faulttree.rules.registry import FAMILIES, Rule, all_rules
+    from faulttree.rules.run_rules import fit_to_walk, look_at
+    from faulttree.rules.runner import check, check_paths
 
 __all__ = [
     "FAMILIES",
     "LEVELS",
+    "CheckedFile",
     "Finding",
     "Level",
-    "Looked",
     "Report",
     "Rule",
     "all_rules",
@@ -32,10 +32,10 @@ __all__ = [
 __getattr__ = lazily(
     __name__,
     {
-        "checking": ("check", "check_paths"),
-        "examining": ("fit_to_walk", "look_at"),
-        "finding": ("LEVELS", "Finding", "Level", "Looked", "Report"),
-        "register": ("FAMILIES", "Rule", "all_rules"),
-        "rules_page": ("rules_page",),
+        "runner": ("check", "check_paths"),
+        "run_rules": ("fit_to_walk", "look_at"),
+        "finding": ("LEVELS", "Finding", "Level", "CheckedFile", "Report"),
+        "registry": ("FAMILIES", "Rule", "all_rules"),
+        "output.rules_page": ("rules_page",),
     },
 )

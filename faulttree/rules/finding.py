@@ -6,11 +6,11 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
-from faulttree.rules.register import reason_of
+from faulttree.rules.registry import reason_of
 from faulttree.tree.model import Where
 from faulttree.tree.problems import Level
 
-__all__ = ["LEVELS", "Finding", "Level", "Looked", "Report", "about", "once"]
+__all__ = ["LEVELS", "CheckedFile", "Finding", "Level", "Report", "about", "once"]
 
 LEVELS: tuple[Level, ...] = ("error", "warning", "note")
 """Levels of SARIF 2.1.0 (3.27.10), the gravest first."""
@@ -103,7 +103,7 @@ class Report:
 
 
 @dataclass(frozen=True, slots=True)
-class Looked:
+class CheckedFile:
     """One file looked at.
 
     Attributes:

@@ -6,8 +6,8 @@ import re
 from pathlib import Path
 
 from faulttree.errors import FaulttreeError
-from faulttree.rules.examining import of_error
-from faulttree.rules.finding import Finding, Looked
+from faulttree.rules.finding import CheckedFile, Finding
+from faulttree.rules.run_rules import of_error
 from faulttree.tree import FileKind, shape_of
 from faulttree.tree.document import parse
 from faulttree.tree.schema import findings
@@ -67,7 +67,7 @@ def kind_of(text: str, path: Path | None) -> str:
     return "bench" if path is not None and path.stem == "bench" else "tree"
 
 
-def look_at_other(kind: str, text: str, path: Path | None, name: str) -> Looked:
+def look_at_other(kind: str, text: str, path: Path | None, name: str) -> CheckedFile:
     """A file that no walk goes through."""
     if kind == "table":
         return _table(text, path, name)
@@ -83,7 +83,7 @@ def look_at_other(kind: str, text: str, path: Path | None, name: str) -> Looked:
             found.append(Finding(rule, "error", message, name, line, column, mend))
     if kind == "bench" and not found:
         found += _bench(document.data, name, document.place)
-    return Looked(kind, tuple(_with_source(f, document.lines) for f in found))
+    return CheckedFile(kind, tuple(_with_source(f, document.lines) for f in found))
 
 
 def _with_source(finding: Finding, lines: tuple[str, ...]) -> Finding:
@@ -104,10 +104,10 @@ def _bench(data: object, name: str, place: object) -> list[Finding]:
     return []
 
 
-def _table(text: str, path: Path | None, name: str) -> Looked:
-    from faulttree.rules.table import findings_of
+def _table(text: str, path: Path | None, name: str) -> CheckedFile:
+    from faulttree.rules.checks.table import findings_of
 
-    return Looked("table", tuple(findings_of(text, path, name)))
+    return CheckedFile("table", tuple(findings_of(text, path, name)))
 
 
 __all__ += ["of_error"]

@@ -19,8 +19,8 @@ from pathlib import Path
 from types import TracebackType
 from typing import TYPE_CHECKING, Any
 
-from faulttree.rules.finding import Finding, Looked, Report
-from faulttree.rules.seen import Seen
+from faulttree.rules.file_stamps import FileStamp
+from faulttree.rules.finding import CheckedFile, Finding, Report
 
 if TYPE_CHECKING:
     from hashlib import _Hash as Hash
@@ -28,7 +28,7 @@ if TYPE_CHECKING:
     from faulttree.rules.targets import Target
     from faulttree.tree import Library
 
-__all__ = ["Memory"]
+__all__ = ["ResultCache"]
 
 FILE = "check.sqlite3"
 KEPT = 100_000
@@ -37,7 +37,7 @@ KEPT = 100_000
 COLUMNS = tuple(field.name for field in fields(Finding))
 
 
-class Memory:
+class ResultCache:
     """Results by content, in one SQLite file of a folder; without a folder nothing is kept."""
 
     def __init__(self, folder: Path | None) -> None:
@@ -47,7 +47,7 @@ class Memory:
         self._shared: dict[Path, bytes] = {}
         self._beginnings: dict[Path, Hash] = {}
 
-    def __enter__(self) -> Memory:
+    def __enter__(self) -> ResultCache:
         if self.folder is not None:
             with suppress(OSError, sqlite3.Error):
                 self.folder.mkdir(parents=True, exist_ok=True)
@@ -89,12 +89,12 @@ class Memory:
         self._put({key: json.dumps([_rows(report.findings), counts], ensure_ascii=False)})
         return report
 
-    def recall(self, targets: Sequence[Target]) -> list[Looked | None]:
+    def recall(self, targets: Sequence[Target]) -> list[CheckedFile | None]:
         """What is known of each target."""
         known = self._get([key for key in self.keys if key is not None])
         return [_looked(known.get(key)) if key else None for key in self.keys]
 
-    def keep(self, looked: Mapping[int, Looked]) -> None:
+    def keep(self, looked: Mapping[int, CheckedFile]) -> None:
         """Keep what is new."""
         new: dict[str, str] = {}
         for number, one in looked.items():
@@ -136,13 +136,13 @@ class Memory:
         # Names are kept apart by library: one run mostly looks at one.
         roots = sorted({str(target.library.root) for target in targets})
         index = f"seen {sha256(chr(0).join(roots).encode()).hexdigest()}"
-        seen = Seen(self._get([index]).get(index, ""), self._now())
+        seen = FileStamp(self._get([index]).get(index, ""), self._now())
         keys = [self._key(target, seen) for target in targets]
         if seen.news:
             self._put({index: seen.kept(whole=all(target.whole for target in targets))})
         return keys
 
-    def _key(self, target: Target, seen: Seen) -> str | None:
+    def _key(self, target: Target, seen: FileStamp) -> str | None:
         try:
             if target.path is not None:
                 digest = seen.digest(target.path)
@@ -225,11 +225,11 @@ def _rows(findings: Sequence[Finding]) -> list[list[Any]]:
     return [[getattr(finding, name) for name in COLUMNS] for finding in findings]
 
 
-def _looked(text: str | None) -> Looked | None:
+def _looked(text: str | None) -> CheckedFile | None:
     if text is None:
         return None
     try:
         kind, rows, facts = json.loads(text)
-        return Looked(kind, tuple(Finding(*row) for row in rows), facts)
+        return CheckedFile(kind, tuple(Finding(*row) for row in rows), facts)
     except (ValueError, TypeError):
         return None

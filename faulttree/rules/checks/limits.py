@@ -9,21 +9,21 @@ from typing import Any
 from faulttree.errors import ReadingError
 from faulttree.reading import formula_names, outcomes_of, parse_quantity
 from faulttree.reading.units import parse_unit
-from faulttree.rules.found import Found
-from faulttree.rules.register import rule
-from faulttree.rules.subject import Subject
+from faulttree.rules.context import RuleContext
+from faulttree.rules.raw_finding import RawFinding
+from faulttree.rules.registry import rule
 from faulttree.tree.model import Step, Where
 
 
 @rule("limits", "error", "limits: {min: 12 V, max: 11 V}")
-def impossible_limit(subject: Subject) -> Iterator[Found]:
+def impossible_limit(subject: RuleContext) -> Iterator[RawFinding]:
     """A limit that cannot be worked out judges nothing: an empty or inverted range, bands
     with a gap or an overlap, a tolerance that swallows the value, an unknown unit or two
     that differ, a rating outside the range its formula holds in, a formula that is none.
     """
     for name, limits in subject.limits.items():
         if isinstance(limits, ReadingError):
-            yield Found(
+            yield RawFinding(
                 subject.limit_place(subject.tree.steps[name], limits.key),
                 _sentence(limits.message),
                 limits.mend or "Mend the limits.",
@@ -52,7 +52,7 @@ def _outcomes(step: Step) -> tuple[str, ...]:
     results: {low: dead-regulator, inside: hand-over}      # and `high`?
     """,
 )
-def outcome_without_target(subject: Subject) -> Iterator[Found]:
+def outcome_without_target(subject: RuleContext) -> Iterator[RawFinding]:
     """The limits can give an outcome that leads nowhere. The walk stops there, in the
     middle, with the unit open.
     """
@@ -61,7 +61,7 @@ def outcome_without_target(subject: Subject) -> Iterator[Found]:
             continue
         for outcome in _outcomes(step):
             if outcome not in step.targets:
-                yield Found(
+                yield RawFinding(
                     step.where.under("results"),
                     f"The limits of `{subject.name(step.id)}` can give `{outcome}`, "
                     "which leads nowhere.",
@@ -78,7 +78,7 @@ def outcome_without_target(subject: Subject) -> Iterator[Found]:
     results: {inside: switch, high: broken-lead, low: hand-over}    # never `low`
     """,
 )
-def outcome_never_given(subject: Subject) -> Iterator[Found]:
+def outcome_never_given(subject: RuleContext) -> Iterator[RawFinding]:
     """A target stands for an outcome that these limits cannot give: a limit is missing, or
     a name is misspelt, and what it leads to is never found this way.
     """
@@ -92,7 +92,7 @@ def outcome_never_given(subject: Subject) -> Iterator[Found]:
             place = subject.result_place(step, outcome)
             if place.keys[-1] == "outside":
                 continue
-            yield Found(
+            yield RawFinding(
                 place,
                 f"The limits of `{subject.name(step.id)}` never give `{outcome}`.",
                 f"They give {', '.join(f'`{name}`' for name in given)}.",
@@ -101,7 +101,7 @@ def outcome_never_given(subject: Subject) -> Iterator[Found]:
 
 
 @rule("limits", "note", "limits: {nominal: 34 V, tolerance: 10 %}      # says who?")
-def limit_without_source(subject: Subject) -> Iterator[Found]:
+def limit_without_source(subject: RuleContext) -> Iterator[RawFinding]:
     """A figure without a source cannot be weighed: a maker's sheet, a standard and a guess
     look the same. Say where it comes from, even if it is the shop's own.
     """
@@ -109,7 +109,7 @@ def limit_without_source(subject: Subject) -> Iterator[Found]:
         if step.limits is None or step.source:
             continue
         if not step.limits.get("source") and "component" not in step.limits:
-            yield Found(
+            yield RawFinding(
                 step.where.under("limits"),
                 f"The limits of `{subject.name(step.id)}` have no source.",
                 "Add `source:` with where the figures come from.",
@@ -117,7 +117,7 @@ def limit_without_source(subject: Subject) -> Iterator[Found]:
 
 
 @rule("limits", "warning", "limits: {max: 7 m}      # seven metres, or seven thousandths of what?")
-def limit_without_unit(subject: Subject) -> Iterator[Found]:
+def limit_without_unit(subject: RuleContext) -> Iterator[RawFinding]:
     """The figures have no unit, and no `unit` names one. A reading with a unit cannot be
     judged by them, and one without may be in another prefix. A plain count may be accepted
     with that as its reason.
@@ -125,7 +125,7 @@ def limit_without_unit(subject: Subject) -> Iterator[Found]:
     for step, limits in subject.resolved():
         if limits.unit or limits.component or limits.missing:
             continue
-        yield Found(
+        yield RawFinding(
             subject.limit_place(step, ()),
             f"The limits of `{subject.name(step.id)}` have no unit.",
             "Write it behind the figures, or as `unit:`.",
@@ -140,7 +140,7 @@ def limit_without_unit(subject: Subject) -> Iterator[Found]:
     results: {inside: switch, outside: broken-lead}      # or is there a `min` too?
     """,
 )
-def outside_of_one_side(subject: Subject) -> Iterator[Found]:
+def outside_of_one_side(subject: RuleContext) -> Iterator[RawFinding]:
     """`outside` stands for low and high together, and these limits have one side only. Mostly
     the other limit was forgotten, and every reading on that side passes as good.
     """
@@ -148,7 +148,7 @@ def outside_of_one_side(subject: Subject) -> Iterator[Found]:
         place = step.where.under("results", "outside")
         if len(_outcomes(step)) == 2 and subject.raw(place) is not None:
             side = next(one for one in _outcomes(step) if one != "inside")
-            yield Found(
+            yield RawFinding(
                 place,
                 f"The limits of `{subject.name(step.id)}` give `{side}` only, not both sides.",
                 f"Write `{side}` for `outside`, or add the other limit.",
@@ -157,7 +157,7 @@ def outside_of_one_side(subject: Subject) -> Iterator[Found]:
 
 
 @rule("limits", "warning", "limits: {nominal: 5 V, tolerance: 6 V}")
-def tolerance_beyond_nominal(subject: Subject) -> Iterator[Found]:
+def tolerance_beyond_nominal(subject: RuleContext) -> Iterator[RawFinding]:
     """The tolerance is larger than the value it is for, so that a reading of the opposite
     sign, or of nothing at all, passes as good.
     """
@@ -166,7 +166,7 @@ def tolerance_beyond_nominal(subject: Subject) -> Iterator[Found]:
         if nominal is None or limits.component or limits.lower is None or limits.upper is None:
             continue
         if nominal and limits.unit not in ("degC", "K", "dB") and limits.lower <= 0 <= limits.upper:
-            yield Found(
+            yield RawFinding(
                 subject.limit_place(step, ("tolerance",)),
                 f"The tolerance of `{subject.name(step.id)}` is as large as the value itself.",
                 "Mend the tolerance, or give `min` and `max`.",
@@ -186,7 +186,7 @@ def _formulas(step: Step) -> Iterator[tuple[str, Mapping[str, Any], Mapping[str,
                 continue
 
 
-def _sources(subject: Subject) -> Iterator[tuple[Step, Where, str]]:
+def _sources(subject: RuleContext) -> Iterator[tuple[Step, Where, str]]:
     """Each step with the place and name of what a formula of it takes a value from."""
     for step in subject.tree.steps.values():
         if step.limits is None:
@@ -196,12 +196,12 @@ def _sources(subject: Subject) -> Iterator[tuple[Step, Where, str]]:
                 yield step, subject.limit_place(step, (key, "from", name)), source
 
 
-def _keeps_value(subject: Subject, name: str) -> bool:
+def _keeps_value(subject: RuleContext, name: str) -> bool:
     step = subject.tree.steps.get(name)
     return step is not None and step.kind == "measure"
 
 
-def comes_after(subject: Subject, source: str, name: str) -> bool:
+def comes_after(subject: RuleContext, source: str, name: str) -> bool:
     """Whether a walk can come from one step to another one."""
     if subject.order is None:
         return source != name and name in subject.beyond(source)
@@ -209,7 +209,7 @@ def comes_after(subject: Subject, source: str, name: str) -> bool:
 
 
 @rule("limits", "error", 'limits: {max: {formula: "u / 2", from: {u: reservior}}, unit: V}')
-def formula_never_known(subject: Subject) -> Iterator[Found]:
+def formula_never_known(subject: RuleContext) -> Iterator[RawFinding]:
     """A formula takes a value that no walk can have: from a step or rating that does not
     exist, from a step that is no `measure`, or from one that only comes later. The verdict
     would always be undecided.
@@ -230,7 +230,7 @@ def formula_never_known(subject: Subject) -> Iterator[Found]:
             )
         else:
             continue
-        yield Found(place, message, "Name a step that is read on the way here, or a rating.")
+        yield RawFinding(place, message, "Name a step that is read on the way here, or a rating.")
 
 
 @rule(
@@ -244,7 +244,7 @@ def formula_never_known(subject: Subject) -> Iterator[Found]:
       limits: {max: {formula: "u / 2", from: {u: input}}, unit: V}    # `input` was not read
     """,
 )
-def formula_may_miss(subject: Subject) -> Iterator[Found]:
+def formula_may_miss(subject: RuleContext) -> Iterator[RawFinding]:
     """On some way to this step the reading that its formula needs has not been taken. On
     that way every verdict is undecided.
     """
@@ -265,7 +265,7 @@ def formula_may_miss(subject: Subject) -> Iterator[Found]:
             step.id in subject.beyond_without(entry, frozenset([source]))
             for entry in _entries(subject, step)
         ):
-            yield Found(
+            yield RawFinding(
                 place,
                 f"A way leads to `{subject.name(step.id, place)}` without a reading of "
                 f"`{subject.name(source, place)}`.",
@@ -273,7 +273,7 @@ def formula_may_miss(subject: Subject) -> Iterator[Found]:
             )
 
 
-def _entries(subject: Subject, step: Step) -> tuple[str, ...]:
+def _entries(subject: RuleContext, step: Step) -> tuple[str, ...]:
     """Where walks to a step begin; one in the closing has the whole walk behind it."""
     if not step.id.startswith("closing."):
         return (subject.tree.start,)
@@ -282,7 +282,7 @@ def _entries(subject: Subject, step: Step) -> tuple[str, ...]:
 
 
 @rule("limits", "warning", 'limits: {max: {formula: "u", from: {u: input-current}}, unit: V}')
-def formula_mixes_units(subject: Subject) -> Iterator[Found]:
+def formula_mixes_units(subject: RuleContext) -> Iterator[RawFinding]:
     """A formula adds or compares values of different units, or passes one on as if it were
     another: amperes are judged as volts and the verdict means nothing.
     """
@@ -292,7 +292,7 @@ def formula_mixes_units(subject: Subject) -> Iterator[Found]:
             wanted = _base((step.limits or {}).get("unit") or step.unit)
             mixed = _mixed(str(value["formula"]), units, wanted)
             if mixed:
-                yield Found(
+                yield RawFinding(
                     subject.limit_place(step, (key, "formula")),
                     f"The formula mixes {mixed[0] or 'a plain number'} and "
                     f"{mixed[1] or 'a plain number'}.",
@@ -307,7 +307,7 @@ def _base(unit: Any) -> str | None:
         return None
 
 
-def _unit_of(subject: Subject, source: str) -> str | None:
+def _unit_of(subject: RuleContext, source: str) -> str | None:
     """The base unit of a reading or rating, None where nothing is said."""
     if source in subject.tree.ratings:
         return _base(subject.tree.ratings[source].unit)
@@ -354,7 +354,7 @@ def _mixed(
 
 
 @rule("limits", "error", "ratings: {rail: {unit: V, models: {two-channel: 34 A}}}")
-def bad_rating(subject: Subject) -> Iterator[Found]:
+def bad_rating(subject: RuleContext) -> Iterator[RawFinding]:
     """A rating that differs by model has a unit that is none, or a value in another one. A
     formula over it cannot be worked out for that model.
     """
@@ -363,19 +363,21 @@ def bad_rating(subject: Subject) -> Iterator[Found]:
         try:
             parse_unit(rating.unit)
         except ReadingError as error:
-            yield Found(where.under("unit"), _sentence(error.message), error.mend or "Mend it.")
+            yield RawFinding(
+                where.under("unit"), _sentence(error.message), error.mend or "Mend it."
+            )
             continue
         for model, text in rating.models.items():
             try:
                 parse_quantity(text, rating.unit)
             except ReadingError as error:
-                yield Found(
+                yield RawFinding(
                     where.under("models", model), _sentence(error.message), error.mend or "Mend it."
                 )
 
 
 @rule("limits", "error", "room: {measure: Room temperature, unit: degrees, then: sensor}")
-def unknown_unit(subject: Subject) -> Iterator[Found]:
+def unknown_unit(subject: RuleContext) -> Iterator[RawFinding]:
     """A reading is kept in a unit that is none, so that no reading can be typed in."""
     for step in subject.tree.steps.values():
         if step.unit is None or step.limits is not None or "{" in step.unit:
@@ -383,6 +385,6 @@ def unknown_unit(subject: Subject) -> Iterator[Found]:
         try:
             parse_unit(step.unit)
         except ReadingError as error:
-            yield Found(
+            yield RawFinding(
                 step.where.under("unit"), _sentence(error.message), error.mend or "Mend it."
             )

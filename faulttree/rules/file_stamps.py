@@ -18,7 +18,7 @@ from stat import S_ISLNK, S_ISREG
 
 from faulttree.tree.source import MAX_BYTES
 
-__all__ = ["Seen"]
+__all__ = ["FileStamp"]
 
 SETTLED = 2_000_000_000
 """Nanoseconds after which a further change bears another time on every usual file system."""
@@ -27,7 +27,7 @@ Status = tuple[int, int, int, int]
 """Number, size, time of writing and of change in nanoseconds."""
 
 
-class Seen:
+class FileStamp:
     """The files of one run, known from the last one.
 
     Args:

@@ -6,8 +6,8 @@ from collections.abc import Iterable, Iterator, Mapping
 from typing import Any
 
 from faulttree.rules.finding import Finding
-from faulttree.rules.found import Found
-from faulttree.rules.register import Rule, all_rules
+from faulttree.rules.raw_finding import RawFinding
+from faulttree.rules.registry import Rule, all_rules
 from faulttree.tree.model import Where
 from faulttree.tree.problems import near
 
@@ -49,7 +49,7 @@ def accept(
 
 def unused(
     own: str, data: Any, used: frozenset[tuple[str, int]], *, families: bool = False
-) -> Iterator[Found]:
+) -> Iterator[RawFinding]:
     """Entries of a document that match nothing.
 
     Args:
@@ -66,10 +66,10 @@ def unused(
         where = Where(own, ("accepted", number))
         if rule not in rules:
             mend = near(rule, rules) or "`faulttree check` prints the rule beside each finding."
-            yield Found(where.under("rule"), f"There is no rule `{rule}`.", mend)
+            yield RawFinding(where.under("rule"), f"There is no rule `{rule}`.", mend)
             continue
         place = f" at `{at}`" if at else ""
-        yield Found(where, f"`{rule}` finds nothing{place}.", "Take this entry out.")
+        yield RawFinding(where, f"`{rule}` finds nothing{place}.", "Take this entry out.")
 
 
 def _compares(rule: Rule | None) -> bool:

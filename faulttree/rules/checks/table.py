@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 from faulttree.errors import FaulttreeError
 from faulttree.rules.finding import Finding
-from faulttree.rules.register import declare
+from faulttree.rules.registry import declare
 
 if TYPE_CHECKING:
     from faulttree.odds import FaultTable

@@ -8,17 +8,17 @@ from functools import cached_property
 from typing import Literal
 
 from faulttree.errors import ReadingError
-from faulttree.rules.subject import Subject
-from faulttree.rules.words import denied, is_sound, stems, turned_round
+from faulttree.rules.context import RuleContext
+from faulttree.rules.vocabulary import denied, is_sound, stems, turned_round
 from faulttree.tree.model import Step, Tree, Use, Where
 
-__all__ = ["End", "Probe", "probes"]
+__all__ = ["OutcomeEnd", "TestMeaning", "probes"]
 
 SIDES = frozenset({"low", "high", "outside"})
 
 
 @dataclass(frozen=True)
-class End:
+class OutcomeEnd:
     """What an outcome leads to, as the file itself names it.
 
     Attributes:
@@ -52,7 +52,7 @@ class End:
 
 
 @dataclass(frozen=True)
-class Probe:
+class TestMeaning:
     """A step that asks or measures, or a use taken as one test.
 
     Attributes:
@@ -68,14 +68,14 @@ class Probe:
     id: str
     kind: Literal["ask", "measure", "use"]
     text: str
-    ends: Mapping[str, End]
+    ends: Mapping[str, OutcomeEnd]
     unit: str
     fed: bool
     procedure: str
     step: Step | None
     use: Use | None
 
-    def place(self, subject: Subject, outcome: str) -> Where:
+    def place(self, subject: RuleContext, outcome: str) -> Where:
         """Where the file says what an outcome leads to."""
         if self.use is not None:
             return self.use.where.under("exits", outcome)
@@ -107,7 +107,7 @@ class Probe:
         return () if good is None else tuple(outcome for outcome in self.ends if outcome != good)
 
 
-def probes(subject: Subject) -> tuple[Probe, ...]:
+def probes(subject: RuleContext) -> tuple[TestMeaning, ...]:
     """The tests of a subject: steps that ask or measure, and uses; not those of the closing.
 
     A step of a procedure is one test, however often the tree uses it.
@@ -116,7 +116,7 @@ def probes(subject: Subject) -> tuple[Probe, ...]:
     return (*_of_steps(subject, ends), *_of_uses(subject, ends))
 
 
-def _of_steps(subject: Subject, known: _Ends) -> Iterator[Probe]:
+def _of_steps(subject: RuleContext, known: _Ends) -> Iterator[TestMeaning]:
     met: set[Where] = set()
     for step in subject.tree.steps.values():
         if step.kind not in ("ask", "measure") or step.id.startswith("closing."):
@@ -134,10 +134,10 @@ def _of_steps(subject: Subject, known: _Ends) -> Iterator[Probe]:
             unit = _unit(subject, step.id)
             fed = unit in ("A", "W", "VA") or (step.live and unit in ("V", ""))
             kind: Literal["ask", "measure"] = "ask" if step.kind == "ask" else "measure"
-            yield Probe(name, kind, step.text, ends, unit, fed, "", step, None)
+            yield TestMeaning(name, kind, step.text, ends, unit, fed, "", step, None)
 
 
-def _of_uses(subject: Subject, known: _Ends) -> Iterator[Probe]:
+def _of_uses(subject: RuleContext, known: _Ends) -> Iterator[TestMeaning]:
     tree = subject.tree
     for use in tree.uses.values():
         if use.parent is None and not use.id.startswith("closing.") and len(use.exits) > 1:
@@ -147,44 +147,46 @@ def _of_uses(subject: Subject, known: _Ends) -> Iterator[Probe]:
             units = {_unit(subject, step) for step in use.steps} - {""}
             unit = units.pop() if len(units) == 1 else ""
             fed = any(tree.steps[step].live for step in use.steps if step in tree.steps)
-            yield Probe(use.id, "use", text, ends, unit, fed, use.procedure, None, use)
+            yield TestMeaning(use.id, "use", text, ends, unit, fed, use.procedure, None, use)
 
 
-def _unit(subject: Subject, step: str) -> str:
+def _unit(subject: RuleContext, step: str) -> str:
     limits = subject.limits.get(step)
     return "" if limits is None or isinstance(limits, ReadingError) else limits.unit
 
 
-class _Ends(dict[str, End]):
+class _Ends(dict[str, OutcomeEnd]):
     """Target → what it is, worked out once for all outcomes that lead there."""
 
     def __init__(self, tree: Tree) -> None:
         super().__init__()
         self.tree = tree
 
-    def __missing__(self, target: str) -> End:
+    def __missing__(self, target: str) -> OutcomeEnd:
         self[target] = end = _node(self.tree, target)
         return end
 
-    def after(self, step: Step, outcome: str, target: str) -> End:
+    def after(self, step: Step, outcome: str, target: str) -> OutcomeEnd:
         """What an outcome leads to: of a step in a procedure, perhaps an exit of that."""
         left = step.leaves.get(outcome)
-        return End("exit", left[0][1]) if left else self[target]
+        return OutcomeEnd("exit", left[0][1]) if left else self[target]
 
 
-def _node(tree: Tree, target: str) -> End:
+def _node(tree: Tree, target: str) -> OutcomeEnd:
     if target in tree.faults:
         fault = tree.faults[target]
-        return End("fault", target, fault.title, fault.part)
+        return OutcomeEnd("fault", target, fault.title, fault.part)
     if target in tree.stops:
         stop = tree.stops[target]
-        return End("stop", target, stop.title, "", stop.reason)
+        return OutcomeEnd("stop", target, stop.title, "", stop.reason)
     step = tree.steps.get(target)
     if step is None:
-        return End("step", target)
+        return OutcomeEnd("step", target)
     use = tree.uses.get(step.use or "")
     while use is not None and use.parent is not None:
         use = tree.uses.get(use.parent)
     if use is not None and use.start == target:
-        return End("step", use.id, use.title, " ".join(str(item) for item in use.given.values()))
-    return End("step", target, step.text)
+        return OutcomeEnd(
+            "step", use.id, use.title, " ".join(str(item) for item in use.given.values())
+        )
+    return OutcomeEnd("step", target, step.text)

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from functools import cached_property
 from typing import TYPE_CHECKING
 
-from faulttree.rules.subject import Subject, TooLargeError
+from faulttree.rules.context import RuleContext, TooLargeError
 from faulttree.tree.model import Step
 
 if TYPE_CHECKING:
@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 
     Floats = NDArray[np.float64]
 
-__all__ = ["Settling", "settling"]
+__all__ = ["TestComparison", "settling"]
 
 SOMETHING = 1e-9
 """Bits below which a test tells nothing: rounding."""
@@ -28,7 +28,7 @@ MAX_ENTRIES = 40_000
 """Steps times faults up to which a tree is weighed; one of 1,000 lines has about 6,000."""
 
 
-def settling(subject: Subject) -> Settling | None:
+def settling(subject: RuleContext) -> TestComparison | None:
     """Compares the tests of a tree; None where there are not two faults to tell apart.
 
     Raises:
@@ -38,11 +38,11 @@ def settling(subject: Subject) -> Settling | None:
         return None
     if len(subject.tree.diagnostic) * len(subject.tree.faults) > MAX_ENTRIES:
         raise TooLargeError
-    return Settling(subject)
+    return TestComparison(subject)
 
 
 @dataclass(frozen=True)
-class Settling:
+class TestComparison:
     """Compares the tests of one tree.
 
     A test tells two faults apart where no outcome fits both. Where the tree does not say what
@@ -50,7 +50,7 @@ class Settling:
     are left to be weighed by it.
     """
 
-    subject: Subject
+    subject: RuleContext
 
     @cached_property
     def table(self) -> FaultTable:

@@ -12,8 +12,8 @@ from typing import TYPE_CHECKING, Any, Literal
 from faulttree.tree.problems import Level
 
 if TYPE_CHECKING:
-    from faulttree.rules.found import Found
-    from faulttree.rules.subject import Subject
+    from faulttree.rules.context import RuleContext
+    from faulttree.rules.raw_finding import RawFinding
 
 __all__ = ["FAMILIES", "Family", "Rule", "all_rules", "reason_of", "rule", "rules_of"]
 
@@ -33,7 +33,7 @@ FAMILIES: Mapping[Family, str] = {
     "table": "Whether a fault table can be reckoned with.",
 }
 
-Check = Callable[["Subject"], "Iterator[Found]"]
+Check = Callable[["RuleContext"], "Iterator[RawFinding]"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,7 +84,7 @@ def declare(
 def all_rules() -> Mapping[str, Rule]:
     """Every rule by id, in the order of the families, by name within each."""
     for family in FAMILIES:
-        import_module(f"faulttree.rules.{family}")
+        import_module(f"faulttree.rules.checks.{family}")
     order = list(FAMILIES)
     return dict(sorted(_RULES.items(), key=lambda item: (order.index(item[1].family), item[0])))
 
@@ -92,7 +92,7 @@ def all_rules() -> Mapping[str, Rule]:
 def rules_of(*families: Family) -> tuple[Rule, ...]:
     """The rules of some families that look at one tree; only those modules are imported."""
     for family in families:
-        import_module(f"faulttree.rules.{family}")
+        import_module(f"faulttree.rules.checks.{family}")
     return tuple(r for r in _RULES.values() if r.family in families and r.check is not None)
 
 

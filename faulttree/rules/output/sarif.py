@@ -7,7 +7,7 @@ from typing import Any
 from urllib.parse import quote
 
 from faulttree.rules.finding import Finding, Report
-from faulttree.rules.register import Rule, all_rules
+from faulttree.rules.registry import Rule, all_rules
 from faulttree.version import __version__
 
 __all__ = ["as_sarif"]

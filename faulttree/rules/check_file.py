@@ -6,14 +6,14 @@ from dataclasses import replace
 
 from faulttree.errors import FaulttreeError, TreeError
 from faulttree.rules import other_files
-from faulttree.rules.examining import look_at, of_error
-from faulttree.rules.finding import Finding, Looked
+from faulttree.rules.finding import CheckedFile, Finding
+from faulttree.rules.run_rules import look_at, of_error
 from faulttree.rules.targets import LOOKED_FOR, Target, leads_out
 
 __all__ = ["look"]
 
 
-def look(target: Target) -> Looked:
+def look(target: Target) -> CheckedFile:
     """One file, whatever kind it is.
 
     Raises:
@@ -21,9 +21,9 @@ def look(target: Target) -> Looked:
     """
     unseen = _unseen(target)
     if unseen is not None:
-        return Looked("other", (unseen,))
+        return CheckedFile("other", (unseen,))
     if target.path is not None and leads_out(target):
-        return Looked("other", ())
+        return CheckedFile("other", ())
     text = target.text
     if target.path is not None:
         try:
@@ -31,7 +31,7 @@ def look(target: Target) -> Looked:
         except TreeError as error:
             if error.line is None:
                 raise
-            return Looked(other_files.kind_of("", target.path), (of_error(error),))
+            return CheckedFile(other_files.kind_of("", target.path), (of_error(error),))
     kind = other_files.kind_of(text or "", target.path)
     if kind not in ("tree", "procedure"):
         return other_files.look_at_other(kind, text or "", target.path, target.name)
@@ -39,16 +39,16 @@ def look(target: Target) -> Looked:
         examined = target.library.examine_text(text or "", target.path)
         found = look_at(examined, target.library)
     except FaulttreeError as error:
-        return Looked(kind, (of_error(error),))
+        return CheckedFile(kind, (of_error(error),))
     except RecursionError:
         deep = TreeError("The file is nested too deeply to be followed.", path=target.path)
-        return Looked(kind, (of_error(deep),))
+        return CheckedFile(kind, (of_error(deep),))
     return found if target.path is not None else _renamed(found, target.name)
 
 
-def _renamed(looked: Looked, name: str) -> Looked:
+def _renamed(looked: CheckedFile, name: str) -> CheckedFile:
     findings = tuple(replace(f, path=f.path or name) for f in looked.findings)
-    return Looked(looked.kind, findings, looked.facts)
+    return CheckedFile(looked.kind, findings, looked.facts)
 
 
 def _unseen(target: Target) -> Finding | None:

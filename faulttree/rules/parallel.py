@@ -7,8 +7,8 @@ from concurrent.futures.process import BrokenProcessPool
 from pathlib import Path
 
 from faulttree.errors import TreeError
-from faulttree.rules.finding import Looked
-from faulttree.rules.looking import look
+from faulttree.rules.check_file import look
+from faulttree.rules.finding import CheckedFile
 from faulttree.rules.targets import Target
 from faulttree.tree import Library
 from faulttree.workers import workers
@@ -22,7 +22,7 @@ _LIBRARIES: dict[Path, Library] = {}
 
 def look_in_processes(
     targets: Sequence[Target], numbers: Sequence[int], jobs: int
-) -> Mapping[int, Looked]:
+) -> Mapping[int, CheckedFile]:
     """Look at some targets, by number, in up to ``jobs`` processes.
 
     Raises:
@@ -31,7 +31,7 @@ def look_in_processes(
     here = [n for n in numbers if targets[n].path is None]
     away = [n for n in numbers if targets[n].path is not None]
     pieces = [away[at : at + CHUNK] for at in range(0, len(away), CHUNK)]
-    found: dict[int, Looked] = {}
+    found: dict[int, CheckedFile] = {}
     with workers(min(jobs, len(pieces)) or 1, look.__module__) as pool:
         waiting = []
         for piece in pieces:
@@ -49,7 +49,7 @@ def look_in_processes(
     return {**found, **{n: look(targets[n]) for n in here}}
 
 
-def _piece(files: Sequence[tuple[Path | None, Path, bool]]) -> list[Looked]:
+def _piece(files: Sequence[tuple[Path | None, Path, bool]]) -> list[CheckedFile]:
     looked = []
     for path, root, whole in files:
         library = _LIBRARIES.setdefault(root, Library(root))

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from faulttree.rules.register import Family, declare
+from faulttree.rules.registry import Family, declare
 from faulttree.tree.problems import RULES, Level
 
 EXAMPLES: Mapping[str, str] = {

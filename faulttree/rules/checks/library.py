@@ -8,9 +8,9 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from typing import Any
 
 from faulttree.errors import TreeError
-from faulttree.rules.accepting import entries_of
+from faulttree.rules.accepted import entries_of
 from faulttree.rules.finding import Finding
-from faulttree.rules.register import all_rules, declare
+from faulttree.rules.registry import all_rules, declare
 from faulttree.tree import ExaminedFile, Library, Tree, Where
 
 __all__ = ["compare", "facts_of"]

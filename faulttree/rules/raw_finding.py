@@ -6,11 +6,11 @@ from dataclasses import dataclass
 
 from faulttree.tree.model import Where
 
-__all__ = ["Found"]
+__all__ = ["RawFinding"]
 
 
 @dataclass(frozen=True, slots=True)
-class Found:
+class RawFinding:
     """What a rule yields: the place inside a document, not yet a line of a file.
 
     Attributes:

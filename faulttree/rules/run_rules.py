@@ -6,11 +6,11 @@ from collections.abc import Iterator, Mapping
 from typing import Any
 
 from faulttree.errors import FaulttreeError, TreeError
-from faulttree.rules.accepting import accept, unused
-from faulttree.rules.finding import LEVELS, Finding, Level, Looked, about, once
-from faulttree.rules.found import Found
-from faulttree.rules.register import Family, all_rules, rules_of
-from faulttree.rules.subject import Subject, TooLargeError
+from faulttree.rules.accepted import accept, unused
+from faulttree.rules.context import RuleContext, TooLargeError
+from faulttree.rules.finding import LEVELS, CheckedFile, Finding, Level, about, once
+from faulttree.rules.raw_finding import RawFinding
+from faulttree.rules.registry import Family, all_rules, rules_of
 from faulttree.tree import ExaminedFile, Library, Problem, Tree, Where
 
 __all__ = ["finding_at", "fit_to_walk", "look_at", "of_error"]
@@ -19,14 +19,14 @@ PER_TREE: tuple[Family, ...] = ("graph", "limits", "evidence", "meaning", "safet
 CHEAP: tuple[Family, ...] = ("graph", "limits", "evidence", "safety")
 
 
-def look_at(examined: ExaminedFile, library: Library) -> Looked:
+def look_at(examined: ExaminedFile, library: Library) -> CheckedFile:
     """All rules on one examined file."""
-    from faulttree.rules.library import facts_of
+    from faulttree.rules.checks.library import facts_of
 
     found = [_of_problem(problem, examined) for problem in examined.problems]
     subject = _subject(examined, library)
     if subject is None:
-        return Looked(examined.kind, once(found))
+        return CheckedFile(examined.kind, once(found))
     found += _run(subject, examined, PER_TREE)
     left, used = accept(found, {name: subject.data(name) for name in subject.documents})
     rule = all_rules()["accepted-for-nothing"]
@@ -35,7 +35,7 @@ def look_at(examined: ExaminedFile, library: Library) -> Looked:
         for idle in unused(subject.own, subject.data(subject.own), used)
     ]
     facts = facts_of(subject.tree, examined) if examined.kind == "tree" else None
-    return Looked(examined.kind, once(left), facts)
+    return CheckedFile(examined.kind, once(left), facts)
 
 
 def fit_to_walk(what: ExaminedFile | Tree) -> tuple[Finding, ...]:
@@ -51,14 +51,14 @@ def fit_to_walk(what: ExaminedFile | Tree) -> tuple[Finding, ...]:
     found = [_of_problem(p, examined) for p in examined.problems if p.level == "error"]
     if examined.tree is None:
         return once(found)
-    subject = Subject(examined.tree)
+    subject = RuleContext(examined.tree)
     found += _run(subject, examined, CHEAP, ("error",))
     left, _ = accept(found, {name: subject.data(name) for name in subject.documents})
     return once(left)
 
 
 def _run(
-    subject: Subject,
+    subject: RuleContext,
     examined: ExaminedFile,
     families: tuple[Family, ...],
     levels: tuple[Level, ...] = LEVELS,
@@ -75,11 +75,13 @@ def _run(
         except TooLargeError:
             left_out = True
     if left_out:
-        whole = Found(Where(subject.own, ()), "The tree is too large to be weighed.", "Split it.")
+        whole = RawFinding(
+            Where(subject.own, ()), "The tree is too large to be weighed.", "Split it."
+        )
         yield finding_at("too-large-to-weigh", "note", whole, examined)
 
 
-def finding_at(rule: str, level: Level, found: Found, examined: ExaminedFile) -> Finding:
+def finding_at(rule: str, level: Level, found: RawFinding, examined: ExaminedFile) -> Finding:
     """What a rule found, at its line of its file."""
     path, line, column = examined.place(found.where, found.of_key)
     return Finding(
@@ -129,12 +131,12 @@ def of_error(error: FaulttreeError, rule: str = "unreadable") -> Finding:
     )  # fmt: skip
 
 
-def _subject(examined: ExaminedFile, library: Library) -> Subject | None:
+def _subject(examined: ExaminedFile, library: Library) -> RuleContext | None:
     """What the rules look at; None where nothing could be built."""
     if examined.tree is None or any(p.rule == "too-large" for p in examined.problems):
         return None
     own = next(iter(examined.documents), "tree")
-    return Subject(
+    return RuleContext(
         examined.tree,
         _shared(library, "families"),
         own,

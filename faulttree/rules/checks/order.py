@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from faulttree.rules.found import Found
-from faulttree.rules.register import declare, rule
-from faulttree.rules.settling import settling
-from faulttree.rules.subject import Subject
+from faulttree.rules.context import RuleContext
+from faulttree.rules.raw_finding import RawFinding
+from faulttree.rules.registry import declare, rule
+from faulttree.rules.test_comparison import settling
 
 WORTH_SAYING = 2.0
 """Minutes below which an order is a matter of taste. Common practice, no source."""
@@ -21,7 +21,7 @@ WORTH_SAYING = 2.0
     fuse:    {ask: Is the fuse intact?, minutes: 1, …}      # tells as much
     """,
 )
-def costly_before_cheap(subject: Subject) -> Iterator[Found]:
+def costly_before_cheap(subject: RuleContext) -> Iterator[RawFinding]:
     """A step that takes long comes before one that takes less and tells as much about the
     faults still possible (in bits, by their weights, signs and ways). The minutes are those
     of both steps, with what each needs first and the other does not: states of the unit and
@@ -35,7 +35,7 @@ def costly_before_cheap(subject: Subject) -> Iterator[Found]:
         if saved > best.get(early, (0.0, ""))[0]:
             best[early] = saved, late
     for early, (saved, late) in best.items():
-        yield Found(
+        yield RawFinding(
             subject.tree.steps[early].where,
             f"`{late}` tells as much as `{early}` and takes {saved:.3g} minutes less.",
             f"Ask `{late}` first.",

@@ -12,9 +12,9 @@ from faulttree.tree.model import EMPTY, Step, Tree, Where
 
 if TYPE_CHECKING:
     from faulttree.reading import Limits, Quantity
-    from faulttree.rules.hazards import Hazard
+    from faulttree.rules.hazard_inference import Hazard
 
-__all__ = ["Edge", "Subject", "TooLargeError"]
+__all__ = ["Edge", "RuleContext", "TooLargeError"]
 
 T = TypeVar("T")
 
@@ -39,7 +39,7 @@ class Edge:
 
 
 @dataclass(frozen=True)
-class Subject:
+class RuleContext:
     """One tree under examination.
 
     Attributes:
@@ -359,7 +359,7 @@ class Subject:
     @cached_property
     def hazards(self) -> tuple[tuple[Step, Hazard], ...]:
         """Hazardous voltage, charge and energy by the steps' own figures."""
-        from faulttree.rules.hazards import electric
+        from faulttree.rules.hazard_inference import electric
 
         found = []
         for step in self.tree.steps.values():
@@ -403,7 +403,7 @@ class Subject:
 
     # -- what rules work out over it ---------------------------------------------------
 
-    def remembered(self, make: Callable[[Subject], T]) -> T:
+    def remembered(self, make: Callable[[RuleContext], T]) -> T:
         """What a function makes of this tree, made once."""
         if make not in self._made:
             self._made[make] = make(self)
@@ -411,7 +411,7 @@ class Subject:
         return made
 
     @cached_property
-    def _made(self) -> dict[Callable[[Subject], Any], Any]:
+    def _made(self) -> dict[Callable[[RuleContext], Any], Any]:
         return {}
 
 

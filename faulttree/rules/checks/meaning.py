@@ -10,11 +10,11 @@ from __future__ import annotations
 import itertools
 from collections.abc import Iterator
 
-from faulttree.rules.found import Found
-from faulttree.rules.probes import End, Probe, probes
-from faulttree.rules.register import rule
-from faulttree.rules.subject import Subject
-from faulttree.rules.words import OF_THE_PART, denied, is_sound, is_unchanged, is_wrong, stems
+from faulttree.rules.context import RuleContext
+from faulttree.rules.raw_finding import RawFinding
+from faulttree.rules.registry import rule
+from faulttree.rules.test_semantics import OutcomeEnd, TestMeaning, probes
+from faulttree.rules.vocabulary import OF_THE_PART, denied, is_sound, is_unchanged, is_wrong, stems
 
 SWAPPED = "Let the outcomes change places, or call them what they are."
 
@@ -33,7 +33,7 @@ VAGUE = stems("good bad inside outside fine right usual fault dead other") | {"g
       exits: {good: field, worn: stuck-brush, stuck: worn-brushes}      # the other way round?
     """,
 )
-def outcome_names_another(subject: Subject) -> Iterator[Found]:
+def outcome_names_another(subject: RuleContext) -> Iterator[RawFinding]:
     """Two outcomes lead to each other's ends by their names: what the one is called stands in
     the id or title of the fault, stop or exit that the other leads to. Mostly the targets
     changed places, and the remedy is for a part that is sound.
@@ -47,22 +47,26 @@ def outcome_names_another(subject: Subject) -> Iterator[Found]:
                 yield from _denied(subject, probe, outcome, end)
 
 
-def _named_by_side(probe: Probe) -> bool:
+def _named_by_side(probe: TestMeaning) -> bool:
     """Whether an end is called low or high, which is all that sides could name."""
     return any("low" in end.id or "high" in end.id for end in probe.ends.values())
 
 
-def _denied(subject: Subject, probe: Probe, outcome: str, end: End) -> Iterator[Found]:
+def _denied(
+    subject: RuleContext, probe: TestMeaning, outcome: str, end: OutcomeEnd
+) -> Iterator[RawFinding]:
     said = {word for word in outcome.split("-") if len(word) > 2} - NEGATIONS
     if said & end.denied:
-        yield Found(
+        yield RawFinding(
             probe.place(subject, outcome),
             f"`{outcome}` of `{probe.id}` leads to `{end.id}`, whose text denies it.",
             SWAPPED,
         )
 
 
-def _crossed(subject: Subject, probe: Probe, one: str, other: str) -> Iterator[Found]:
+def _crossed(
+    subject: RuleContext, probe: TestMeaning, one: str, other: str
+) -> Iterator[RawFinding]:
     here, there = probe.ends[one], probe.ends[other]
     if here.id == there.id:
         return
@@ -80,7 +84,7 @@ def _crossed(subject: Subject, probe: Probe, one: str, other: str) -> Iterator[F
     if one_names + other_names > own:
         namer, named = (one, there) if one_names >= other_names else (other, here)
         led = probe.ends[namer]
-        yield Found(
+        yield RawFinding(
             probe.place(subject, namer),
             f"`{namer}` of `{probe.id}` leads to `{led.id}`, and by its name to `{named.id}`.",
             SWAPPED,
@@ -92,7 +96,7 @@ def _crossed(subject: Subject, probe: Probe, one: str, other: str) -> Iterator[F
     "warning",
     "look: {ask: Is the lead sound?, answers: {sound: keep-off, damaged: switch}}",
 )
-def good_but_unsafe(subject: Subject) -> Iterator[Found]:
+def good_but_unsafe(subject: RuleContext) -> Iterator[RawFinding]:
     """What a test finds as it should be ends the work as unsafe, and what it finds wrong does
     not. Whoever follows it goes on with a unit that can hurt.
     """
@@ -103,7 +107,7 @@ def good_but_unsafe(subject: Subject) -> Iterator[Found]:
         if end.reason == "unsafe" and any(
             probe.ends[outcome].reason != "unsafe" for outcome in probe.bad
         ):
-            yield Found(
+            yield RawFinding(
                 probe.place(subject, probe.good),
                 f"`{probe.good}` of `{probe.id}` leads to `{end.id}`, which is unsafe.",
                 SWAPPED,
@@ -115,7 +119,7 @@ def good_but_unsafe(subject: Subject) -> Iterator[Found]:
     "warning",
     "esr: {measure: ESR of the reservoir capacitor, results: {inside: dry-reservoir, high: plug}}",
 )
-def found_good_yet_blamed(subject: Subject) -> Iterator[Found]:
+def found_good_yet_blamed(subject: RuleContext) -> Iterator[RawFinding]:
     """A test finds a part as it should be, and the tree blames that part; where the test finds
     it wrong, the tree does not. Tests that look at what is left when the part is lifted,
     bypassed or exchanged, or at its input, are left out, and so are readings of volts and
@@ -128,14 +132,14 @@ def found_good_yet_blamed(subject: Subject) -> Iterator[Found]:
         wrongly = _blamed(probe, probe.good)
         if wrongly:
             end = probe.ends[probe.good]
-            yield Found(
+            yield RawFinding(
                 probe.place(subject, probe.good),
                 f"`{probe.good}` of `{probe.id}` leads to `{end.id}`, {wrongly}.",
                 SWAPPED,
             )
 
 
-def _no_difference(subject: Subject, probe: Probe) -> Iterator[Found]:
+def _no_difference(subject: RuleContext, probe: TestMeaning) -> Iterator[RawFinding]:
     """A trial that changed nothing and names a fault, while one that did names none."""
     if probe.kind != "ask":
         return
@@ -146,14 +150,14 @@ def _no_difference(subject: Subject, probe: Probe) -> Iterator[Found]:
             and end.kind == "fault"
             and not any(one.kind == "fault" for one in others)
         ):
-            yield Found(
+            yield RawFinding(
                 probe.place(subject, outcome),
                 f"`{outcome}` of `{probe.id}` changed nothing and leads to `{end.id}`.",
                 SWAPPED,
             )
 
 
-def _blamed(probe: Probe, good: str) -> str:
+def _blamed(probe: TestMeaning, good: str) -> str:
     """Why the end of the good outcome looks like one of a bad outcome; empty where it does not."""
     end = probe.ends[good]
     bad = [probe.ends[outcome] for outcome in probe.bad]
@@ -187,7 +191,7 @@ SHORT = stems("shorted short")
     "warning",
     "coil: {measure: Resistance of the coil, results: {low: open-coil, high: shorted-coil, …}}",
 )
-def reading_against_fault(subject: Subject) -> Iterator[Found]:
+def reading_against_fault(subject: RuleContext) -> Iterator[RawFinding]:
     """A resistance below its limit leads to a fault that by its name is open, or one above its
     limit to one that is shorted. It is the other way round.
     """
@@ -201,7 +205,7 @@ def reading_against_fault(subject: Subject) -> Iterator[Found]:
                 continue
             called = stems(end.id)
             if called & against and not called & beside:
-                yield Found(
+                yield RawFinding(
                     probe.place(subject, outcome),
                     f"`{outcome}` of `{probe.id}`, a resistance, leads to `{end.id}`.",
                     SWAPPED,
@@ -216,7 +220,7 @@ def reading_against_fault(subject: Subject) -> Iterator[Found]:
     steps: {as-used: {ask: Does it flicker?, answers: {flickers: not-seen, steady: source}}}
     """,
 )
-def complaint_denied(subject: Subject) -> Iterator[Found]:
+def complaint_denied(subject: RuleContext) -> Iterator[RawFinding]:
     """The answer that is the owner's complaint ends as no fault found, or a reading outside its
     limits does while the one inside them does not.
     """
@@ -233,7 +237,7 @@ def complaint_denied(subject: Subject) -> Iterator[Found]:
         for outcome in unseen:
             others = [name for name in probe.ends if name not in unseen]
             if _is_complaint(probe, outcome, others, complaint):
-                yield Found(
+                yield RawFinding(
                     probe.place(subject, outcome),
                     f"`{outcome}` of `{probe.id}` is what the owner complains of, or finds "
                     "something wrong, and ends as no fault found.",
@@ -241,7 +245,7 @@ def complaint_denied(subject: Subject) -> Iterator[Found]:
                 )
         for outcome in probe.ends if unseen else ():
             if outcome not in unseen and "-" not in outcome and stems(outcome) & absent:
-                yield Found(
+                yield RawFinding(
                     probe.place(subject, outcome),
                     f"`{outcome}` of `{probe.id}` is what the owner misses, and goes on, "
                     f"while `{unseen[0]}` ends as no fault found.",
@@ -249,7 +253,9 @@ def complaint_denied(subject: Subject) -> Iterator[Found]:
                 )
 
 
-def _is_complaint(probe: Probe, outcome: str, others: list[str], complaint: frozenset[str]) -> bool:
+def _is_complaint(
+    probe: TestMeaning, outcome: str, others: list[str], complaint: frozenset[str]
+) -> bool:
     said = stems(outcome) - VAGUE
     if said & complaint and not any(stems(other) & complaint for other in others):
         return True
@@ -265,11 +271,11 @@ def _is_complaint(probe: Probe, outcome: str, others: list[str], complaint: froz
     brushes-again: {use: brush-check, exits: {good: field, worn: stuck-brush, stuck: worn-brushes}}
     """,
 )
-def exit_means_another(subject: Subject) -> Iterator[Found]:
+def exit_means_another(subject: RuleContext) -> Iterator[RawFinding]:
     """One tree takes a procedure twice, and the fault that the one takes from one exit the other
     takes from another. One of the two is wrong.
     """
-    first: dict[tuple[str, str], Probe] = {}
+    first: dict[tuple[str, str], TestMeaning] = {}
     for probe in subject.remembered(probes):
         if probe.use is None:
             continue
@@ -277,12 +283,12 @@ def exit_means_another(subject: Subject) -> Iterator[Found]:
             known = first.setdefault((probe.procedure, fault), probe)
             exits, there = _exits_to(probe, fault), _exits_to(known, fault)
             if not set(exits) & set(there):
-                yield Found(
+                yield RawFinding(
                     probe.place(subject, exits[0]),
                     f"`{exits[0]}` leads to `{fault}` here, and `{there[0]}` at `{known.id}`.",
                     SWAPPED,
                 )
 
 
-def _exits_to(probe: Probe, fault: str) -> list[str]:
+def _exits_to(probe: TestMeaning, fault: str) -> list[str]:
     return [name for name, end in probe.ends.items() if end.id == fault]

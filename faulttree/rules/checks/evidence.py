@@ -4,15 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 
-from faulttree.rules.found import Found
-from faulttree.rules.register import rule
-from faulttree.rules.settling import settling
-from faulttree.rules.subject import Subject
+from faulttree.rules.context import RuleContext
+from faulttree.rules.raw_finding import RawFinding
+from faulttree.rules.registry import rule
+from faulttree.rules.test_comparison import settling
 from faulttree.tree.model import Fault, Where
 from faulttree.tree.problems import near
 
 
-def _outcomes(subject: Subject, name: str) -> Mapping[str, str] | None:
+def _outcomes(subject: RuleContext, name: str) -> Mapping[str, str] | None:
     """Outcome → target of a step, or exit → target of a use; None where there is no such."""
     tree = subject.tree
     if name in tree.steps:
@@ -27,7 +27,7 @@ def _spread(gives: str, outcomes: Mapping[str, str]) -> tuple[str, ...]:
     return (gives,)
 
 
-def _leading(subject: Subject, fault: str, name: str) -> frozenset[str]:
+def _leading(subject: RuleContext, fault: str, name: str) -> frozenset[str]:
     """The outcomes of a step or use from which a walk can still come to the fault."""
     outcomes = _outcomes(subject, name) or {}
     return frozenset(
@@ -46,7 +46,7 @@ def _leading(subject: Subject, fault: str, name: str) -> frozenset[str]:
       open-bridge:   {title: Open, remedy: Replace it.}      # and its weight?
     """,
 )
-def weight_missing(subject: Subject) -> Iterator[Found]:
+def weight_missing(subject: RuleContext) -> Iterator[RawFinding]:
     """A fault has no weight beside siblings that have one. It counts as 1, which means much
     or little by what the others happen to be.
     """
@@ -55,7 +55,7 @@ def weight_missing(subject: Subject) -> Iterator[Found]:
         return
     for fault in faults:
         if fault.weight is None:
-            yield Found(
+            yield RawFinding(
                 fault.where,
                 f"The fault `{fault.id}` has no weight, and others have.",
                 "Add `weight:`, relative to the other faults of this tree.",
@@ -64,7 +64,7 @@ def weight_missing(subject: Subject) -> Iterator[Found]:
 
 
 @rule("evidence", "error", "confirm: {step: reservoir, gives: insid}")
-def unknown_outcome(subject: Subject) -> Iterator[Found]:
+def unknown_outcome(subject: RuleContext) -> Iterator[RawFinding]:
     """`confirm` names an outcome that the step cannot give, so that no repair could ever be
     proved.
     """
@@ -74,16 +74,16 @@ def unknown_outcome(subject: Subject) -> Iterator[Found]:
             yield from _never_given(subject, where, fault.confirm.step, fault.confirm.gives)
 
 
-def _never_given(subject: Subject, where: Where, name: str, gives: str) -> Iterator[Found]:
+def _never_given(subject: RuleContext, where: Where, name: str, gives: str) -> Iterator[RawFinding]:
     outcomes = _outcomes(subject, name)
     if outcomes is None or any(one in outcomes for one in _spread(gives, outcomes)):
         return
     listed = ", ".join(f"`{one}`" for one in outcomes)
-    yield Found(where, f"`{name}` never gives `{gives}`.", f"It gives {listed}.")
+    yield RawFinding(where, f"`{name}` never gives `{gives}`.", f"It gives {listed}.")
 
 
 @rule("evidence", "warning", "signs: {reservoir: lwo}")
-def stray_sign(subject: Subject) -> Iterator[Found]:
+def stray_sign(subject: RuleContext) -> Iterator[RawFinding]:
     """A sign names a step that this tree does not have, or an outcome that the step cannot
     give: it says nothing here, in silence.
     """
@@ -93,7 +93,7 @@ def stray_sign(subject: Subject) -> Iterator[Found]:
             where = fault.where.under("signs", name)
             if name not in known:
                 mend = near(name, known) or "Name a step of this file, or take it out."
-                yield Found(where, f"`{name}` is no step here.", mend, of_key=True)
+                yield RawFinding(where, f"`{name}` is no step here.", mend, of_key=True)
                 continue
             for gives in shown:
                 yield from _never_given(subject, where, name, gives)
@@ -108,7 +108,7 @@ def stray_sign(subject: Subject) -> Iterator[Found]:
       dry-reservoir: {…, signs: {reservoir: high}}      # but `low` leads to it
     """,
 )
-def sign_against_path(subject: Subject) -> Iterator[Found]:
+def sign_against_path(subject: RuleContext) -> Iterator[RawFinding]:
     """A fault is said to show one outcome at a step, and the way to it takes another. One of
     the two is wrong, and the odds are reckoned with both.
     """
@@ -120,7 +120,7 @@ def sign_against_path(subject: Subject) -> Iterator[Found]:
             said = {one for gives in shown for one in _spread(gives, outcomes)} & set(outcomes)
             led = _leading(subject, fault.id, name)
             if said and led and not said & led:
-                yield Found(
+                yield RawFinding(
                     fault.where.under("signs", name),
                     f"`{fault.id}` would show {_listed(said)} at `{name}`, "
                     f"but {_listed(led)} leads to it.",
@@ -142,7 +142,7 @@ def _listed(names: set[str] | frozenset[str]) -> str:
       lost-ground:   {title: Ground lost, remedy: Tighten it., signs: {hum: hums}}
     """,
 )
-def ambiguity_group(subject: Subject) -> Iterator[Found]:
+def ambiguity_group(subject: RuleContext) -> Iterator[RawFinding]:
     """Faults that show the same wherever the tree says what they show: whichever of them it
     is, no test tells. Another test is needed, or one remedy that mends them all. A loose
     suspect counts where its signs are given.
@@ -152,7 +152,7 @@ def ambiguity_group(subject: Subject) -> Iterator[Found]:
         return
     tree = subject.tree
     for group in compared.groups():
-        yield Found(
+        yield RawFinding(
             tree.faults[group[0]].where,
             f"No test tells these faults apart: {', '.join(f'`{name}`' for name in group)}.",
             "Add a test or signs that differ, or join them to one fault.",
@@ -161,7 +161,7 @@ def ambiguity_group(subject: Subject) -> Iterator[Found]:
 
 
 @rule("evidence", "warning", "confirm: {step: reservoir, gives: low}      # as the fault shows")
-def confirm_shows_nothing(subject: Subject) -> Iterator[Found]:
+def confirm_shows_nothing(subject: RuleContext) -> Iterator[RawFinding]:
     """The outcome that is to confirm the repair is the one that the fault itself gives, or
     the step has one outcome only. The unit would count as mended with the fault still in it.
     """
@@ -177,7 +177,7 @@ def confirm_shows_nothing(subject: Subject) -> Iterator[Found]:
             if shown != {confirm.gives}:
                 continue
             message = f"`{fault.id}` itself gives `{confirm.gives}` at `{confirm.step}`."
-        yield Found(
+        yield RawFinding(
             fault.where.under("confirm", "gives"),
             message,
             "Name an outcome that only the mended unit gives.",
@@ -185,7 +185,7 @@ def confirm_shows_nothing(subject: Subject) -> Iterator[Found]:
 
 
 def _shown(
-    subject: Subject, fault: Fault, name: str, outcomes: Mapping[str, str]
+    subject: RuleContext, fault: Fault, name: str, outcomes: Mapping[str, str]
 ) -> set[str] | frozenset[str]:
     """What a fault gives at a step: by its signs, else by the way to it."""
     said = {one for gives in fault.signs.get(name, ()) for one in _spread(gives, outcomes)}
@@ -193,7 +193,7 @@ def _shown(
 
 
 @rule("evidence", "warning", "confirm: {step: old-test, gives: inside}      # never reached")
-def confirm_unreachable(subject: Subject) -> Iterator[Found]:
+def confirm_unreachable(subject: RuleContext) -> Iterator[RawFinding]:
     """The step that is to confirm the repair is one that no walk comes to, so that nobody
     knows what it showed before.
     """
@@ -204,7 +204,7 @@ def confirm_unreachable(subject: Subject) -> Iterator[Found]:
         if confirm is None or _outcomes(subject, confirm.step) is None:
             continue
         if subject.first_of(confirm.step) not in subject.distance:
-            yield Found(
+            yield RawFinding(
                 fault.where.under("confirm", "step"),
                 f"No way leads to `{confirm.step}`, which is to confirm the repair.",
                 "Name a step on the way to the fault.",
@@ -212,14 +212,14 @@ def confirm_unreachable(subject: Subject) -> Iterator[Found]:
 
 
 @rule("evidence", "note", "evidence: [{kind: reported, source: a visitor's remark}]")
-def reported_only(subject: Subject) -> Iterator[Found]:
+def reported_only(subject: RuleContext) -> Iterator[RawFinding]:
     """All that speaks for this fault is that somebody said so. Look for a document, or
     confirm it at the next unit.
     """
     for fault in subject.tree.faults.values():
         kinds = {evidence.kind for evidence in fault.evidence}
         if kinds == {"reported"}:
-            yield Found(
+            yield RawFinding(
                 fault.where.under("evidence"),
                 f"The fault `{fault.id}` is only reported.",
                 "Add a document or a confirmed case when there is one.",
@@ -228,14 +228,14 @@ def reported_only(subject: Subject) -> Iterator[Found]:
 
 
 @rule("evidence", "warning", "evidence: [{kind: contradicted, source: the shop's bench}]")
-def contradicted_without_reason(subject: Subject) -> Iterator[Found]:
+def contradicted_without_reason(subject: RuleContext) -> Iterator[RawFinding]:
     """A fault was looked into and found not so, and nobody says why. The next reader cannot
     tell a test from an opinion.
     """
     for fault in subject.tree.faults.values():
         for number, evidence in enumerate(fault.evidence):
             if evidence.kind == "contradicted" and not evidence.reason.strip():
-                yield Found(
+                yield RawFinding(
                     fault.where.under("evidence", number),
                     f"The fault `{fault.id}` is contradicted without a reason.",
                     "Add `reason:` with what was seen.",

@@ -12,13 +12,13 @@ from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, replace
 
 from faulttree.errors import ReadingError
-from faulttree.rules.subject import Subject
+from faulttree.rules.context import RuleContext
 from faulttree.tree.model import Fault, Step
 
 __all__ = ["Need", "Scene", "alone", "called_for", "for_repair", "for_step"]
 
 
-class Said:
+class StepText:
     """Phrases to look for as whole words in lower-case text; ``*`` stands for any ending."""
 
     def __init__(self, *phrases: str) -> None:
@@ -38,39 +38,39 @@ class Said:
         return False
 
 
-GUARD = Said(
+GUARD = StepText(
     "thermal cut-out", "thermal cutout", "thermal fuse", "thermal link", "overload switch",
     "door switch", "guard switch", "float switch", "interlock*", "restart lock",
 )  # fmt: skip
 THE_SAME = "the same"
 CLOSED = "closed"  # the one state of `access` in which nothing is open
-THERMAL_FUSE = Said("thermal fuse", "thermal link")
-NEVER_BRIDGE = Said("not bridge", "never bridge", "not bypass", "never bypass")
-CAPACITOR = Said("capacitor*", "reservoir*", "suppressor*", "electrolytic*")
-DISCHARGE = Said("discharge")
-DISCHARGED = Said("discharged")
-PROVE = Said("prove")
-DEAD = Said("dead")
-CLIP_ON = Said("clip on")
-MAINS = Said("mains")
-CELL = Said("cell", "cells", "battery", "batteries", "pack")
-SWOLLEN = Said("swell*", "swollen", "leak*")
-DUST = Said("dust", "lint")
-TOOL = Said("clamp*", "wheel", "chuck", "spindle", "guard", "blade", "bit", "shaft", "impeller")
-HELD = Said("clamped", "fan turns", "fingers away")
-MOTOR = Said("motor")
-TURNS = Said("turn", "turns", "run", "runs")
-HOT = Said("gets hot", "get hot", "becomes hot", "is hot", "are hot", "still hot", "too hot")
-HEATER = Said("heat sink*", "heating element", "heater*", "soldering tip")
-ADAPTOR = Said("plug-in supply", "adaptor", "adapter")
-FUSE = Said("fuse")
-RATING = Said("rating")
-RESIDUAL = Said("voltage left", "residual voltage")
-MOTOR_PARTS = Said(
+THERMAL_FUSE = StepText("thermal fuse", "thermal link")
+NEVER_BRIDGE = StepText("not bridge", "never bridge", "not bypass", "never bypass")
+CAPACITOR = StepText("capacitor*", "reservoir*", "suppressor*", "electrolytic*")
+DISCHARGE = StepText("discharge")
+DISCHARGED = StepText("discharged")
+PROVE = StepText("prove")
+DEAD = StepText("dead")
+CLIP_ON = StepText("clip on")
+MAINS = StepText("mains")
+CELL = StepText("cell", "cells", "battery", "batteries", "pack")
+SWOLLEN = StepText("swell*", "swollen", "leak*")
+DUST = StepText("dust", "lint")
+TOOL = StepText("clamp*", "wheel", "chuck", "spindle", "guard", "blade", "bit", "shaft", "impeller")
+HELD = StepText("clamped", "fan turns", "fingers away")
+MOTOR = StepText("motor")
+TURNS = StepText("turn", "turns", "run", "runs")
+HOT = StepText("gets hot", "get hot", "becomes hot", "is hot", "are hot", "still hot", "too hot")
+HEATER = StepText("heat sink*", "heating element", "heater*", "soldering tip")
+ADAPTOR = StepText("plug-in supply", "adaptor", "adapter")
+FUSE = StepText("fuse")
+RATING = StepText("rating")
+RESIDUAL = StepText("voltage left", "residual voltage")
+MOTOR_PARTS = StepText(
     "commutator", "carbon brush*", "both brushes", "armature", "field coil*", "bar-to-bar"
 )
-CARBON = Said("commutator", "carbon brush*", "both brushes")
-MARKED_RATING = Said("marked rating")
+CARBON = StepText("commutator", "carbon brush*", "both brushes")
+MARKED_RATING = StepText("marked rating")
 
 SAFETY_GEAR = frozenset({"insulation-tester", "earth-tester"})
 
@@ -302,7 +302,7 @@ def for_repair(fault: Fault) -> Iterator[tuple[str, str]]:
         yield "no-bypass", "the remedy is about a cut-out, lock or guard"
 
 
-def called_for(subject: Subject) -> tuple[tuple[Scene, Need], ...]:
+def called_for(subject: RuleContext) -> tuple[tuple[Scene, Need], ...]:
     """What steps call for beside the cautions in force, where the library has it."""
     before = _before_the_same(subject)
     found: list[tuple[Scene, Need]] = []
@@ -315,7 +315,7 @@ def called_for(subject: Subject) -> tuple[tuple[Scene, Need], ...]:
     return tuple(found)
 
 
-def _before_the_same(subject: Subject) -> Mapping[str, list[str]]:
+def _before_the_same(subject: RuleContext) -> Mapping[str, list[str]]:
     """Step that reads the same once more → what the steps that lead to it look at, and how."""
     steps = subject.tree.steps
     before: dict[str, list[str]] = {
@@ -328,7 +328,7 @@ def _before_the_same(subject: Subject) -> Mapping[str, list[str]]:
     return before
 
 
-def _scene(subject: Subject, step: Step, before: Mapping[str, list[str]]) -> Scene:
+def _scene(subject: RuleContext, step: Step, before: Mapping[str, list[str]]) -> Scene:
     limits = subject.limits.get(step.id)
     unit = "" if limits is None or isinstance(limits, ReadingError) else limits.unit
     return Scene(

@@ -6,7 +6,7 @@ import unicodedata
 from collections.abc import Iterable, Iterator
 
 from faulttree.rules.finding import Finding, Report
-from faulttree.rules.register import reason_of
+from faulttree.rules.registry import reason_of
 from faulttree.texts import harmless, one_line
 
 __all__ = ["as_github", "as_text", "summary"]

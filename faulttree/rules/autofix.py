@@ -17,7 +17,7 @@ from pathlib import Path
 from faulttree.rules.finding import Finding
 from faulttree.tree.edit import FileChange, spelt, write_all
 
-__all__ = ["Mend", "mend_files", "mends_of", "spliced"]
+__all__ = ["Fix", "mend_files", "mends_of", "spliced"]
 
 NAMES = frozenset(("unknown-key", "unknown-caution", "unknown-instrument", "module-spelt-twice"))
 """Rules whose mend is another spelling of one word that means nothing as it stands."""
@@ -34,7 +34,7 @@ WORD = re.compile(r"[A-Za-z0-9_-]+")
 
 
 @dataclass(frozen=True, slots=True)
-class Mend:
+class Fix:
     """One splice: at a place of a file, this text for that."""
 
     path: Path
@@ -53,7 +53,7 @@ class Mend:
         return f"{place}: U+{ord(self.old):04X} is taken out [{self.rule}]"
 
 
-def mends_of(findings: Iterable[Finding]) -> Iterator[Mend]:
+def mends_of(findings: Iterable[Finding]) -> Iterator[Fix]:
     """The findings that have one safe mend."""
     for finding in findings:
         mend = _mend(finding)
@@ -61,7 +61,7 @@ def mends_of(findings: Iterable[Finding]) -> Iterator[Mend]:
             yield mend
 
 
-def _mend(finding: Finding) -> Mend | None:
+def _mend(finding: Finding) -> Fix | None:
     path, rest = Path(finding.path), finding.source[finding.column - 1 :]
     if not finding.path or finding.path.startswith("<"):
         return None
@@ -69,7 +69,7 @@ def _mend(finding: Finding) -> Mend | None:
         named = re.search(r"U\+([0-9A-F]{4,6})", finding.message)
         if named is None or not rest.startswith(chr(int(named[1], 16))):
             return None
-        return Mend(path, finding.line, finding.column, rest[0], "", finding.rule)
+        return Fix(path, finding.line, finding.column, rest[0], "", finding.rule)
     told, written = ONE_NAME.match(finding.mend), WORD.match(rest.lstrip("\"'"))
     if finding.rule not in NAMES or told is None or written is None:
         return None
@@ -78,10 +78,10 @@ def _mend(finding: Finding) -> Mend | None:
     turned = sorted(written[0]) == sorted(told[1])
     if written[0] == told[1] or not (turned or likeness >= ALIKE):
         return None
-    return Mend(path, finding.line, column, written[0], told[1], finding.rule)
+    return Fix(path, finding.line, column, written[0], told[1], finding.rule)
 
 
-def mend_files(findings: Iterable[Finding]) -> list[Mend]:
+def mend_files(findings: Iterable[Finding]) -> list[Fix]:
     """Mend what has one safe mend, file by file.
 
     Returns:
@@ -91,14 +91,14 @@ def mend_files(findings: Iterable[Finding]) -> list[Mend]:
         TreeError: where a file is changed meanwhile.
         OSError: where a file cannot be written.
     """
-    by_file: dict[Path, list[Mend]] = {}
+    by_file: dict[Path, list[Fix]] = {}
     for mend in mends_of(findings):
         by_file.setdefault(mend.path, []).append(mend)
-    done: list[Mend] = []
+    done: list[Fix] = []
     for path, mends in by_file.items():
         raw = path.read_bytes()
         text = raw.decode("utf-8")
-        kept: list[Mend] = []
+        kept: list[Fix] = []
         # From the end of the file upwards, so that places stay where they are.
         for mend in sorted(mends, key=lambda m: (m.line, m.column), reverse=True):
             changed = spliced(text, mend)
@@ -111,7 +111,7 @@ def mend_files(findings: Iterable[Finding]) -> list[Mend]:
     return done
 
 
-def spliced(text: str, mend: Mend) -> str | None:
+def spliced(text: str, mend: Fix) -> str | None:
     """The text with one mend, or None where more than that would change."""
     from faulttree.tree.source import LINE_END
 

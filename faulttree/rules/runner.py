@@ -6,8 +6,8 @@ from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
-from faulttree.rules.finding import Finding, Looked, Report, once
-from faulttree.rules.memory import Memory
+from faulttree.rules.finding import CheckedFile, Finding, Report, once
+from faulttree.rules.result_cache import ResultCache
 from faulttree.rules.targets import Target, leads_out, targets_of
 from faulttree.tree import Library, find_library
 
@@ -58,11 +58,11 @@ def check_paths(
         TreeError: where a path or the library cannot be opened.
     """
     targets = list(targets_of(paths, library, stdin=stdin, fixed_library=fixed_library))
-    with Memory(cache) as memory:
+    with ResultCache(cache) as memory:
         return memory.report(targets, lambda: _report(targets, jobs, memory))
 
 
-def _report(targets: Sequence[Target], jobs: int, memory: Memory) -> Report:
+def _report(targets: Sequence[Target], jobs: int, memory: ResultCache) -> Report:
     looked = _look_at_all(targets, jobs, memory)
     findings = [finding for one in looked for finding in one.findings]
     findings += _outsiders(targets)
@@ -92,25 +92,25 @@ def _outsiders(targets: Iterable[Target]) -> Iterator[Finding]:
             )
 
 
-def _look_at_all(targets: Sequence[Target], jobs: int, memory: Memory) -> list[Looked]:
+def _look_at_all(targets: Sequence[Target], jobs: int, memory: ResultCache) -> list[CheckedFile]:
     known = memory.recall(targets)
     todo = [number for number, one in enumerate(known) if one is None]
-    fresh: Mapping[int, Looked] = {}
+    fresh: Mapping[int, CheckedFile] = {}
     if jobs > 1 and len(todo) >= WORTH_A_PROCESS:
-        from faulttree.rules.processes import look_in_processes
+        from faulttree.rules.parallel import look_in_processes
 
         fresh = look_in_processes(targets, todo, jobs)
     elif todo:
-        from faulttree.rules.looking import look
+        from faulttree.rules.check_file import look
 
         fresh = {number: look(targets[number]) for number in todo}
     memory.keep({number: fresh[number] for number in todo})
     return [one if one is not None else fresh[number] for number, one in enumerate(known)]
 
 
-def _compared(targets: Sequence[Target], looked: Sequence[Looked]) -> Iterator[Finding]:
+def _compared(targets: Sequence[Target], looked: Sequence[CheckedFile]) -> Iterator[Finding]:
     """What only comparing the trees of a whole library shows."""
-    from faulttree.rules.library import compare
+    from faulttree.rules.checks.library import compare
 
     whole: dict[Path, tuple[Library, list[Mapping[str, Any]]]] = {}
     for target, one in zip(targets, looked, strict=True):

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from faulttree.rules.register import FAMILIES, all_rules
+from faulttree.rules.registry import FAMILIES, all_rules
 
 __all__ = ["rules_page"]
 
@@ -32,7 +32,7 @@ where no path is given, or the library's folder.
 def rules_page() -> str:
     """The page as Markdown."""
     rules = all_rules().values()
-    from faulttree.rules.mending import CHARACTERS, NAMES
+    from faulttree.rules.autofix import CHARACTERS, NAMES
 
     mended = ", ".join(f"`{name}`" for name in sorted(NAMES | CHARACTERS))
     parts = [HEAD.replace("{mended}", mended)]

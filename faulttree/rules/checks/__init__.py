@@ -1,0 +1,1 @@
+"""The rules, one function each, one module for each family."""

@@ -1,0 +1,1 @@
+"""Findings as text, as SARIF and as a page of all rules."""
