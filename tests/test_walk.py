@@ -12,10 +12,10 @@ from faulttree.reading import read_bench
 from faulttree.tree import Tree, build
 from faulttree.walk import Event, State, fold, from_dict
 from faulttree.walk import events as ev
-from faulttree.walk.answer import DoubtError, Entry, answer
-from faulttree.walk.choose import better, both, choose, cleared, evidence, possible, untested
+from faulttree.walk.advisor import better, both, choose, cleared, evidence, possible, untested
+from faulttree.walk.answer import DoubtError, TypedAnswer, answer
+from faulttree.walk.document import document
 from faulttree.walk.repair import conclude, conclude_by_sight
-from faulttree.walk.report import document
 from faulttree.walk.script import Script, play, read_script
 
 STOPS = {
@@ -102,7 +102,7 @@ class Walk:
         for text in typed:
             step = self.state.ask
             assert step is not None, f"nothing is asked, but {text} is answered"
-            self.add(answer(self.state, step, Entry(typed=(text,), **entry)))
+            self.add(answer(self.state, step, TypedAnswer(typed=(text,), **entry)))
         return self.state
 
     def skip(self) -> State:

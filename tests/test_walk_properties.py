@@ -15,10 +15,10 @@ from faulttree.tree import Tree, build, shipped_library
 from faulttree.tree.safety import HARD_STOPS
 from faulttree.walk import Event, State, fold, from_dict
 from faulttree.walk import events as ev
-from faulttree.walk.answer import Entry, answer
-from faulttree.walk.choose import both, choose, table_of
+from faulttree.walk.advisor import both, choose, table_of
+from faulttree.walk.answer import TypedAnswer, answer
+from faulttree.walk.document import document
 from faulttree.walk.repair import conclude, conclude_by_sight
-from faulttree.walk.report import document
 
 SLOW = [HealthCheck.too_slow, HealthCheck.data_too_large]
 QUICK = settings(max_examples=80, derandomize=True, suppress_health_check=SLOW)
@@ -167,7 +167,7 @@ def moved(state: State, draw: st.DataObject) -> list[Event]:
             return [ev.Jumped(step=draw.draw(st.sampled_from(state.tree.diagnostic)))]
         names = {"ask": [*step.targets, "undecided"], "do": ["done"], "measure": ["4 V", "12 V"]}
         typed = draw.draw(st.sampled_from(names[step.kind]))
-        return [answer(state, step, Entry(typed=(typed,)))]
+        return [answer(state, step, TypedAnswer(typed=(typed,)))]
     if state.phase == "found":
         assert state.end is not None
         return [ev.RepairTried(fault=state.end.id)]
@@ -249,7 +249,7 @@ def never_goes_round(tree: Tree, draw: st.DataObject) -> None:
         else:
             names = {"ask": list(step.targets), "do": ["done"], "measure": ["4 V", "12 V"]}
             typed = draw.draw(st.sampled_from(names[step.kind]))
-            events.append(answer(state, step, Entry(typed=(typed,))))
+            events.append(answer(state, step, TypedAnswer(typed=(typed,))))
 
 
 def test_the_fold_needs_no_reckoning() -> None:

@@ -7,7 +7,7 @@ from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field, replace
 
 from faulttree.tree import Tree
-from faulttree.walk.choose import choose
+from faulttree.walk.advisor import choose
 from faulttree.walk.events import Answered, Event, Jumped, NotConfirmed, Skipped
 from faulttree.walk.fold import fold
 from faulttree.walk.state import State

@@ -35,7 +35,7 @@ from faulttree.authoring.starting import Start
 from faulttree.errors import FaulttreeError, ReadingError, TreeError
 from faulttree.reading import judge, parse_quantity, resolve_limits
 from faulttree.tree import Document, Tree
-from faulttree.walk.answer import Entry, answer
+from faulttree.walk.answer import TypedAnswer, answer
 from faulttree.walk.events import Closed, Confirmed, Event, Noted, Opened
 from faulttree.walk.fold import fold
 
@@ -330,7 +330,7 @@ def events_of(case: FreeCase, tree: Tree, at: str) -> Iterator[Event]:
     typed = {look.text: look.typed for look in case.looks}
     state = fold(tree, events)
     while state.ask is not None and state.phase == "finding":
-        entry = Entry(typed=(typed[state.ask.text],), in_circuit=False, sure=True)
+        entry = TypedAnswer(typed=(typed[state.ask.text],), in_circuit=False, sure=True)
         events.append(answer(state, state.ask, entry, at=at))
         state = fold(tree, events)
     if case.seen:

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
 from faulttree.tree import Tree
-from faulttree.walk.choose import table_of
+from faulttree.walk.advisor import table_of
 from faulttree.walk.events import Closed, Confirmed, Event, NotConfirmed
 from faulttree.walk.fold import fold
 from faulttree.walk.renames import follow

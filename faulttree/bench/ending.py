@@ -13,7 +13,7 @@ from faulttree.bench.thinking import MOST, door_view, worth_view
 from faulttree.bench.words import word_of
 from faulttree.tree.safety import HARD_STOPS
 from faulttree.walk import events as ev
-from faulttree.walk.choose import untested
+from faulttree.walk.advisor import untested
 from faulttree.walk.fitness import check_again, refused, titled
 
 if TYPE_CHECKING:

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 from faulttree.bench.sitting import is_still
 from faulttree.walk import events as ev
-from faulttree.walk.ways import guards_before
+from faulttree.walk.prerequisites import guards_before
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

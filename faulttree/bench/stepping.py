@@ -12,8 +12,8 @@ from faulttree.bench.words import word_of
 from faulttree.errors import FaulttreeError
 from faulttree.reading.units import unit_text
 from faulttree.walk import events as ev
-from faulttree.walk.answer import DoubtError, Entry, answer, limits_of, match_outcome
-from faulttree.walk.choose import cleared
+from faulttree.walk.advisor import cleared
+from faulttree.walk.answer import DoubtError, TypedAnswer, answer, limits_of, match_outcome
 
 if TYPE_CHECKING:
     from faulttree.bench.sitting import Sitting
@@ -94,10 +94,10 @@ def _take(sitting: Sitting, step: Step, text: str) -> None:
     """Take an answer or readings; ask what has to be asked before it counts."""
     named = match_outcome(step, text, loose=step.kind != "measure")
     if named is not None:
-        _record(sitting, step, Entry(outcome=named))
+        _record(sitting, step, TypedAnswer(outcome=named))
         return
     readings = tuple(part.strip() for part in text.split(";") if part.strip())
-    entry = Entry(typed=readings, instrument=sitting.meter)
+    entry = TypedAnswer(typed=readings, instrument=sitting.meter)
     if step.kind == "measure" and step.in_circuit is not None:
         # What was typed is read first, so that a slip is told before anything is asked.
         answer(sitting.state, step, replace(entry, sure=True), bench=sitting.bench)
@@ -116,7 +116,7 @@ def _in_circuit(sitting: Sitting, step: Step) -> bool:
     return sitting.yes("Was it measured in circuit?")
 
 
-def _record(sitting: Sitting, step: Step, entry: Entry) -> None:
+def _record(sitting: Sitting, step: Step, entry: TypedAnswer) -> None:
     """Judge the entry, show the verdict, keep it; an in-circuit doubt may be measured again."""
     event = answer(sitting.state, step, entry, at=sitting.now, bench=sitting.bench)
     if isinstance(event, ev.Answered):

@@ -6,9 +6,9 @@ from typing import TYPE_CHECKING
 
 from faulttree.bench import views
 from faulttree.errors import FaulttreeError
+from faulttree.walk.advisor import better, both, possible, ranking, untested, worth
 from faulttree.walk.answer import limits_of
-from faulttree.walk.choose import better, both, possible, ranking, untested, worth
-from faulttree.walk.ways import deeds_before
+from faulttree.walk.prerequisites import deeds_before
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -106,7 +106,7 @@ def why_view(state: State, width: int) -> list[Line]:
 
 def _speaking(state: State, step: Step, outcome: str) -> str:
     """The likeliest faults that would show this outcome here and not any other."""
-    from faulttree.walk.choose import table_of
+    from faulttree.walk.advisor import table_of
 
     table = table_of(state.tree)
     if step.id not in table.test_index:

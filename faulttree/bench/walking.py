@@ -15,7 +15,7 @@ from faulttree.bench.stepping import put, wait
 from faulttree.bench.words import word_of
 from faulttree.errors import FaulttreeError
 from faulttree.walk import events as ev
-from faulttree.walk.choose import choose
+from faulttree.walk.advisor import choose
 
 if TYPE_CHECKING:
     from faulttree.bench.sitting import Sitting

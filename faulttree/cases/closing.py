@@ -71,7 +71,7 @@ def still_open(store: Store, case: Case, *, likely: bool = False) -> tuple[OpenS
     state = state_of(store, case)
     if state is None:
         return ()
-    from faulttree.walk.choose import likely_untested, untested
+    from faulttree.walk.advisor import likely_untested, untested
 
     return tuple(
         OpenSuspect(

@@ -157,8 +157,8 @@ def told(store: Store, case: Case, *, with_walk: bool) -> dict[str, Any]:
     document["events"] = [event.to_dict() for event in events]
     if tree is None:
         return document
+    from faulttree.walk.document import document as walk_document
     from faulttree.walk.fold import fold
-    from faulttree.walk.report import document as walk_document
 
     walk = walk_document(fold(tree, events), case.id)
     kept = {key: value for key, value in walk.items() if key not in document or key == "path"}

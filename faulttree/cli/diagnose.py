@@ -196,7 +196,7 @@ def priors_of(tree: Tree, store: Store) -> dict[str, float]:
     """Probabilities of the faults by weight and by the confirmed cases of the record."""
     from faulttree.cases.counts import confirmed
     from faulttree.odds import priors
-    from faulttree.walk.choose import table_of
+    from faulttree.walk.advisor import table_of
     from faulttree.walk.renames import counted_for
 
     return priors(table_of(tree), counted_for(tree, confirmed(store)))
@@ -214,7 +214,7 @@ def _scripted(
     *,
     as_json: bool,
 ) -> int:
-    from faulttree.walk.report import document as walk_document
+    from faulttree.walk.document import document as walk_document
     from faulttree.walk.script import play
 
     document = _answers_document(Path(answers))
@@ -357,7 +357,7 @@ def _sat_down(
         say("faulttree: left before a case was opened; nothing is recorded", to_people=True)
         return 1
     if as_json:
-        from faulttree.walk.report import document as walk_document
+        from faulttree.walk.document import document as walk_document
 
         say_json(walk_document(sitting.state, sitting.journal.case))
     return 0 if _ended(sitting.state) else 1

@@ -10,8 +10,8 @@ from typing import TYPE_CHECKING
 
 from faulttree.errors import FaulttreeError
 from faulttree.reading import show
-from faulttree.walk.answer import Entry, limits_of
-from faulttree.walk.choose import table_of
+from faulttree.walk.advisor import table_of
+from faulttree.walk.answer import TypedAnswer, limits_of
 
 if TYPE_CHECKING:
     from faulttree.odds import FaultTable
@@ -142,14 +142,14 @@ class Unit:
         return (on or outcomes)[:1]
 
 
-def typed(unit: Unit, state: State, step: Step, outcome: str) -> Entry:
+def typed(unit: Unit, state: State, step: Step, outcome: str) -> TypedAnswer:
     """What a technician would type for an outcome: a reading where one is measured."""
     if step.kind != "measure" or outcome == "undecided":
-        return Entry(outcome=outcome)
+        return TypedAnswer(outcome=outcome)
     text = _reading(unit, state, step, outcome)
     if text is None:
-        return Entry(outcome=outcome)
-    return Entry(typed=(text,), sure=True, in_circuit=False if step.in_circuit else None)
+        return TypedAnswer(outcome=outcome)
+    return TypedAnswer(typed=(text,), sure=True, in_circuit=False if step.in_circuit else None)
 
 
 def _reading(unit: Unit, state: State, step: Step, outcome: str) -> str | None:

@@ -13,8 +13,8 @@ from faulttree.figures.pretended import Ground, Unit, typed
 from faulttree.figures.shop import INVENTED, Shop
 from faulttree.reading import formula_names
 from faulttree.walk import events as ev
+from faulttree.walk.advisor import untested
 from faulttree.walk.answer import answer
-from faulttree.walk.choose import untested
 from faulttree.walk.fold import fold
 from faulttree.walk.repair import conclude, conclude_by_sight
 

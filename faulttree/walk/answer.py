@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 
 __all__ = [
     "DoubtError",
-    "Entry",
+    "TypedAnswer",
     "answer",
     "limits_of",
     "match_outcome",
@@ -36,7 +36,7 @@ class DoubtError(WalkError):
 
 
 @dataclass(frozen=True, slots=True)
-class Entry:
+class TypedAnswer:
     """What was typed at a step: an outcome or readings, and what was said beside them."""
 
     typed: tuple[str, ...] = ()
@@ -113,7 +113,7 @@ def limits_of(state: State, step: Step) -> Limits | None:
 
 
 def answer(
-    state: State, step: Step, entry: Entry, *, at: str = "", bench: Bench | None = None
+    state: State, step: Step, entry: TypedAnswer, *, at: str = "", bench: Bench | None = None
 ) -> Event:
     """The event that an entry at a step makes.
 
@@ -138,7 +138,7 @@ def answer(
     return _measured(state, step, entry, at, bench)
 
 
-def _named(step: Step, entry: Entry) -> str | None:
+def _named(step: Step, entry: TypedAnswer) -> str | None:
     """The outcome an entry names instead of a reading, which a ``measure`` takes too."""
     if entry.outcome is None:
         return match_outcome(step, entry.typed[0]) if len(entry.typed) == 1 else None
@@ -156,7 +156,9 @@ def _no_such_outcome(step: Step, typed: str) -> WalkError:
     )
 
 
-def _measured(state: State, step: Step, entry: Entry, at: str, bench: Bench | None) -> Answered:
+def _measured(
+    state: State, step: Step, entry: TypedAnswer, at: str, bench: Bench | None
+) -> Answered:
     if not entry.typed:
         raise WalkError(f"step '{step.id}' wants a reading", mend="Give a number with its unit.")
     limits = limits_of(state, step)
@@ -185,7 +187,7 @@ def _instrument(bench: Bench | None, name: str) -> Instrument | None:
 
 def _decide(
     step: Step,
-    entry: Entry,
+    entry: TypedAnswer,
     quantities: list[Quantity],
     limits: Limits | None,
     instrument: Instrument | None,
@@ -210,7 +212,7 @@ def _decide(
     return verdict.outcome, {**verdict.as_dict(), "scale": verdict.scale}
 
 
-def _in_circuit(step: Step, entry: Entry) -> bool | None:
+def _in_circuit(step: Step, entry: TypedAnswer) -> bool | None:
     """Whether the in-circuit rule applies: unless told otherwise it does where allowed."""
     if step.in_circuit is None:
         return None

@@ -11,9 +11,9 @@ from faulttree.reading import formula_names
 from faulttree.tree.model import Step, Tree
 from faulttree.tree.safety import HARD_STOPS
 from faulttree.walk import events as ev
+from faulttree.walk.prerequisites import deeds_before
 from faulttree.walk.renames import follow
 from faulttree.walk.state import End, Phase, Purpose, Repair, State, Visit
-from faulttree.walk.ways import deeds_before
 
 __all__ = ["fold"]
 

@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING, Any
 
 from faulttree.errors import FaulttreeError, WalkError
 from faulttree.walk import events as ev
-from faulttree.walk.answer import Entry, answer
-from faulttree.walk.choose import choose, likely_untested, untested
+from faulttree.walk.advisor import choose, likely_untested, untested
+from faulttree.walk.answer import TypedAnswer, answer
 from faulttree.walk.fitness import check_again, refused
 from faulttree.walk.fold import fold
 from faulttree.walk.repair import conclude, conclude_by_sight
@@ -205,7 +205,7 @@ class _Playing:
         self.add(again)
         return self.state.ask
 
-    def give(self, step: Step, entry: Entry) -> None:
+    def give(self, step: Step, entry: TypedAnswer) -> None:
         """Read the step's cautions, then record the entry."""
         event = answer(self.state, step, entry, at=self.clock(), bench=self.bench)
         for caution in self.state.cautions_at(step):
@@ -254,7 +254,7 @@ class _Playing:
             self.begin_repair(end.id)
         self.confirm(_entry(value))
 
-    def confirm(self, entry: Entry) -> None:
+    def confirm(self, entry: TypedAnswer) -> None:
         """Take the confirming step's reading, or what was seen where there is no such step."""
         repair = self.state.confirming
         assert repair is not None
@@ -268,7 +268,7 @@ class _Playing:
             self.confirm_by_exit(name, entry)
             return
         while (step := self.state.ask) is not None and step.id != name and step.kind == "do":
-            self.give(step, Entry(outcome="done"))
+            self.give(step, TypedAnswer(outcome="done"))
         if step is None or step.id != name:
             asked = f"'{step.id}' must come before it" if step else "it was skipped"
             raise WalkError(
@@ -278,7 +278,7 @@ class _Playing:
             )
         self.give(step, entry)
 
-    def confirm_by_exit(self, name: str, entry: Entry) -> None:
+    def confirm_by_exit(self, name: str, entry: TypedAnswer) -> None:
         """A confirming step that is a whole procedure: its exit is told."""
         use, repair = self.tree.uses[name], self.state.confirming
         assert repair is not None
@@ -423,12 +423,12 @@ def _text(value: Any) -> str:
     return str(value)
 
 
-def _entry(value: Any) -> Entry:
+def _entry(value: Any) -> TypedAnswer:
     """What stands behind a step's name in the file."""
     if not isinstance(value, Mapping):
-        return Entry(typed=(_text(value),))
+        return TypedAnswer(typed=(_text(value),))
     if "skip" in value:
-        return Entry(skip=_text(value["skip"]), note=_text(value.get("note")))
+        return TypedAnswer(skip=_text(value["skip"]), note=_text(value.get("note")))
     many = value.get("readings")
     one = value.get("reading")
     typed = tuple(_text(part) for part in many) if many else ()
@@ -437,7 +437,7 @@ def _entry(value: Any) -> Entry:
     if value.get("over_range") is True:
         typed = ("OL",)
     outcome = value.get("outcome")
-    return Entry(
+    return TypedAnswer(
         typed=typed,
         outcome=None if outcome is None else _text(outcome),
         instrument=_text(value.get("instrument")),

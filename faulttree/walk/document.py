@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-from faulttree.walk.choose import both, possible, untested
+from faulttree.walk.advisor import both, possible, untested
 
 if TYPE_CHECKING:
     from faulttree.walk.state import Repair, State, Visit

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 from faulttree.tree.safety import is_guard
 from faulttree.walk.events import Answered, Jumped
-from faulttree.walk.ways import ByHash, deeds_before, guards_before
+from faulttree.walk.prerequisites import ByHash, deeds_before, guards_before
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
