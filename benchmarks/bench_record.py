@@ -31,8 +31,8 @@ from pathlib import Path
 import click
 
 from faulttree.cases import Store, new_id, open_store, rows
-from faulttree.cases.counts import confirmed
-from faulttree.cases.importing import load
+from faulttree.cases.fault_counts import confirmed
+from faulttree.cases.transfer.importer import load
 from faulttree.walk.events import Answered, Opened
 
 WALKS = 60

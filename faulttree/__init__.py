@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from faulttree.authoring.starting import begin
     from faulttree.authoring.suspects import add_suspect
     from faulttree.authoring.writing_up import write_up
-    from faulttree.cases.opening import open_store
+    from faulttree.cases.backends.opening import open_store
     from faulttree.cases.revisit import revisit
     from faulttree.diagram.picture import picture as draw
     from faulttree.errors import FaulttreeError
@@ -63,7 +63,7 @@ __getattr__ = lazily(
         "authoring.suspects": ("add_suspect",),
         "authoring.writing_up": ("write_up",),
         "cases.revisit": ("revisit",),
-        "cases.opening": ("open_store",),
+        "cases.backends.opening": ("open_store",),
         "diagram.picture": ("picture as draw",),
         "errors": ("FaulttreeError",),
         "figures.reviewing": ("review",),

@@ -27,7 +27,7 @@ from faulttree.authoring.standing import list_suspects
 from faulttree.authoring.suspects import Said, add_suspect
 from faulttree.authoring.writing_up import Told, write_up
 from faulttree.cases import Store, open_store
-from faulttree.cases.counts import confirmed
+from faulttree.cases.fault_counts import confirmed
 from faulttree.errors import RecordError, TreeError
 from faulttree.reading import judge, parse_quantity, resolve_limits
 from faulttree.rules import check_paths

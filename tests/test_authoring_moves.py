@@ -17,7 +17,7 @@ from faulttree.authoring.other_module import move_fault
 from faulttree.authoring.proposal import Unfit
 from faulttree.authoring.targets import assembled, edits_of, onward, retargeted, targets
 from faulttree.cases import Store, open_store
-from faulttree.cases.counts import confirmed
+from faulttree.cases.fault_counts import confirmed
 from faulttree.cases.revisit import revisit
 from faulttree.cli import run
 from faulttree.errors import TreeError

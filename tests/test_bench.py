@@ -29,7 +29,7 @@ from faulttree.bench.views import (
 from faulttree.bench.walking import sit
 from faulttree.bench.words import WORDS, word_of
 from faulttree.cases import SequenceTaken
-from faulttree.cases.pages import minutes
+from faulttree.cases.report.render import minutes
 from faulttree.errors import RecordError
 from faulttree.reading import Bench, read_bench
 from faulttree.tree import Tree, build, shipped_library

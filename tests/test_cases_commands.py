@@ -11,7 +11,7 @@ from typing import Any
 import pytest
 
 from faulttree.cases import open_store
-from faulttree.cases.report import expected
+from faulttree.cases.report.document import expected
 from faulttree.cli import run
 from faulttree.tree import Library, Tree
 from faulttree.walk.events import (

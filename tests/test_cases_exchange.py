@@ -18,8 +18,10 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from faulttree.cases import Store, importing, open_store, processes
-from faulttree.cases.exporting import (
+from faulttree.cases import Store, open_store
+from faulttree.cases.repair.verify import verify
+from faulttree.cases.transfer import importer, parallel_reading
+from faulttree.cases.transfer.export import (
     STEP_COLUMNS,
     Leave,
     lines,
@@ -27,8 +29,7 @@ from faulttree.cases.exporting import (
     to_csv,
     to_parquet,
 )
-from faulttree.cases.importing import Imported, load
-from faulttree.cases.verify import verify
+from faulttree.cases.transfer.importer import Imported, load
 from faulttree.errors import RecordError
 from faulttree.walk.events import (
     Answered,
@@ -257,7 +258,7 @@ def test_lines_read_ahead_by_other_processes_are_taken_alike(
     many_cases(here, 20)
     raw = exported(here).splitlines(keepends=True)
     raw.insert(7, b"no case at all\n")
-    monkeypatch.setattr(importing, "BATCH", 2)
+    monkeypatch.setattr(importer, "BATCH", 2)
     read: list[int] = []
     data = b"".join(raw)
     done = load(there, io.BytesIO(data), "cases.jsonl", progress=read.append, jobs=3)
@@ -267,10 +268,10 @@ def test_lines_read_ahead_by_other_processes_are_taken_alike(
 
 
 def test_what_an_ended_process_did_not_read_is_read_here() -> None:
-    ended: Future[processes.Taken] = Future()
+    ended: Future[parallel_reading.Taken] = Future()
     ended.set_exception(BrokenProcessPool())
     line = b'{"format": "of another program"}'
-    _, (items, damaged) = processes.settled([line], ended)
+    _, (items, damaged) = parallel_reading.settled([line], ended)
     assert items == []
     assert [at for at, _ in damaged] == [0]
 
@@ -460,7 +461,7 @@ def test_units_without_a_name_are_never_the_same_unit(here: Store) -> None:
 
 
 def test_a_missing_file_to_import_is_said(tmp_path: Path) -> None:
-    from faulttree.cases.importing import opened_for_reading
+    from faulttree.cases.transfer.importer import opened_for_reading
 
     with pytest.raises(RecordError, match="cannot be read") as told:
         opened_for_reading(tmp_path / "none.jsonl")

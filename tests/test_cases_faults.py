@@ -26,10 +26,10 @@ import pytest
 from sqlalchemy import Connection, make_url, text
 
 from faulttree.cases import SequenceTaken, open_store
-from faulttree.cases.journal import Entry, entries, journal_path
-from faulttree.cases.problems import CutOff, NewerRecord, NoSuchCase
+from faulttree.cases.errors import CutOff, NewerRecord, NoSuchCase
+from faulttree.cases.journal.file import JournalEntry, entries, journal_path
+from faulttree.cases.repair.verify import is_damaged, salvage, verify
 from faulttree.cases.schema import MIGRATIONS, VERSION, bring_up
-from faulttree.cases.verify import is_damaged, salvage, verify
 from faulttree.errors import RecordError
 from faulttree.walk.events import Answered, Closed, PhotoAdded
 from tests.benches import HASH, TEXT, answered, at, opened
@@ -590,7 +590,7 @@ def test_a_case_that_went_on_elsewhere_meanwhile_keeps_both_stories(
         store.append(case, 3, answered("reservoir", "low"))
     assert told.value.path is not None
     kept = [line.holds for line in entries(told.value.path)]
-    assert [one.sequence for one in kept if isinstance(one, Entry)] == [1, 2]
+    assert [one.sequence for one in kept if isinstance(one, JournalEntry)] == [1, 2]
     assert store.events(case)[1] == answered(outcome="intact")
     with pytest.raises(SequenceTaken):
         store.append(case, 1, answered("reservoir", "low"))
@@ -826,7 +826,7 @@ SECRET_URLS = (
     "secret", ["plain-secret", "p@ss-tail", "two@signs@tail", "a/slash", "a?mark", "a#hash", "a:b"]
 )
 def test_no_sign_of_a_password_is_taken_for_the_server_s_name(url: str, secret: str) -> None:
-    from faulttree.cases.urls import server_url, shown, to_type_again, without_secret
+    from faulttree.cases.backends.urls import server_url, shown, to_type_again, without_secret
     from faulttree.cli.options import places_named
 
     whole = url.format(secret)
@@ -843,7 +843,7 @@ def test_no_sign_of_a_password_is_taken_for_the_server_s_name(url: str, secret: 
 
 @pytest.mark.parametrize("query", ["password=s3cret", "connect_timeout=1&PassWord=s3cret"])
 def test_a_password_in_the_query_is_no_more_told_than_one_before_the_server(query: str) -> None:
-    from faulttree.cases.urls import has_secret, shown, to_type_again
+    from faulttree.cases.backends.urls import has_secret, shown, to_type_again
 
     url = f"postgresql://bench@server/shop?{query}"
     assert has_secret(url)
@@ -875,7 +875,7 @@ def test_a_paused_walk_tells_how_to_go_on_without_the_password(
 def test_a_table_that_another_session_has_locked_is_said(
     server: Server, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    from faulttree.cases import engines
+    from faulttree.cases.backends import engines
 
     url = server.url(server.database())
     monkeypatch.setattr(engines, "NETWORK", {**engines.NETWORK, "options": "-c lock_timeout=300"})

@@ -13,9 +13,10 @@ from pathlib import Path
 
 import pytest
 
-from faulttree.cases import Store, file_lock, open_store
-from faulttree.cases.journal import journal_path
-from faulttree.cases.verify import verify
+from faulttree.cases import Store, open_store
+from faulttree.cases.backends import file_lock
+from faulttree.cases.journal.file import journal_path
+from faulttree.cases.repair.verify import verify
 from faulttree.cli import run
 from faulttree.errors import RecordError
 from tests.benches import TEXT, answered, opened

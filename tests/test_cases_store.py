@@ -15,8 +15,8 @@ from hypothesis import strategies as st
 from sqlalchemy.exc import DBAPIError
 
 from faulttree.cases import NoSuchCase, SequenceTaken, Store, new_id, open_store
-from faulttree.cases.problems import AmbiguousCase
-from faulttree.cases.verify import verify
+from faulttree.cases.errors import AmbiguousCase
+from faulttree.cases.repair.verify import verify
 from faulttree.errors import RecordError
 from faulttree.walk.events import (
     Answered,
@@ -342,8 +342,8 @@ def test_writers_racing_for_one_case_each_write_once(url: str) -> None:
 def test_two_benches_importing_the_same_cases_at_once_add_each_once(url: str) -> None:
     import io
 
-    from faulttree.cases.exporting import lines
-    from faulttree.cases.importing import load
+    from faulttree.cases.transfer.export import lines
+    from faulttree.cases.transfer.importer import load
 
     with open_store(None) as source:
         for index in range(30):

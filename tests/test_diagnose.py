@@ -19,7 +19,7 @@ from typing import Any
 import pytest
 
 from faulttree.cases import open_store
-from faulttree.cases.as_it_was import walked_tree
+from faulttree.cases.historical_tree import walked_tree
 from faulttree.cli import run
 from faulttree.tree import shipped_library
 from faulttree.walk import Event, fold

@@ -20,7 +20,7 @@ from statsmodels.stats.multitest import multipletests
 from statsmodels.stats.proportion import binom_test, proportion_confint
 
 from faulttree.cases import Store, open_store
-from faulttree.cases.exporting import lines as exported_lines
+from faulttree.cases.transfer.export import lines as exported_lines
 from faulttree.diagram import count_walks
 from faulttree.figures import Review, review
 from faulttree.figures.gathering import gather

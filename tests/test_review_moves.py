@@ -19,7 +19,7 @@ from faulttree.authoring.again import minutes_of
 from faulttree.authoring.fitness import Fitness
 from faulttree.authoring.moving import reorder
 from faulttree.cases import Store, open_store
-from faulttree.cases.counts import confirmed
+from faulttree.cases.fault_counts import confirmed
 from faulttree.cli import run
 from faulttree.errors import TreeError
 from faulttree.figures import review

@@ -245,7 +245,7 @@ def stand(tree: Tree, move: Move, path: Path | None = None) -> tuple[Tree, StepM
 
 
 def _history(store: Store | None) -> Mapping[tuple[str, str], float]:
-    from faulttree.cases.counts import confirmed
+    from faulttree.cases.fault_counts import confirmed
 
     return {} if store is None else confirmed(store)
 

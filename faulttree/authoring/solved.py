@@ -9,8 +9,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from faulttree.authoring.again import Answers, answers_of, minutes_of, walk_again
-from faulttree.cases.as_it_was import tree_of
 from faulttree.cases.closing import Closing, refuse_unfit
+from faulttree.cases.historical_tree import tree_of
 from faulttree.errors import RecordError, TreeError
 from faulttree.tree import Library, Tree, shape_of
 from faulttree.tree.edit import Editor

@@ -17,7 +17,7 @@ from faulttree.authoring.proposal import Kind, Proposal
 from faulttree.authoring.sharing import with_procedure
 from faulttree.authoring.solved import Solved, solved_case
 from faulttree.cases.closing import close_case
-from faulttree.cases.counts import confirmed
+from faulttree.cases.fault_counts import confirmed
 from faulttree.walk.events import Reopened
 
 if TYPE_CHECKING:

@@ -10,21 +10,21 @@ from typing import TYPE_CHECKING
 from faulttree.lazily import lazily
 
 if TYPE_CHECKING:
+    from faulttree.cases.backends.opening import open_store
+    from faulttree.cases.backends.urls import default_url, shown
     from faulttree.cases.case import Case, new_id
-    from faulttree.cases.opening import open_store
-    from faulttree.cases.problems import AmbiguousCase, NoSuchCase, SequenceTaken
+    from faulttree.cases.errors import AmbiguousCase, NoSuchCase, SequenceTaken
+    from faulttree.cases.projection import StepRecord, Summary, summarise
     from faulttree.cases.store import Store
-    from faulttree.cases.summary import Summary, Taken, summarise
-    from faulttree.cases.urls import default_url, shown
 
 __all__ = [
     "AmbiguousCase",
     "Case",
     "NoSuchCase",
     "SequenceTaken",
+    "StepRecord",
     "Store",
     "Summary",
-    "Taken",
     "default_url",
     "new_id",
     "open_store",
@@ -36,10 +36,10 @@ __getattr__ = lazily(
     __name__,
     {
         "case": ("Case", "new_id"),
-        "opening": ("open_store",),
-        "problems": ("AmbiguousCase", "NoSuchCase", "SequenceTaken"),
+        "backends.opening": ("open_store",),
+        "errors": ("AmbiguousCase", "NoSuchCase", "SequenceTaken"),
         "store": ("Store",),
-        "summary": ("Summary", "Taken", "summarise"),
-        "urls": ("default_url", "shown"),
+        "projection": ("Summary", "StepRecord", "summarise"),
+        "backends.urls": ("default_url", "shown"),
     },
 )

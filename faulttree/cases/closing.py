@@ -6,7 +6,7 @@ import re
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-from faulttree.cases.as_it_was import last_state_of, state_of
+from faulttree.cases.historical_tree import last_state_of, state_of
 from faulttree.errors import RecordError
 from faulttree.walk.events import Closed, Confirmed, Declined, Event
 from faulttree.walk.fitness import refused

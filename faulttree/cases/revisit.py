@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from functools import lru_cache
 from typing import TYPE_CHECKING, Any
 
-from faulttree.cases.as_it_was import tree_of
+from faulttree.cases.historical_tree import tree_of
 from faulttree.walk.advisor import evidence, table_of
 from faulttree.walk.fold import fold
 from faulttree.walk.renames import known_as

@@ -12,7 +12,7 @@ from operator import attrgetter
 from typing import Any, TypeVar
 
 from faulttree.cases.case import Case
-from faulttree.cases.summary import Taken
+from faulttree.cases.projection import StepRecord
 from faulttree.errors import RecordError
 from faulttree.walk.events import KINDS, Event, from_dict
 
@@ -32,7 +32,7 @@ __all__ = [
 T = TypeVar("T")
 
 ENCODER = json.JSONEncoder(separators=(",", ":"), allow_nan=False, default=str)
-STEP_FIELDS = tuple(field.name for field in fields(Taken))
+STEP_FIELDS = tuple(field.name for field in fields(StepRecord))
 step_values = attrgetter(*STEP_FIELDS)
 STEP_TEXTS = ("step", "outcome", "at", "unit", "instrument")
 step_texts = attrgetter(*STEP_TEXTS)
@@ -103,7 +103,7 @@ def case(row: Any) -> Case:
     return Case(**(values | {"unit": json.loads(values["unit"])}))
 
 
-def step(number: int, taken: Taken) -> dict[str, Any]:
+def step(number: int, taken: StepRecord) -> dict[str, Any]:
     """One step as the table takes it."""
     values = dict(zip(STEP_FIELDS, step_values(taken), strict=True))
     if flattened(texts := "".join(step_texts(taken))) != texts:
@@ -112,11 +112,11 @@ def step(number: int, taken: Taken) -> dict[str, Any]:
     return values
 
 
-def taken(row: Any) -> Taken:
+def taken(row: Any) -> StepRecord:
     """The step a row holds."""
     values = dict(row._mapping)
     del values["number"]
-    return Taken(**values)
+    return StepRecord(**values)
 
 
 def words_in(text: str) -> set[str]:

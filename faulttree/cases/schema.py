@@ -9,9 +9,9 @@ from pathlib import Path
 
 from sqlalchemy import Connection, Engine, Table, Text, text
 
-from faulttree.cases.problems import NewerRecord
+from faulttree.cases.backends.urls import shown
+from faulttree.cases.errors import NewerRecord
 from faulttree.cases.tables import CAME_BACK, CASES, EVENTS, METADATA, RECORD, TREES
-from faulttree.cases.urls import shown
 from faulttree.errors import RecordError
 
 __all__ = ["MIGRATIONS", "VERSION", "Migration", "bring_up", "version_of"]

@@ -11,20 +11,14 @@ from typing import TypeVar
 from sqlalchemy import Connection, Engine, select
 
 from faulttree.cases import rows
+from faulttree.cases.backends.file_lock import FileLock
+from faulttree.cases.backends.outbox import Outbox
+from faulttree.cases.backends.transactions import AGAIN
 from faulttree.cases.case import new_id
 from faulttree.cases.come_backs import mark
-from faulttree.cases.file_lock import FileLock
-from faulttree.cases.journal import Entry, TreeText
-from faulttree.cases.lookup import Lookup
-from faulttree.cases.merging import Merged, merge, numbers_of, told_of
-from faulttree.cases.outbox import Outbox
-from faulttree.cases.problems import Collision, CutOff, SequenceTaken
-from faulttree.cases.second_copy import SecondCopy, lost_at_the_end
-from faulttree.cases.summary import Tally
-from faulttree.cases.tables import EVENTS, TREES
-from faulttree.cases.transactions import AGAIN
-from faulttree.cases.whole import Whole
-from faulttree.cases.writing import (
+from faulttree.cases.complete_case import CompleteCase
+from faulttree.cases.errors import Collision, CutOff, SequenceTaken
+from faulttree.cases.event_rows import (
     add_case,
     add_event,
     add_events,
@@ -33,6 +27,12 @@ from faulttree.cases.writing import (
     apply,
     put_steps,
 )
+from faulttree.cases.journal.backup import JournalBackup, lost_at_the_end
+from faulttree.cases.journal.file import JournalEntry, JournalTree
+from faulttree.cases.projection import CaseProjection
+from faulttree.cases.queries import Lookup
+from faulttree.cases.tables import EVENTS, TREES
+from faulttree.cases.transfer.merge import Merged, merge, numbers_of, told_of
 from faulttree.errors import RecordError
 from faulttree.walk.events import Closed, Event, Opened
 
@@ -59,7 +59,7 @@ class Store(Lookup):
     def __init__(self, url: str | None, engine: Engine, *, read_only: bool = False) -> None:
         super().__init__(url, engine, read_only=read_only)
         self.writer = secrets.token_hex(4)
-        self.second_copy: SecondCopy | None = None
+        self.second_copy: JournalBackup | None = None
         self.outbox: Outbox | None = None
         self.lock: FileLock | None = None
         self.brought_back: tuple[str, ...] = ()
@@ -116,7 +116,7 @@ class Store(Lookup):
         opened = events[0]
         name = case or new_id(opened.at)
         wanted = self._wanted_number()
-        tally = Tally(events)
+        tally = CaseProjection(events)
         texts = [rows.as_json(event.to_dict()) for event in events]
 
         def work(connection: Connection) -> int:
@@ -129,8 +129,9 @@ class Store(Lookup):
             mark(connection, [tally.row])
             return number
 
-        items: list[Entry | TreeText] = [
-            Entry(name, sequence, text, self.writer, wanted) for sequence, text in enumerate(texts)
+        items: list[JournalEntry | JournalTree] = [
+            JournalEntry(name, sequence, text, self.writer, wanted)
+            for sequence, text in enumerate(texts)
         ]
         if tree_text is not None:
             items = [*self._tree(opened.tree_hash, tree_text), *items]
@@ -173,7 +174,7 @@ class Store(Lookup):
             if "result" in change.row:
                 mark(connection, [tally.row])
 
-        entry = Entry(case, sequence, text, self.writer, number)
+        entry = JournalEntry(case, sequence, text, self.writer, number)
         try:
             self._record(work, [entry], sync=isinstance(event, Closed))
         except Collision:
@@ -200,15 +201,15 @@ class Store(Lookup):
         if kept:
             self._record(lambda connection: add_tree(connection, tree_hash, text), kept)
 
-    def _tree(self, tree_hash: str, text: str) -> list[Entry | TreeText]:
+    def _tree(self, tree_hash: str, text: str) -> list[JournalEntry | JournalTree]:
         """The text as it is to be kept; nothing where the file beside is known to have it."""
-        kept = TreeText(tree_hash, sound(tree_hash, text))
+        kept = JournalTree(tree_hash, sound(tree_hash, text))
         if self.second_copy is None:
             return [kept]
         wanted = select(TREES.c.hash).where(TREES.c.hash == tree_hash)
         return [] if self.read(lambda c: c.execute(wanted).first()) else [kept]
 
-    def _upto(self, case: str, sequence: int) -> Tally:
+    def _upto(self, case: str, sequence: int) -> CaseProjection:
         """The case as it stands after ``sequence`` events, which no one can have changed."""
         if case not in self.remembered or self.remembered[case][1].events != sequence:
             events = self.events(case)
@@ -226,7 +227,7 @@ class Store(Lookup):
     def _record(
         self,
         work: Callable[[Connection], T],
-        items: Sequence[Entry | TreeText],
+        items: Sequence[JournalEntry | JournalTree],
         *,
         sync: bool = False,
     ) -> T | None:
@@ -249,7 +250,7 @@ class Store(Lookup):
     def unsent(self) -> int:
         """How many events wait on this bench for a server that is away."""
         waiting = self.outbox.waiting if self.outbox is not None else ()
-        return sum(isinstance(item, Entry) for item in waiting)
+        return sum(isinstance(item, JournalEntry) for item in waiting)
 
     def send(self) -> int:
         """Tell the server what it missed; gives how many events it took.
@@ -286,7 +287,9 @@ class Store(Lookup):
             self.brought_back += told_of(merged)
             self.brought_back += tuple(f"{one}; kept in {kept}" for one in merged.conflicts)
 
-    def merge(self, items: Sequence[Entry | TreeText | Whole], *, numbers: bool = False) -> Merged:
+    def merge(
+        self, items: Sequence[JournalEntry | JournalTree | CompleteCase], *, numbers: bool = False
+    ) -> Merged:
         """Bring cases and trees of another record in; see :func:`faulttree.cases.merging.merge`.
 
         Raises:
@@ -299,7 +302,7 @@ class Store(Lookup):
         return merged
 
     def _merged(
-        self, items: Sequence[Entry | TreeText | Whole], *, numbers: bool = False
+        self, items: Sequence[JournalEntry | JournalTree | CompleteCase], *, numbers: bool = False
     ) -> Merged:
         """Merge, again where another bench wrote at the same place meanwhile."""
         for _ in range(AGAIN):
@@ -309,14 +312,14 @@ class Store(Lookup):
                 problem = error
         raise problem
 
-    def lost(self) -> Sequence[Entry | TreeText]:
+    def lost(self) -> Sequence[JournalEntry | JournalTree]:
         """What the journal beside the database has and the database has lost."""
         copy = self.second_copy
         if copy is None or not copy.belongs():
             return []
         return lost_at_the_end(copy.path, self.read)
 
-    def bring_back(self, lost: Sequence[Entry | TreeText]) -> None:
+    def bring_back(self, lost: Sequence[JournalEntry | JournalTree]) -> None:
         """Give back to the database what it lost, and name it."""
         self.brought_back = told_of(self._merged(lost, numbers=True))
 
@@ -331,8 +334,8 @@ def sound(tree_hash: str, text: str) -> str:
     return text
 
 
-def with_number(item: Entry | TreeText, number: int) -> Entry | TreeText:
+def with_number(item: JournalEntry | JournalTree, number: int) -> JournalEntry | JournalTree:
     """An entry with the number its case got."""
-    if isinstance(item, TreeText) or item.number or not number:
+    if isinstance(item, JournalTree) or item.number or not number:
         return item
     return replace(item, number=number)

@@ -63,7 +63,7 @@ def list_cases(
     **wanted: Any,
 ) -> None:
     """List cases, newest first, by any of these and by WORDS said anywhere in them."""
-    from faulttree.cases.checks import with_closing
+    from faulttree.cases.closing_result import with_closing
 
     shown = limit if limit is not None or as_json else SHOWN
     with open_record(record, read_only=True, library=library) as store:
@@ -130,7 +130,7 @@ def show(
     as_json: bool,
 ) -> None:
     """Show CASE (number, id, tag or serial) as a report its owner could be handed."""
-    from faulttree.cases.pages import FORMS
+    from faulttree.cases.report.render import FORMS
 
     with open_record(record, read_only=True, library=library) as store:
         document = told(store, store.find(case), with_walk=as_json)
@@ -146,8 +146,8 @@ def show(
 
 def told(store: Store, case: Case, *, with_walk: bool) -> dict[str, Any]:
     """The report of a case; with the walk's own document where its tree can still be read."""
-    from faulttree.cases.as_it_was import tree_of
-    from faulttree.cases.report import report
+    from faulttree.cases.historical_tree import tree_of
+    from faulttree.cases.report.document import report
 
     events = store.events(case.id)
     tree = tree_of(store, case.tree_hash)
@@ -204,7 +204,7 @@ def reopen(
 
 def answer(store: Store, name: str, as_json: bool, done: str) -> None:
     """Say how a case stands now."""
-    from faulttree.cases.checks import closing_of
+    from faulttree.cases.closing_result import closing_of
 
     case = store.case(name)
     closing = closing_of(store, case)
@@ -301,7 +301,7 @@ def set_minutes(
 @common
 def parts(record: str | None, library: str | None, as_json: bool) -> None:
     """Show the shopping list: parts that open and waiting cases need."""
-    from faulttree.cases.parts import shopping_list
+    from faulttree.cases.parts_list import shopping_list
 
     with open_record(record, read_only=True, library=library) as store:
         wanted = shopping_list(store)
@@ -333,7 +333,7 @@ def come_backs(days: int | None, record: str | None, library: str | None, as_jso
 
     --days sets that time, for every bench of this record.
     """
-    from faulttree.cases.checks import with_closing
+    from faulttree.cases.closing_result import with_closing
     from faulttree.cases.come_backs import days_of, set_days
 
     with open_record(record, read_only=days is None, library=library) as store:

@@ -18,8 +18,8 @@ from faulttree.errors import RecordError
 
 if TYPE_CHECKING:
     from faulttree.cases import Case, Store
-    from faulttree.cases.exporting import Leave
-    from faulttree.cases.verify import Verified
+    from faulttree.cases.repair.verify import Verified
+    from faulttree.cases.transfer.export import Leave
 
 __all__ = ["export", "import_cases", "verify"]
 
@@ -62,7 +62,7 @@ def export(
     **wanted: Any,
 ) -> None:
     """Write CASES, or all of them, to a file or to standard output."""
-    from faulttree.cases.exporting import Leave
+    from faulttree.cases.transfer.export import Leave
 
     kind = form or {".csv": "csv", ".parquet": "parquet"}.get(Path(output or "").suffix, "jsonl")
     leave = Leave(**{name: name in left_out for name in ("names", "serials", "photos")})
@@ -82,7 +82,7 @@ def export(
 
 def written(store: Store, kind: str, file: IO[bytes], cases: Iterable[Case], leave: Leave) -> int:
     """Write them in that form; gives how many lines or rows."""
-    from faulttree.cases.exporting import lines, step_rows, to_csv, to_parquet
+    from faulttree.cases.transfer.export import lines, step_rows, to_csv, to_parquet
 
     if kind == "parquet":
         return to_parquet(file, step_rows(store, cases, leave))
@@ -138,7 +138,7 @@ def import_cases(
     Doing it again adds nothing; nothing here is overwritten. A damaged line costs that
     line. Exits 1 when a line was damaged or a case goes on differently here.
     """
-    from faulttree.cases.importing import Imported, load, opened_for_reading
+    from faulttree.cases.transfer.importer import Imported, load, opened_for_reading
 
     done = Imported()
     with open_record(record, library=library) as store:
@@ -222,8 +222,8 @@ def verify(
 @contextmanager
 def alone_with(url: str) -> Iterator[None]:
     """Hold the file of a record alone: a repair may replace it. A server needs no such lock."""
-    from faulttree.cases.file_lock import FileLock
-    from faulttree.cases.urls import sqlite_path
+    from faulttree.cases.backends.file_lock import FileLock
+    from faulttree.cases.backends.urls import sqlite_path
 
     path = sqlite_path(url)
     lock = FileLock(path, alone=True) if path is not None and path.exists() else None
@@ -242,9 +242,9 @@ def looked_through(
     Raises:
         RecordError: it is damaged and shall not be repaired.
     """
-    from faulttree.cases.urls import sqlite_path
-    from faulttree.cases.verify import Verified, is_damaged, salvage
-    from faulttree.cases.verify import verify as look
+    from faulttree.cases.backends.urls import sqlite_path
+    from faulttree.cases.repair.verify import Verified, is_damaged, salvage
+    from faulttree.cases.repair.verify import verify as look
 
     path = sqlite_path(url)
     found = Verified()

@@ -194,7 +194,7 @@ def fit_tree(library: Library, what: Path | str, even_unchecked: bool) -> Tree:
 
 def priors_of(tree: Tree, store: Store) -> dict[str, float]:
     """Probabilities of the faults by weight and by the confirmed cases of the record."""
-    from faulttree.cases.counts import confirmed
+    from faulttree.cases.fault_counts import confirmed
     from faulttree.odds import priors
     from faulttree.walk.advisor import table_of
     from faulttree.walk.renames import counted_for
@@ -414,7 +414,7 @@ def _tell_of_open_case(desk: Desk, tree: Tree, serial: str) -> None:
 
 def _resumed(desk: Desk, words: str) -> Sitting:
     """Go on with an open case, on the text of the tree it was begun with."""
-    from faulttree.cases.as_it_was import walked_tree
+    from faulttree.cases.historical_tree import walked_tree
 
     store = desk.store
     case = _latest_open(store) if not words.strip() else store.find(words)

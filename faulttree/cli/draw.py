@@ -131,7 +131,7 @@ def _tree(library: str | None, name: str) -> Tree:
 
 def _case(record: str | None, library: str | None, words: str) -> tuple[Tree, State, str]:
     """A case of the record: the tree as it was then, where the walk stands, its name."""
-    from faulttree.cases.as_it_was import walked_tree
+    from faulttree.cases.historical_tree import walked_tree
     from faulttree.walk.fold import fold
 
     with open_record(record, library=library, read_only=True) as store:

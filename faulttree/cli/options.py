@@ -88,7 +88,7 @@ def open_record(
         held: the caller holds the lock of the file itself.
     """
     from faulttree.cases import open_store
-    from faulttree.cases.urls import data_folder, has_secret, is_sqlite
+    from faulttree.cases.backends.urls import data_folder, has_secret, is_sqlite
 
     url = record_url(record, library, in_bench)
     if record and has_secret(record):
@@ -151,7 +151,7 @@ def places_named(**places: str | None) -> str:
 
     A record's URL stands there without its password.
     """
-    from faulttree.cases.urls import to_type_again
+    from faulttree.cases.backends.urls import to_type_again
 
     named = {name: at for name, at in places.items() if at}
     if "record" in named:

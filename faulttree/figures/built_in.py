@@ -11,8 +11,8 @@ from typing import TYPE_CHECKING, Any
 
 from sqlalchemy import ColumnElement, Connection, and_, func, or_, select
 
-from faulttree.cases.as_it_was import tree_of
-from faulttree.cases.asking import conditions
+from faulttree.cases.filters import conditions
+from faulttree.cases.historical_tree import tree_of
 from faulttree.cases.tables import CASES
 
 if TYPE_CHECKING:

@@ -6,7 +6,7 @@ import csv
 from collections.abc import Iterator, Mapping
 from typing import IO, TYPE_CHECKING, Any
 
-from faulttree.cases.exporting import cell
+from faulttree.cases.transfer.export import cell
 
 if TYPE_CHECKING:
     from faulttree.figures.intervals import Spread

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from faulttree.cases.as_it_was import tree_of
+from faulttree.cases.historical_tree import tree_of
 from faulttree.figures.mapping import Bridge, bridge
 from faulttree.walk.renames import now_called
 

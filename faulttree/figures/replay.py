@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any, Protocol
 
 from sqlalchemy import ColumnElement, Connection, not_, select
 
-from faulttree.cases.asking import conditions
+from faulttree.cases.filters import conditions
 from faulttree.cases.tables import CASES, STEPS
 from faulttree.figures.gathering import FOUND
 from faulttree.figures.intervals import Mean, Share, bootstrap_mean, share_of

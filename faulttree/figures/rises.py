@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 from sqlalchemy import ColumnElement, Connection, select
 
-from faulttree.cases.asking import conditions
+from faulttree.cases.filters import conditions
 from faulttree.cases.tables import CASES
 from faulttree.figures.changes import ALARM, LEAST
 from faulttree.figures.cusum import chart_for

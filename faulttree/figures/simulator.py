@@ -19,9 +19,9 @@ from dataclasses import dataclass
 from itertools import islice
 from typing import TYPE_CHECKING
 
-from faulttree.cases.journal import TreeText
+from faulttree.cases.complete_case import whole_of
+from faulttree.cases.journal.file import JournalTree
 from faulttree.cases.rows import as_json
-from faulttree.cases.whole import whole_of
 from faulttree.figures.pretended import Ground
 from faulttree.figures.pretended_walk import Known, Visit, Walking
 from faulttree.figures.shop import INVENTED, Shop, grows, shares
@@ -123,7 +123,7 @@ def keep(
             )
             for walk in batch
         ]
-        texts = [TreeText(name, trees[name].text) for name in sorted(trees)]
+        texts = [JournalTree(name, trees[name].text) for name in sorted(trees)]
         store.merge([*texts, *cases])
         done += len(batch)
         if progress is not None:

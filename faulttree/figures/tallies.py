@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 from sqlalchemy import ColumnElement, Connection, Label, Text, cast, distinct, func, or_, select
 
-from faulttree.cases.asking import conditions
+from faulttree.cases.filters import conditions
 from faulttree.cases.tables import CASES, EVENTS, STEPS
 
 if TYPE_CHECKING:

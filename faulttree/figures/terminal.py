@@ -6,7 +6,7 @@ import textwrap
 from collections.abc import Iterator, Mapping, Sequence
 from typing import TYPE_CHECKING
 
-from faulttree.cases.pages import table
+from faulttree.cases.report.render import table
 from faulttree.figures import said
 from faulttree.figures.intervals import share_of
 from faulttree.texts import harmless, one_line

@@ -9,7 +9,7 @@ from typing import Any
 from sqlalchemy import Connection, Insert, Table, Update, bindparam, insert, update
 
 from faulttree.cases import rows
-from faulttree.cases.summary import Change, Taken
+from faulttree.cases.projection import StepRecord, SummaryChange
 from faulttree.cases.tables import CASES, EVENTS, STEPS, TREES, WORDS
 
 __all__ = ["add_case", "add_event", "add_events", "add_tree", "add_words", "apply", "put_steps"]
@@ -94,7 +94,7 @@ def add_events(
     ADD_EVENT.run(connection, values)
 
 
-def apply(connection: Connection, number: int, change: Change) -> None:
+def apply(connection: Connection, number: int, change: SummaryChange) -> None:
     """What one more event changes in the tables drawn from the events."""
     if set(change.row) <= set(PROGRESS) and len(change.row) == len(PROGRESS):
         row = {f"now_{name}": rows.flattened(value) for name, value in change.row.items()}
@@ -116,7 +116,7 @@ def apply(connection: Connection, number: int, change: Change) -> None:
     ALTER_STEP.run(connection, altered)
 
 
-def put_steps(connection: Connection, number: int, steps: Sequence[Taken]) -> None:
+def put_steps(connection: Connection, number: int, steps: Sequence[StepRecord]) -> None:
     """Steps that are new."""
     ADD_STEP.run(connection, [rows.step(number, taken) for taken in steps])
 

@@ -9,14 +9,14 @@ from typing import Any
 from sqlalchemy import Engine, func, select
 
 from faulttree.cases import rows
-from faulttree.cases.asking import conditions, matching, numbered
+from faulttree.cases.backends.transactions import Transactions
+from faulttree.cases.backends.urls import shown
 from faulttree.cases.case import Case
-from faulttree.cases.merging import numbers_of
-from faulttree.cases.problems import AmbiguousCase, NoSuchCase
-from faulttree.cases.summary import Taken, Tally
+from faulttree.cases.errors import AmbiguousCase, NoSuchCase
+from faulttree.cases.filters import conditions, matching, numbered
+from faulttree.cases.projection import CaseProjection, StepRecord
 from faulttree.cases.tables import CASES, EVENTS, RECORD, STEPS, TREES
-from faulttree.cases.transactions import Transactions
-from faulttree.cases.urls import shown
+from faulttree.cases.transfer.merge import numbers_of
 from faulttree.errors import RecordError
 from faulttree.walk.events import Event
 
@@ -39,7 +39,7 @@ class Lookup(Transactions):
 
     def __init__(self, url: str | None, engine: Engine, *, read_only: bool = False) -> None:
         super().__init__(url, engine, read_only=read_only)
-        self.remembered: OrderedDict[str, tuple[int, Tally]] = OrderedDict()
+        self.remembered: OrderedDict[str, tuple[int, CaseProjection]] = OrderedDict()
 
     @property
     def record_id(self) -> str:
@@ -58,7 +58,7 @@ class Lookup(Transactions):
         events = [
             rows.event(text) for text in self.read(lambda c: c.execute(wanted).scalars().all())
         ]
-        self._remember(case, number, Tally(events))
+        self._remember(case, number, CaseProjection(events))
         return tuple(events)
 
     def tree_text(self, tree_hash: str) -> str:
@@ -99,7 +99,7 @@ class Lookup(Transactions):
             raise self._no_such(f"#{number}")
         return found[0]
 
-    def steps(self, case: str) -> tuple[Taken, ...]:
+    def steps(self, case: str) -> tuple[StepRecord, ...]:
         """Every step taken or skipped, in order, those gone back over included."""
         number = self._number(case)
         wanted = select(STEPS).where(STEPS.c.number == number).order_by(STEPS.c.sequence)
@@ -191,7 +191,7 @@ class Lookup(Transactions):
             raise self._no_such(case)
         return number
 
-    def _remember(self, case: str, number: int, tally: Tally) -> None:
+    def _remember(self, case: str, number: int, tally: CaseProjection) -> None:
         self.remembered[case] = (number, tally)
         self.remembered.move_to_end(case)
         while len(self.remembered) > REMEMBERED:

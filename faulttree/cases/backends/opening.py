@@ -4,16 +4,16 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from faulttree.cases.alone import AloneStore
-from faulttree.cases.engines import connect
-from faulttree.cases.file_lock import FileLock
-from faulttree.cases.journal import journal_path
-from faulttree.cases.outbox import Outbox
-from faulttree.cases.problems import CutOff
-from faulttree.cases.rebuilding import is_gone, rebuild
-from faulttree.cases.second_copy import SecondCopy
+from faulttree.cases.backends.engines import connect
+from faulttree.cases.backends.file_lock import FileLock
+from faulttree.cases.backends.offline import OfflineStore
+from faulttree.cases.backends.outbox import Outbox
+from faulttree.cases.backends.urls import sqlite_path
+from faulttree.cases.errors import CutOff
+from faulttree.cases.journal.backup import JournalBackup
+from faulttree.cases.journal.file import journal_path
+from faulttree.cases.journal.rebuilding import is_gone, rebuild
 from faulttree.cases.store import Store
-from faulttree.cases.urls import sqlite_path
 from faulttree.errors import RecordError
 
 __all__ = ["open_store"]
@@ -51,7 +51,7 @@ def open_store(
             raise
         if not Outbox(Path(folder), url, "").reached_before:
             raise
-        return AloneStore(url, Path(folder), problem)
+        return OfflineStore(url, Path(folder), problem)
     except BaseException:
         if lock is not None:
             lock.close()
@@ -82,7 +82,7 @@ def read_journal(store: Store, path: Path) -> None:
     Raises:
         RecordError: it cannot be brought back.
     """
-    copy = store.second_copy = SecondCopy(path, store.record_id)
+    copy = store.second_copy = JournalBackup(path, store.record_id)
     if store.read_only:
         lost = store.lost()
         store.brought_back = brought_back_to(str(path)) if lost else ()

@@ -9,20 +9,20 @@ from typing import NoReturn, TypeVar
 
 from sqlalchemy import Connection
 
-from faulttree.cases.engines import in_memory
-from faulttree.cases.journal import Entry, TreeText
-from faulttree.cases.lookup import FIRST_ALONE
-from faulttree.cases.outbox import Outbox
-from faulttree.cases.problems import CutOff, NoSuchCase
+from faulttree.cases.backends.engines import in_memory
+from faulttree.cases.backends.outbox import Outbox
+from faulttree.cases.complete_case import CompleteCase
+from faulttree.cases.errors import CutOff, NoSuchCase
+from faulttree.cases.journal.file import JournalEntry, JournalTree
+from faulttree.cases.queries import FIRST_ALONE
 from faulttree.cases.store import Store
-from faulttree.cases.whole import Whole
 
-__all__ = ["AloneStore"]
+__all__ = ["OfflineStore"]
 
 T = TypeVar("T")
 
 
-class AloneStore(Store):
+class OfflineStore(Store):
     """Cases opened and gone on with while the server of a record is away.
 
     Each event is on the disk of this bench before it is acknowledged; tables in memory, drawn
@@ -46,7 +46,7 @@ class AloneStore(Store):
         self._take_over()
 
     def merge(
-        self, items: Sequence[Entry | TreeText | Whole], *, numbers: bool = False
+        self, items: Sequence[JournalEntry | JournalTree | CompleteCase], *, numbers: bool = False
     ) -> NoReturn:
         """Cases of other records are for the server itself.
 
@@ -66,16 +66,18 @@ class AloneStore(Store):
             path.unlink(missing_ok=True)
         self._merged(held, numbers=True)
 
-    def _numbered(self, held: Sequence[Entry | TreeText]) -> list[Entry | TreeText]:
+    def _numbered(
+        self, held: Sequence[JournalEntry | JournalTree]
+    ) -> list[JournalEntry | JournalTree]:
         """What waits, each case with the number it has on this bench alone."""
-        entries = [item for item in held if isinstance(item, Entry)]
+        entries = [item for item in held if isinstance(item, JournalEntry)]
         given = {item.case: item.number for item in entries if item.number > FIRST_ALONE}
         self.last = max(self.last, *given.values(), FIRST_ALONE)
         for entry in entries:
             if entry.case not in given:
                 given[entry.case] = self._wanted_number()
         return [
-            replace(item, number=given[item.case]) if isinstance(item, Entry) else item
+            replace(item, number=given[item.case]) if isinstance(item, JournalEntry) else item
             for item in held
         ]
 
@@ -87,7 +89,7 @@ class AloneStore(Store):
     def _record(
         self,
         work: Callable[[Connection], T],
-        items: Sequence[Entry | TreeText],
+        items: Sequence[JournalEntry | JournalTree],
         *,
         sync: bool = False,
     ) -> T | None:

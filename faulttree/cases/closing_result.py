@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING
 from sqlalchemy import select
 
 from faulttree.cases import rows
-from faulttree.cases.as_it_was import last_state_of, tree_of
-from faulttree.cases.lookup import PAGE
+from faulttree.cases.historical_tree import last_state_of, tree_of
+from faulttree.cases.queries import PAGE
 from faulttree.cases.tables import STEPS
 from faulttree.tree.scopes import CLOSING
 

@@ -11,8 +11,8 @@ from typing import IO, TYPE_CHECKING, Any
 
 from faulttree.cases import rows
 from faulttree.cases.case import Case
-from faulttree.cases.checks import with_closing
-from faulttree.cases.taking import FORMAT
+from faulttree.cases.closing_result import with_closing
+from faulttree.cases.transfer.import_parser import FORMAT
 from faulttree.errors import RecordError
 
 if TYPE_CHECKING:

@@ -7,9 +7,9 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import IO, TYPE_CHECKING
 
-from faulttree.cases.merging import Merged
-from faulttree.cases.processes import taken_in_order
-from faulttree.cases.taking import LONGEST_LINE, Item
+from faulttree.cases.transfer.import_parser import LONGEST_LINE, Item
+from faulttree.cases.transfer.merge import Merged
+from faulttree.cases.transfer.parallel_reading import taken_in_order
 from faulttree.errors import RecordError
 
 if TYPE_CHECKING:

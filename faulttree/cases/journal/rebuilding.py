@@ -9,10 +9,10 @@ from typing import TYPE_CHECKING
 
 from sqlalchemy import Connection, select, update
 
-from faulttree.cases.journal import Entry, TreeText, entries, first_record
-from faulttree.cases.merging import Conflict, Merged, merge
+from faulttree.cases.journal.file import JournalEntry, JournalTree, entries, first_record
 from faulttree.cases.tables import CASES, RECORD
-from faulttree.cases.taking import checked
+from faulttree.cases.transfer.import_parser import checked
+from faulttree.cases.transfer.merge import Conflict, Merged, merge
 from faulttree.errors import RecordError
 
 if TYPE_CHECKING:
@@ -25,7 +25,7 @@ def is_gone(store: Store, journal: Path) -> bool:
     """Whether the database holds nothing, and the journal beside it the cases of another one."""
     if not journal.is_file() or first_record(journal) == store.record_id or store.count():
         return False
-    return any(isinstance(line.holds, Entry) for line in entries(journal))
+    return any(isinstance(line.holds, JournalEntry) for line in entries(journal))
 
 
 def rebuild(store: Store, journal: Path) -> str:
@@ -39,7 +39,7 @@ def rebuild(store: Store, journal: Path) -> str:
     """
     items = [line.holds for line in entries(journal) if line.holds is not None]
     cases, cut = sound_cases(items)
-    texts = [item for item in items if isinstance(item, TreeText)]
+    texts = [item for item in items if isinstance(item, JournalTree)]
     whose = first_record(journal)
 
     def work(connection: Connection) -> Merged | None:
@@ -61,7 +61,9 @@ def rebuild(store: Store, journal: Path) -> str:
     return f"{said}; not all of it could be read: {left[0]}" if left else said
 
 
-def sound_cases(items: Iterable[Entry | TreeText]) -> tuple[list[Entry], list[Conflict]]:
+def sound_cases(
+    items: Iterable[JournalEntry | JournalTree],
+) -> tuple[list[JournalEntry], list[Conflict]]:
     """Of every case the events from its opening up to the first that is missing or damaged.
 
     Of several copies of an event the first that can be read is taken.
@@ -69,13 +71,13 @@ def sound_cases(items: Iterable[Entry | TreeText]) -> tuple[list[Entry], list[Co
     Returns:
         the events, case by case in the order of their numbers, and what had to be left.
     """
-    copies: dict[str, dict[int, Entry]] = {}
+    copies: dict[str, dict[int, JournalEntry]] = {}
     for item in items:
-        if isinstance(item, Entry):
+        if isinstance(item, JournalEntry):
             case = copies.setdefault(item.case, {})
             if item.sequence not in case or not readable(case[item.sequence]):
                 case[item.sequence] = item
-    kept: list[Entry] = []
+    kept: list[JournalEntry] = []
     left: list[Conflict] = []
     for name, events in sorted(copies.items(), key=lambda one: lowest(one[1].values())):
         whole = 0
@@ -89,12 +91,12 @@ def sound_cases(items: Iterable[Entry | TreeText]) -> tuple[list[Entry], list[Co
     return kept, left
 
 
-def lowest(events: Iterable[Entry]) -> int:
+def lowest(events: Iterable[JournalEntry]) -> int:
     """The lowest number that the events of a case name."""
     return min(event.number for event in events)
 
 
-def readable(entry: Entry) -> bool:
+def readable(entry: JournalEntry) -> bool:
     """Whether the event can be read."""
     try:
         checked(json.loads(entry.event))

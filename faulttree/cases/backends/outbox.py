@@ -7,9 +7,9 @@ import os
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 
-from faulttree.cases.journal import Entry, Journal, TreeText, entries
-from faulttree.cases.merging import Merged
-from faulttree.cases.urls import shown
+from faulttree.cases.backends.urls import shown
+from faulttree.cases.journal.file import JournalEntry, JournalFile, JournalTree, entries
+from faulttree.cases.transfer.merge import Merged
 from faulttree.errors import RecordError
 
 __all__ = ["Outbox"]
@@ -24,10 +24,10 @@ class Outbox:
         self.record = hashlib.sha256(shown(url).encode()).hexdigest()[:16]
         self.path = folder / f"unsent-{self.record}-{writer}.jsonl"
         self.mark = folder / f"reached-{self.record}"
-        self.journal: Journal | None = None
-        self.waiting: list[Entry | TreeText] = []
+        self.journal: JournalFile | None = None
+        self.waiting: list[JournalEntry | JournalTree] = []
 
-    def add(self, items: Sequence[Entry | TreeText]) -> None:
+    def add(self, items: Sequence[JournalEntry | JournalTree]) -> None:
         """Keep these on the disk before saying so.
 
         Raises:
@@ -36,7 +36,7 @@ class Outbox:
         try:
             if self.journal is None:
                 self.folder.mkdir(mode=0o700, parents=True, exist_ok=True)
-                self.journal = Journal(self.path)
+                self.journal = JournalFile(self.path)
                 hold(self.journal.file)
             self.journal.add(items)
             self.journal.sync()
@@ -62,7 +62,7 @@ class Outbox:
             # Only a later session without the server needs it.
             return
 
-    def left_behind(self) -> Iterator[tuple[Path, list[Entry | TreeText]]]:
+    def left_behind(self) -> Iterator[tuple[Path, list[JournalEntry | JournalTree]]]:
         """What stores that have ended could not send; those still open are passed over."""
         for path in sorted(self.folder.glob(f"unsent-{self.record}-*.jsonl")):
             if path == self.path or not free(path):
@@ -82,15 +82,17 @@ class Outbox:
             self.journal.close()
             self.journal = None
 
-    def keep_conflicts(self, items: Sequence[Entry | TreeText], merged: Merged) -> Path | None:
+    def keep_conflicts(
+        self, items: Sequence[JournalEntry | JournalTree], merged: Merged
+    ) -> Path | None:
         """Keep what the server will not take, whole cases of it, for somebody to look at."""
         cases = {conflict.case for conflict in merged.conflicts}
-        kept = [item for item in items if isinstance(item, Entry) and item.case in cases]
+        kept = [item for item in items if isinstance(item, JournalEntry) and item.case in cases]
         if not kept:
             return None
         path = self.folder / f"conflicts-{self.record}.jsonl"
         self.folder.mkdir(mode=0o700, parents=True, exist_ok=True)
-        journal = Journal(path)
+        journal = JournalFile(path)
         journal.add(kept)
         journal.close()
         return path

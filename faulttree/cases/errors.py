@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 from sqlalchemy.exc import IntegrityError
 
-from faulttree.cases.urls import shown, sqlite_path, without_secret
+from faulttree.cases.backends.urls import shown, sqlite_path, without_secret
 from faulttree.errors import RecordError
 
 if TYPE_CHECKING:

@@ -13,9 +13,9 @@ from sqlalchemy import Connection, Engine, create_engine, event
 from sqlalchemy.exc import ArgumentError, NoSuchModuleError, SQLAlchemyError
 from sqlalchemy.pool import StaticPool
 
-from faulttree.cases.problems import explained
+from faulttree.cases.backends.urls import server_url, shown, sqlite_path
+from faulttree.cases.errors import explained
 from faulttree.cases.schema import bring_up, version_of
-from faulttree.cases.urls import server_url, shown, sqlite_path
 from faulttree.errors import RecordError
 
 __all__ = ["BUSY_SECONDS", "connect"]

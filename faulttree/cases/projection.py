@@ -20,14 +20,14 @@ from faulttree.walk.events import (
     WentBack,
 )
 
-__all__ = ["Change", "Summary", "Taken", "Tally", "summarise"]
+__all__ = ["CaseProjection", "StepRecord", "Summary", "SummaryChange", "summarise"]
 
 STEPS = (Answered, Skipped)
 BARRIERS = (Opened, RepairTried, Confirmed, NotConfirmed, Closed, Reopened)
 
 
 @dataclass(frozen=True, slots=True)
-class Taken:
+class StepRecord:
     """One step as it was taken (or skipped), whether or not it still counts.
 
     Attributes:
@@ -56,24 +56,24 @@ class Summary:
     """The case so far: the plain columns of a list, and its steps."""
 
     row: Mapping[str, Any] = field(default_factory=dict)
-    steps: tuple[Taken, ...] = ()
+    steps: tuple[StepRecord, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
-class Change:
+class SummaryChange:
     """What one event changes: columns, steps that are new, earlier steps that are not as before."""
 
     row: Mapping[str, Any]
-    new: tuple[Taken, ...] = ()
-    altered: tuple[Taken, ...] = ()
+    new: tuple[StepRecord, ...] = ()
+    altered: tuple[StepRecord, ...] = ()
 
 
-class Tally:
+class CaseProjection:
     """A summary that grows event by event, as a case does."""
 
     def __init__(self, events: Iterable[Event] = ()) -> None:
         self.row: dict[str, Any] = {}
-        self.steps: list[Taken] = []
+        self.steps: list[StepRecord] = []
         self.returnable: list[int] = []
         self.round = 0
         self.events = 0
@@ -86,7 +86,7 @@ class Tally:
             # Where the steps stand is told once, not after each: a case may have very many.
             self.row |= self.progress()
 
-    def add(self, event: Event) -> Change:
+    def add(self, event: Event) -> SummaryChange:
         """Count one more event in; tells what it changed.
 
         A second opening (a copy by mistake) changes nothing.
@@ -97,7 +97,7 @@ class Tally:
             row |= self.progress()
         self.row |= row
         changed = tuple(self.steps[at] for at in altered or ())
-        return Change(row, tuple(self.steps[before:]), changed)
+        return SummaryChange(row, tuple(self.steps[before:]), changed)
 
     def count(self, event: Event) -> tuple[dict[str, Any], tuple[int, ...] | None]:
         """Columns an event changes, and earlier steps it alters; None where it moves no step."""
@@ -160,7 +160,7 @@ class Tally:
 
 def summarise(events: Iterable[Event]) -> Summary:
     """What the events of one case amount to, in order."""
-    return Tally(events).summary
+    return CaseProjection(events).summary
 
 
 def opening(event: Opened) -> dict[str, Any]:
@@ -208,12 +208,12 @@ def ending(event: Event) -> dict[str, Any]:
     return {}
 
 
-def took(sequence: int, event: Answered | Skipped, turn: int) -> Taken:
+def took(sequence: int, event: Answered | Skipped, turn: int) -> StepRecord:
     """One step as its event tells it."""
     if isinstance(event, Skipped):
-        return Taken(sequence, event.step, "", event.at, skipped=True, round=turn)
+        return StepRecord(sequence, event.step, "", event.at, skipped=True, round=turn)
     reading = event.reading or {}
-    return Taken(
+    return StepRecord(
         sequence,
         event.step,
         event.outcome,

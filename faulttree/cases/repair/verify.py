@@ -15,25 +15,32 @@ from typing import Any
 from sqlalchemy import Connection, delete, func, insert, select, update
 
 from faulttree.cases import rows
+from faulttree.cases.backends.urls import sqlite_path
 from faulttree.cases.come_backs import mark_all
-from faulttree.cases.journal import BROUGHT, Entry, TreeText, entries, grouped, journal_path
-from faulttree.cases.merging import merge, told_of
+from faulttree.cases.event_rows import ADD_STEP, ADD_WORD
+from faulttree.cases.journal.file import (
+    BROUGHT,
+    JournalEntry,
+    JournalTree,
+    entries,
+    grouped,
+    journal_path,
+)
+from faulttree.cases.projection import CaseProjection
 from faulttree.cases.store import Store
-from faulttree.cases.summary import Tally
 from faulttree.cases.tables import CASES, CONFIRMED, EVENTS, STEPS, TREES
-from faulttree.cases.urls import sqlite_path
-from faulttree.cases.writing import ADD_STEP, ADD_WORD
+from faulttree.cases.transfer.merge import merge, told_of
 from faulttree.errors import RecordError
 from faulttree.walk.events import Event, Opened, PhotoAdded
 
-__all__ = ["Finding", "Verified", "verify"]
+__all__ = ["RecordFinding", "Verified", "verify"]
 
 BATCH = 500
 Progress = Callable[[int, int], None]
 
 
 @dataclass(frozen=True, slots=True)
-class Finding:
+class RecordFinding:
     """One thing that is not as it should be.
 
     Attributes:
@@ -65,7 +72,7 @@ class Verified:
     events: int = 0
     trees: int = 0
     photos: int = 0
-    findings: list[Finding] = field(default_factory=list)
+    findings: list[RecordFinding] = field(default_factory=list)
 
     @property
     def sound(self) -> bool:
@@ -106,7 +113,7 @@ def verify(
     return done
 
 
-def lasting(store: Store, *, repair: bool) -> Iterator[Finding]:
+def lasting(store: Store, *, repair: bool) -> Iterator[RecordFinding]:
     """Whether the count of repairs that lasted is that of the cases."""
     right = (
         select(CASES.c.tree_hash, CASES.c.family, CASES.c.fault, func.count().label("cases"))
@@ -124,18 +131,20 @@ def lasting(store: Store, *, repair: bool) -> Iterator[Finding]:
 
     if repair:
         store.write(again)
-    yield Finding("summary", "confirmed", "repairs that lasted are counted wrongly", mended=repair)
+    yield RecordFinding(
+        "summary", "confirmed", "repairs that lasted are counted wrongly", mended=repair
+    )
 
 
-def database(store: Store) -> Iterator[Finding]:
+def database(store: Store) -> Iterator[RecordFinding]:
     """What SQLite's own check says."""
     said = store.read(lambda c: c.exec_driver_sql("PRAGMA integrity_check(20)").scalars().all())
     for line in said:
         if line != "ok":
-            yield Finding("database", "file", str(line), loss=True)
+            yield RecordFinding("database", "file", str(line), loss=True)
 
 
-def modes(path: Path, *, repair: bool) -> Iterator[Finding]:
+def modes(path: Path, *, repair: bool) -> Iterator[RecordFinding]:
     """Whether others on this computer may read the record."""
     if os.name != "posix":
         return
@@ -144,23 +153,23 @@ def modes(path: Path, *, repair: bool) -> Iterator[Finding]:
             continue
         if repair:
             one.chmod(0o600)
-        yield Finding("mode", str(one), "others may read this file", mended=repair)
+        yield RecordFinding("mode", str(one), "others may read this file", mended=repair)
 
 
 SIDE = ("-wal", "-shm")
 
 
-def journal(store: Store, path: Path, *, repair: bool) -> Iterator[Finding]:
+def journal(store: Store, path: Path, *, repair: bool) -> Iterator[RecordFinding]:
     """What the journal has and the database lost, and the other way round."""
     place = journal_path(path)
     there = counted(store)
     trees_kept = set(store.read(lambda c: c.execute(select(TREES.c.hash)).scalars().all()))
-    lost: list[Entry | TreeText] = []
+    lost: list[JournalEntry | JournalTree] = []
     noted: dict[str, int] = {}
     texts: set[str] = set()
     for line in entries(place):
         item = line.holds
-        if isinstance(item, Entry):
+        if isinstance(item, JournalEntry):
             noted[item.case] = noted.get(item.case, 0) + 1
             if item.sequence >= there.get(item.case, 0):
                 lost.append(item)
@@ -169,14 +178,14 @@ def journal(store: Store, path: Path, *, repair: bool) -> Iterator[Finding]:
             texts.add(item.hash)
         elif not line.record:
             message = "a damaged line was passed over"
-            yield Finding("journal", f"{place}:{line.number}", message, minor=True)
+            yield RecordFinding("journal", f"{place}:{line.number}", message, minor=True)
     yield from from_journal(store, lost, repair=repair)
     yield from to_journal(store, noted, repair=repair)
     for tree_hash in sorted(trees_kept - texts):
         if repair:
-            note(store, [TreeText(tree_hash, store.tree_text(tree_hash))])
+            note(store, [JournalTree(tree_hash, store.tree_text(tree_hash))])
         message = "the tree is not in the journal"
-        yield Finding("journal", tree_hash[:12], message, mended=repair, minor=True)
+        yield RecordFinding("journal", tree_hash[:12], message, mended=repair, minor=True)
 
 
 def counted(store: Store) -> dict[str, int]:
@@ -190,23 +199,25 @@ def counted(store: Store) -> dict[str, int]:
 
 
 def from_journal(
-    store: Store, lost: Sequence[Entry | TreeText], *, repair: bool
-) -> Iterator[Finding]:
+    store: Store, lost: Sequence[JournalEntry | JournalTree], *, repair: bool
+) -> Iterator[RecordFinding]:
     """Events that only the journal has."""
     message = "the database had lost these; the journal has them"
     if not repair:
-        for case, group in grouped([item for item in lost if isinstance(item, Entry)]).items():
+        for case, group in grouped(
+            [item for item in lost if isinstance(item, JournalEntry)]
+        ).items():
             place = f"case {group[0].number or case}: events {group[0].sequence} on"
-            yield Finding("journal", place, message, loss=True)
+            yield RecordFinding("journal", place, message, loss=True)
         return
     merged = store.write(lambda connection: merge(connection, lost, numbers=True))
     for line in told_of(merged):
-        yield Finding("journal", line, message, mended=True)
+        yield RecordFinding("journal", line, message, mended=True)
     for conflict in merged.conflicts:
-        yield Finding("journal", f"case {conflict.case}", conflict.reason, loss=True)
+        yield RecordFinding("journal", f"case {conflict.case}", conflict.reason, loss=True)
 
 
-def to_journal(store: Store, noted: dict[str, int], *, repair: bool) -> Iterator[Finding]:
+def to_journal(store: Store, noted: dict[str, int], *, repair: bool) -> Iterator[RecordFinding]:
     """Events that the journal lacks: it was made later, or could not be written."""
     wanted = select(CASES.c.id, CASES.c.number, CASES.c.events)
     for row in store.read(lambda c: c.execute(wanted).all()):
@@ -215,10 +226,10 @@ def to_journal(store: Store, noted: dict[str, int], *, repair: bool) -> Iterator
         if repair:
             note(store, entries_of(store, row.id, row.number))
         message = "not all of it is in the journal"
-        yield Finding("journal", f"case {row.number}", message, mended=repair, minor=True)
+        yield RecordFinding("journal", f"case {row.number}", message, mended=repair, minor=True)
 
 
-def note(store: Store, items: Sequence[Entry | TreeText]) -> None:
+def note(store: Store, items: Sequence[JournalEntry | JournalTree]) -> None:
     """Write into the journal.
 
     Raises:
@@ -236,26 +247,28 @@ def note(store: Store, items: Sequence[Entry | TreeText]) -> None:
         )
 
 
-def entries_of(store: Store, case: str, number: int) -> list[Entry]:
+def entries_of(store: Store, case: str, number: int) -> list[JournalEntry]:
     """A case as its journal should have it."""
     wanted = select(EVENTS).where(EVENTS.c.number == number).order_by(EVENTS.c.sequence)
     found = store.read(lambda c: c.execute(wanted).all())
-    return [Entry(case, row.sequence, row.event, row.writer, number) for row in found]
+    return [JournalEntry(case, row.sequence, row.event, row.writer, number) for row in found]
 
 
-def trees(store: Store, done: Verified) -> Iterator[Finding]:
+def trees(store: Store, done: Verified) -> Iterator[RecordFinding]:
     """Whether every text has its hash, and every case its text."""
     kept: set[str] = set()
     for row in store.read(lambda c: c.execute(select(TREES)).all()):
         done.trees += 1
         kept.add(row.hash)
         if hashlib.sha256(row.text.encode()).hexdigest() != row.hash:
-            yield Finding("tree", row.hash[:12], "the text is not what its hash says", loss=True)
+            yield RecordFinding(
+                "tree", row.hash[:12], "the text is not what its hash says", loss=True
+            )
     wanted = select(CASES.c.tree_hash, func.min(CASES.c.number)).group_by(CASES.c.tree_hash)
     for tree_hash, number in store.read(lambda c: c.execute(wanted).all()):
         if tree_hash not in kept:
             message = "its tree is not in the record, so its path cannot be shown on it"
-            yield Finding("tree", f"case {number}", message)
+            yield RecordFinding("tree", f"case {number}", message)
 
 
 def batches(store: Store) -> Iterator[Sequence[int]]:
@@ -277,7 +290,7 @@ def look_at(
     *,
     repair: bool,
     photos: Path | None,
-) -> Iterator[Finding]:
+) -> Iterator[RecordFinding]:
     """Some cases: their events, and what is drawn from them."""
     between = (CASES.c.number >= numbers[0], CASES.c.number <= numbers[-1])
     listed = store.read(lambda c: c.execute(select(CASES).where(*between)).all())
@@ -296,7 +309,7 @@ def look_at(
         place = f"case {row.number}"
         events, problem = understood(there)
         if problem is not None:
-            yield Finding("events", place, problem, loss=True)
+            yield RecordFinding("events", place, problem, loss=True)
             continue
         yield from drawn(store, row, events, repair=repair)
         brought = [one.writer == BROUGHT for one in there]
@@ -321,9 +334,11 @@ DERIVED = tuple(
 )
 
 
-def drawn(store: Store, row: Any, events: Sequence[Event], *, repair: bool) -> Iterator[Finding]:
+def drawn(
+    store: Store, row: Any, events: Sequence[Event], *, repair: bool
+) -> Iterator[RecordFinding]:
     """Whether list and steps say what the events say."""
-    tally = Tally(events)
+    tally = CaseProjection(events)
     right = rows.flat(tally.row)
     steps = [rows.step(row.number, taken) for taken in tally.steps]
     wanted = select(STEPS).where(STEPS.c.number == row.number).order_by(STEPS.c.sequence)
@@ -336,7 +351,7 @@ def drawn(store: Store, row: Any, events: Sequence[Event], *, repair: bool) -> I
     if repair:
         store.write(lambda connection: draw_again(connection, row.number, right, steps, events))
         store.remembered.clear()
-    yield Finding("summary", f"case {row.number}", "; ".join(said), mended=repair)
+    yield RecordFinding("summary", f"case {row.number}", "; ".join(said), mended=repair)
 
 
 def differs(here: object, right: object) -> bool:
@@ -370,7 +385,7 @@ def draw_again(
 
 def photographed(
     events: Iterable[tuple[Event, bool]], place: str, folder: Path | None, done: Verified
-) -> Iterator[Finding]:
+) -> Iterator[RecordFinding]:
     """Whether the photos are there and unchanged. Nothing outside their folder is opened.
 
     Photos taken on this bench are looked for where they were; those of another shop, whose
@@ -382,15 +397,15 @@ def photographed(
         done.photos += 1
         if folder is None and brought:
             message = f"{event.path} is of another shop; name its folder with --photos"
-            yield Finding("photo", place, message, minor=True)
+            yield RecordFinding("photo", place, message, minor=True)
             continue
         found = Path(event.path) if folder is None else within(event.path, folder)
         if found is None:
-            yield Finding("photo", place, f"{event.path} is not in the folder of photos")
+            yield RecordFinding("photo", place, f"{event.path} is not in the folder of photos")
         elif not found.is_file():
-            yield Finding("photo", place, f"{event.path} is not here", minor=True)
+            yield RecordFinding("photo", place, f"{event.path} is not here", minor=True)
         elif event.sha256 and digest(found) != event.sha256:
-            yield Finding("photo", place, f"{event.path} is not the photo that was taken")
+            yield RecordFinding("photo", place, f"{event.path} is not the photo that was taken")
 
 
 def within(path: str, folder: Path) -> Path | None:
@@ -416,14 +431,14 @@ def salvage(path: Path) -> Verified:
     Raises:
         RecordError: the new file cannot be made.
     """
-    from faulttree.cases.rescue import rescue
+    from faulttree.cases.repair.rebuild import rescue
 
     done = Verified()
     added, kept = rescue(path)
     message = f"made anew with {added.cases} cases and {added.events} events; damaged: {kept.name}"
-    done.findings.append(Finding("database", str(path), message, mended=True))
+    done.findings.append(RecordFinding("database", str(path), message, mended=True))
     for conflict in added.conflicts:
-        done.findings.append(Finding("events", str(conflict), "could not be read", loss=True))
+        done.findings.append(RecordFinding("events", str(conflict), "could not be read", loss=True))
     return done
 
 

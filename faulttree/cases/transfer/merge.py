@@ -11,18 +11,11 @@ from sqlalchemy import Connection, bindparam, func, select
 
 from faulttree.cases import rows
 from faulttree.cases.come_backs import mark
-from faulttree.cases.journal import Entry, TreeText, grouped
-from faulttree.cases.summary import Tally
+from faulttree.cases.complete_case import CompleteCase, whole_of
+from faulttree.cases.event_rows import ADD_CASE, ADD_EVENT, ADD_STEP, ADD_WORD, add_tree, apply
+from faulttree.cases.journal.file import JournalEntry, JournalTree, grouped
+from faulttree.cases.projection import CaseProjection
 from faulttree.cases.tables import CASES, EVENTS
-from faulttree.cases.whole import Whole, whole_of
-from faulttree.cases.writing import (
-    ADD_CASE,
-    ADD_EVENT,
-    ADD_STEP,
-    ADD_WORD,
-    add_tree,
-    apply,
-)
 from faulttree.errors import RecordError
 from faulttree.walk.events import Opened
 
@@ -49,7 +42,7 @@ class Merged:
     events: int = 0
     same: int = 0
     conflicts: list[Conflict] = field(default_factory=list)
-    added: list[Entry | TreeText | Whole] = field(default_factory=list)
+    added: list[JournalEntry | JournalTree | CompleteCase] = field(default_factory=list)
 
     def __iadd__(self, other: Merged) -> Merged:
         self.cases += other.cases
@@ -62,7 +55,7 @@ class Merged:
 
 def merge(
     connection: Connection,
-    items: Sequence[Entry | TreeText | Whole],
+    items: Sequence[JournalEntry | JournalTree | CompleteCase],
     *,
     numbers: bool = False,
 ) -> Merged:
@@ -78,12 +71,12 @@ def merge(
     """
     merged = Merged()
     for item in items:
-        if isinstance(item, TreeText) and add_tree(connection, item.hash, item.text):
+        if isinstance(item, JournalTree) and add_tree(connection, item.hash, item.text):
             merged.added.append(item)
-    wholes = [item for item in items if isinstance(item, Whole)]
-    groups = grouped([item for item in items if isinstance(item, Entry)])
+    wholes = [item for item in items if isinstance(item, CompleteCase)]
+    groups = grouped([item for item in items if isinstance(item, JournalEntry)])
     known = numbers_of(connection, {*groups, *(one.case for one in wholes)})
-    fresh: dict[str, Whole] = {}
+    fresh: dict[str, CompleteCase] = {}
     later = [
         one.entries()
         for one in wholes
@@ -116,7 +109,7 @@ def numbers_of(connection: Connection, cases: Iterable[str]) -> dict[str, int]:
 
 
 def add_new(
-    connection: Connection, wholes: Sequence[Whole], merged: Merged, *, numbers: bool
+    connection: Connection, wholes: Sequence[CompleteCase], merged: Merged, *, numbers: bool
 ) -> dict[str, int]:
     """Cases that are not here yet, in as few statements as can be; gives their numbers."""
     given = put_rows(connection, wholes, numbers=numbers)
@@ -143,7 +136,7 @@ def add_new(
     return given
 
 
-def event_row(entry: Entry) -> dict[str, Any]:
+def event_row(entry: JournalEntry) -> dict[str, Any]:
     """An entry as the table of events takes it."""
     return {
         "number": entry.number,
@@ -153,7 +146,9 @@ def event_row(entry: Entry) -> dict[str, Any]:
     }
 
 
-def put_rows(connection: Connection, wholes: Sequence[Whole], *, numbers: bool) -> dict[str, int]:
+def put_rows(
+    connection: Connection, wholes: Sequence[CompleteCase], *, numbers: bool
+) -> dict[str, int]:
     """One row a case; gives the numbers they got."""
     taken: set[int] = set()
     if numbers:
@@ -186,7 +181,7 @@ def new_numbers(connection: Connection, many: int, above: int) -> Sequence[int]:
     return range(max(top, above) + 1, max(top, above) + 1 + many)
 
 
-def read_whole(group: Sequence[Entry]) -> Whole:
+def read_whole(group: Sequence[JournalEntry]) -> CompleteCase:
     """The case that entries make, which must be complete from its opening on.
 
     Raises:
@@ -202,11 +197,13 @@ def read_whole(group: Sequence[Entry]) -> Whole:
     return whole_of(group[0].case, events, texts, group[0].number)
 
 
-def go_on(connection: Connection, number: int, group: Sequence[Entry], merged: Merged) -> None:
+def go_on(
+    connection: Connection, number: int, group: Sequence[JournalEntry], merged: Merged
+) -> None:
     """A case that is here already: take what comes after, if all before agrees."""
     wanted = select(EVENTS.c.event).where(EVENTS.c.number == number).order_by(EVENTS.c.sequence)
     here = list(connection.execute(wanted).scalars())
-    new: list[Entry] = []
+    new: list[JournalEntry] = []
     for entry in group:
         at = entry.sequence
         if at < len(here):
@@ -223,7 +220,7 @@ def go_on(connection: Connection, number: int, group: Sequence[Entry], merged: M
     if not new:
         merged.same += 1
         return
-    tally = Tally(rows.event(text) for text in here)
+    tally = CaseProjection(rows.event(text) for text in here)
     for entry in new:
         event = rows.event(entry.event)
         ADD_EVENT.run(connection, [event_row(entry)])
@@ -247,9 +244,13 @@ def same(here: str, there: str) -> bool:
 
 def told_of(merged: Merged) -> tuple[str, ...]:
     """What was brought in, a line a case."""
-    parts = grouped([one for one in merged.added if isinstance(one, Entry)]).values()
+    parts = grouped([one for one in merged.added if isinstance(one, JournalEntry)]).values()
     brought = [
-        *((one.number, 0, len(one.events) - 1) for one in merged.added if isinstance(one, Whole)),
+        *(
+            (one.number, 0, len(one.events) - 1)
+            for one in merged.added
+            if isinstance(one, CompleteCase)
+        ),
         *((part[0].number, part[0].sequence, part[-1].sequence) for part in parts),
     ]
     return tuple(f"case {number}: events {first} to {last}" for number, first, last in brought)

@@ -8,7 +8,7 @@ from concurrent.futures import Future, ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
 from itertools import chain, islice
 
-from faulttree.cases.taking import Item, taken_all
+from faulttree.cases.transfer.import_parser import Item, taken_all
 from faulttree.workers import workers
 
 __all__ = ["taken_in_order"]

@@ -9,8 +9,8 @@ from dataclasses import replace
 from typing import Any
 
 from faulttree.cases import rows
-from faulttree.cases.journal import BROUGHT, Entry, Line, TreeText, understood
-from faulttree.cases.whole import Whole, whole_of
+from faulttree.cases.complete_case import CompleteCase, whole_of
+from faulttree.cases.journal.file import BROUGHT, JournalEntry, JournalLine, JournalTree, understood
 from faulttree.errors import RecordError
 from faulttree.walk.events import Event, Opened, from_dict
 
@@ -19,7 +19,7 @@ __all__ = ["FORMAT", "LONGEST_LINE", "Item", "taken", "taken_all"]
 FORMAT = "faulttree-case-1"
 LONGEST_LINE = 64 << 20
 
-Item = Entry | TreeText | Whole
+Item = JournalEntry | JournalTree | CompleteCase
 
 
 def taken_all(lines: Sequence[bytes]) -> tuple[list[Item], list[tuple[int, str]]]:
@@ -61,13 +61,13 @@ def taken(raw: bytes) -> list[Item]:
     return from_export(data)
 
 
-def from_journal(line: Line) -> list[Item]:
+def from_journal(line: JournalLine) -> list[Item]:
     """A line of a journal."""
     if line.record:
         return []
     if line.holds is None:
         raise RecordError("the line is damaged: it is neither a case nor an event")
-    if isinstance(line.holds, TreeText):
+    if isinstance(line.holds, JournalTree):
         check_text(line.holds.hash, line.holds.text)
     else:
         checked(json.loads(line.holds.event))
@@ -87,7 +87,7 @@ def from_export(data: Mapping[str, Any]) -> list[Item]:
     items: list[Item] = []
     if isinstance(text := data.get("tree_text"), str):
         check_text(str(data.get("tree_hash")), text)
-        items.append(TreeText(str(data["tree_hash"]), text))
+        items.append(JournalTree(str(data["tree_hash"]), text))
     parsed = [checked(event) for event in events]
     if not parsed or not isinstance(parsed[0], Opened):
         raise RecordError("the line is damaged: it does not begin with an opening")

@@ -12,12 +12,12 @@ from itertools import groupby
 from pathlib import Path
 from typing import Any
 
+from faulttree.cases.backends.file_lock import lock_path
+from faulttree.cases.backends.opening import open_store
 from faulttree.cases.case import new_id
-from faulttree.cases.file_lock import lock_path
-from faulttree.cases.journal import Entry, TreeText, entries, free_name, journal_path
-from faulttree.cases.merging import Merged
-from faulttree.cases.opening import open_store
-from faulttree.cases.rebuilding import sound_cases
+from faulttree.cases.journal.file import JournalEntry, JournalTree, entries, free_name, journal_path
+from faulttree.cases.journal.rebuilding import sound_cases
+from faulttree.cases.transfer.merge import Merged
 from faulttree.errors import RecordError
 
 __all__ = ["rescue"]
@@ -47,9 +47,11 @@ def rescue(path: Path) -> tuple[Merged, Path]:
 def rebuilt(path: Path) -> tuple[Merged, Path]:
     """The same, with the system's own errors."""
     noted = [line.holds for line in entries(journal_path(path)) if line.holds is not None]
-    known = {item.number: item.case for item in noted if isinstance(item, Entry)}
+    known = {item.number: item.case for item in noted if isinstance(item, JournalEntry)}
     found = [
-        replace(item, case=known.get(item.number, item.case)) if isinstance(item, Entry) else item
+        replace(item, case=known.get(item.number, item.case))
+        if isinstance(item, JournalEntry)
+        else item
         for item in readable(path, max(known, default=0))
     ]
     found += noted
@@ -58,7 +60,7 @@ def rebuilt(path: Path) -> tuple[Merged, Path]:
     with open_store(str(new)) as store:
         total = Merged()
         cases, cut = sound_cases(found)
-        texts = [item for item in found if isinstance(item, TreeText)]
+        texts = [item for item in found if isinstance(item, JournalTree)]
         total += store.merge(texts, numbers=True)
         for batch in by_case(cases):
             total += store.merge(batch, numbers=True)
@@ -88,9 +90,9 @@ def clear(path: Path) -> None:
         one.unlink(missing_ok=True)
 
 
-def by_case(events: Sequence[Entry]) -> Iterator[list[Entry]]:
+def by_case(events: Sequence[JournalEntry]) -> Iterator[list[JournalEntry]]:
     """Whole cases, some at a time; the events of a case stand together."""
-    batch: list[Entry] = []
+    batch: list[JournalEntry] = []
     for _, case in groupby(events, key=lambda event: event.case):
         batch += case
         if len(batch) >= BATCH:
@@ -99,7 +101,7 @@ def by_case(events: Sequence[Entry]) -> Iterator[list[Entry]]:
     yield batch
 
 
-def readable(path: Path, top: int = 0) -> Iterator[Entry | TreeText]:
+def readable(path: Path, top: int = 0) -> Iterator[JournalEntry | JournalTree]:
     """What a damaged file still tells, case by case, around what cannot be read.
 
     Args:
@@ -109,7 +111,7 @@ def readable(path: Path, top: int = 0) -> Iterator[Entry | TreeText]:
     try:
         with closing(sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True)) as file:
             for tree_hash, text in rows(file, "SELECT hash, text FROM trees"):
-                yield TreeText(str(tree_hash), str(text))
+                yield JournalTree(str(tree_hash), str(text))
             ids = {number: name for name, number in rows(file, "SELECT id, number FROM cases")}
             for number in range(1, max([top, *ids]) + 1):
                 yield from case_in(file, number, ids.get(number))
@@ -117,7 +119,7 @@ def readable(path: Path, top: int = 0) -> Iterator[Entry | TreeText]:
         return
 
 
-def case_in(file: sqlite3.Connection, number: int, case: str | None) -> Iterator[Entry]:
+def case_in(file: sqlite3.Connection, number: int, case: str | None) -> Iterator[JournalEntry]:
     """The events of one case; one whose row is gone gets a new id from its opening."""
     wanted = "SELECT sequence, event, writer FROM events WHERE number = ? ORDER BY sequence"
     for sequence, event, writer in rows(file, wanted, number):
@@ -126,7 +128,7 @@ def case_in(file: sqlite3.Connection, number: int, case: str | None) -> Iterator
                 case = new_id(str(json.loads(event)["at"]))
             except (ValueError, KeyError, TypeError, RecordError):
                 return
-        yield Entry(case, sequence, event, writer, number)
+        yield JournalEntry(case, sequence, event, writer, number)
 
 
 def rows(file: sqlite3.Connection, wanted: str, *values: int) -> Iterator[Any]:

@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from functools import singledispatchmethod
 from typing import TYPE_CHECKING, Any
 
-from faulttree.cases.summary import Taken, Tally
+from faulttree.cases.projection import CaseProjection, StepRecord
 from faulttree.walk import events as ev
 
 if TYPE_CHECKING:
@@ -38,7 +38,7 @@ def report(case: Case, events: Sequence[ev.Event], tree: Tree | None = None) -> 
         (passed, failed, not-made; None without closing checks) and ``closing_failed``, the
         titles of those failed; and ``path``, the steps that stand.
     """
-    telling = Telling(Tally(events).steps, tree)
+    telling = ReportText(CaseProjection(events).steps, tree)
     for sequence, event in enumerate(events):
         telling.take(event, sequence)
     document = case.as_dict() | telling.document()
@@ -69,10 +69,10 @@ def walked(tree: Tree | None, events: Sequence[ev.Event]) -> dict[str, Any]:
     }
 
 
-class Telling:
+class ReportText:
     """Gathers a report event by event."""
 
-    def __init__(self, steps: Sequence[Taken], tree: Tree | None) -> None:
+    def __init__(self, steps: Sequence[StepRecord], tree: Tree | None) -> None:
         self.taken = {taken.sequence: taken for taken in steps}
         self.tree = tree
         self.story: list[dict[str, Any]] = []

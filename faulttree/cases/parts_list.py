@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from dataclasses import asdict, dataclass
 from typing import TYPE_CHECKING, Any
 
-from faulttree.cases.as_it_was import state_of
+from faulttree.cases.historical_tree import state_of
 
 if TYPE_CHECKING:
     from faulttree.cases.case import Case

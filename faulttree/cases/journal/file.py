@@ -18,11 +18,11 @@ from faulttree.errors import RecordError
 
 __all__ = [
     "BROUGHT",
-    "Entry",
-    "Journal",
-    "Line",
-    "Noted",
-    "TreeText",
+    "JournalEntry",
+    "JournalFile",
+    "JournalLine",
+    "JournalNote",
+    "JournalTree",
     "entries",
     "journal_path",
     "newest_first",
@@ -38,7 +38,7 @@ quoted = lru_cache(maxsize=64)(json.dumps)
 
 
 @dataclass(frozen=True, slots=True)
-class Entry:
+class JournalEntry:
     """One event with its place in the record; ``event`` is its JSON as the record keeps it."""
 
     case: str
@@ -56,7 +56,7 @@ class Entry:
 
 
 @dataclass(frozen=True, slots=True)
-class TreeText:
+class JournalTree:
     """The text of a tree, by its hash."""
 
     hash: str
@@ -68,15 +68,15 @@ class TreeText:
 
 
 @dataclass(frozen=True, slots=True)
-class Line:
+class JournalLine:
     """One line read: what it holds, or None where it is damaged; ``record`` names its record."""
 
     number: int
-    holds: Entry | TreeText | None
+    holds: JournalEntry | JournalTree | None
     record: str = ""
 
 
-class Noted(Protocol):
+class JournalNote(Protocol):
     """What a journal can hold."""
 
     def line(self) -> str:
@@ -88,7 +88,7 @@ def journal_path(record: Path) -> Path:
     return record.with_name(f"{record.name}.events.jsonl")
 
 
-class Journal:
+class JournalFile:
     """A file that only grows. Several programs may write to it at once, a line at a time.
 
     A line is handed to the system at once, so that no crash of the program loses it;
@@ -108,7 +108,7 @@ class Journal:
                 # A line torn by a crash must not swallow the next one.
                 self.write("\n")
 
-    def add(self, items: Iterable[Noted]) -> None:
+    def add(self, items: Iterable[JournalNote]) -> None:
         """Write the lines of each, all in one piece.
 
         Raises:
@@ -144,7 +144,7 @@ class Journal:
                 self.file = -1
 
 
-def entries(path: Path) -> Iterator[Line]:
+def entries(path: Path) -> Iterator[JournalLine]:
     """Every line of a journal, oldest first; a missing file has none."""
     try:
         with path.open("rb") as file:
@@ -157,7 +157,7 @@ def entries(path: Path) -> Iterator[Line]:
         raise RecordError(f"the journal cannot be read: {error.strerror}", path=path) from None
 
 
-def newest_first(path: Path) -> Iterator[Line]:
+def newest_first(path: Path) -> Iterator[JournalLine]:
     """The same from its end, reading no more than is asked for; lines are numbered 0."""
     with path.open("rb") as file:
         position = file.seek(0, os.SEEK_END)
@@ -173,20 +173,20 @@ def newest_first(path: Path) -> Iterator[Line]:
             yield understood(0, rest)
 
 
-def understood(number: int, raw: bytes) -> Line:
+def understood(number: int, raw: bytes) -> JournalLine:
     """What one line holds."""
     try:
         data: Any = json.loads(raw)
         if "record" in data:
-            return Line(number, None, record=str(data["record"]))
+            return JournalLine(number, None, record=str(data["record"]))
         if "tree" in data:
-            return Line(number, TreeText(str(data["tree"]), str(data["text"])))
+            return JournalLine(number, JournalTree(str(data["tree"]), str(data["text"])))
         event = json.dumps(data["event"], separators=(",", ":"))
         place = (str(data["case"]), int(data["sequence"]))
         more = (str(data.get("writer", "")), int(data.get("number", 0)))
-        return Line(number, Entry(*place, event, *more))
+        return JournalLine(number, JournalEntry(*place, event, *more))
     except (ValueError, KeyError, TypeError):
-        return Line(number, None)
+        return JournalLine(number, None)
 
 
 def first_record(path: Path) -> str:
@@ -207,9 +207,9 @@ def free_name(path: Path) -> Path:
     raise RecordError("too many files were put aside", path=path, mend="Remove the oldest.")
 
 
-def grouped(items: Sequence[Entry]) -> dict[str, list[Entry]]:
+def grouped(items: Sequence[JournalEntry]) -> dict[str, list[JournalEntry]]:
     """Entries by case, each case's in order of their sequence."""
-    groups: dict[str, list[Entry]] = {}
+    groups: dict[str, list[JournalEntry]] = {}
     for entry in items:
         groups.setdefault(entry.case, []).append(entry)
     for group in groups.values():

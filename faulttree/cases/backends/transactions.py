@@ -8,8 +8,8 @@ from typing import TypeVar
 from sqlalchemy import Connection, Engine
 from sqlalchemy.exc import SQLAlchemyError
 
-from faulttree.cases.problems import CutOff, LostRace, explained
-from faulttree.cases.urls import shown
+from faulttree.cases.backends.urls import shown
+from faulttree.cases.errors import CutOff, LostRace, explained
 from faulttree.errors import RecordError
 
 __all__ = ["AGAIN", "Transactions"]

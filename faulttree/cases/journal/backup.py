@@ -7,11 +7,11 @@ from pathlib import Path
 
 from sqlalchemy import Connection, select
 
-from faulttree.cases.journal import (
-    Entry,
-    Journal,
-    Noted,
-    TreeText,
+from faulttree.cases.journal.file import (
+    JournalEntry,
+    JournalFile,
+    JournalNote,
+    JournalTree,
     first_record,
     free_name,
     journal_path,
@@ -19,30 +19,30 @@ from faulttree.cases.journal import (
 )
 from faulttree.cases.tables import CASES, EVENTS
 
-__all__ = ["SecondCopy", "lost_at_the_end"]
+__all__ = ["JournalBackup", "lost_at_the_end"]
 
 SURE = 32
 """So many entries in a row that the database has: what came before it has too. Benches that
 write at once may journal in another order than they commit, but never by so much."""
 
 
-class SecondCopy:
+class JournalBackup:
     """Writes after the database has; a journal that fails never fails an answer."""
 
     def __init__(self, path: Path, record: str) -> None:
         self.path = journal_path(path)
         self.record = record
-        self.journal: Journal | None = None
+        self.journal: JournalFile | None = None
         self.problem: OSError | None = None
 
-    def add(self, items: Iterable[Noted], *, sync: bool = False) -> None:
+    def add(self, items: Iterable[JournalNote], *, sync: bool = False) -> None:
         """The same as the database just acknowledged."""
         try:
             if self.journal is not None and not self.journal.in_place():
                 self.journal.close()
                 self.journal = None
             if self.journal is None:
-                self.journal = Journal(self.path, self.record)
+                self.journal = JournalFile(self.path, self.record)
             self.journal.add(items)
             if sync:
                 self.journal.sync()
@@ -72,21 +72,21 @@ class SecondCopy:
 
 def lost_at_the_end(
     path: Path, read: Callable[[Callable[[Connection], bool]], bool]
-) -> list[Entry | TreeText]:
+) -> list[JournalEntry | JournalTree]:
     """What the newest part of a journal has and the database has not, oldest first.
 
     A torn log loses the newest commits, so only as much is read as shows that nothing, or
     where the loss begins.
     """
-    lost: list[Entry | TreeText] = []
-    since: list[Entry | TreeText] = []
+    lost: list[JournalEntry | JournalTree] = []
+    since: list[JournalEntry | JournalTree] = []
     there = 0
     for line in newest_first(path):
         item = line.holds
         if item is None:
             continue
         since.append(item)
-        if isinstance(item, TreeText):
+        if isinstance(item, JournalTree):
             continue
         there = there + 1 if read(has(item)) else 0
         if there == 0:
@@ -96,11 +96,11 @@ def lost_at_the_end(
             break
     if lost:
         # A tree stands before the first case that needs it.
-        lost += [item for item in since if isinstance(item, TreeText)]
+        lost += [item for item in since if isinstance(item, JournalTree)]
     return lost[::-1]
 
 
-def has(entry: Entry) -> Callable[[Connection], bool]:
+def has(entry: JournalEntry) -> Callable[[Connection], bool]:
     """Whether a database has this event."""
     wanted = (
         select(EVENTS.c.sequence)

@@ -7,15 +7,15 @@ from dataclasses import dataclass
 from typing import Any
 
 from faulttree.cases import rows
-from faulttree.cases.journal import Entry
-from faulttree.cases.summary import Tally
+from faulttree.cases.journal.file import JournalEntry
+from faulttree.cases.projection import CaseProjection
 from faulttree.walk.events import Event
 
-__all__ = ["Whole", "whole_of"]
+__all__ = ["CompleteCase", "whole_of"]
 
 
 @dataclass(slots=True)
-class Whole:
+class CompleteCase:
     """A case ready to be written. It is plain data, so that any process can make it.
 
     Attributes:
@@ -34,10 +34,10 @@ class Whole:
     words: Sequence[str]
     number: int = 0
 
-    def entries(self) -> list[Entry]:
+    def entries(self) -> list[JournalEntry]:
         """Its events one by one."""
         return [
-            Entry(self.case, at, text, writer, self.number)
+            JournalEntry(self.case, at, text, writer, self.number)
             for at, (writer, text) in enumerate(self.events)
         ]
 
@@ -48,7 +48,7 @@ class Whole:
 
 def whole_of(
     case: str, events: Sequence[Event], texts: Sequence[tuple[str, str]], number: int = 0
-) -> Whole:
+) -> CompleteCase:
     """A whole case with its rows.
 
     Args:
@@ -60,6 +60,8 @@ def whole_of(
     Raises:
         RecordError: a figure that JSON has no word for.
     """
-    tally = Tally(events)
+    tally = CaseProjection(events)
     steps = [rows.step(number, taken) for taken in tally.steps]
-    return Whole(case, texts, rows.flat(tally.row), steps, list(rows.words_of(events)), number)
+    return CompleteCase(
+        case, texts, rows.flat(tally.row), steps, list(rows.words_of(events)), number
+    )

@@ -1,0 +1,1 @@
+"""One case as a report: its data, and the text, Markdown and HTML made of it."""

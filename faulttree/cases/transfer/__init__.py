@@ -1,0 +1,1 @@
+"""Cases to and from other programs and records: export, import, merge."""
