@@ -12,13 +12,13 @@ from faulttree.lazily import lazily
 from faulttree.version import __version__ as __version__
 
 if TYPE_CHECKING:
-    from faulttree.authoring.moving import move_step
-    from faulttree.authoring.other_module import move_fault
-    from faulttree.authoring.renaming import rename
-    from faulttree.authoring.standing import list_suspects
-    from faulttree.authoring.starting import begin
-    from faulttree.authoring.suspects import add_suspect
-    from faulttree.authoring.writing_up import write_up
+    from faulttree.authoring.operations.move import move_step
+    from faulttree.authoring.operations.move_fault import move_fault
+    from faulttree.authoring.operations.new_tree import begin
+    from faulttree.authoring.operations.rename import rename
+    from faulttree.authoring.operations.suspects import add_suspect
+    from faulttree.authoring.operations.write_up import write_up
+    from faulttree.authoring.suspect_standing import list_suspects
     from faulttree.cases.backends.opening import open_store
     from faulttree.cases.revisit import revisit
     from faulttree.diagram.picture import picture as draw
@@ -55,13 +55,13 @@ __all__ = [
 __getattr__ = lazily(
     __name__,
     {
-        "authoring.moving": ("move_step",),
-        "authoring.other_module": ("move_fault",),
-        "authoring.renaming": ("rename",),
-        "authoring.starting": ("begin",),
-        "authoring.standing": ("list_suspects",),
-        "authoring.suspects": ("add_suspect",),
-        "authoring.writing_up": ("write_up",),
+        "authoring.operations.move": ("move_step",),
+        "authoring.operations.move_fault": ("move_fault",),
+        "authoring.operations.rename": ("rename",),
+        "authoring.operations.new_tree": ("begin",),
+        "authoring.suspect_standing": ("list_suspects",),
+        "authoring.operations.suspects": ("add_suspect",),
+        "authoring.operations.write_up": ("write_up",),
         "cases.revisit": ("revisit",),
         "cases.backends.opening": ("open_store",),
         "diagram.picture": ("picture as draw",),

@@ -9,8 +9,8 @@ from typing import Any
 import pytest
 import yaml
 
-from faulttree.authoring.again import Answers
 from faulttree.authoring.cause import Cause, Test
+from faulttree.authoring.replay import RecordedAnswers
 from faulttree.cases import Store
 from faulttree.cli import run
 from faulttree.tree import Library, Tree
@@ -19,7 +19,7 @@ from faulttree.walk.fold import fold
 from faulttree.walk.state import State
 
 __all__ = [
-    "Answers",
+    "RecordedAnswers",
     "case_of",
     "library_of",
     "put_tree",

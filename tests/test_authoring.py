@@ -18,14 +18,14 @@ from typing import Any
 import pytest
 import yaml
 
-from faulttree.authoring.adding import expected_minutes
 from faulttree.authoring.cause import Cause, Test, new_id
-from faulttree.authoring.checkout import is_checkout
+from faulttree.authoring.git import is_checkout
+from faulttree.authoring.operations.add_cause import expected_minutes
+from faulttree.authoring.operations.rename import rename
+from faulttree.authoring.operations.suspects import Statement, add_suspect
+from faulttree.authoring.operations.write_up import WriteUpInput, write_up
 from faulttree.authoring.proposal import Unfit
-from faulttree.authoring.renaming import rename
-from faulttree.authoring.standing import list_suspects
-from faulttree.authoring.suspects import Said, add_suspect
-from faulttree.authoring.writing_up import Told, write_up
+from faulttree.authoring.suspect_standing import list_suspects
 from faulttree.cases import Store, open_store
 from faulttree.cases.fault_counts import confirmed
 from faulttree.errors import RecordError, TreeError
@@ -373,7 +373,7 @@ def write_up_at_random(folder: Path, seed: int) -> bool:
         if case is None:
             return False
         before = ends(tree, store)
-        told = Told(cause=random_cause(rng), test=random_test(rng), search_minutes=30)
+        told = WriteUpInput(cause=random_cause(rng), test=random_test(rng), search_minutes=30)
         proposal = write_up(store, library, case, told)
         assert proposal.kind == ("added" if fault == "new-fault" else "misled")
         proposal.write()
@@ -489,7 +489,7 @@ def record(
     return store.open_case(events, tree_text=tree.text)
 
 
-BULB = Told(
+BULB = WriteUpInput(
     cause=Cause(title="Bulb gone", remedy="New bulb.", part="E1", module="head"),
     test=Test(ask="Is the filament whole?", shows="torn", fine="whole", minutes=1),
     search_minutes=10,
@@ -505,7 +505,7 @@ def test_the_step_comes_where_it_costs_the_least(library: Library, store: Store)
     # The cheap test is asked first of all, or after the plug; later it costs the lead's 3.
     tried = {}
     for place in [("", ""), ("plug", "whole"), ("lead", "inside"), ("socket", "firm")]:
-        told = Told(BULB.cause, BULB.test, search_minutes=10, at=place, even_so=True)
+        told = WriteUpInput(BULB.cause, BULB.test, search_minutes=10, at=place, even_so=True)
         there = write_up(store, library, case, told)
         tree = library.examine_text(there.changes[0].text, there.changes[0].path).tree
         assert tree is not None
@@ -537,7 +537,7 @@ def test_what_the_case_saw_later_becomes_signs(library: Library, store: Store) -
 def test_a_loose_suspect_that_was_it_gets_its_step_and_keeps_its_past(
     library: Library, store: Store
 ) -> None:
-    hearsay = Said("a visitor", "2026-01-02")
+    hearsay = Statement("a visitor", "2026-01-02")
     write_all(add_suspect(library, "lamp/dark", Cause(title="Bulb gone"), hearsay).changes)
     case = record(store, library.load("lamp/dark"), END, "bulb-gone")
     proposal = write_up(store, library, case, BULB)
@@ -566,7 +566,7 @@ def test_the_way_back_from_a_skip_is_walked_again(library: Library, store: Store
     ]
     case = store.open_case(events, tree_text=tree.text)
     for at in (("plug", "whole"), ("socket", "firm")):
-        told = Told(BULB.cause, BULB.test, search_minutes=10, at=at)
+        told = WriteUpInput(BULB.cause, BULB.test, search_minutes=10, at=at)
         proposal = write_up(store, library, case, told)
         assert proposal.walk is not None
         assert proposal.walk[1] < proposal.walk[0]
@@ -615,13 +615,13 @@ def test_nothing_stands_before_a_step_that_may_find_the_unit_unsafe(
     assert proposal.chosen.place.passed >= 1
     assert any("unsafe" in why for _, why in proposal.refused)
     with pytest.raises(TreeError, match="unsafe"):
-        write_up(store, library, case, Told(BULB.cause, BULB.test, at=("", "")))
+        write_up(store, library, case, WriteUpInput(BULB.cause, BULB.test, at=("", "")))
 
 
 def test_a_test_comes_after_what_must_be_done_first(library: Library, store: Store) -> None:
     case = record(store, library.load("lamp/dark"), END, "bulb-gone")
     test = Test(ask="Is it whole?", shows="torn", fine="whole", minutes=1, after=("lead",))
-    proposal = write_up(store, library, case, Told(BULB.cause, test))
+    proposal = write_up(store, library, case, WriteUpInput(BULB.cause, test))
     assert proposal.chosen is not None
     assert proposal.chosen.place.passed >= 2
 
@@ -635,7 +635,7 @@ def test_a_step_inside_comes_after_what_made_the_unit_safe(library: Library, sto
     way: list[tuple[str, str, float | None]] = [*END[:2], ("unplug", "done", None), *END[2:]]
     case = record(store, library.load("lamp/dark"), way, "bulb-gone")
     inside = Test(ask="Is it whole?", shows="torn", fine="whole", minutes=1, access=("cover-off",))
-    proposal = write_up(store, library, case, Told(BULB.cause, inside))
+    proposal = write_up(store, library, case, WriteUpInput(BULB.cause, inside))
     assert "It comes after `unplug`, as `socket` does." in proposal.why
     proposal.write()
     assert library.load("lamp/dark").steps[proposal.step].after == ("unplug",)
@@ -652,7 +652,7 @@ def test_a_step_holds_to_the_cautions_that_all_like_steps_have(
         ask="Is it whole?", shows="torn", fine="whole", access=("cover-off",),
         cautions=("hot-surface",),
     )  # fmt: skip
-    proposal = write_up(store, library, case, Told(BULB.cause, inside))
+    proposal = write_up(store, library, case, WriteUpInput(BULB.cause, inside))
     assert "It holds to `stored-charge`, as all like steps here do." in proposal.why
     proposal.write()
     step = library.load("lamp/dark").steps[proposal.step]
@@ -662,7 +662,7 @@ def test_a_step_holds_to_the_cautions_that_all_like_steps_have(
 def test_the_unit_is_not_opened_sooner_than_the_tree_does(library: Library, store: Store) -> None:
     case = record(store, library.load("lamp/dark"), END, "bulb-gone")
     inside = Test(ask="Is it whole?", shows="torn", fine="whole", minutes=1, access=("cover-off",))
-    proposal = write_up(store, library, case, Told(BULB.cause, inside))
+    proposal = write_up(store, library, case, WriteUpInput(BULB.cause, inside))
     assert proposal.chosen is not None
     assert proposal.chosen.place.passed == 2
     assert "need `cover-off` before `plug`" in dict(proposal.refused)["first of all, before `plug`"]
@@ -676,7 +676,7 @@ def test_a_powered_step_does_not_undo_a_discharge(library: Library, store: Store
     way: list[tuple[str, str, float | None]] = [*END[:2], ("bleed", "done", None), *END[2:]]
     case = record(store, library.load("lamp/dark"), way, "bulb-gone")
     powered = Test(ask="Does it hum?", shows="hums", fine="still", live=True, minutes=1)
-    proposal = write_up(store, library, case, Told(BULB.cause, powered))
+    proposal = write_up(store, library, case, WriteUpInput(BULB.cause, powered))
     refused = dict(proposal.refused)
     assert "undo what `socket` rests on" in refused["after `bleed: done`, before `socket`"]
 
@@ -686,13 +686,13 @@ def test_a_missing_caution_keeps_the_step_out(library: Library, store: Store) ->
     limits = {"min": "200 V", "source": "the shop's own"}
     test = Test(measure="Mains voltage at the lamp holder", reading="3 V", limits=limits, live=True)
     with pytest.raises(Unfit, match="hazardous-voltage") as refused:
-        write_up(store, library, case, Told(BULB.cause, test))
+        write_up(store, library, case, WriteUpInput(BULB.cause, test))
     assert refused.value.findings[0].level == "error"
     careful = Test(
         measure="Mains voltage at the lamp holder", reading="3 V", limits=limits, live=True,
         cautions=("mains", "live-working"), minutes=2, access=("cover-off",),
     )  # fmt: skip
-    proposal = write_up(store, library, case, Told(BULB.cause, careful))
+    proposal = write_up(store, library, case, WriteUpInput(BULB.cause, careful))
     assert proposal.changes
 
 
@@ -700,7 +700,9 @@ def test_cases_that_ended_at_the_same_stop_are_told(library: Library, store: Sto
     tree = library.load("lamp/dark")
     other = record(store, tree, END)
     case = record(store, tree, END, "bulb-gone")
-    proposal = write_up(store, library, case, Told(BULB.cause, BULB.test, at=("socket", "firm")))
+    proposal = write_up(
+        store, library, case, WriteUpInput(BULB.cause, BULB.test, at=("socket", "firm"))
+    )
     assert [one.case for one in proposal.moved] == [other]
     assert proposal.moved[0].before == "stop hand-over"
     assert proposal.moved[0].after == f"asked {proposal.step}"
@@ -772,7 +774,7 @@ def test_any_form_of_limit_is_moved_just_past_the_reading(
     events.append(ev.Answered(at=AT, step="socket", outcome="firm"))
     events.append(ev.Closed(at=AT, result="found", fault="broken-lead"))
     case = store.open_case(events, tree_text=tree.text)
-    write_up(store, library, case, Told(way="limit")).write()
+    write_up(store, library, case, WriteUpInput(way="limit")).write()
     moved = library.load("lamp/dark").steps["lead"].limits
     assert moved is not None
     for volts, outcome in {value: right, **still}.items():
@@ -815,10 +817,10 @@ def test_other_readings_that_a_moved_limit_judges_otherwise_are_told(
     tree = library.load("lamp/dark")
     record(store, tree, [*END[:1], ("lead", "inside", 0.95), ("socket", "firm", None)])
     case = record(store, tree, END, "broken-lead")
-    told = write_up(store, library, case, Told(way="limit"))
+    told = write_up(store, library, case, WriteUpInput(way="limit"))
     assert len(told.rejudged) == 1
     assert "0.95 Ω" in told.rejudged[0]
-    led_on = write_up(store, library, case, Told(way="target"))
+    led_on = write_up(store, library, case, WriteUpInput(way="target"))
     assert "`socket: firm` leads on to `broken-lead`" in led_on.why
     assert [one.number for one in led_on.moved] == [1]
 
@@ -832,7 +834,7 @@ def test_an_open_case_says_what_is_wanted_of_it(library: Library, store: Store) 
 # -- suspects --------------------------------------------------------------------------
 
 
-HEARSAY = Said("a visitor", "2026-04-01")
+HEARSAY = Statement("a visitor", "2026-04-01")
 
 
 def test_a_suspect_is_kept_loose_with_who_said_so(library: Library, store: Store) -> None:
@@ -856,9 +858,9 @@ def test_a_suspect_known_already_gets_more_evidence(library: Library) -> None:
 
 def test_hearsay_cannot_confirm_and_a_contradiction_needs_its_reason(library: Library) -> None:
     for said, wrong in (
-        (Said("x", "2026-01-01", "confirmed"), "cannot be `confirmed`"),
-        (Said("x", "2026-01-01", "contradicted"), "Why it is not so"),
-        (Said(" ", "2026-01-01"), "Nobody is named"),
+        (Statement("x", "2026-01-01", "confirmed"), "cannot be `confirmed`"),
+        (Statement("x", "2026-01-01", "contradicted"), "Why it is not so"),
+        (Statement(" ", "2026-01-01"), "Nobody is named"),
     ):
         with pytest.raises(TreeError, match=wrong):
             add_suspect(library, "lamp/dark", Cause(title="Moth"), said)

@@ -12,8 +12,8 @@ import networkx as nx
 import pytest
 
 from faulttree.authoring.files import files_of
-from faulttree.authoring.moving import Move, move_step, reorder, stand
-from faulttree.authoring.other_module import move_fault
+from faulttree.authoring.operations.move import StepMoves, move_step, reorder, stand
+from faulttree.authoring.operations.move_fault import move_fault
 from faulttree.authoring.proposal import Unfit
 from faulttree.authoring.targets import assembled, edits_of, onward, retargeted, targets
 from faulttree.cases import Store, open_store
@@ -81,7 +81,7 @@ def test_a_fault_changes_its_module_in_all_its_trees_and_keeps_its_history(
 def test_a_fault_moved_and_renamed_keeps_the_history_of_every_turn(
     library: Library, store: Store
 ) -> None:
-    from faulttree.authoring.renaming import rename
+    from faulttree.authoring.operations.rename import rename
 
     way: Any = [*END[:1], ("lead", "high", 40.0)]
     fault = "broken-lead"
@@ -282,7 +282,7 @@ def test_cases_that_would_end_elsewhere_are_named(library: Library, store: Store
 
 
 def test_several_moves_at_once_are_those_moves_one_after_the_other(library: Library) -> None:
-    moves = [Move("lead", None), Move("plug", ("socket", "firm"))]
+    moves = [StepMoves("lead", None), StepMoves("plug", ("socket", "firm"))]
     before = library.path_of("lamp/dark").read_text()
     together = reorder(library, "lamp/dark", moves)
     assert [str(place) for place in together.places] == [
@@ -362,7 +362,7 @@ def test_no_walk_comes_past_a_guard_or_a_caution_after_a_move() -> None:
             keys, step = rng.choice(places), rng.choice(list(data["steps"]))
             after = None if len(keys) < 2 else (str(keys[1]), str(keys[-1]))
             try:
-                new, _, _ = stand(tree, Move(step, after))
+                new, _, _ = stand(tree, StepMoves(step, after))
             except TreeError:
                 continue
             stood += 1

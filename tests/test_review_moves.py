@@ -14,10 +14,10 @@ from typing import Any
 import pytest
 import yaml
 
-from faulttree.authoring.adding import expected_minutes
-from faulttree.authoring.again import minutes_of
-from faulttree.authoring.fitness import Fitness
-from faulttree.authoring.moving import reorder
+from faulttree.authoring.edited_check import EditedCheck
+from faulttree.authoring.operations.add_cause import expected_minutes
+from faulttree.authoring.operations.move import reorder
+from faulttree.authoring.replay import minutes_of
 from faulttree.cases import Store, open_store
 from faulttree.cases.fault_counts import confirmed
 from faulttree.cli import run
@@ -279,7 +279,7 @@ def test_moves_in_the_shipped_trees_keep_the_rules(tmp_path: Path, store: Store)
     names = ["desktop-supply/does-not-start", "usb-lamp/flickers", "small-pump/gives-no-water"]
     trees = [library.load(name) for name in names]
     fill(store, trees, Shop(seed=1), cases=400)
-    fitness, moved = Fitness(library), 0
+    fitness, moved = EditedCheck(library), 0
     for count in gather(store, tally(store), trees):
         known = recorded(cases_of(store, count, {}), count.tree)
         # Without the rules at hand, so that they are asked here and nowhere before.
@@ -403,7 +403,7 @@ def test_the_piece_to_fill_in_is_a_sound_step_once_it_is_put_in(tmp_path: Path) 
     for place in piece["instead"]:
         editor.set(place.split("."), piece["step"])
     change = editor.change()
-    new = Fitness(library).new(path, change.before, change.text)
+    new = EditedCheck(library).new(path, change.before, change.text)
     assert [one for one in new if one.level == "error"] == []
     now = library.examine_text(change.text, path).tree
     assert now is not None

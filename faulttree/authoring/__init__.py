@@ -12,33 +12,40 @@ from faulttree.lazily import lazily
 if TYPE_CHECKING:
     from faulttree.authoring.cause import Cause, Test
     from faulttree.authoring.free_case import FreeCase, read_free_case, tree_of_case
-    from faulttree.authoring.lessons import Lessons
-    from faulttree.authoring.moving import StepMove, move_step
-    from faulttree.authoring.other_module import FaultMove, move_fault
-    from faulttree.authoring.proposal import Proposal, Unfit
-    from faulttree.authoring.renaming import Renaming, rename
-    from faulttree.authoring.standing import Standing, list_suspects
-    from faulttree.authoring.starting import Begun, Known, Start, begin, from_known, from_table
-    from faulttree.authoring.suspects import Addition, Said, add_suspect
-    from faulttree.authoring.writing_up import Told, write_up
+    from faulttree.authoring.improvements import Lessons
+    from faulttree.authoring.operations.move import StepMove, move_step
+    from faulttree.authoring.operations.move_fault import FaultMove, move_fault
+    from faulttree.authoring.operations.new_tree import (
+        KnownTest,
+        NewTree,
+        Start,
+        begin,
+        from_known,
+        from_table,
+    )
+    from faulttree.authoring.operations.rename import Renaming, rename
+    from faulttree.authoring.operations.suspects import Statement, SuspectAddition, add_suspect
+    from faulttree.authoring.operations.write_up import WriteUpInput, write_up
+    from faulttree.authoring.proposal import TreeProposal, Unfit
+    from faulttree.authoring.suspect_standing import SuspectStanding, list_suspects
 
 __all__ = [
-    "Addition",
-    "Begun",
     "Cause",
     "FaultMove",
     "FreeCase",
-    "Known",
+    "KnownTest",
     "Lessons",
-    "Proposal",
+    "NewTree",
     "Renaming",
-    "Said",
-    "Standing",
     "Start",
+    "Statement",
     "StepMove",
+    "SuspectAddition",
+    "SuspectStanding",
     "Test",
-    "Told",
+    "TreeProposal",
     "Unfit",
+    "WriteUpInput",
     "add_suspect",
     "begin",
     "from_known",
@@ -57,14 +64,21 @@ __getattr__ = lazily(
     {
         "cause": ("Cause", "Test"),
         "free_case": ("FreeCase", "read_free_case", "tree_of_case"),
-        "lessons": ("Lessons",),
-        "moving": ("StepMove", "move_step"),
-        "other_module": ("FaultMove", "move_fault"),
-        "proposal": ("Proposal", "Unfit"),
-        "renaming": ("Renaming", "rename"),
-        "standing": ("Standing", "list_suspects"),
-        "starting": ("Begun", "Known", "Start", "begin", "from_known", "from_table"),
-        "suspects": ("Addition", "Said", "add_suspect"),
-        "writing_up": ("Told", "write_up"),
+        "improvements": ("Lessons",),
+        "operations.move": ("StepMove", "move_step"),
+        "operations.move_fault": ("FaultMove", "move_fault"),
+        "proposal": ("TreeProposal", "Unfit"),
+        "operations.rename": ("Renaming", "rename"),
+        "suspect_standing": ("SuspectStanding", "list_suspects"),
+        "operations.new_tree": (
+            "NewTree",
+            "KnownTest",
+            "Start",
+            "begin",
+            "from_known",
+            "from_table",
+        ),
+        "operations.suspects": ("SuspectAddition", "Statement", "add_suspect"),
+        "operations.write_up": ("WriteUpInput", "write_up"),
     },
 )

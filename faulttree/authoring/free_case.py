@@ -31,7 +31,7 @@ from dataclasses import dataclass, field, replace
 from typing import Any
 
 from faulttree.authoring.cause import Cause, Test, new_id, step_of
-from faulttree.authoring.starting import Start
+from faulttree.authoring.operations.new_tree import Start
 from faulttree.errors import FaulttreeError, ReadingError, TreeError
 from faulttree.reading import judge, parse_quantity, resolve_limits
 from faulttree.tree import Document, Tree

@@ -9,13 +9,13 @@ from faulttree.errors import TreeError
 from faulttree.tree.edit import FileChange, write_all
 
 if TYPE_CHECKING:
-    from faulttree.authoring.lessons import Offer
-    from faulttree.authoring.others import Moved
-    from faulttree.authoring.places import Place
-    from faulttree.authoring.solved import Solved
+    from faulttree.authoring.case_impact import MovedCase
+    from faulttree.authoring.improvements import Offer
+    from faulttree.authoring.placement import Place
+    from faulttree.authoring.solved_case import Solved
     from faulttree.rules.finding import Finding
 
-__all__ = ["Kind", "Option", "Proposal", "Unfit"]
+__all__ = ["Kind", "Option", "TreeProposal", "Unfit"]
 
 Kind = Literal["found", "added", "misled"]
 
@@ -51,7 +51,7 @@ class Option:
 
 
 @dataclass(frozen=True)
-class Proposal:
+class TreeProposal:
     """A change of a tree that one case teaches.
 
     Attributes:
@@ -85,7 +85,7 @@ class Proposal:
     expected: tuple[float, float] | None = None
     walk: tuple[float, float] | None = None
     told_minutes: bool = False
-    moved: tuple[Moved, ...] = ()
+    moved: tuple[MovedCase, ...] = ()
     rejudged: tuple[str, ...] = ()
     offers: tuple[Offer, ...] = ()
     findings: tuple[Finding, ...] = ()
@@ -131,7 +131,7 @@ class Proposal:
         """
         write_all(self.changes)
 
-    def edited(self, text: str) -> Proposal:
+    def edited(self, text: str) -> TreeProposal:
         """The same with a text of the tree that somebody edited by hand."""
         (change,) = self.changes
         return replace(self, changes=(replace(change, text=text),))

@@ -25,7 +25,7 @@ from faulttree.cli.options import now, say, say_json
 
 if TYPE_CHECKING:
     from faulttree.authoring.free_case import FreeCase
-    from faulttree.authoring.starting import Begun, Known, Start
+    from faulttree.authoring.operations.new_tree import KnownTest, NewTree, Start
 
 __all__ = ["command"]
 
@@ -69,7 +69,7 @@ def command(
     By questions it asks what can be wrong and what shows it, and orders the tests so that
     the expected minutes are least. Typing back asks the last question again.
     """
-    from faulttree.authoring.starting import Start
+    from faulttree.authoring.operations.new_tree import Start
 
     if from_table and from_case:
         raise click.UsageError("--from-table and --from-case exclude each other.")
@@ -120,8 +120,8 @@ def title_of(tree: str) -> str:
 # -- three beginnings -------------------------------------------------------------------------
 
 
-def _from_table(root: Path, start: Start, path: Path, seconds: float) -> Begun:
-    from faulttree.authoring.starting import begin, from_table
+def _from_table(root: Path, start: Start, path: Path, seconds: float) -> NewTree:
+    from faulttree.authoring.operations.new_tree import begin, from_table
     from faulttree.tree.source import load_text
 
     data, minutes = from_table(start, load_text(path), path, seconds=seconds)
@@ -135,11 +135,11 @@ def _read(path: Path) -> FreeCase:
     return read_free_case(read_document(path))
 
 
-def _from_case(root: Path, start: Start, case: FreeCase) -> Begun:
+def _from_case(root: Path, start: Start, case: FreeCase) -> NewTree:
     from dataclasses import replace
 
     from faulttree.authoring.free_case import tree_of_case
-    from faulttree.authoring.starting import begin
+    from faulttree.authoring.operations.new_tree import begin
 
     for line in case.verdicts:
         say(line, to_people=True)
@@ -148,23 +148,23 @@ def _from_case(root: Path, start: Start, case: FreeCase) -> Begun:
     return begin(root, start, tree_of_case(start, case, day=today()))
 
 
-def _from_questions(root: Path, start: Start, manner: Writing) -> tuple[Begun, bool]:
+def _from_questions(root: Path, start: Start, manner: Writing) -> tuple[NewTree, bool]:
     """A tree from questions, and whether it is to be written."""
     asked_only = manner.yes or manner.as_json
     way = WayBack(console(plain=manner.plain or asked_only, to_people=manner.as_json))
     asking = Asking(way)
 
-    def questions() -> tuple[Begun, bool]:
+    def questions() -> tuple[NewTree, bool]:
         begun = _asked(root, start, asking)
         return begun, _settled(begun, None if asked_only else asking, manner)
 
     return way.through(questions)
 
 
-def _asked(root: Path, start: Start, asking: Asking) -> Begun:
+def _asked(root: Path, start: Start, asking: Asking) -> NewTree:
     from dataclasses import replace
 
-    from faulttree.authoring.starting import begin, from_known
+    from faulttree.authoring.operations.new_tree import begin, from_known
 
     asking.tell(
         f"Name each cause of '{start.title}', what mends it and what shows it. The tree goes "
@@ -174,7 +174,7 @@ def _asked(root: Path, start: Start, asking: Asking) -> Begun:
     if not start.symptoms:
         said = asking.text("What do owners say of it (with commas between)")
         start = replace(start, symptoms=words([said]))
-    known: list[Known] = []
+    known: list[KnownTest] = []
     while True:
         more = "What can be wrong" if not known else "What else can be wrong (empty: no more)"
         what = asking.text(more, needed=not known)
@@ -184,9 +184,9 @@ def _asked(root: Path, start: Start, asking: Asking) -> Begun:
     return begin(root, start, from_known(start, known))
 
 
-def _known(asking: Asking, title: str) -> Known:
+def _known(asking: Asking, title: str) -> KnownTest:
     from faulttree.authoring.cause import Cause, Test
-    from faulttree.authoring.starting import Known
+    from faulttree.authoring.operations.new_tree import KnownTest
 
     remedy = asking.text("What mends it", needed=True)
     part = asking.text("Which part")
@@ -200,7 +200,7 @@ def _known(asking: Asking, title: str) -> Known:
         test = Test(ask=ask, shows=shows, fine=fine, **said)
     else:
         test = _reading(asking, said)
-    return Known(Cause(title=title, remedy=remedy, part=part, weight=weight), test)
+    return KnownTest(Cause(title=title, remedy=remedy, part=part, weight=weight), test)
 
 
 def _reading(asking: Asking, said: dict[str, Any]) -> Any:
@@ -224,7 +224,7 @@ def _reading(asking: Asking, said: dict[str, Any]) -> Any:
 
 
 def _settled(
-    begun: Begun, asking: Asking | None, manner: Writing, case: FreeCase | None = None
+    begun: NewTree, asking: Asking | None, manner: Writing, case: FreeCase | None = None
 ) -> bool:
     place = asking or Asking(console(plain=True, to_people=True))
     if not manner.as_json:

@@ -22,7 +22,7 @@ from faulttree.cli.options import say, say_json
 from faulttree.errors import TreeError
 
 if TYPE_CHECKING:
-    from faulttree.authoring.moving import StepMove
+    from faulttree.authoring.operations.move import StepMove
     from faulttree.tree import Library
     from faulttree.tree.edit import FileChange
 
@@ -83,7 +83,7 @@ def command(
     Instead of NEW, --module moves a fault to another module, with its history; --after or
     --first moves a step to another place, where nothing that guards it is broken.
     """
-    from faulttree.authoring.moving import move_step
+    from faulttree.authoring.operations.move import move_step
     from faulttree.tree.edit import write_all
 
     found = manner.shelf()
@@ -140,7 +140,7 @@ def _show(asking: Asking, wanted: _Wanted, library: Library) -> None:
 
 
 def _renamed(library: Library, where: str, old: str, new: str) -> _Wanted:
-    from faulttree.authoring.renaming import rename
+    from faulttree.authoring.operations.rename import rename
 
     renaming = rename(library, where, old, new)
     done = [f"{path}: {_many(count, 'place')}" for path, count in renaming.places.items()]
@@ -149,7 +149,7 @@ def _renamed(library: Library, where: str, old: str, new: str) -> _Wanted:
 
 
 def _belonging(library: Library, where: str, fault: str, module: str) -> _Wanted:
-    from faulttree.authoring.other_module import move_fault
+    from faulttree.authoring.operations.move_fault import move_fault
 
     move = move_fault(library, where, fault, module)
     lines = [(f"{fault} belongs to {module}, no longer to {move.old}: "

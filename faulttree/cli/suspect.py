@@ -28,8 +28,8 @@ from faulttree.cli.options import open_library, open_record, say, say_json
 
 if TYPE_CHECKING:
     from faulttree.authoring.cause import Test
-    from faulttree.authoring.standing import Standing
-    from faulttree.authoring.suspects import Addition
+    from faulttree.authoring.operations.suspects import SuspectAddition
+    from faulttree.authoring.suspect_standing import SuspectStanding
     from faulttree.tree import Library, Tree
 
 __all__ = ["command"]
@@ -100,7 +100,7 @@ def add(
     Reported never counts as confirmed; only a repair that held does.
     """
     from faulttree.authoring.cause import Cause
-    from faulttree.authoring.suspects import Said, add_suspect
+    from faulttree.authoring.operations.suspects import Statement, add_suspect
 
     found = manner.shelf()
     asking = manner.asking()
@@ -118,7 +118,7 @@ def add(
         found,
         target,
         cause,
-        Said(source, said["date"] or today(), said["kind"], said["reason"] or ""),
+        Statement(source, said["date"] or today(), said["kind"], said["reason"] or ""),
         test=_test(said),
         at=pair(at, "--at"),
         even_so=even_so,
@@ -170,7 +170,7 @@ def _test(said: dict[str, Any]) -> Test | None:
 
 
 def _settled(
-    addition: Addition, root: Path, asking: Asking | None, *, yes: bool, as_json: bool
+    addition: SuspectAddition, root: Path, asking: Asking | None, *, yes: bool, as_json: bool
 ) -> bool:
     """Whether it is to be written, once it was shown."""
     if as_json:
@@ -207,7 +207,7 @@ def list_them(
 
     A suspect is a fault that somebody reported or contradicted, or that no step leads to.
     """
-    from faulttree.authoring.standing import list_suspects
+    from faulttree.authoring.suspect_standing import list_suspects
 
     found = _loaded(open_library(library), trees)
     with open_record(record, library=library, read_only=True) as store, bar("Looking") as show:
@@ -226,7 +226,7 @@ def list_them(
             say(f"{one.tree} {one.fault}, not so: {reason}")
 
 
-def _row(one: Standing) -> tuple[str, ...]:
+def _row(one: SuspectStanding) -> tuple[str, ...]:
     who = next((said.get("source", "") for said in one.evidence if said["kind"] == "reported"), "")
     name = f"{one.fault} (loose)" if one.loose else one.fault
     counts = (str(one.tested), str(one.found), str(one.cleared))

@@ -32,10 +32,10 @@ from faulttree.errors import TreeError
 
 if TYPE_CHECKING:
     from faulttree.authoring.cause import Cause, Test
-    from faulttree.authoring.lessons import Lessons
-    from faulttree.authoring.proposal import Proposal
-    from faulttree.authoring.solved import Solved
-    from faulttree.authoring.writing_up import Told
+    from faulttree.authoring.improvements import Lessons
+    from faulttree.authoring.operations.write_up import WriteUpInput
+    from faulttree.authoring.proposal import TreeProposal
+    from faulttree.authoring.solved_case import Solved
     from faulttree.cases import Store
     from faulttree.tree import Library
 
@@ -156,7 +156,7 @@ def command(
         agreed_on = _settled(proposal, found, asking, edit=edit, yes=manner.yes)
         made = ""
         if agreed_on is not None:
-            from faulttree.authoring.writing_up import record_ending
+            from faulttree.authoring.operations.write_up import record_ending
 
             agreed_on.write()
             record_ending(store, agreed_on.solved, now())
@@ -168,7 +168,7 @@ def command(
 
 
 def _said(
-    proposal: Proposal, done: Proposal | None, made: str, *, as_json: bool, root: Path
+    proposal: TreeProposal, done: TreeProposal | None, made: str, *, as_json: bool, root: Path
 ) -> int:
     written = done is not None and bool(done.changes)
     if as_json:
@@ -187,9 +187,9 @@ def _said(
 # -- what is told -----------------------------------------------------------------------------
 
 
-def _told(said: Mapping[str, Any]) -> Told:
+def _told(said: Mapping[str, Any]) -> WriteUpInput:
     from faulttree.authoring.cause import Cause, Test
-    from faulttree.authoring.writing_up import Told
+    from faulttree.authoring.operations.write_up import WriteUpInput
 
     given = {key: value for key, value in said.items() if value not in (None, ())}
     limits = _limits(given)
@@ -210,7 +210,7 @@ def _told(said: Mapping[str, Any]) -> Told:
         limits=limits if given.get("measure") else {},
     )
     test = replace(test, **procedure_told(given))
-    return Told(cause=cause, test=test, seen=given.get("seen", ""))
+    return WriteUpInput(cause=cause, test=test, seen=given.get("seen", ""))
 
 
 def _limits(given: Mapping[str, Any]) -> dict[str, Any]:
@@ -227,7 +227,7 @@ def _limits(given: Mapping[str, Any]) -> dict[str, Any]:
 
 
 def _lessons(how: tuple[str, ...], minutes: tuple[str, ...], limits: tuple[str, ...]) -> Lessons:
-    from faulttree.authoring.lessons import Lessons
+    from faulttree.authoring.improvements import Lessons
 
     times: dict[str, float] = {}
     for step, number in (pair(text, "--set-minutes") or ("", "") for text in minutes):
@@ -246,12 +246,12 @@ def _lessons(how: tuple[str, ...], minutes: tuple[str, ...], limits: tuple[str, 
 
 
 def _proposed(
-    store: Store, library: Library, case: str, told: Told, asking: Asking | None
-) -> Proposal:
+    store: Store, library: Library, case: str, told: WriteUpInput, asking: Asking | None
+) -> TreeProposal:
     """The proposal, with what is still wanted asked for where somebody can be asked."""
+    from faulttree.authoring.operations.write_up import kind_of, propose
     from faulttree.authoring.proposal import Unfit
-    from faulttree.authoring.solved import solved_case
-    from faulttree.authoring.writing_up import kind_of, propose
+    from faulttree.authoring.solved_case import solved_case
 
     if asking is not None:
         told = _cause_named(store, library, case, told, asking)
@@ -280,7 +280,7 @@ def _so_far(store: Store, solved: Solved, show_bar: Callable[[int, int], None], 
         show_bar(done, store.count(tree=solved.now.id))
 
 
-def _taken_up(asking: Asking, proposal: Proposal, told: Told) -> Told | None:
+def _taken_up(asking: Asking, proposal: TreeProposal, told: WriteUpInput) -> WriteUpInput | None:
     """What is told with the offers that are taken up; None where nothing more is."""
     lessons = told.lessons
     for offer in proposal.offers if not lessons else ():
@@ -290,7 +290,9 @@ def _taken_up(asking: Asking, proposal: Proposal, told: Told) -> Told | None:
     return replace(told, lessons=lessons) if lessons is not told.lessons else None
 
 
-def _cause_named(store: Store, library: Library, case: str, told: Told, asking: Asking) -> Told:
+def _cause_named(
+    store: Store, library: Library, case: str, told: WriteUpInput, asking: Asking
+) -> WriteUpInput:
     """What was wrong with a unit whose case does not say so."""
     from faulttree.authoring.cause import new_id
 
@@ -310,7 +312,7 @@ def _cause_named(store: Store, library: Library, case: str, told: Told, asking: 
     return replace(told, cause=cause, seen=seen)
 
 
-def _asked(asking: Asking, solved: Solved, library: Library, told: Told) -> Told:
+def _asked(asking: Asking, solved: Solved, library: Library, told: WriteUpInput) -> WriteUpInput:
     """What the tree must know of a cause that it could not find."""
     tree = solved.now
     end = solved.then.end
@@ -381,7 +383,7 @@ def _kind_asked(asking: Asking, library: Library, test: Test) -> Test:
 
 def _procedure_asked(asking: Asking, solved: Solved, library: Library, test: Test) -> Test:
     """What a shared procedure must be given, and how the fault left it."""
-    from faulttree.authoring.sharing import exits_of, takes_of
+    from faulttree.authoring.shared_procedure import exits_of, takes_of
 
     given = dict(test.given)
     for name, unit in takes_of(library, test.use).items():
@@ -408,7 +410,7 @@ def _limits_asked(asking: Asking, test: Test) -> Test:
     return replace(test, reading=reading, limits=limits)
 
 
-def _mended(asking: Asking, library: Library, told: Told, error: Any) -> Told:
+def _mended(asking: Asking, library: Library, told: WriteUpInput, error: Any) -> WriteUpInput:
     """Another try after the rules have spoken: another caution, or even so."""
     for finding in error.findings:
         asking.tell(
@@ -429,8 +431,8 @@ def _mended(asking: Asking, library: Library, told: Told, error: Any) -> Told:
 
 
 def _settled(
-    proposal: Proposal, library: Library, asking: Asking | None, *, edit: bool, yes: bool
-) -> Proposal | None:
+    proposal: TreeProposal, library: Library, asking: Asking | None, *, edit: bool, yes: bool
+) -> TreeProposal | None:
     """The proposal as it was agreed to; None where it was not."""
     if asking is None and not yes:
         return None
@@ -450,15 +452,15 @@ def _settled(
         proposal = _edited(asking, library, proposal)
 
 
-def _edited(asking: Asking, library: Library, proposal: Proposal) -> Proposal:
+def _edited(asking: Asking, library: Library, proposal: TreeProposal) -> TreeProposal:
     """The proposal with a text edited by hand, once no rule finds an error in it."""
-    from faulttree.authoring.fitness import Fitness
+    from faulttree.authoring.edited_check import EditedCheck
 
     change = proposal.changes[0]
     text = by_hand(change.text)
     if text is None:
         return proposal
-    found = Fitness(library).new(change.path, change.before, text)
+    found = EditedCheck(library).new(change.path, change.before, text)
     for finding in found:
         asking.tell(f"{finding.level}: {finding.message} [{finding.rule}]", "warning")
     if any(finding.level == "error" for finding in found):
@@ -471,7 +473,7 @@ def _edited(asking: Asking, library: Library, proposal: Proposal) -> Proposal:
     return proposal.edited(text)
 
 
-def show(asking: Asking, proposal: Proposal) -> None:
+def show(asking: Asking, proposal: TreeProposal) -> None:
     """What is proposed and why, for people."""
     if proposal.changes:
         show_diff(asking.place, proposal.diff)
@@ -479,7 +481,7 @@ def show(asking: Asking, proposal: Proposal) -> None:
         asking.tell(text, style)
 
 
-def lines_of(proposal: Proposal) -> list[tuple[str, str]]:
+def lines_of(proposal: TreeProposal) -> list[tuple[str, str]]:
     """The proposal in sentences, each with its style."""
     case = proposal.solved.case
     heads = {
@@ -503,7 +505,7 @@ def lines_of(proposal: Proposal) -> list[tuple[str, str]]:
     return lines
 
 
-def walk_text(proposal: Proposal) -> str:
+def walk_text(proposal: TreeProposal) -> str:
     """Both figures of the case's own way."""
     assert proposal.walk is not None
     first, again = proposal.walk

@@ -6,8 +6,8 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-from faulttree.authoring.fitness import Fitness
-from faulttree.authoring.moving import Move, reorder
+from faulttree.authoring.edited_check import EditedCheck
+from faulttree.authoring.operations.move import StepMoves, reorder
 from faulttree.authoring.proposal import Unfit
 from faulttree.errors import TreeError
 from faulttree.reading import resolve_limits
@@ -16,7 +16,7 @@ from faulttree.tree.edit import Editor, FileChange
 from faulttree.tree.schema import shape_of
 
 if TYPE_CHECKING:
-    from faulttree.authoring.others import Moved
+    from faulttree.authoring.case_impact import MovedCase
     from faulttree.cases.store import Store
     from faulttree.figures.proposal import Proposal
     from faulttree.tree import Library
@@ -38,7 +38,7 @@ class Edit:
 
     change: FileChange
     minutes: tuple[float, float] | None = None
-    moved: tuple[Moved, ...] = ()
+    moved: tuple[MovedCase, ...] = ()
 
     def as_dict(self) -> dict[str, Any]:
         """Plain data, numbers not rounded."""
@@ -89,7 +89,7 @@ def edit_of(
     editor = Editor(document, path.read_bytes(), shape_of("tree"))
     make(editor, said)
     change = editor.change()
-    objections = Fitness(library).new(path, change.before, change.text)
+    objections = EditedCheck(library).new(path, change.before, change.text)
     if objections and not (even_so and all(one.level != "error" for one in objections)):
         first = objections[0]
         text = f"The tree would not be fit: {first.message} [{first.rule}]"
@@ -97,9 +97,9 @@ def edit_of(
     return Edit(change)
 
 
-def _move(said: Said) -> Move:
+def _move(said: Said) -> StepMoves:
     after = said["after"]
-    return Move(said["step"], (after[0], after[1]) if after else None)
+    return StepMoves(said["step"], (after[0], after[1]) if after else None)
 
 
 def _weights(editor: Editor, said: Said) -> None:

@@ -17,14 +17,14 @@ from functools import cached_property
 from itertools import islice
 from typing import TYPE_CHECKING, Any
 
-from faulttree.authoring.adding import expected_minutes
-from faulttree.authoring.moving import Move, stand
+from faulttree.authoring.operations.add_cause import expected_minutes
+from faulttree.authoring.operations.move import StepMoves, stand
 from faulttree.authoring.targets import Keys, Targets, edits_of, onward, retargeted, targets
 from faulttree.errors import TreeError
 from faulttree.figures.orders import Case, Standing
 
 if TYPE_CHECKING:
-    from faulttree.authoring.moving import StepMove
+    from faulttree.authoring.operations.move import StepMove
     from faulttree.figures.replay import Recorded, Replay
     from faulttree.tree.model import Tree
 
@@ -58,7 +58,7 @@ class Moved:
     """
 
     tree: Tree
-    moves: tuple[Move, ...] = ()
+    moves: tuple[StepMoves, ...] = ()
     places: tuple[StepMove, ...] = ()
     expected: tuple[float, float] = (0.0, 0.0)
     less: tuple[str, ...] = ()
@@ -92,13 +92,15 @@ class Mover:
     def __init__(
         self,
         known: Recorded,
-        fits: Callable[[Sequence[Move]], bool] | None = None,
+        fits: Callable[[Sequence[StepMoves]], bool] | None = None,
         spare: Collection[str] = (),
     ) -> None:
         self.known = known
         self.fits = fits
         self.spare = frozenset(spare)
-        self._minutes: dict[tuple[tuple[Move, ...], Move | None], Mapping[str, float] | None] = {}
+        self._minutes: dict[
+            tuple[tuple[StepMoves, ...], StepMoves | None], Mapping[str, float] | None
+        ] = {}
 
     def tried(
         self, only: Collection[str] | None = None, *, later: bool = False, most: int = MOST
@@ -181,14 +183,14 @@ class Mover:
 
     def _likeliest(
         self, moved: Moved, half: int | None, only: Collection[str] | None, *, later: bool
-    ) -> list[Move]:
+    ) -> list[StepMoves]:
         """Moves by what they save a unit that shows what its fault shows, the most first."""
         cases: Counter[str] = Counter()
         for (case, part), many in self.known.fit.items():
             cases[case.fault] += many if half in (None, part) else 0
         whole = max(cases.total(), 1)
         now = self._by_fault(moved, None, {})
-        found: list[tuple[float, Move, Targets]] = []
+        found: list[tuple[float, StepMoves, Targets]] = []
         for move, edits in _moves(moved.tree, only, later=later):
             then = self._by_fault(moved, move, edits)
             if then is not None and now is not None:
@@ -200,7 +202,7 @@ class Mover:
         return list(islice(fit, TRIED))
 
     def _by_fault(
-        self, moved: Moved, move: Move | None, edits: Targets
+        self, moved: Moved, move: StepMoves | None, edits: Targets
     ) -> Mapping[str, float] | None:
         """Fault → minutes of a unit that has it and shows what the table says, and no more.
 
@@ -263,7 +265,7 @@ class Mover:
 
 def _moves(
     tree: Tree, only: Collection[str] | None, *, later: bool
-) -> Iterator[tuple[Move, Targets]]:
+) -> Iterator[tuple[StepMoves, Targets]]:
     """Every move that may be thought of, with what it changes in the file."""
     data = tree.bundle["tree"]
     every = dict(targets(data))
@@ -278,7 +280,7 @@ def _moves(
             unfit = source == step or keys[-1] == "undecided" or (later and source not in behind)
             if unfit or not passing or not _may_follow(tree, target):
                 continue
-            move = Move(step, (source, _outcome(keys)) if source else None)
+            move = StepMoves(step, (source, _outcome(keys)) if source else None)
             try:
                 edits, _ = edits_of(data, step, passing, move.after)
             except TreeError:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
-from faulttree.authoring.moving import reorder
+from faulttree.authoring.operations.move import reorder
 from faulttree.errors import FaulttreeError
 from faulttree.figures.moves import Mover
 from faulttree.figures.proposed_branches import move_down, tell_apart
@@ -16,8 +16,8 @@ from faulttree.figures.replay import cases_of, recorded
 from faulttree.odds import TableError
 
 if TYPE_CHECKING:
-    from faulttree.authoring.fitness import Fitness
-    from faulttree.authoring.moving import Move
+    from faulttree.authoring.edited_check import EditedCheck
+    from faulttree.authoring.operations.move import StepMoves
     from faulttree.cases.store import Store
     from faulttree.figures.built_in import Condition
     from faulttree.figures.gathering import TreeCount
@@ -33,7 +33,7 @@ def propose(
     filters: Mapping[str, Any],
     part: Sequence[Condition] = (),
     *,
-    fitness: Fitness | None = None,
+    fitness: EditedCheck | None = None,
 ) -> tuple[Proposal, ...]:
     """All that a tree's record suggests to change, what saves most time first.
 
@@ -69,12 +69,12 @@ def propose(
     )
 
 
-def _fits(tree: Tree, fitness: Fitness | None) -> Callable[[Sequence[Move]], bool] | None:
+def _fits(tree: Tree, fitness: EditedCheck | None) -> Callable[[Sequence[StepMoves]], bool] | None:
     """Whether moves leave the tree's file fit; None where it is not the library's file."""
     if fitness is None:
         return None
 
-    def fits(moves: Sequence[Move]) -> bool:
+    def fits(moves: Sequence[StepMoves]) -> bool:
         try:
             reorder(fitness.library, tree.id, moves, fitness=fitness)
         except FaulttreeError:

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from faulttree.authoring.fitness import Fitness
+from faulttree.authoring.edited_check import EditedCheck
 from faulttree.cases import open_store
 from faulttree.figures.built_in import built_in, unsaid
 from faulttree.figures.changes import Change, changes
@@ -103,7 +103,7 @@ def review(
     tell: Progress = progress or (lambda what, done, total: None)
     tell("counting", 0, 1)
     trees = list(trees)
-    fitness = Fitness(library) if library is not None else None
+    fitness = EditedCheck(library) if library is not None else None
     part = [built_in(store, module, trees)] if module else []
     tallies = tally(store, part, **filters)
     counts = gather(store, tallies, trees)

@@ -13,11 +13,11 @@ if TYPE_CHECKING:
     from faulttree.cases import Store
     from faulttree.tree import Tree
 
-__all__ = ["Moved", "moved_cases"]
+__all__ = ["MovedCase", "moved_cases"]
 
 
 @dataclass(frozen=True, slots=True)
-class Moved:
+class MovedCase:
     """A case that would end elsewhere on the new tree."""
 
     case: str
@@ -45,7 +45,7 @@ def moved_cases(
     *,
     but: str = "",
     progress: Callable[[int], None] | None = None,
-) -> Iterator[Moved]:
+) -> Iterator[MovedCase]:
     """The cases of a tree that end elsewhere once its text is the new one.
 
     Args:
@@ -62,7 +62,7 @@ def moved_cases(
             events = store.events(case.id)
             before, after = stands(fold(old, events)), stands(fold(new, events))
             if before != after:
-                yield Moved(case.id, case.number, before, after)
+                yield MovedCase(case.id, case.number, before, after)
         if progress is not None:
             progress(done)
 

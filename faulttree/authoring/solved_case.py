@@ -8,7 +8,7 @@ from functools import cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from faulttree.authoring.again import Answers, answers_of, minutes_of, walk_again
+from faulttree.authoring.replay import RecordedAnswers, answers_of, minutes_of, walk_again
 from faulttree.cases.closing import Closing, refuse_unfit
 from faulttree.cases.historical_tree import tree_of
 from faulttree.errors import RecordError, TreeError
@@ -54,7 +54,7 @@ class Solved:
     closing: Closing | None = None
 
     @cached_property
-    def answers(self) -> Answers:
+    def answers(self) -> RecordedAnswers:
         """What the case answered while it looked for the fault, by the names of now."""
         return answers_of(self.then, self.events).called(lambda name: now_called(self.now, name))
 

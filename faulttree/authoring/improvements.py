@@ -9,7 +9,7 @@ from decimal import Decimal
 from statistics import median
 from typing import TYPE_CHECKING, Any
 
-from faulttree.authoring.solved import Solved
+from faulttree.authoring.solved_case import Solved
 from faulttree.errors import FaulttreeError, TreeError
 from faulttree.reading import resolve_limits
 from faulttree.reading.quantity import show

@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from faulttree.authoring.cause import Cause, Test, new_id, step_of
-from faulttree.authoring.fitness import Fitness
+from faulttree.authoring.edited_check import EditedCheck
 from faulttree.authoring.proposal import Unfit
 from faulttree.errors import TreeError
 from faulttree.tree import Library, shipped_library
@@ -18,7 +18,7 @@ from faulttree.tree.library import ID
 if TYPE_CHECKING:
     from faulttree.rules.finding import Finding
 
-__all__ = ["Begun", "Known", "Start", "begin", "from_known", "from_table", "tree_text"]
+__all__ = ["KnownTest", "NewTree", "Start", "begin", "from_known", "from_table", "tree_text"]
 
 SCHEMA = "# yaml-language-server: $schema=../../schemas/tree.schema.json"
 BEYOND = "hand-over"
@@ -59,7 +59,7 @@ class Start:
 
 
 @dataclass(frozen=True, slots=True)
-class Known:
+class KnownTest:
     """Something that can be wrong, and the one test that shows it."""
 
     cause: Cause
@@ -67,7 +67,7 @@ class Known:
 
 
 @dataclass(frozen=True)
-class Begun:
+class NewTree:
     """A new tree; nothing is written yet.
 
     Attributes:
@@ -101,7 +101,7 @@ class Begun:
 
 def begin(
     root: Path, start: Start, data: Mapping[str, Any], *, minutes: float | None = None
-) -> Begun:
+) -> NewTree:
     """A tree as a new file of a library, checked by every rule.
 
     Args:
@@ -120,12 +120,12 @@ def begin(
         raise TreeError(f"There is a tree `{start.id}` already.", path=path, mend=mend)
     text = tree_text(data)
     fit = (root / "trees").is_dir() or (root / "shared").is_dir()
-    found = Fitness(Library(root) if fit else shipped_library()).new(path, None, text)
+    found = EditedCheck(Library(root) if fit else shipped_library()).new(path, None, text)
     wrong = tuple(one for one in found if one.level == "error")
     if wrong:
         message = f"The tree would not be fit: {wrong[0].message} [{wrong[0].rule}]"
         raise Unfit(message, wrong, path=path, line=wrong[0].line, mend=wrong[0].mend)
-    return Begun(start.id, FileChange(path, None, text), found, minutes)
+    return NewTree(start.id, FileChange(path, None, text), found, minutes)
 
 
 def tree_text(data: Mapping[str, Any]) -> str:
@@ -149,7 +149,7 @@ def tree_text(data: Mapping[str, Any]) -> str:
 # -- from answers ----------------------------------------------------------------------
 
 
-def from_known(start: Start, known: Sequence[Known]) -> dict[str, Any]:
+def from_known(start: Start, known: Sequence[KnownTest]) -> dict[str, Any]:
     """A tree that tests one thing after another, by falling weight for the minutes.
 
     Each test finds or clears one fault, and the last is tested too; then this order takes
@@ -162,7 +162,7 @@ def from_known(start: Start, known: Sequence[Known]) -> dict[str, Any]:
         raise TreeError("A tree needs a fault.", mend="Name something that can be wrong.")
     ordered = sorted(known, key=lambda one: -_weight(one) / max(_minutes(one), 1e-9))
     taken = {BEYOND}
-    steps: list[tuple[str, Known, str]] = []
+    steps: list[tuple[str, KnownTest, str]] = []
     faults: dict[str, Any] = {}
     for one in ordered:
         fault = one.cause.fault or new_id(one.cause.title, taken)
@@ -196,11 +196,11 @@ def _document(start: Start, steps: dict[str, Any], faults: dict[str, Any]) -> di
     return {**data, "closing": list(start.closing)} if start.closing else data
 
 
-def _weight(one: Known) -> float:
+def _weight(one: KnownTest) -> float:
     return 1.0 if one.cause.weight is None else one.cause.weight
 
 
-def _minutes(one: Known) -> float:
+def _minutes(one: KnownTest) -> float:
     return 1.0 if one.test.minutes is None else one.test.minutes
 
 

@@ -7,13 +7,13 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from faulttree.authoring.adding import expected_minutes
-from faulttree.authoring.again import Answers, answers_of, walk_again, way_through
+from faulttree.authoring.case_impact import MovedCase, stands
+from faulttree.authoring.edited_check import EditedCheck
 from faulttree.authoring.files import sound
-from faulttree.authoring.fitness import Fitness
-from faulttree.authoring.keeping import spoilt
-from faulttree.authoring.others import Moved, stands
+from faulttree.authoring.operations.add_cause import expected_minutes
+from faulttree.authoring.order_constraints import spoilt
 from faulttree.authoring.proposal import Unfit
+from faulttree.authoring.replay import RecordedAnswers, answers_of, walk_again, way_through
 from faulttree.authoring.targets import assembled, edits_of, known, onward, targets
 from faulttree.errors import TreeError
 from faulttree.rules.finding import Finding
@@ -26,7 +26,7 @@ from faulttree.walk.renames import follow
 if TYPE_CHECKING:
     from faulttree.cases import Store
 
-__all__ = ["Move", "Reordering", "StepMove", "move_step", "reorder", "stand"]
+__all__ = ["Reordering", "StepMove", "StepMoves", "move_step", "reorder", "stand"]
 
 
 @dataclass(frozen=True)
@@ -50,7 +50,7 @@ class StepMove:
     onward: str
     before: str
     minutes: tuple[float, float]
-    moved: tuple[Moved, ...] = ()
+    moved: tuple[MovedCase, ...] = ()
     findings: tuple[Finding, ...] = ()
     changes: tuple[FileChange, ...] = field(default=(), repr=False)
 
@@ -106,7 +106,7 @@ def move_step(
             be broken, or a rule speaks against the new text.
     """
     made = reorder(
-        *(library, where, [Move(step, after, passed)]),
+        *(library, where, [StepMoves(step, after, passed)]),
         even_so=even_so,
         store=store,
         progress=progress,
@@ -121,7 +121,7 @@ def move_step(
 
 
 @dataclass(frozen=True, slots=True)
-class Move:
+class StepMoves:
     """A step to be put behind an outcome of another; None for first of all.
 
     ``passed`` is its outcome for a unit that passed, where the file leaves that open.
@@ -146,7 +146,7 @@ class Reordering:
     places: tuple[StepMove, ...]
     now: Tree
     minutes: tuple[float, float]
-    moved: tuple[Moved, ...] = ()
+    moved: tuple[MovedCase, ...] = ()
     findings: tuple[Finding, ...] = ()
     changes: tuple[FileChange, ...] = field(default=(), repr=False)
 
@@ -154,10 +154,10 @@ class Reordering:
 def reorder(
     library: Library,
     where: str,
-    moves: Sequence[Move],
+    moves: Sequence[StepMoves],
     *,
     even_so: bool = False,
-    fitness: Fitness | None = None,
+    fitness: EditedCheck | None = None,
     store: Store | None = None,
     progress: Callable[[int], None] | None = None,
 ) -> Reordering:
@@ -194,7 +194,7 @@ def reorder(
         if target != was[keys]:
             editor.set(keys, target)
     change = editor.change()
-    found = (fitness or Fitness(library)).new(path, change.before, change.text)
+    found = (fitness or EditedCheck(library)).new(path, change.before, change.text)
     warned = all(one.level != "error" for one in found)
     if found and not (even_so and warned):
         text = f"The tree would not be fit: {found[0].message} [{found[0].rule}]"
@@ -214,7 +214,7 @@ def reorder(
     )
 
 
-def stand(tree: Tree, move: Move, path: Path | None = None) -> tuple[Tree, StepMove, str]:
+def stand(tree: Tree, move: StepMoves, path: Path | None = None) -> tuple[Tree, StepMove, str]:
     """A tree with one step in another place; where it stands, and what a good unit answers it.
 
     Args:
@@ -266,7 +266,7 @@ def _led_elsewhere(
     new: Tree,
     passing: Mapping[str, str],
     progress: Callable[[int], None] | None,
-) -> Iterator[Moved]:
+) -> Iterator[MovedCase]:
     """The cases whose own answers end elsewhere on the new text.
 
     A case that never came to the step counts as one that passed it.
@@ -275,9 +275,9 @@ def _led_elsewhere(
         events = tuple(follow(old, store.events(case.id)))
         state = fold(old, events)
         said = answers_of(state, events)
-        answers = Answers({**passing, **said.outcomes}, said.skipped, said.failed)
+        answers = RecordedAnswers({**passing, **said.outcomes}, said.skipped, said.failed)
         before, after = stands(walk_again(old, answers)), stands(walk_again(new, answers))
         if after not in (before, stands(state)):
-            yield Moved(case.id, case.number, stands(state), after)
+            yield MovedCase(case.id, case.number, stands(state), after)
         if progress is not None:
             progress(done)

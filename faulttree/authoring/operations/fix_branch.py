@@ -7,12 +7,12 @@ from dataclasses import dataclass
 from decimal import Decimal
 from typing import TYPE_CHECKING, Any, Literal
 
-from faulttree.authoring.again import minutes_of, walk_again
-from faulttree.authoring.fitness import Fitness
-from faulttree.authoring.others import moved_cases
-from faulttree.authoring.places import leading_to, places_on
-from faulttree.authoring.proposal import Proposal, Unfit
-from faulttree.authoring.solved import Solved
+from faulttree.authoring.case_impact import moved_cases
+from faulttree.authoring.edited_check import EditedCheck
+from faulttree.authoring.placement import leading_to, places_on
+from faulttree.authoring.proposal import TreeProposal, Unfit
+from faulttree.authoring.replay import minutes_of, walk_again
+from faulttree.authoring.solved_case import Solved
 from faulttree.errors import FaulttreeError, TreeError
 from faulttree.reading import Quantity, judge, resolve_limits
 from faulttree.reading.quantity import show_exact
@@ -66,11 +66,11 @@ def lead_right(
     solved: Solved,
     store: Store,
     library: Library,
-    fitness: Fitness,
+    fitness: EditedCheck,
     *,
     way: Way = "",
     search_minutes: float | None = None,
-) -> Proposal:
+) -> TreeProposal:
     """The changed limit or target that leads the case to its fault.
 
     What changes the fewest other cases comes first: the limit, moved so that the reading means
@@ -83,7 +83,7 @@ def lead_right(
     if fork is None:
         asked = solved.again.ask.id if solved.again.ask is not None else "its end"
         why = f"The answers lead as far as `{asked}`, on the way to `{solved.fault}`."
-        return Proposal("found", solved, solved.fault, why=why)
+        return TreeProposal("found", solved, solved.fault, why=why)
     drafts = [
         draft
         for draft in (
@@ -98,7 +98,7 @@ def lead_right(
     if not clean:
         raise _no_mend(solved, fork, fit)
     best = min(clean, key=lambda draft: (draft.others, draft.way != "limit"))
-    return Proposal(
+    return TreeProposal(
         kind="misled",
         solved=solved,
         fault=solved.fault,

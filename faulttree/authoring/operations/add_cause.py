@@ -8,13 +8,13 @@ from dataclasses import dataclass, field, replace
 from statistics import median
 from typing import Any
 
-from faulttree.authoring.again import minutes_of, walk_again
 from faulttree.authoring.cause import Cause, Test, new_id, step_of
-from faulttree.authoring.fitness import Fitness
-from faulttree.authoring.places import Place, barred, leading_to, places_on
-from faulttree.authoring.proposal import Option, Proposal, Unfit
-from faulttree.authoring.sharing import way_to_show
-from faulttree.authoring.solved import Solved
+from faulttree.authoring.edited_check import EditedCheck
+from faulttree.authoring.placement import Place, barred, leading_to, places_on
+from faulttree.authoring.proposal import Option, TreeProposal, Unfit
+from faulttree.authoring.replay import minutes_of, walk_again
+from faulttree.authoring.shared_procedure import way_to_show
+from faulttree.authoring.solved_case import Solved
 from faulttree.errors import TreeError
 from faulttree.odds import TableError, priors, table_from_tree
 from faulttree.odds.current_order import minutes_walked
@@ -34,12 +34,12 @@ def add_cause(
     cause: Cause,
     test: Test,
     *,
-    fitness: Fitness,
+    fitness: EditedCheck,
     history: History,
     search_minutes: float | None = None,
     at: tuple[str, str] | None = None,
     even_so: bool = False,
-) -> Proposal:
+) -> TreeProposal:
     """The fault and a step that leads to it, along the way that the case took.
 
     Args:
@@ -63,7 +63,7 @@ def add_cause(
             raise _nowhere(solved, [one for one in refused if at[0] in one[0]] or refused)
     chosen, runner_up, found = _fit(adding, options, refused, fitness, even_so=even_so)
     first = solved.minutes + _off_tree(adding, search_minutes)
-    return Proposal(
+    return TreeProposal(
         kind="added",
         solved=solved,
         fault=adding.cause.fault,
@@ -293,7 +293,7 @@ def _fit(
     adding: _Adding,
     options: list[Option],
     refused: list[tuple[str, str]],
-    fitness: Fitness,
+    fitness: EditedCheck,
     *,
     even_so: bool,
 ) -> tuple[Option, Option | None, tuple[Finding, ...]]:

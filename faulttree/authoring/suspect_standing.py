@@ -16,11 +16,11 @@ from faulttree.walk.state import State
 if TYPE_CHECKING:
     from faulttree.cases import Store
 
-__all__ = ["Standing", "list_suspects"]
+__all__ = ["SuspectStanding", "list_suspects"]
 
 
 @dataclass(frozen=True)
-class Standing:
+class SuspectStanding:
     """One suspect, and how it stands by the record.
 
     Attributes:
@@ -78,7 +78,7 @@ def list_suspects(
     module: str = "",
     everything: bool = False,
     progress: Callable[[int, int], None] | None = None,
-) -> tuple[Standing, ...]:
+) -> tuple[SuspectStanding, ...]:
     """The suspects of trees, each with its standing.
 
     A suspect is a fault that somebody reported or contradicted, or that no step leads to.
@@ -93,7 +93,7 @@ def list_suspects(
     Raises:
         RecordError: the record cannot be read.
     """
-    found: list[Standing] = []
+    found: list[SuspectStanding] = []
     for done, tree in enumerate(trees, 1):
         wanted = [
             name
@@ -120,7 +120,7 @@ class _Count:
     reasons: list[str] = field(default_factory=list)
 
 
-def _standings(store: Store, tree: Tree, wanted: Sequence[str]) -> Iterator[Standing]:
+def _standings(store: Store, tree: Tree, wanted: Sequence[str]) -> Iterator[SuspectStanding]:
     counts = {name: _Count() for name in wanted}
     for case in store.each(tree=tree.id):
         events = tuple(follow(tree, store.events(case.id)))
@@ -132,7 +132,7 @@ def _standings(store: Store, tree: Tree, wanted: Sequence[str]) -> Iterator[Stan
         evidence = tuple(_plain(one) for one in fault.evidence)
         told = [one["reason"] for one in evidence
                 if one["kind"] == "contradicted" and "reason" in one]  # fmt: skip
-        yield Standing(
+        yield SuspectStanding(
             tree.id,
             name,
             fault.title,

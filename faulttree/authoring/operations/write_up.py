@@ -6,16 +6,16 @@ from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Literal
 
-from faulttree.authoring.adding import add_cause, unfit
-from faulttree.authoring.again import minutes_of
+from faulttree.authoring.case_impact import moved_cases
 from faulttree.authoring.cause import Cause, Test
-from faulttree.authoring.fitness import Fitness
-from faulttree.authoring.lessons import Lessons, offers, taught, with_lessons
-from faulttree.authoring.misled import lead_right
-from faulttree.authoring.others import moved_cases
-from faulttree.authoring.proposal import Kind, Proposal
-from faulttree.authoring.sharing import with_procedure
-from faulttree.authoring.solved import Solved, solved_case
+from faulttree.authoring.edited_check import EditedCheck
+from faulttree.authoring.improvements import Lessons, offers, taught, with_lessons
+from faulttree.authoring.operations.add_cause import add_cause, unfit
+from faulttree.authoring.operations.fix_branch import lead_right
+from faulttree.authoring.proposal import Kind, TreeProposal
+from faulttree.authoring.replay import minutes_of
+from faulttree.authoring.shared_procedure import with_procedure
+from faulttree.authoring.solved_case import Solved, solved_case
 from faulttree.cases.closing import close_case
 from faulttree.cases.fault_counts import confirmed
 from faulttree.walk.events import Reopened
@@ -24,11 +24,11 @@ if TYPE_CHECKING:
     from faulttree.cases import Store
     from faulttree.tree import Library, Tree
 
-__all__ = ["Told", "kind_of", "propose", "record_ending", "write_up"]
+__all__ = ["WriteUpInput", "kind_of", "propose", "record_ending", "write_up"]
 
 
 @dataclass(frozen=True)
-class Told:
+class WriteUpInput:
     """What the technician tells of a case.
 
     Attributes:
@@ -70,12 +70,12 @@ def write_up(
     store: Store,
     library: Library,
     case: str,
-    told: Told | None = None,
+    told: WriteUpInput | None = None,
     *,
     day: str = "",
     progress: Callable[[int], None] | None = None,
-) -> Proposal:
-    """What a case teaches its tree. Nothing is written: :meth:`Proposal.write` does that.
+) -> TreeProposal:
+    """What a case teaches its tree. Nothing is written: :meth:`TreeProposal.write` does that.
 
     Args:
         store: the record.
@@ -89,7 +89,7 @@ def write_up(
         RecordError: there is no such case, or nobody has said what was wrong.
         TreeError: something is not told, or the tree would not be fit.
     """
-    told = told or Told()
+    told = told or WriteUpInput()
     solved = solved_case(store, library, case, fault=told.cause.fault, seen=told.seen, day=day)
     return propose(store, library, solved, told, progress=progress)
 
@@ -98,13 +98,13 @@ def propose(
     store: Store,
     library: Library,
     solved: Solved,
-    told: Told,
+    told: WriteUpInput,
     *,
     progress: Callable[[int], None] | None = None,
-) -> Proposal:
+) -> TreeProposal:
     """The proposal for a case that has been looked at already; see :func:`write_up`."""
     kind = kind_of(solved)
-    fitness = Fitness(library)
+    fitness = EditedCheck(library)
     told = replace(told, test=with_procedure(told.test, library, _part(solved, told.cause)))
     if kind == "added" or (kind == "misled" and told.test.told):
         proposal = replace(_added(store, solved, told, fitness), kind=kind)
@@ -123,7 +123,7 @@ def _part(solved: Solved, cause: Cause) -> str:
     return cause.part or (known.part if known is not None else "")
 
 
-def _added(store: Store, solved: Solved, told: Told, fitness: Fitness) -> Proposal:
+def _added(store: Store, solved: Solved, told: WriteUpInput, fitness: EditedCheck) -> TreeProposal:
     return add_cause(
         solved,
         told.cause,
@@ -136,10 +136,10 @@ def _added(store: Store, solved: Solved, told: Told, fitness: Fitness) -> Propos
     )
 
 
-def _found(store: Store, solved: Solved) -> Proposal:
+def _found(store: Store, solved: Solved) -> TreeProposal:
     """Nothing to edit but what the case confirms; the record counts it already."""
     change = taught(solved)
-    return Proposal(
+    return TreeProposal(
         "found",
         solved,
         solved.fault,
@@ -150,7 +150,7 @@ def _found(store: Store, solved: Solved) -> Proposal:
     )
 
 
-def _with_lessons(proposal: Proposal, told: Told, fitness: Fitness) -> Proposal:
+def _with_lessons(proposal: TreeProposal, told: WriteUpInput, fitness: EditedCheck) -> TreeProposal:
     """The proposal with what is taken up besides, once no rule speaks against it."""
     if not told.lessons:
         return proposal
@@ -166,10 +166,10 @@ def _with_lessons(proposal: Proposal, told: Told, fitness: Fitness) -> Proposal:
 def with_others(
     store: Store,
     library: Library,
-    proposal: Proposal,
+    proposal: TreeProposal,
     *,
     progress: Callable[[int], None] | None = None,
-) -> Proposal:
+) -> TreeProposal:
     """The proposal with the other cases that it would lead elsewhere."""
     if not proposal.changes:
         return proposal
@@ -181,7 +181,7 @@ def with_others(
     return replace(proposal, moved=tuple(moved))
 
 
-def _tree(library: Library, proposal: Proposal) -> Tree | None:
+def _tree(library: Library, proposal: TreeProposal) -> Tree | None:
     change = proposal.changes[0]
     return library.examine_text(change.text, change.path).tree
 

@@ -12,14 +12,14 @@ from faulttree.walk.events import Answered, Event, Jumped, NotConfirmed, Skipped
 from faulttree.walk.fold import fold
 from faulttree.walk.state import State
 
-__all__ = ["Answers", "answers_of", "minutes_of", "walk_again", "way_through"]
+__all__ = ["RecordedAnswers", "answers_of", "minutes_of", "walk_again", "way_through"]
 
 MOST_TIMES = 5
 """How often one step is answered again; a deed that was voided is done once more."""
 
 
 @dataclass(frozen=True)
-class Answers:
+class RecordedAnswers:
     """What a case knows: the outcome of each step as it was decided, and what was not so.
 
     Attributes:
@@ -32,28 +32,28 @@ class Answers:
     skipped: frozenset[str] = frozenset()
     failed: Mapping[str, NotConfirmed] = field(default_factory=dict)
 
-    def called(self, name: Callable[[str], str]) -> Answers:
+    def called(self, name: Callable[[str], str]) -> RecordedAnswers:
         """The same under other names, told for each step and fault."""
         failed = {
             name(fault): replace(event, fault=name(fault), step=name(event.step))
             for fault, event in self.failed.items()
         }
-        return Answers(
+        return RecordedAnswers(
             {name(step): outcome for step, outcome in self.outcomes.items()},
             frozenset(map(name, self.skipped)),
             failed,
         )
 
-    def with_outcome(self, step: str, outcome: str) -> Answers:
+    def with_outcome(self, step: str, outcome: str) -> RecordedAnswers:
         """The same with the outcome of one more step."""
         return replace(self, outcomes={**self.outcomes, step: outcome})
 
 
-def answers_of(state: State, events: Iterable[Event]) -> Answers:
+def answers_of(state: State, events: Iterable[Event]) -> RecordedAnswers:
     """What a walk answered, and could not answer, while it looked for the fault."""
     outcomes = {visit.step: visit.outcome for visit in state.path}
     skipped = {event.step for event in events if isinstance(event, Skipped)}
-    return Answers(
+    return RecordedAnswers(
         outcomes,
         frozenset(skipped - outcomes.keys()),
         {
@@ -66,7 +66,7 @@ def answers_of(state: State, events: Iterable[Event]) -> Answers:
     )
 
 
-def walk_again(tree: Tree, answers: Answers) -> State:
+def walk_again(tree: Tree, answers: RecordedAnswers) -> State:
     """Where the answers lead, asked as the tree asks: to an end, or to what they do not tell."""
     events: list[Event] = []
     state = fold(tree, events)
@@ -82,7 +82,7 @@ def walk_again(tree: Tree, answers: Answers) -> State:
         state = fold(tree, events)
 
 
-def _next(state: State, answers: Answers, failed: dict[str, NotConfirmed]) -> Event | None:
+def _next(state: State, answers: RecordedAnswers, failed: dict[str, NotConfirmed]) -> Event | None:
     if state.end is not None and state.end.kind == "fault":
         return failed.pop(state.end.id, None)
     if state.phase != "finding" and not state.may_go_on:
@@ -118,7 +118,7 @@ def way_through(tree: Tree, use: str, leaving: str) -> Mapping[str, str]:
     return {}
 
 
-def _elsewhere(state: State, answers: Answers) -> Jumped | None:
+def _elsewhere(state: State, answers: RecordedAnswers) -> Jumped | None:
     """Where the walk goes on after a skip: as the program would, else as the technician did."""
     jump = choose(state)
     if jump is not None and jump.step in answers.outcomes:

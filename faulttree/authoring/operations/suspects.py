@@ -11,14 +11,14 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
-from faulttree.authoring.adding import expected_minutes, fault_data
-from faulttree.authoring.again import Answers, walk_again
 from faulttree.authoring.cause import Cause, Test, new_id, step_of
+from faulttree.authoring.edited_check import EditedCheck
 from faulttree.authoring.files import sound
-from faulttree.authoring.fitness import Fitness
-from faulttree.authoring.places import Place, barred, places_on
+from faulttree.authoring.operations.add_cause import expected_minutes, fault_data
+from faulttree.authoring.placement import Place, barred, places_on
 from faulttree.authoring.proposal import Unfit
-from faulttree.authoring.sharing import with_procedure
+from faulttree.authoring.replay import RecordedAnswers, walk_again
+from faulttree.authoring.shared_procedure import with_procedure
 from faulttree.errors import TreeError
 from faulttree.tree import Library, Tree, assemble, shape_of
 from faulttree.tree.edit import DataEdits, Editor, Edits, FileChange
@@ -28,7 +28,7 @@ from faulttree.walk.state import State
 if TYPE_CHECKING:
     pass
 
-__all__ = ["Addition", "Said", "add_suspect"]
+__all__ = ["Statement", "SuspectAddition", "add_suspect"]
 
 GIVEN_UP = frozenset({"out-of-scope", "uneconomic"})
 """Ends before which a suspect's test belongs: there is still something to be found."""
@@ -37,7 +37,7 @@ KINDS = ("reported", "documented", "contradicted")
 
 
 @dataclass(frozen=True, slots=True)
-class Said:
+class Statement:
     """Who said so, and when.
 
     ``kind`` is ``reported`` (somebody said so), ``documented`` (a maker or a standard) or
@@ -69,7 +69,7 @@ class Said:
 
 
 @dataclass(frozen=True)
-class Addition:
+class SuspectAddition:
     """A suspect put into trees; nothing is written yet.
 
     Attributes:
@@ -102,12 +102,12 @@ def add_suspect(
     library: Library,
     target: str,
     cause: Cause,
-    said: Said,
+    said: Statement,
     *,
     test: Test | None = None,
     at: tuple[str, str] | None = None,
     even_so: bool = False,
-) -> Addition:
+) -> SuspectAddition:
     """Put a suspect into a tree, or into every tree of a module.
 
     Args:
@@ -123,17 +123,17 @@ def add_suspect(
         TreeError: no such tree or module, something is not told, or the rules object.
     """
     evidence = said.as_data()
-    fitness = Fitness(library)
+    fitness = EditedCheck(library)
     if "/" not in target:
         return _into_module(library, target, cause, evidence, fitness, test, even_so=even_so)
     adding = _Adding(library, target, cause, evidence)
     if test is None:
         change = adding.loose()
         _checked(fitness, change, even_so=even_so)
-        return Addition(adding.fault, ((target, adding.done),), (change,))
+        return SuspectAddition(adding.fault, ((target, adding.done),), (change,))
     test = with_procedure(test, library, adding.part)
     place, test, change = _with_test(adding, test, at, fitness, even_so=even_so)
-    return Addition(adding.fault, ((target, f"{adding.done}, with its test"),), (change,), place,
+    return SuspectAddition(adding.fault, ((target, f"{adding.done}, with its test"),), (change,), place,
                     test.step, test.unsaid)  # fmt: skip
 
 
@@ -142,11 +142,11 @@ def _into_module(
     module: str,
     cause: Cause,
     evidence: Mapping[str, str],
-    fitness: Fitness,
+    fitness: EditedCheck,
     test: Test | None,
     *,
     even_so: bool,
-) -> Addition:
+) -> SuspectAddition:
     if test is not None:
         mend = "Add it to one tree with its test, or to the module without."
         raise TreeError("A test belongs to one tree.", mend=mend)
@@ -165,10 +165,10 @@ def _into_module(
         _checked(fitness, change, even_so=even_so)
         changes.append(change)
         done.append((name, adding.done))
-    return Addition(cause.fault, tuple(done), tuple(changes))
+    return SuspectAddition(cause.fault, tuple(done), tuple(changes))
 
 
-def _checked(fitness: Fitness, change: FileChange, *, even_so: bool) -> None:
+def _checked(fitness: EditedCheck, change: FileChange, *, even_so: bool) -> None:
     found = fitness.new(change.path, change.before, change.text)
     if found and not (even_so and all(one.level != "error" for one in found)):
         text = f"The tree would not be fit: {found[0].message} [{found[0].rule}]"
@@ -261,7 +261,7 @@ def _with_test(
     adding: _Adding,
     test: Test,
     at: tuple[str, str] | None,
-    fitness: Fitness,
+    fitness: EditedCheck,
     *,
     even_so: bool,
 ) -> tuple[Place, Test, FileChange]:
@@ -328,7 +328,7 @@ def _ends(tree: Tree) -> Iterator[tuple[Place, State]]:
         name = todo.popleft()
         for outcome, target in tree.steps[name].targets.items():
             way = {**ways[name], name: outcome}
-            state = walk_again(tree, Answers(way))
+            state = walk_again(tree, RecordedAnswers(way))
             for place in places_on(state):
                 if place.keys not in told:
                     told.add(place.keys)

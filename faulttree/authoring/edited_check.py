@@ -13,12 +13,12 @@ from faulttree.rules.finding import Finding
 from faulttree.rules.run_rules import look_at
 from faulttree.tree import Library
 
-__all__ = ["Fitness"]
+__all__ = ["EditedCheck"]
 
 Key = tuple[str, str, str]
 
 
-class Fitness:
+class EditedCheck:
     """All rules on new texts of single files, by what they find that was not found before.
 
     Args:

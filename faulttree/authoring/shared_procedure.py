@@ -6,8 +6,8 @@ from collections.abc import Iterator, Mapping
 from dataclasses import replace
 from typing import Any
 
-from faulttree.authoring.again import way_through
 from faulttree.authoring.cause import Test, step_of
+from faulttree.authoring.replay import way_through
 from faulttree.errors import TreeError
 from faulttree.tree import Library, Tree, assemble, filling
 from faulttree.tree.problems import near

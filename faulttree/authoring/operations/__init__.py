@@ -1,0 +1,1 @@
+"""What can be done to a tree: one module for each operation."""
