@@ -22,15 +22,15 @@ from hypothesis import strategies as st
 
 from faulttree.diagram import Counts, Picture, count_walks, kind_of, overview, picture
 from faulttree.diagram import layout as layouts
+from faulttree.diagram.box_text import evidence_words, limit_words
 from faulttree.diagram.chart import START
 from faulttree.diagram.convert import _has_letters
 from faulttree.diagram.escape import mermaid, plain, xml
-from faulttree.diagram.lettering import clip, width, wrap, wrap_in_rhombus
 from faulttree.diagram.palette import DARK, LIGHT, OKABE_ITO, ROLES, SIGNALS
-from faulttree.diagram.sheet import sheet_data
 from faulttree.diagram.svg import A4
 from faulttree.diagram.symbols import SYMBOLS, figure_of, label_room
-from faulttree.diagram.words import evidence_words, limit_words
+from faulttree.diagram.text_width import clip, width, wrap, wrap_in_rhombus
+from faulttree.diagram.walk_sheet import sheet_data
 from faulttree.errors import FaulttreeError
 from faulttree.tree import (
     Caution,

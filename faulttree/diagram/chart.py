@@ -7,7 +7,7 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 
-from faulttree.diagram import words
+from faulttree.diagram import box_text
 from faulttree.diagram.escape import plain
 from faulttree.tree.model import Fault, Step, Stop, Tree, Use
 
@@ -59,7 +59,7 @@ class Box:
     head: str = ""
     facts: tuple[str, ...] = ()
     small: str = ""
-    signals: tuple[words.Signal, ...] = ()
+    signals: tuple[box_text.Signal, ...] = ()
     tip: str = ""
     goal: str = ""
     href: str = ""
@@ -194,7 +194,7 @@ class _Maker:
             loose=tree.loose,
             warnings=tuple(
                 (signal, f"{name}: {plain(known.text)}" if known else name)
-                for signal, name in words.signals(tree, tree.cautions)
+                for signal, name in box_text.signals(tree, tree.cautions)
                 for known in [tree.known_cautions.get(name)]
             ),
             frames=self._frames(),
@@ -308,16 +308,16 @@ class _Maker:
 
 def step_box(tree: Tree, step: Step) -> Box:
     """The box of one step."""
-    minutes = words.minute_words(step.minutes)
+    minutes = box_text.minute_words(step.minutes)
     return Box(
         key=step.id,
         kind=step.kind,
         text=plain(step.text),
         head=f"{plain(step.id)} · {minutes}" if minutes else plain(step.id),
-        facts=words.step_facts(step),
-        small=words.step_conditions(step),
-        signals=words.signals(tree, step.cautions),
-        tip=words.step_tip(tree, step),
+        facts=box_text.step_facts(step),
+        small=box_text.step_conditions(step),
+        signals=box_text.signals(tree, step.cautions),
+        tip=box_text.step_tip(tree, step),
     )
 
 
@@ -335,8 +335,8 @@ def use_box(tree: Tree, use: Use) -> Box:
         head=plain(use.id),
         facts=(given,) if given else (),
         small=f"{count}, up to {minutes:g} min" if minutes else count,
-        signals=words.signals(tree, names),
-        tip=words.use_tip(tree, use, inside),
+        signals=box_text.signals(tree, names),
+        tip=box_text.use_tip(tree, use, inside),
     )
 
 
@@ -347,19 +347,19 @@ def fault_box(tree: Tree, fault: Fault) -> Box:
         kind="fault",
         text=plain(fault.title),
         head=plain(fault.id),
-        facts=words.fault_facts(fault),
-        signals=words.signals(tree, fault.cautions),
-        tip=words.fault_tip(tree, fault),
+        facts=box_text.fault_facts(fault),
+        signals=box_text.signals(tree, fault.cautions),
+        tip=box_text.fault_tip(tree, fault),
     )
 
 
 def stop_box(stop: Stop, key: str) -> Box:
     """The box of an honest end without a fault."""
-    reason = words.REASONS.get(stop.reason, plain(stop.reason))
+    reason = box_text.REASONS.get(stop.reason, plain(stop.reason))
     facts = (reason,) if reason.lower() != stop.title.lower() else ()
     if stop.see:
         facts = (*facts, f"see {plain(stop.see)}")
-    return Box(key, "stop", plain(stop.title), plain(stop.id), facts, tip=words.stop_tip(stop))
+    return Box(key, "stop", plain(stop.title), plain(stop.id), facts, tip=box_text.stop_tip(stop))
 
 
 def _unknown(name: str, key: str) -> Box:

@@ -6,9 +6,9 @@ import re
 
 from faulttree.diagram.chart import Box, Chart
 from faulttree.diagram.escape import dot, mermaid
-from faulttree.diagram.lettering import wrap
 from faulttree.diagram.palette import ROLES
 from faulttree.diagram.symbols import BODY
+from faulttree.diagram.text_width import wrap
 
 __all__ = ["as_dot", "as_mermaid"]
 

@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from typing import Any
 
+from faulttree.diagram.box_text import fault_facts
 from faulttree.diagram.chart import Box, Chart, Link
 from faulttree.diagram.escape import plain, plain_lines
-from faulttree.diagram.words import fault_facts
 from faulttree.tree.model import Tree
 
 __all__ = ["overview_chart"]

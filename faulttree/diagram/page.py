@@ -8,8 +8,8 @@ from dataclasses import dataclass, field
 
 from faulttree.diagram.chart import Box, Chart, Link
 from faulttree.diagram.layout import Asked, Engine, Laid, Span, lay
-from faulttree.diagram.relief import relieved
-from faulttree.diagram.symbols import Figure, figure_of, label_room
+from faulttree.diagram.long_arrows import relieved
+from faulttree.diagram.symbols import SymbolShape, figure_of, label_room
 
 __all__ = ["GAP", "Page", "Plate", "lay_out", "one_page", "shelve", "stand"]
 
@@ -30,7 +30,7 @@ class Plate:
         heading: words that stand above it.
     """
 
-    placed: tuple[tuple[Box, Figure, Span], ...]
+    placed: tuple[tuple[Box, SymbolShape, Span], ...]
     laid: Laid
     links: tuple[Link, ...]
     frames: tuple[str, ...]

@@ -137,8 +137,8 @@ class Picture:
 
     def html(self) -> str:
         """One HTML file: on sheets of A4 unless the whole on one was asked for."""
+        from faulttree.diagram.html_page import PICTURE, page_of, style
         from faulttree.diagram.svg import write_page
-        from faulttree.diagram.webpage import PICTURE, page_of, style
 
         drawn = self._drawn(on_paper=True)
         kind = ' class="whole"' if self.paged is False else ""
@@ -198,7 +198,7 @@ class Picture:
             FaulttreeError: this is no picture of a tree, or PDF needs a converter that is
                 not installed.
         """
-        from faulttree.diagram.sheet import sheet_html, sheet_pdf
+        from faulttree.diagram.walk_sheet import sheet_html, sheet_pdf
 
         if self.tree is None:
             raise FaulttreeError("a walk sheet is made of one tree", mend="Name the tree.")

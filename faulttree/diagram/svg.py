@@ -12,10 +12,10 @@ from dataclasses import dataclass
 from faulttree.diagram.chart import Box, Chart, Link
 from faulttree.diagram.escape import plain, xml
 from faulttree.diagram.layout import Route
-from faulttree.diagram.lettering import LINE, clip, width, wrap
 from faulttree.diagram.page import Page, Plate
 from faulttree.diagram.palette import DARK, LIGHT, OKABE_ITO, ROLES, SIGNALS, Role, Theme, ThemeName
-from faulttree.diagram.symbols import BODY, FONT, SMALL, SYMBOLS, Figure, Row, label_lines
+from faulttree.diagram.symbols import BODY, FONT, SMALL, SYMBOLS, Row, SymbolShape, label_lines
+from faulttree.diagram.text_width import LINE, clip, width, wrap
 
 __all__ = [
     "A4",
@@ -202,7 +202,7 @@ class _Pen:
 
     # -- boxes ----------------------------------------------------------------------------
 
-    def box(self, box: Box, figure: Figure, middle: tuple[float, float], name: str) -> str:
+    def box(self, box: Box, figure: SymbolShape, middle: tuple[float, float], name: str) -> str:
         """A box with its tooltip, behind a link where a click leads somewhere."""
         role = ROLES[box.kind]
         colour = self.colour(role)
@@ -250,7 +250,7 @@ class _Pen:
             f'stroke="{self.colour(mark)}" stroke-width="{mark.width:g}"{dash}/>'
         )
 
-    def _badge(self, box: Box, figure: Figure) -> str:
+    def _badge(self, box: Box, figure: SymbolShape) -> str:
         wide = width(box.badge, SMALL, True) + 10
         x, y = figure.badge
         x += 4 - min(wide / 2, figure.width / 2)

@@ -20,15 +20,15 @@ from dataclasses import dataclass
 from functools import lru_cache
 
 from faulttree.diagram.chart import Box, Link
-from faulttree.diagram.lettering import LINE, clip, width, wrap, wrap_in_rhombus
+from faulttree.diagram.text_width import LINE, clip, width, wrap, wrap_in_rhombus
 
 __all__ = [
     "BODY",
     "FONT",
     "SMALL",
     "SYMBOLS",
-    "Figure",
     "Row",
+    "SymbolShape",
     "figure_of",
     "label_lines",
     "label_room",
@@ -81,7 +81,7 @@ class Row:
 
 
 @dataclass(frozen=True, slots=True)
-class Figure:
+class SymbolShape:
     """A box made ready: its size, the outlines (SVG path data), the rows of text."""
 
     width: float
@@ -157,7 +157,7 @@ def _gather(box: Box, *, text: bool = True, room: float = ROOM) -> _Text:
 
 
 @lru_cache(maxsize=8192)
-def figure_of(box: Box, exits: int = 1) -> Figure:
+def figure_of(box: Box, exits: int = 1) -> SymbolShape:
     """Make a box ready to be laid out and drawn.
 
     Args:
@@ -189,7 +189,7 @@ def _rhombus(across: float, tall: float, y: float = 0.0) -> str:
     return _polygon((0, y - tall / 2), (across / 2, y), (0, y + tall / 2), (-across / 2, y))
 
 
-def _decision(box: Box) -> Figure:
+def _decision(box: Box) -> SymbolShape:
     lines, across, tall = wrap_in_rhombus(box.text, BODY)
     above = _gather(box, text=False)
     tab = (above.height + 6) if above.rows else 0.0
@@ -206,10 +206,10 @@ def _decision(box: Box) -> Figure:
         outlines.append(_polygon((-half, top), (half, top), (half, top + tab), (-half, top + tab)))
     wide = max(across, 2 * half if tab else 0.0)
     corner = (half, top) if tab else None
-    return Figure(wide, total, tuple(outlines), (), tuple(rows), corner)
+    return SymbolShape(wide, total, tuple(outlines), (), tuple(rows), corner)
 
 
-def _manual_input(gathered: _Text, exits: int) -> Figure:
+def _manual_input(gathered: _Text, exits: int) -> SymbolShape:
     half = max(gathered.width + 20, 96) / 2
     body = gathered.height + SLOPE + 9
     extra = STEM + DIAMOND[1] if exits > 1 else 0.0
@@ -220,37 +220,37 @@ def _manual_input(gathered: _Text, exits: int) -> Figure:
     shape = _polygon((-half, top + SLOPE), (half, top), (half, bottom), (-half, bottom))
     rows = gathered.moved(top + SLOPE + 3)
     if not extra:
-        return Figure(2 * half, total, (shape,), (), rows)
+        return SymbolShape(2 * half, total, (shape,), (), rows)
     decision = _rhombus(*DIAMOND, bottom + STEM + DIAMOND[1] / 2)
     stem = f"M0 {bottom:.1f}V{bottom + STEM:.1f}"
-    return Figure(2 * half, total, (shape, decision), (stem,), rows)
+    return SymbolShape(2 * half, total, (shape, decision), (stem,), rows)
 
 
-def _manual_operation(gathered: _Text) -> Figure:
+def _manual_operation(gathered: _Text) -> SymbolShape:
     half = max(gathered.width + 22, 90) / 2 + SLANT
     tall = gathered.height + 12
     y = tall / 2
     shape = _polygon((-half, -y), (half, -y), (half - SLANT, y), (SLANT - half, y))
-    return Figure(2 * half, tall, (shape,), (), gathered.moved(-gathered.height / 2))
+    return SymbolShape(2 * half, tall, (shape,), (), gathered.moved(-gathered.height / 2))
 
 
-def _predefined(gathered: _Text) -> Figure:
+def _predefined(gathered: _Text) -> SymbolShape:
     half = max(gathered.width + 16, 80) / 2 + BARS
     tall = gathered.height + 12
     y = tall / 2
     bars = tuple(f"M{x:.1f} {-y:.1f}V{y:.1f}" for x in (BARS - half, half - BARS))
     shape = _polygon((-half, -y), (half, -y), (half, y), (-half, y))
-    return Figure(2 * half, tall, (shape,), bars, gathered.moved(-gathered.height / 2))
+    return SymbolShape(2 * half, tall, (shape,), bars, gathered.moved(-gathered.height / 2))
 
 
-def _process(gathered: _Text) -> Figure:
+def _process(gathered: _Text) -> SymbolShape:
     half = max(gathered.width + 20, 80) / 2
     y = gathered.height / 2 + 6
     shape = _polygon((-half, -y), (half, -y), (half, y), (-half, y))
-    return Figure(2 * half, 2 * y, (shape,), (), gathered.moved(-gathered.height / 2))
+    return SymbolShape(2 * half, 2 * y, (shape,), (), gathered.moved(-gathered.height / 2))
 
 
-def _terminator(gathered: _Text) -> Figure:
+def _terminator(gathered: _Text) -> SymbolShape:
     tall = gathered.height + 12
     round_ = min(tall / 2, 24.0)
     half = max(gathered.width / 2 + 7 + round_ * 0.3, 44.0)
@@ -261,10 +261,10 @@ def _terminator(gathered: _Text) -> Figure:
         f"H{-flat:.1f}A{round_:.1f} {round_:.1f} 0 0 1 {-half:.1f} {y - round_:.1f}"
         f"V{round_ - y:.1f}A{round_:.1f} {round_:.1f} 0 0 1 {-flat:.1f} {-y:.1f}Z"
     )
-    return Figure(2 * half, tall, (shape,), (), gathered.moved(-gathered.height / 2))
+    return SymbolShape(2 * half, tall, (shape,), (), gathered.moved(-gathered.height / 2))
 
 
-def _connector(box: Box) -> Figure:
+def _connector(box: Box) -> SymbolShape:
     """Always of one size: numbers are known only when all pages are laid out."""
     radius, high, room = 15.0, SMALL * LINE, 62.0
     total = 2 * radius + high
@@ -277,7 +277,7 @@ def _connector(box: Box) -> Figure:
     )
     rows = [Row(middle, box.text, BODY, bold=True)]
     rows += [Row(-side * radius, clip(fact, room, SMALL), SMALL) for fact in box.facts[:1]]
-    return Figure(room, total, (circle,), (), tuple(rows))
+    return SymbolShape(room, total, (circle,), (), tuple(rows))
 
 
 def label_room(link: Link) -> tuple[float, float] | None:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 from faulttree.diagram import Counts, picture
 from faulttree.diagram.escape import plain, xml
-from faulttree.diagram.webpage import page_of, style
+from faulttree.diagram.html_page import page_of, style
 from faulttree.errors import FaulttreeError
 from faulttree.figures import said
 from faulttree.figures.intervals import FEW, share_of

@@ -11,10 +11,10 @@ from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from faulttree.diagram import words
+from faulttree.diagram import box_text
 from faulttree.diagram.convert import compile_pages
 from faulttree.diagram.escape import plain, xml
-from faulttree.diagram.webpage import page_of, style
+from faulttree.diagram.html_page import page_of, style
 from faulttree.tree.model import Fault, Step, Stop, Tree
 
 __all__ = ["sheet_data", "sheet_html", "sheet_pdf"]
@@ -130,7 +130,7 @@ def _cautions(tree: Tree, names: Iterable[str], met: _Met | None = None) -> list
     ]
     if met is not None:
         met.cautions.update(names)
-    return sorted(said, key=lambda caution: words.order_of_signal(caution["signal"]))
+    return sorted(said, key=lambda caution: box_text.order_of_signal(caution["signal"]))
 
 
 def _step(tree: Tree, step: Step, numbering: _Numbering, met: _Met) -> Data:
@@ -151,14 +151,14 @@ def _step(tree: Tree, step: Step, numbering: _Numbering, met: _Met) -> Data:
         "kind": step.kind,
         "text": plain(step.text),
         "how": plain(step.how),
-        "minutes": words.minute_words(step.minutes),
+        "minutes": box_text.minute_words(step.minutes),
         "cautions": _cautions(tree, step.cautions, met),
         "needs": [_gear(tree, name) for name in step.needs],
-        "conditions": words.step_conditions(step),
+        "conditions": box_text.step_conditions(step),
         "open": [f"{plain(name)}: {plain(tree.access[name].how)}" for name in first
                  if name in tree.access and tree.access[name].how],
         "after": [numbering.steps_of(tree, name) for name in step.after],
-        "limits": list(words.step_facts(step)),
+        "limits": list(box_text.step_facts(step)),
         "source": plain((step.limits or {}).get("source", step.source)),
         "reading": step.kind == "measure",
         "outcomes": outcomes,
@@ -187,7 +187,7 @@ def _fault(tree: Tree, fault: Fault, numbering: _Numbering) -> Data:
         "number": numbering.label[fault.id],
         "id": plain(fault.id),
         "title": plain(fault.title),
-        "facts": list(words.fault_facts(fault)),
+        "facts": list(box_text.fault_facts(fault)),
         "remedy": plain(fault.remedy),
         "confirm": confirm,
         "cautions": _cautions(tree, fault.cautions),
@@ -199,7 +199,7 @@ def _stop(stop: Stop, numbering: _Numbering) -> Data:
     return {
         "number": numbering.label[stop.id],
         "title": plain(stop.title),
-        "reason": f"{words.REASONS.get(stop.reason, plain(stop.reason))}{see}",
+        "reason": f"{box_text.REASONS.get(stop.reason, plain(stop.reason))}{see}",
     }
 
 
