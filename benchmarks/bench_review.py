@@ -26,13 +26,13 @@ from pathlib import Path
 
 from faulttree.cases import open_store
 from faulttree.figures import review
-from faulttree.figures.gathering import gather
-from faulttree.figures.intervals import bootstrap_mean
-from faulttree.figures.moves import Mover
+from faulttree.figures.counts import tally
+from faulttree.figures.proposals.moves import Mover
 from faulttree.figures.replay import cases_of, recorded
 from faulttree.figures.rises import rises
-from faulttree.figures.simulator import Shop, fill, simulate
-from faulttree.figures.tallies import tally
+from faulttree.figures.simulation.simulator import Shop, fill, simulate
+from faulttree.figures.statistics import bootstrap_mean
+from faulttree.figures.tree_counts import gather
 from faulttree.tree import shipped_library
 from faulttree.tree.model import Tree
 

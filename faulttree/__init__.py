@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from faulttree.cases.revisit import revisit
     from faulttree.diagram.picture import picture as draw
     from faulttree.errors import FaulttreeError
-    from faulttree.figures.reviewing import review
+    from faulttree.figures.review import review
     from faulttree.odds.planning.planner import plan
     from faulttree.reading.standalone import judge_text as judge
     from faulttree.rules.runner import check
@@ -66,7 +66,7 @@ __getattr__ = lazily(
         "cases.backends.opening": ("open_store",),
         "diagram.picture": ("picture as draw",),
         "errors": ("FaulttreeError",),
-        "figures.reviewing": ("review",),
+        "figures.review": ("review",),
         "odds.planning.planner": ("plan",),
         "reading.standalone": ("judge_text as judge",),
         "rules.runner": ("check",),

@@ -23,8 +23,12 @@ from faulttree.cases import Store, open_store
 from faulttree.cases.transfer.export import lines as exported_lines
 from faulttree.diagram import count_walks
 from faulttree.figures import Review, review
-from faulttree.figures.gathering import gather
-from faulttree.figures.intervals import (
+from faulttree.figures.counts import tally
+from faulttree.figures.order_replay import CurrentOrder, ReplayCase, planned
+from faulttree.figures.render.text import lines as terminal_lines
+from faulttree.figures.replay import cases_of
+from faulttree.figures.simulation.simulator import Shop, fill, grows, keep, shares, simulate
+from faulttree.figures.statistics import (
     bootstrap_mean,
     chance_of_at_least,
     chance_of_at_most,
@@ -34,12 +38,8 @@ from faulttree.figures.intervals import (
     upper_limit,
     wilson,
 )
-from faulttree.figures.mapping import bridge
-from faulttree.figures.orders import Case, Standing, planned
-from faulttree.figures.replay import cases_of
-from faulttree.figures.simulator import Shop, fill, grows, keep, shares, simulate
-from faulttree.figures.tallies import tally
-from faulttree.figures.terminal import lines as terminal_lines
+from faulttree.figures.text_mapping import bridge
+from faulttree.figures.tree_counts import gather
 from faulttree.odds import guarded_table, priors
 from faulttree.tree import build, shipped_library
 from faulttree.tree.model import Tree
@@ -160,7 +160,7 @@ def saved() -> list[float]:
     table = guarded_table(tree)
     order = planned(table, {})
     assert order is not None
-    standing = Standing(tree, table)
+    standing = CurrentOrder(tree, table)
     with open_store(None) as store:
         fill(store, [tree], Shop(seed=21), cases=300)
         (count,) = gather(store, tally(store), [tree])
@@ -514,7 +514,7 @@ def test_a_fault_that_grows_is_told_and_a_steady_shop_raises_no_alarm() -> None:
 def test_the_trees_own_order_takes_what_the_fold_says(store: Store) -> None:
     """Minutes of the order as it stands, beside the minutes that the fold counts."""
     tree = TREES[0]
-    standing = Standing(tree, guarded_table(tree))
+    standing = CurrentOrder(tree, guarded_table(tree))
     compared = 0
     for case in store.each(tree=tree.id, result="fixed"):
         events = store.events(case.id)
@@ -524,7 +524,7 @@ def test_the_trees_own_order_takes_what_the_fold_says(store: Store) -> None:
         if kinds & {"skipped", "jumped", "went-back"} or state.end is None:
             continue
         seen = frozenset((visit.step, visit.outcome) for visit in state.path)
-        way = standing.way(Case(state.end.id, seen))
+        way = standing.way(ReplayCase(state.end.id, seen))
         assert way.arrives == 1
         assert way.minutes == pytest.approx(state.minutes)
         compared += 1
@@ -537,7 +537,7 @@ def test_a_planned_order_leads_every_fault_to_its_end() -> None:
         order = planned(table, {})
         assert order is not None
         for fault in order.table.faults:
-            assert order.way(Case(fault, frozenset())).arrives == pytest.approx(1.0)
+            assert order.way(ReplayCase(fault, frozenset())).arrives == pytest.approx(1.0)
 
 
 def test_no_order_goes_round_a_question_that_guards_a_danger() -> None:

@@ -23,11 +23,11 @@ from faulttree.cases import open_store
 from faulttree.cli import cli, run
 from faulttree.errors import TreeError
 from faulttree.figures import Review, review
-from faulttree.figures.applying import edit_of
-from faulttree.figures.proposal import Proposal
-from faulttree.figures.simulator import Shop, fill
-from faulttree.figures.terminal import lines
-from faulttree.figures.webpage import page
+from faulttree.figures.proposals.apply import edit_of
+from faulttree.figures.proposals.proposal import ReviewProposal
+from faulttree.figures.render.html import page
+from faulttree.figures.render.text import lines
+from faulttree.figures.simulation.simulator import Shop, fill
 from faulttree.tree import Library, build, shipped_library
 from faulttree.tree.model import Tree
 from tests.work import HANG
@@ -141,7 +141,7 @@ def test_the_terminal_shows_what_the_document_says(record: Path, reviewed: Revie
 
 
 def test_csv_has_a_row_for_every_branch_and_fault(record: Path, reviewed: Review) -> None:
-    from faulttree.figures.csv_file import to_csv
+    from faulttree.figures.render.csv_table import to_csv
 
     file = io.StringIO(newline="")
     many = to_csv(reviewed, file)
@@ -166,8 +166,8 @@ def shelf(tmp_path: Path) -> Path:
     return tmp_path / "library"
 
 
-def proposed(kind: str, change: dict[str, Any]) -> Proposal:
-    return Proposal(kind, "", "Do it.", "The record says so.", {}, change)
+def proposed(kind: str, change: dict[str, Any]) -> ReviewProposal:
+    return ReviewProposal(kind, "", "Do it.", "The record says so.", {}, change)
 
 
 def test_weights_that_are_applied_are_not_proposed_again(shelf: Path, tmp_path: Path) -> None:

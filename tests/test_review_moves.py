@@ -23,14 +23,14 @@ from faulttree.cases.fault_counts import confirmed
 from faulttree.cli import run
 from faulttree.errors import TreeError
 from faulttree.figures import review
-from faulttree.figures.applying import edit_of
-from faulttree.figures.fragment import FILL_IN, to_tell_apart
-from faulttree.figures.gathering import gather
-from faulttree.figures.moves import Mover
-from faulttree.figures.proposal import Proposal
+from faulttree.figures.counts import tally
+from faulttree.figures.proposals.apply import edit_of
+from faulttree.figures.proposals.fragment import FILL_IN, to_tell_apart
+from faulttree.figures.proposals.moves import Mover
+from faulttree.figures.proposals.proposal import ReviewProposal
 from faulttree.figures.replay import cases_of, recorded
-from faulttree.figures.simulator import Shop, fill, simulate
-from faulttree.figures.tallies import tally
+from faulttree.figures.simulation.simulator import Shop, fill, simulate
+from faulttree.figures.tree_counts import gather
 from faulttree.tree import Library, Tree, shape_of, shipped_library
 from faulttree.tree.edit import DataEdits, Editor, write_all
 from faulttree.walk import fold
@@ -126,12 +126,12 @@ def store() -> Iterator[Store]:
         yield opened
 
 
-def proposals(store: Store, library: Library) -> list[Proposal]:
+def proposals(store: Store, library: Library) -> list[ReviewProposal]:
     (figures,) = review(store, library).trees
     return list(figures.proposals)
 
 
-def the(action: str, found: list[Proposal]) -> Proposal:
+def the(action: str, found: list[ReviewProposal]) -> ReviewProposal:
     (one,) = [proposal for proposal in found if proposal.change["action"] == action]
     return one
 
@@ -193,7 +193,7 @@ def test_the_look_for_damage_stays_first_whatever_it_costs(tmp_path: Path, store
     assert reorder_of(library, moved).start == "look"
 
 
-def reorder_of(library: Library, proposal: Proposal) -> Tree:
+def reorder_of(library: Library, proposal: ReviewProposal) -> Tree:
     edit = edit_of(library, proposal)
     tree = library.examine_text(edit.change.text, edit.change.path).tree
     assert tree is not None
@@ -210,7 +210,7 @@ def test_no_step_is_moved_to_before_a_caution_it_came_after(tmp_path: Path, stor
         tree = reorder_of(library, proposal)
         ways = {to for step, _, to in tree.edges() if step == "look"}
         assert "plug" not in ways
-    told = Proposal("order", "", "", "", {}, {
+    told = ReviewProposal("order", "", "", "", {}, {
         "action": "move-steps", "tree": NAME,
         "moves": [{"step": "plug", "after": ["look", "whole"]}],
     })  # fmt: skip
@@ -368,7 +368,7 @@ def test_a_move_that_the_rules_object_to_leaves_the_file_as_it_was(
     assert path.read_text() == now
 
 
-def reviewed(library: Library, record: Path) -> list[Proposal]:
+def reviewed(library: Library, record: Path) -> list[ReviewProposal]:
     with open_store(str(record), read_only=True) as store:
         return proposals(store, library)
 

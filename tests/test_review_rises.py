@@ -18,11 +18,11 @@ from hypothesis import strategies as st
 
 from faulttree.cases import Store, open_store
 from faulttree.figures import Review, review
-from faulttree.figures.cusum import Chart, chart_for
+from faulttree.figures.cusum import CusumChart, chart_for
+from faulttree.figures.render.html import page
+from faulttree.figures.render.text import lines
 from faulttree.figures.results import FaultFigures
-from faulttree.figures.simulator import Shop, keep, simulate
-from faulttree.figures.terminal import lines
-from faulttree.figures.webpage import page
+from faulttree.figures.simulation.simulator import Shop, keep, simulate
 from faulttree.tree import shipped_library
 from faulttree.tree.model import Tree
 
@@ -33,7 +33,7 @@ LAMP = LIBRARY.load("usb-lamp/flickers")
 # -- the chart, against what is reckoned otherwise ---------------------------------------------
 
 
-def highest(chart: Chart, cases: Sequence[bool]) -> int:
+def highest(chart: CusumChart, cases: Sequence[bool]) -> int:
     """The highest sum, case by case as Page writes it."""
     now = best = 0
     for case in cases:
@@ -42,8 +42,10 @@ def highest(chart: Chart, cases: Sequence[bool]) -> int:
     return best
 
 
-@pytest.mark.parametrize("chart", [Chart(0.2, 7, 3), Chart(0.25, 3, 1), Chart(0.5, 4, 6)])
-def test_chances_are_those_of_every_record_written_out(chart: Chart) -> None:
+@pytest.mark.parametrize(
+    "chart", [CusumChart(0.2, 7, 3), CusumChart(0.25, 3, 1), CusumChart(0.5, 4, 6)]
+)
+def test_chances_are_those_of_every_record_written_out(chart: CusumChart) -> None:
     many, share = 11, Fraction(chart.share)
     heights = {record: highest(chart, record) for record in product((False, True), repeat=many)}
     for height in (1, chart.up, chart.up + 3, 2 * chart.up + 1, 3 * chart.up):
@@ -57,11 +59,11 @@ def test_chances_are_those_of_every_record_written_out(chart: Chart) -> None:
 
 @settings(max_examples=30)
 @given(
-    st.sampled_from([Chart(0.2, 7, 3), Chart(0.1, 9, 1), Chart(0.5, 4, 6), Chart(0.9, 1, 9)]),
+    st.sampled_from([CusumChart(0.2, 7, 3), CusumChart(0.1, 9, 1), CusumChart(0.5, 4, 6), CusumChart(0.9, 1, 9)]),
     st.integers(2, 10), st.data(),
 )  # fmt: skip
 def test_chances_in_any_order_are_those_of_every_order(
-    chart: Chart, many: int, data: st.DataObject
+    chart: CusumChart, many: int, data: st.DataObject
 ) -> None:
     found = data.draw(st.integers(1, many))
     height = data.draw(st.integers(1, max(found * chart.up, 1) + 1))
@@ -116,7 +118,7 @@ def test_run_length_is_that_of_simulated_charts(share: float, true: float) -> No
 
 
 def test_run_length_is_the_sum_of_the_chances_of_going_on() -> None:
-    chart = Chart(0.2, 7, 3)
+    chart = CusumChart(0.2, 7, 3)
     whole = sum(1 - chart.chance(20, cases) for cases in range(1200))
     assert chart.run_length(20) == pytest.approx(whole, rel=1e-3)
     assert chart.run_length(20, 0.5) < chart.run_length(20)

@@ -198,7 +198,7 @@ class _Demo:
     def invented(self, cases: int) -> Path:
         """A record of a shop that never was, beside the demo's own."""
         from faulttree.cases import open_store
-        from faulttree.figures.simulator import fill
+        from faulttree.figures.simulation.simulator import fill
         from faulttree.tree import Library
 
         path = self.folder / "invented-shop.db"

@@ -27,8 +27,8 @@ from faulttree.errors import FaulttreeError
 
 if TYPE_CHECKING:
     from faulttree.figures import Review
-    from faulttree.figures.applying import Edit
-    from faulttree.figures.proposal import Proposal
+    from faulttree.figures.proposals.apply import Edit
+    from faulttree.figures.proposals.proposal import ReviewProposal
     from faulttree.tree import Library
     from faulttree.tree.model import Tree
 
@@ -132,7 +132,7 @@ def trees_of(library: Library, tree: str | None, family: str | None) -> list[Tre
     return found
 
 
-def _chosen(found: Review, number: int) -> Proposal:
+def _chosen(found: Review, number: int) -> ReviewProposal:
     """The proposal of the one tree by its number, from 1."""
     proposals = found.trees[0].proposals if found.trees else ()
     if number > len(proposals):
@@ -143,9 +143,9 @@ def _chosen(found: Review, number: int) -> Proposal:
     return proposals[number - 1]
 
 
-def _apply(shelf: Library, proposal: Proposal, manner: Writing, *, even_so: bool) -> int:
+def _apply(shelf: Library, proposal: ReviewProposal, manner: Writing, *, even_so: bool) -> int:
     """Show what a proposal changes, and write it where that is agreed to."""
-    from faulttree.figures.applying import edit_of
+    from faulttree.figures.proposals.apply import edit_of
     from faulttree.tree.edit import write_all
 
     if "fragment" in proposal.change:
@@ -168,7 +168,7 @@ def _apply(shelf: Library, proposal: Proposal, manner: Writing, *, even_so: bool
 
 
 def _show_edit(
-    proposal: Proposal, edit: Edit, path: str, manner: Writing, asking: Asking | None
+    proposal: ReviewProposal, edit: Edit, path: str, manner: Writing, asking: Asking | None
 ) -> None:
     diff = edit.change.diff(path)
     if manner.as_json:
@@ -187,7 +187,7 @@ def _show_edit(
             asking.tell(line)
 
 
-def _to_fill_in(proposal: Proposal, *, as_json: bool) -> int:
+def _to_fill_in(proposal: ReviewProposal, *, as_json: bool) -> int:
     """A piece of the file, where only a person can say what is missing; nothing is written."""
     if as_json:
         say_json({"path": None, "diff": "", "written": False, **proposal.as_dict()})
@@ -221,7 +221,7 @@ def _kind(path: Path) -> str:
 
 
 def _show(found: Review, full: bool | None) -> None:
-    from faulttree.figures.terminal import lines
+    from faulttree.figures.render.text import lines
 
     if not found.trees:
         say("The record holds no such case yet.", to_people=True)
@@ -232,12 +232,12 @@ def _show(found: Review, full: bool | None) -> None:
 
 def _write(found: Review, path: Path, kind: str) -> None:
     if kind == "html":
-        from faulttree.figures.webpage import page
+        from faulttree.figures.render.html import page
 
         with bar("Drawing") as show:
             text = page(found, progress=show)
     elif kind == "csv":
-        from faulttree.figures.csv_file import to_csv
+        from faulttree.figures.render.csv_table import to_csv
 
         file = io.StringIO(newline="")
         to_csv(found, file)

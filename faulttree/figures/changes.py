@@ -6,12 +6,18 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-from faulttree.figures.intervals import Share, chance_of_at_least, chance_of_at_most, holm, share_of
+from faulttree.figures.statistics import (
+    Share,
+    chance_of_at_least,
+    chance_of_at_most,
+    holm,
+    share_of,
+)
 
 if TYPE_CHECKING:
-    from faulttree.figures.gathering import TreeCount
+    from faulttree.figures.tree_counts import TreeCount
 
-__all__ = ["ALARM", "LEAST", "RECENT_MONTHS", "Change", "changes", "month_before"]
+__all__ = ["ALARM", "LEAST", "RECENT_MONTHS", "ShareChange", "changes", "month_before"]
 
 RECENT_MONTHS = 6
 """How many months are looked at as recent: common practice, no source."""
@@ -24,7 +30,7 @@ LEAST = 5
 
 
 @dataclass(frozen=True, slots=True)
-class Change:
+class ShareChange:
     """A fault's share of late beside its share before.
 
     Attributes:
@@ -58,7 +64,7 @@ class Change:
         }
 
 
-def changes(counts: Sequence[TreeCount]) -> Mapping[tuple[str, str], Change]:
+def changes(counts: Sequence[TreeCount]) -> Mapping[tuple[str, str], ShareChange]:
     """(tree, fault) → how its share changed, for faults with enough cases.
 
     Given k cases of a fault in all, each falls into the recent months with the chance that
@@ -80,7 +86,7 @@ def changes(counts: Sequence[TreeCount]) -> Mapping[tuple[str, str], Change]:
                 tested.append(((count.tree.id, fault), *shares, chance))
     stands = holm([chance for *_, chance in tested], ALARM)
     return {
-        key: Change(recent, before, chance, alarm)
+        key: ShareChange(recent, before, chance, alarm)
         for (key, recent, before, chance), alarm in zip(tested, stands, strict=True)
     }
 

@@ -15,7 +15,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["ODDS_RATIO", "Chart", "Peak", "chart_for"]
+__all__ = ["ODDS_RATIO", "CusumChart", "Peak", "chart_for"]
 
 ODDS_RATIO = 2.0
 """The rise that a chart is best at: the odds of the fault doubled (common practice, no source)."""
@@ -55,7 +55,7 @@ class Peak:
 
 
 @dataclass(frozen=True, slots=True)
-class Chart:
+class CusumChart:
     """A Bernoulli CUSUM for a rise of a share.
 
     Attributes:
@@ -184,7 +184,7 @@ class Chart:
         return after
 
 
-def chart_for(share: float) -> Chart:
+def chart_for(share: float) -> CusumChart:
     """The chart that is best at the doubled odds of a share.
 
     The step down over both steps is γ = ln(1 + p(θ − 1)) / ln θ, with p the share and θ the
@@ -196,6 +196,6 @@ def chart_for(share: float) -> Chart:
     gamma = math.log1p(share * (ODDS_RATIO - 1)) / math.log(ODDS_RATIO)
     if gamma < 0.2:
         whole = min(max(round(1 / gamma), 2), FINEST)
-        return Chart(share, whole - 1, 1)
+        return CusumChart(share, whole - 1, 1)
     down = min(max(round(gamma * 10), 2), 9)
-    return Chart(share, 10 - down, down)
+    return CusumChart(share, 10 - down, down)

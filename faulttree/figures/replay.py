@@ -13,14 +13,20 @@ from sqlalchemy import ColumnElement, Connection, not_, select
 
 from faulttree.cases.filters import conditions
 from faulttree.cases.tables import CASES, STEPS
-from faulttree.figures.gathering import FOUND
-from faulttree.figures.intervals import Mean, Share, bootstrap_mean, share_of
-from faulttree.figures.orders import Case, Planned, Standing, Way, planned
+from faulttree.figures.order_replay import (
+    CurrentOrder,
+    OrderPath,
+    PlannedOrder,
+    ReplayCase,
+    planned,
+)
+from faulttree.figures.statistics import Mean, Share, bootstrap_mean, share_of
+from faulttree.figures.tree_counts import FOUND
 from faulttree.odds import guarded_table
 
 if TYPE_CHECKING:
     from faulttree.cases.store import Store
-    from faulttree.figures.gathering import TreeCount
+    from faulttree.figures.tree_counts import TreeCount
     from faulttree.odds import FaultTable
     from faulttree.tree.model import Tree
 
@@ -30,7 +36,7 @@ __all__ = ["Counted", "Recorded", "Replay", "cases_of", "recorded", "replanned"]
 class Order(Protocol):
     """An order of tests that a case can be walked in."""
 
-    def way(self, case: Case) -> Way:
+    def way(self, case: ReplayCase) -> OrderPath:
         """What the case takes in it."""
 
 
@@ -81,7 +87,7 @@ class Replay:
         }
 
 
-Counted = Mapping[tuple[Case, int], int]
+Counted = Mapping[tuple[ReplayCase, int], int]
 """(case, half of the record it belongs to) → how many such cases."""
 
 
@@ -101,7 +107,7 @@ def cases_of(
     """
     known = {**filters, "tree": count.tree.id}
 
-    def work(connection: Connection) -> Counter[tuple[Case, int]]:
+    def work(connection: Connection) -> Counter[tuple[ReplayCase, int]]:
         asked = (
             select(
                 *(CASES.c.number, CASES.c.tree_hash, CASES.c.fault),
@@ -125,7 +131,7 @@ def cases_of(
     return store.read(work)
 
 
-def _cases(rows: Any, count: TreeCount) -> Iterator[tuple[Case, int]]:
+def _cases(rows: Any, count: TreeCount) -> Iterator[tuple[ReplayCase, int]]:
     for number, group in groupby(rows, key=itemgetter(0)):
         taken = list(group)
         bridge = count.bridges.get(taken[0][1])
@@ -133,7 +139,7 @@ def _cases(rows: Any, count: TreeCount) -> Iterator[tuple[Case, int]]:
         if bridge is None or fault is None:
             continue
         seen = {bridge.steps[step]: outcome for *_, step, outcome in taken if step in bridge.steps}
-        yield Case(fault, frozenset(seen.items())), number % 2
+        yield ReplayCase(fault, frozenset(seen.items())), number % 2
 
 
 @dataclass(frozen=True)
@@ -149,7 +155,7 @@ class Recorded:
     tree: Tree
     table: FaultTable
     counted: Counted
-    usual: Mapping[Case, Way]
+    usual: Mapping[ReplayCase, OrderPath]
     fit: Counted
 
     def replay(
@@ -191,13 +197,13 @@ def recorded(counted: Counted, tree: Tree) -> Recorded:
         TableError: the tree has steps that wait for one another.
     """
     table = guarded_table(tree)
-    standing = Standing(tree, table)
+    standing = CurrentOrder(tree, table)
     usual = {case: standing.way(case) for case, _ in counted}
     fit = {key: many for key, many in counted.items() if usual[key[0]].arrives > 1 - 1e-9}
     return Recorded(tree, table, counted, usual, fit)
 
 
-def replanned(known: Recorded) -> tuple[Planned, Replay] | None:
+def replanned(known: Recorded) -> tuple[PlannedOrder, Replay] | None:
     """An order planned anew by the record, and what it does; None where none can be had."""
     parts = [_only(known.counted, half) for half in (None, 0, 1)]
     chosen = [one for part in parts if (one := _order(known.table, part)) is not None]
@@ -212,7 +218,7 @@ def _only(counted: Counted, half: int | None) -> Counted:
     return {key: many for key, many in counted.items() if half in (None, key[1])}
 
 
-def _order(table: Any, counted: Counted) -> Planned | None:
+def _order(table: Any, counted: Counted) -> PlannedOrder | None:
     counts: Counter[tuple[str, str]] = Counter()
     for (case, _), many in counted.items():
         if case.fault in table.identities:
@@ -221,10 +227,10 @@ def _order(table: Any, counted: Counted) -> Planned | None:
 
 
 def _saved(
-    fit: Counted, usual: Mapping[Case, Way], order_for: Callable[[int], Order]
-) -> dict[tuple[Case, int], tuple[float, float]]:
+    fit: Counted, usual: Mapping[ReplayCase, OrderPath], order_for: Callable[[int], Order]
+) -> dict[tuple[ReplayCase, int], tuple[float, float]]:
     """(case, half) → minutes saved, and the chance that the order leads to the fault."""
-    known: dict[tuple[int, Case], Way] = {}
+    known: dict[tuple[int, ReplayCase], OrderPath] = {}
     found = {}
     for case, half in fit:
         order = order_for(half)
@@ -238,7 +244,7 @@ def _saved(
     return found
 
 
-def _mean(fit: Counted, saved: Mapping[tuple[Case, int], tuple[float, float]]) -> Mean:
+def _mean(fit: Counted, saved: Mapping[tuple[ReplayCase, int], tuple[float, float]]) -> Mean:
     by_value: Counter[float] = Counter()
     for key, many in fit.items():
         by_value[round(saved[key][0], 9)] += many

@@ -7,11 +7,11 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from faulttree.figures.changes import Change
-    from faulttree.figures.gathering import TreeCount
-    from faulttree.figures.intervals import Share, Spread
-    from faulttree.figures.proposal import Proposal
+    from faulttree.figures.changes import ShareChange
+    from faulttree.figures.proposals.proposal import ReviewProposal
     from faulttree.figures.rises import Rise
+    from faulttree.figures.statistics import Share, Spread
+    from faulttree.figures.tree_counts import TreeCount
     from faulttree.tree.model import Tree
 
 __all__ = ["Branch", "FaultFigures", "KindFigures", "Review", "StepFigures", "TreeFigures"]
@@ -120,7 +120,7 @@ class FaultFigures:
     below: float | None
     minutes: Spread | None
     evidence: tuple[str, ...]
-    change: Change | None
+    change: ShareChange | None
     rise: Rise | None = None
 
     def as_dict(self) -> dict[str, Any]:
@@ -193,7 +193,7 @@ class TreeFigures:
     faults: tuple[FaultFigures, ...]
     suspects: tuple[KindFigures, ...]
     quarters: tuple[tuple[str, int, Mapping[str, int]], ...]
-    proposals: tuple[Proposal, ...] = ()
+    proposals: tuple[ReviewProposal, ...] = ()
     count: TreeCount | None = field(default=None, repr=False, compare=False)
 
     def as_dict(self) -> dict[str, Any]:

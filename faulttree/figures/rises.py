@@ -19,11 +19,11 @@ from faulttree.cases.filters import conditions
 from faulttree.cases.tables import CASES
 from faulttree.figures.changes import ALARM, LEAST
 from faulttree.figures.cusum import chart_for
-from faulttree.figures.intervals import Share, holm, share_of
+from faulttree.figures.statistics import Share, holm, share_of
 
 if TYPE_CHECKING:
     from faulttree.cases.store import Store
-    from faulttree.figures.gathering import TreeCount
+    from faulttree.figures.tree_counts import TreeCount
 
 __all__ = ["Rise", "rises"]
 

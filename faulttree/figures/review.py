@@ -11,11 +11,10 @@ import numpy as np
 
 from faulttree.authoring.edited_check import EditedCheck
 from faulttree.cases import open_store
-from faulttree.figures.built_in import built_in, unsaid
-from faulttree.figures.changes import Change, changes
-from faulttree.figures.gathering import TreeCount, gather
-from faulttree.figures.intervals import FEW, Share, share_of, spread_of, upper_limit
-from faulttree.figures.proposals import propose
+from faulttree.figures.changes import ShareChange, changes
+from faulttree.figures.counts import tally
+from faulttree.figures.module_cases import built_in, unsaid
+from faulttree.figures.proposals.collect import propose
 from faulttree.figures.results import (
     Branch,
     FaultFigures,
@@ -25,12 +24,13 @@ from faulttree.figures.results import (
     TreeFigures,
 )
 from faulttree.figures.rises import Rise, rises
-from faulttree.figures.tallies import tally
+from faulttree.figures.statistics import FEW, Share, share_of, spread_of, upper_limit
+from faulttree.figures.tree_counts import TreeCount, gather
 from faulttree.tree import Library
 
 if TYPE_CHECKING:
     from faulttree.cases.store import Store
-    from faulttree.figures.gathering import StepCount
+    from faulttree.figures.tree_counts import StepCount
     from faulttree.tree.model import Tree
 
 __all__ = ["review"]
@@ -136,7 +136,7 @@ def review(
 class Trends:
     """(tree, fault) → what became of its share over time."""
 
-    changes: Mapping[tuple[str, str], Change]
+    changes: Mapping[tuple[str, str], ShareChange]
     rises: Mapping[tuple[str, str], Rise]
 
 

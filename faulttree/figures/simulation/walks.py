@@ -9,8 +9,8 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from faulttree.errors import FaulttreeError
-from faulttree.figures.pretended import Ground, Unit, typed
-from faulttree.figures.shop import INVENTED, Shop
+from faulttree.figures.simulation.shop import INVENTED, Shop
+from faulttree.figures.simulation.units import Ground, SimulatedUnit, typed
 from faulttree.reading import formula_names
 from faulttree.walk import events as ev
 from faulttree.walk.advisor import untested
@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from faulttree.tree.model import Step
     from faulttree.walk.state import State
 
-__all__ = ["Known", "Visit", "Walking"]
+__all__ = ["KnownFault", "SimulatedVisit", "SimulatedWalk"]
 
 LONGEST = 120
 """Events after which a walk is given up, whatever comes."""
@@ -53,7 +53,7 @@ class _Place:
         self.suspects: tuple[Mapping[str, object], ...] | None = None
 
 
-class Known:
+class KnownFault:
     """A tree with the places its walks have come to, by model."""
 
     def __init__(self, ground: Ground) -> None:
@@ -78,22 +78,24 @@ def _names(step: Step) -> Iterable[str]:
 
 
 @dataclass(frozen=True)
-class Visit:
+class SimulatedVisit:
     """A unit that comes in: its tree, what is wrong with it, its tag and model."""
 
-    known: Known
+    known: KnownFault
     fault: str
     tag: str
     model: str
 
 
-class Walking:
+class SimulatedWalk:
     """One walk, event by event."""
 
-    def __init__(self, shop: Shop, visit: Visit, at: dt.datetime, drawn: random.Random) -> None:
+    def __init__(
+        self, shop: Shop, visit: SimulatedVisit, at: dt.datetime, drawn: random.Random
+    ) -> None:
         self.shop, self.visit, self.drawn = shop, visit, drawn
         self.tree = visit.known.ground.tree
-        self.unit = Unit(visit.known.ground, visit.fault, drawn)
+        self.unit = SimulatedUnit(visit.known.ground, visit.fault, drawn)
         self.time = at
         self.read: set[str] = set()
         self.events: list[ev.Event] = [self.opened()]

@@ -10,15 +10,15 @@ from faulttree.diagram import Counts, picture
 from faulttree.diagram.escape import plain, xml
 from faulttree.diagram.html_page import page_of, style
 from faulttree.errors import FaulttreeError
-from faulttree.figures import said
-from faulttree.figures.intervals import FEW, share_of
-from faulttree.figures.page_style import STYLE
-from faulttree.figures.plots import Line, boxes, intervals, lines_over_time
-from faulttree.figures.terminal import aside, few_of
+from faulttree.figures import formatting
+from faulttree.figures.render.page_style import STYLE
+from faulttree.figures.render.plots import PlotLine, boxes, intervals, lines_over_time
+from faulttree.figures.render.text import aside, few_of
+from faulttree.figures.statistics import FEW, share_of
 
 if TYPE_CHECKING:
-    from faulttree.figures.intervals import Share
     from faulttree.figures.results import FaultFigures, KindFigures, Review, TreeFigures
+    from faulttree.figures.statistics import Share
 
 __all__ = ["page"]
 
@@ -63,16 +63,16 @@ def _header(review: Review) -> Iterator[str]:
     yield "<header>"
     yield f"<h1>{safe(_headline(review))}</h1>"
     trees = f"{len(review.trees)} tree{'s' * (len(review.trees) != 1)}"
-    yield f"<p>{safe(said.cases(review.cases))} on {trees}, {safe(said.period(review))}.</p>"
+    yield f"<p>{safe(formatting.cases(review.cases))} on {trees}, {safe(formatting.period(review))}.</p>"
     if review.invented:
         yield '<p class="notice">This record is invented: no unit, owner or reading is real.</p>'
     if review.filters:
         told = ", ".join(f"{name} {value}" for name, value in review.filters.items())
         yield f"<p>Only {safe(told)}.</p>"
-    if told := said.unsaid(review):
+    if told := formatting.unsaid(review):
         yield f"<p>{safe(told)}</p>"
     if review.unread:
-        yield f"<p>{safe(said.cases(review.unread))} left out: no text of their trees is left.</p>"
+        yield f"<p>{safe(formatting.cases(review.unread))} left out: no text of their trees is left.</p>"
     if review.benches:
         yield f"<p>Taken in by {safe(', '.join(review.benches))}.</p>"
     yield "</header>"
@@ -98,7 +98,7 @@ def _overview(review: Review) -> Iterator[str]:
             _number(tree.cases),
             _share(confirmed),
             _share(tree.unsolved),
-            safe(said.spread(tree.minutes)),
+            safe(formatting.spread(tree.minutes)),
             _number(len(tree.proposals)),
         ]
         rows.append(cells)
@@ -117,9 +117,9 @@ def _tree(tree: TreeFigures, at: int) -> Iterator[str]:
     yield f'<section class="tree" aria-labelledby="{name}">'
     yield f'<h2 id="{name}">{safe(tree.tree.title)}</h2>'
     gone = " No longer in the library: as the record knew it last." if tree.gone else ""
-    yield f"<p><code>{safe(tree.tree.id)}</code> · {safe(said.tree_words(tree))}.{gone}</p>"
+    yield f"<p><code>{safe(tree.tree.id)}</code> · {safe(formatting.tree_words(tree))}.{gone}</p>"
     if tree.minutes:
-        yield f"<p>Minutes to a confirmed fault: {safe(said.spread(tree.minutes))}.</p>"
+        yield f"<p>Minutes to a confirmed fault: {safe(formatting.spread(tree.minutes))}.</p>"
     yield from _older(tree)
     yield from _proposals(tree)
     yield from _faults(tree)
@@ -135,7 +135,7 @@ def _older(tree: TreeFigures) -> Iterator[str]:
     if tree.older:
         left = sum(tree.left_out.values())
         yield (
-            f"<p>{safe(said.cases(tree.older))} walked an older text of this tree; {left} answers "
+            f"<p>{safe(formatting.cases(tree.older))} walked an older text of this tree; {left} answers "
             "to steps that are no more are left out.</p>"
         )
     if tree.no_longer:
@@ -194,8 +194,12 @@ def _faults(tree: TreeFigures) -> Iterator[str]:
             _number(fault.found),
             _share(fault.held),
             _share(fault.came_back),
-            safe(said.spread(fault.minutes)),
-            safe("; ".join(filter(None, (said.change_words(fault), said.rise_words(fault))))),
+            safe(formatting.spread(fault.minutes)),
+            safe(
+                "; ".join(
+                    filter(None, (formatting.change_words(fault), formatting.rise_words(fault)))
+                )
+            ),
         ]
         for fault in ranked
     ]
@@ -210,7 +214,7 @@ def _never(faults: Sequence[FaultFigures]) -> Iterator[str]:
         [
             f"{safe(one.title)} <code>{safe(one.fault)}</code>",
             _number(one.confirmed.of),
-            safe(said.percent(one.below or 0.0)),
+            safe(formatting.percent(one.below or 0.0)),
         ]
         for one in faults
     ]
@@ -230,7 +234,7 @@ def _trend(tree: TreeFigures) -> Iterator[str]:
     enough = [quarter for quarter in tree.quarters if quarter[1] >= FEW]
     if len(enough) > 1:
         lines = [
-            Line(name, tuple(faults.get(name, 0) / closed for _, closed, faults in enough))
+            PlotLine(name, tuple(faults.get(name, 0) / closed for _, closed, faults in enough))
             for name in names
         ]
         times = [quarter for quarter, _, _ in enough]
@@ -256,7 +260,7 @@ def _steps(tree: TreeFigures) -> Iterator[str]:
         for branch in step.branches:
             first = branch is step.branches[0]
             faults = few_of(branch.faults)
-            never = f"never, below {said.percent(branch.below or 0.0)}"
+            never = f"never, below {formatting.percent(branch.below or 0.0)}"
             name = f"<code>{safe(step.step)}</code>"
             rows.append(
                 [
@@ -268,7 +272,7 @@ def _steps(tree: TreeFigures) -> Iterator[str]:
                     f"{_number(branch.confirmed.count)} <small>{safe(faults)}</small>"
                     if faults
                     else "0",
-                    safe(said.spread(step.minutes)) if first else "",
+                    safe(formatting.spread(step.minutes)) if first else "",
                     safe(aside(step)) if first else "",
                 ]
             )
@@ -285,11 +289,11 @@ def _unsolved(tree: TreeFigures) -> Iterator[str]:
     if not tree.unsolved.count:
         return
     yield "<h3>Ended without a fault</h3>"
-    yield f"<p>{safe(said.share(tree.unsolved))}.</p>"
+    yield f"<p>{safe(formatting.share(tree.unsolved))}.</p>"
     if tree.open_suspects:
         titles = {name: fault.title for name, fault in tree.tree.faults.items()}
         rows = [
-            [safe(titles.get(fault, fault)), _number(many), safe(said.percent(mean))]
+            [safe(titles.get(fault, fault)), _number(many), safe(formatting.percent(mean))]
             for fault, (many, mean) in list(tree.open_suspects.items())[:PLOTTED]
         ]
         heads = ("Suspect", "Walks", "Mean probability")
@@ -354,8 +358,8 @@ def _share(figure: Share) -> str:
     few = ' <span class="few">few</span>' if figure.small else ""
     return (
         f'<span class="n">{_number(figure.count)} of {_number(figure.of)}:</span> '
-        f"{safe(said.percent(figure.share))} "
-        f"<small>({safe(said.between(figure.low, figure.high))})</small>"
+        f"{safe(formatting.percent(figure.share))} "
+        f"<small>({safe(formatting.between(figure.low, figure.high))})</small>"
         f"{few}"
     )
 

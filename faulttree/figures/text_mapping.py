@@ -11,18 +11,18 @@ from faulttree.walk.renames import now_called
 if TYPE_CHECKING:
     from faulttree.tree.model import Fault, Step, Tree
 
-__all__ = ["Bridge", "bridge"]
+__all__ = ["TextMapping", "bridge"]
 
 
 @dataclass(frozen=True, slots=True)
-class Bridge:
+class TextMapping:
     """Which step and fault of an older text is which one now; what is missing has no like."""
 
     steps: Mapping[str, str] = field(default_factory=dict)
     faults: Mapping[str, str] = field(default_factory=dict)
 
 
-def bridge(old: Tree | None, now: Tree) -> Bridge:
+def bridge(old: Tree | None, now: Tree) -> TextMapping:
     """Bring an older text onto the one that stands.
 
     A step is the same where its id, its kind and its outcomes are; a former name that the
@@ -35,10 +35,10 @@ def bridge(old: Tree | None, now: Tree) -> Bridge:
         now: the tree as it stands.
     """
     if old is None:
-        return Bridge()
+        return TextMapping()
     if old.hash == now.hash:
-        return Bridge({name: name for name in now.steps}, {name: name for name in now.faults})
-    return Bridge(_steps(old, now), _faults(old, now))
+        return TextMapping({name: name for name in now.steps}, {name: name for name in now.faults})
+    return TextMapping(_steps(old, now), _faults(old, now))
 
 
 def _steps(old: Tree, now: Tree) -> dict[str, str]:

@@ -6,8 +6,8 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from faulttree.figures.intervals import Share, Spread
     from faulttree.figures.results import FaultFigures, Review, TreeFigures
+    from faulttree.figures.statistics import Share, Spread
 
 __all__ = [
     "between",

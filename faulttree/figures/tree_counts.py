@@ -11,15 +11,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from faulttree.cases.historical_tree import tree_of
-from faulttree.figures.mapping import Bridge, bridge
+from faulttree.figures.text_mapping import TextMapping, bridge
 from faulttree.walk.renames import now_called
 
 if TYPE_CHECKING:
     from faulttree.cases.store import Store
-    from faulttree.figures.tallies import Answers, Cases, Ended, Tallies
+    from faulttree.figures.counts import AnswerCounts, CaseCounts, EndCounts, Tallies
     from faulttree.tree.model import Tree
 
-__all__ = ["FOUND", "Readings", "StepCount", "TreeCount", "gather"]
+__all__ = ["FOUND", "ReadingCounts", "StepCount", "TreeCount", "gather"]
 
 Floats = NDArray[np.float64]
 
@@ -28,7 +28,7 @@ FOUND = frozenset({"fixed", "found"})
 
 
 @dataclass(slots=True)
-class Readings:
+class ReadingCounts:
     """Readings in the base unit, as their number, sum and sum of squares."""
 
     n: int = 0
@@ -71,7 +71,7 @@ class StepCount:
     given_up: int = 0
     later: int = 0
     minutes: list[Floats] = field(default_factory=list)
-    good: Readings = field(default_factory=Readings)
+    good: ReadingCounts = field(default_factory=ReadingCounts)
 
     @property
     def timed(self) -> Floats:
@@ -100,7 +100,7 @@ class TreeCount:
 
     tree: Tree
     gone: bool = False
-    bridges: dict[str, Bridge] = field(default_factory=dict)
+    bridges: dict[str, TextMapping] = field(default_factory=dict)
     cases: int = 0
     closed: int = 0
     first: str = ""
@@ -168,7 +168,7 @@ def gather(store: Store, tallies: Tallies, trees: Iterable[Tree]) -> list[TreeCo
     return [counts[name] for name in sorted(counts)]
 
 
-def _texts(cases: Sequence[Cases]) -> dict[str, list[str]]:
+def _texts(cases: Sequence[CaseCounts]) -> dict[str, list[str]]:
     """Tree → the texts it was walked in, the one walked last at the end."""
     last: dict[str, dict[str, str]] = {}
     for one in cases:
@@ -191,7 +191,7 @@ def _start(store: Store, name: str, hashes: Sequence[str], now: Tree | None) -> 
     return TreeCount(tree, gone=now is None, bridges=bridges)
 
 
-def _add_cases(count: TreeCount, cases: Cases) -> None:
+def _add_cases(count: TreeCount, cases: CaseCounts) -> None:
     count.cases += cases.count
     count.first = min(count.first or cases.first, cases.first)
     count.last = max(count.last, cases.last)
@@ -217,7 +217,7 @@ def _add_cases(count: TreeCount, cases: Cases) -> None:
         count.minutes[fault].append(cases.minutes[cases.minutes > 0])
 
 
-def _add_answers(count: TreeCount, answers: Answers) -> None:
+def _add_answers(count: TreeCount, answers: AnswerCounts) -> None:
     name = count.bridges[answers.tree_hash].steps.get(answers.step)
     if name is None:
         count.left_out[answers.step] += answers.answers
@@ -242,7 +242,7 @@ def _add_answers(count: TreeCount, answers: Answers) -> None:
             step.ended[answers.outcome][answers.result, fault] += answers.cases
 
 
-def _add_good(count: TreeCount, name: str, step: StepCount, answers: Answers) -> None:
+def _add_good(count: TreeCount, name: str, step: StepCount, answers: AnswerCounts) -> None:
     """Readings that confirmed a repair show what a good unit reads."""
     fault = count.tree.faults.get(count.fault(answers.tree_hash, answers.fault) or "")
     confirm = fault.confirm if fault else None
@@ -255,7 +255,7 @@ def _add_good(count: TreeCount, name: str, step: StepCount, answers: Answers) ->
         step.good.unit = answers.unit
 
 
-def _add_ended(owner: Mapping[str, TreeCount], ended: Iterable[Ended]) -> None:
+def _add_ended(owner: Mapping[str, TreeCount], ended: Iterable[EndCounts]) -> None:
     for one in ended:
         count = owner.get(one.tree_hash)
         if count is None:
@@ -273,7 +273,7 @@ def _add_ended(owner: Mapping[str, TreeCount], ended: Iterable[Ended]) -> None:
             _add_open(count, one)
 
 
-def _add_failed(count: TreeCount, one: Ended) -> None:
+def _add_failed(count: TreeCount, one: EndCounts) -> None:
     fault = count.fault(one.tree_hash, str(one.event.get("fault", "")))
     if fault is None:
         return
@@ -283,7 +283,7 @@ def _add_failed(count: TreeCount, one: Ended) -> None:
         count.instead[fault, then] += 1
 
 
-def _add_open(count: TreeCount, one: Ended) -> None:
+def _add_open(count: TreeCount, one: EndCounts) -> None:
     for suspect in one.event.get("suspects", ()):
         fault = count.fault(one.tree_hash, str(suspect.get("fault", "")))
         if fault is not None:

@@ -9,8 +9,8 @@ from typing import IO, TYPE_CHECKING, Any
 from faulttree.cases.transfer.export import cell
 
 if TYPE_CHECKING:
-    from faulttree.figures.intervals import Spread
     from faulttree.figures.results import Review
+    from faulttree.figures.statistics import Spread
 
 __all__ = ["COLUMNS", "to_csv"]
 

@@ -13,12 +13,12 @@ from itertools import pairwise
 from typing import TYPE_CHECKING
 
 from faulttree.diagram.escape import plain, xml
-from faulttree.figures.said import between, minutes, percent
+from faulttree.figures.formatting import between, minutes, percent
 
 if TYPE_CHECKING:
-    from faulttree.figures.intervals import Share, Spread
+    from faulttree.figures.statistics import Share, Spread
 
-__all__ = ["Line", "boxes", "intervals", "lines_over_time"]
+__all__ = ["PlotLine", "boxes", "intervals", "lines_over_time"]
 
 ACROSS = 640.0
 ROW = 24.0
@@ -29,7 +29,7 @@ LETTER = 6.6
 
 
 @dataclass(frozen=True, slots=True)
-class Line:
+class PlotLine:
     """One series over time: a share, 0 to 1, for each time."""
 
     name: str
@@ -103,7 +103,7 @@ TALL = 190.0
 LEFT = 52.0
 
 
-def lines_over_time(title: str, times: Sequence[str], lines: Sequence[Line]) -> str:
+def lines_over_time(title: str, times: Sequence[str], lines: Sequence[PlotLine]) -> str:
     """Shares over time, named at their ends; at most four lines, two times at least."""
     shown = lines[: len(SERIES)]
     top = _nice(max([0.05, *(s for line in shown for s in line.shares)]))
@@ -138,7 +138,7 @@ def lines_over_time(title: str, times: Sequence[str], lines: Sequence[Line]) -> 
 
 
 def _series(
-    line: Line,
+    line: PlotLine,
     colour: str,
     place: Callable[[int, float], tuple[float, float]],
     label: tuple[float, float],

@@ -6,13 +6,13 @@ from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
 from faulttree.errors import FaulttreeError
-from faulttree.figures.intervals import FEW
-from faulttree.figures.proposal import Proposal
+from faulttree.figures.proposals.proposal import ReviewProposal
 from faulttree.figures.replay import replanned
+from faulttree.figures.statistics import FEW
 
 if TYPE_CHECKING:
-    from faulttree.figures.moves import Moved, Mover
-    from faulttree.figures.orders import Planned
+    from faulttree.figures.order_replay import PlannedOrder
+    from faulttree.figures.proposals.moves import MovedOrder, Mover
     from faulttree.figures.replay import Recorded, Replay
 
 __all__ = ["order"]
@@ -24,7 +24,7 @@ BESIDES = 0.5
 """Minutes a case that an order planned anew must save more than moves do to stand beside them."""
 
 
-def order(known: Recorded, mover: Mover) -> Iterator[Proposal]:
+def order(known: Recorded, mover: Mover) -> Iterator[ReviewProposal]:
     """Steps to move in the author's file, then the order planned anew beside it."""
     found = replanned(known)
     if found is None or not _pays(found[1]):
@@ -46,10 +46,10 @@ def _pays(tried: Replay) -> bool:
     return tried.cases >= FEW and tried.sure and tried.held_out.mean >= WORTH_SAYING
 
 
-def _moves(moved: Moved, tried: Replay) -> Proposal:
+def _moves(moved: MovedOrder, tried: Replay) -> ReviewProposal:
     now, then = moved.expected
     told = [f"{place.step} {place}" for place in moved.places]
-    return Proposal(
+    return ReviewProposal(
         "order",
         moved.places[0].step if len(moved.places) == 1 else "",
         f"Move {', then '.join(told).replace('`', '')}.",
@@ -61,8 +61,8 @@ def _moves(moved: Moved, tried: Replay) -> Proposal:
     )
 
 
-def _anew(tree: str, planned: Planned, tried: Replay, *, begin: str) -> Proposal:
-    return Proposal(
+def _anew(tree: str, planned: PlannedOrder, tried: Replay, *, begin: str) -> ReviewProposal:
+    return ReviewProposal(
         "order",
         "",
         f"{begin} in an order planned anew: {', then '.join(planned.first)}.",

@@ -7,8 +7,8 @@ from collections.abc import Iterator, Mapping, Sequence
 from typing import TYPE_CHECKING
 
 from faulttree.cases.report.render import table
-from faulttree.figures import said
-from faulttree.figures.intervals import share_of
+from faulttree.figures import formatting
+from faulttree.figures.statistics import share_of
 from faulttree.texts import harmless, one_line
 
 if TYPE_CHECKING:
@@ -46,17 +46,17 @@ def lines(review: Review, width: int, *, full: bool | None = None) -> list[str]:
 
 
 def _head(review: Review, width: int) -> Iterator[str]:
-    where = f", {said.period(review)}" if review.first else ""
+    where = f", {formatting.period(review)}" if review.first else ""
     trees = f"{len(review.trees)} tree{'s' * (len(review.trees) != 1)}"
-    yield f"{said.cases(review.cases)} on {trees}{where}"
+    yield f"{formatting.cases(review.cases)} on {trees}{where}"
     if review.invented:
         yield "This record is invented."
     if review.filters:
         yield "Only " + ", ".join(f"{name} {value}" for name, value in review.filters.items())
-    if told := said.unsaid(review):
+    if told := formatting.unsaid(review):
         yield told
     if review.unread:
-        yield f"{said.cases(review.unread)} left out: no text of their trees can be read."
+        yield f"{formatting.cases(review.unread)} left out: no text of their trees can be read."
 
 
 def _list(review: Review, width: int) -> list[str]:
@@ -67,8 +67,8 @@ def _list(review: Review, width: int) -> list[str]:
             (
                 tree.tree.id,
                 str(tree.cases),
-                said.share(share_of(confirmed, tree.closed), counts=False),
-                said.minutes(tree.minutes.median) if tree.minutes else "–",
+                formatting.share(share_of(confirmed, tree.closed), counts=False),
+                formatting.minutes(tree.minutes.median) if tree.minutes else "–",
                 str(len(tree.proposals) or ""),
             )
         )
@@ -82,13 +82,13 @@ def _title(tree: TreeFigures) -> str:
 
 def _tree(tree: TreeFigures, width: int) -> Iterator[str]:
     yield _title(tree)
-    yield said.tree_words(tree)
+    yield formatting.tree_words(tree)
     if tree.minutes:
-        yield f"Minutes to a confirmed fault: {said.spread(tree.minutes)}"
+        yield f"Minutes to a confirmed fault: {formatting.spread(tree.minutes)}"
     if tree.older:
         left = sum(tree.left_out.values())
         yield (
-            f"{said.cases(tree.older)} walked an older text of the tree; {left} answers to steps "
+            f"{formatting.cases(tree.older)} walked an older text of the tree; {left} answers to steps "
             "that are no more are left out."
         )
     if tree.no_longer:
@@ -113,8 +113,8 @@ def _faults(tree: TreeFigures, width: int) -> Iterator[str]:
         rows.append(
             (
                 fault.fault,
-                said.share(fault.confirmed),
-                said.spread(fault.minutes),
+                formatting.share(fault.confirmed),
+                formatting.spread(fault.minutes),
                 f"{fault.held.count} of {fault.held.of}",
                 str(fault.came_back.count or ""),
             )
@@ -123,12 +123,12 @@ def _faults(tree: TreeFigures, width: int) -> Iterator[str]:
         yield ""
         yield from table(rows, width)
     for fault in tree.faults:
-        if words := said.change_words(fault):
+        if words := formatting.change_words(fault):
             yield f"{fault.fault} {words}"
-        if words := said.rise_words(fault):
+        if words := formatting.rise_words(fault):
             yield from _par(f"{fault.fault} {words}.", width)
     if never:
-        names = ", ".join(f"{one.fault} {said.percent(one.below or 0.0)}" for one in never)
+        names = ", ".join(f"{one.fault} {formatting.percent(one.below or 0.0)}" for one in never)
         yield from _par(f"Never found, so below this share of cases (95 %): {names}", width)
 
 
@@ -136,13 +136,13 @@ def _steps(tree: TreeFigures, width: int) -> Iterator[str]:
     shown = [step for step in tree.steps if step.walked and len(step.branches) > 1]
     wide = max((len(_way(b)) for step in shown for b in step.branches), default=0)
     for step in shown:
-        minutes = f", {said.spread(step.minutes)} min" if step.minutes else ""
+        minutes = f", {formatting.spread(step.minutes)} min" if step.minutes else ""
         besides = f"; {words}" if (words := aside(step)) else ""
         yield ""
         yield from _par(f"{step.step}: {step.walked} walked{minutes}{besides}", width)
         for branch in step.branches:
-            never = f"never, below {said.percent(branch.below or 0)}"
-            walked = never if branch.below is not None else said.share(branch.walked)
+            never = f"never, below {formatting.percent(branch.below or 0)}"
+            walked = never if branch.below is not None else formatting.share(branch.walked)
             yield f"  {_way(branch):{wide}}  {walked}"
             if branch.faults:
                 told = f"      {branch.confirmed.count} confirmed: {few_of(branch.faults)}"
@@ -175,15 +175,18 @@ def _open(tree: TreeFigures, width: int) -> Iterator[str]:
     if not tree.unsolved.count:
         return
     yield ""
-    yield f"Ended without a fault: {said.share(tree.unsolved)}"
+    yield f"Ended without a fault: {formatting.share(tree.unsolved)}"
     for fault, (many, mean) in list(tree.open_suspects.items())[:5]:
-        untested = f"{fault} was left untested in {said.cases(many)}"
-        yield f"  {untested}, at {said.percent(mean)} on average"
+        untested = f"{fault} was left untested in {formatting.cases(many)}"
+        yield f"  {untested}, at {formatting.percent(mean)} on average"
 
 
 def _suspects(tree: TreeFigures, width: int) -> Iterator[str]:
     rows: list[Sequence[str]] = [("suspects", "confirmed since", "repairs held")]
-    rows += [(kind.kind, said.share(kind.seen), said.share(kind.held)) for kind in tree.suspects]
+    rows += [
+        (kind.kind, formatting.share(kind.seen), formatting.share(kind.held))
+        for kind in tree.suspects
+    ]
     yield ""
     yield from table(rows, width)
 

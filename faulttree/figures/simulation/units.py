@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from faulttree.tree.model import Step, Tree
     from faulttree.walk.state import State
 
-__all__ = ["Ground", "Unit", "typed"]
+__all__ = ["Ground", "SimulatedUnit", "typed"]
 
 OFF_CENTRE = 6
 """One measured step in so many reads off its nominal value on this shop's good units."""
@@ -74,7 +74,7 @@ class Ground:
 
 
 @dataclass
-class Unit:
+class SimulatedUnit:
     """One unit on the bench: its fault, and what each step would show.
 
     Attributes:
@@ -142,7 +142,7 @@ class Unit:
         return (on or outcomes)[:1]
 
 
-def typed(unit: Unit, state: State, step: Step, outcome: str) -> TypedAnswer:
+def typed(unit: SimulatedUnit, state: State, step: Step, outcome: str) -> TypedAnswer:
     """What a technician would type for an outcome: a reading where one is measured."""
     if step.kind != "measure" or outcome == "undecided":
         return TypedAnswer(outcome=outcome)
@@ -152,7 +152,7 @@ def typed(unit: Unit, state: State, step: Step, outcome: str) -> TypedAnswer:
     return TypedAnswer(typed=(text,), sure=True, in_circuit=False if step.in_circuit else None)
 
 
-def _reading(unit: Unit, state: State, step: Step, outcome: str) -> str | None:
+def _reading(unit: SimulatedUnit, state: State, step: Step, outcome: str) -> str | None:
     try:
         limits = limits_of(state, step)
     except FaulttreeError:
@@ -168,7 +168,7 @@ def _reading(unit: Unit, state: State, step: Step, outcome: str) -> str | None:
     return show(value, limits.unit, limits.kind, digits=4)
 
 
-def _value(unit: Unit, step: str, limits: Limits, outcome: str) -> float | None:
+def _value(unit: SimulatedUnit, step: str, limits: Limits, outcome: str) -> float | None:
     drawn = unit.random
     lower, upper = limits.last_lower, limits.last_upper
     for band in limits.bands:
@@ -187,7 +187,7 @@ def _value(unit: Unit, step: str, limits: Limits, outcome: str) -> float | None:
     return None
 
 
-def _inside(unit: Unit, step: str, low: float | None, high: float | None) -> float:
+def _inside(unit: SimulatedUnit, step: str, low: float | None, high: float | None) -> float:
     drawn = unit.random
     if low is not None and high is not None:
         middle, half = (low + high) / 2, (high - low) / 2

@@ -22,13 +22,13 @@ from faulttree.cases.tables import CASES, EVENTS, STEPS
 if TYPE_CHECKING:
     from faulttree.cases.store import Store
 
-__all__ = ["Answers", "Cases", "Ended", "Tallies", "tally"]
+__all__ = ["AnswerCounts", "CaseCounts", "EndCounts", "Tallies", "tally"]
 
 Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True)
-class Cases:
+class CaseCounts:
     """Cases of one text of a tree that ended alike in one month."""
 
     tree: str
@@ -45,7 +45,7 @@ class Cases:
 
 
 @dataclass(frozen=True, slots=True)
-class Answers:
+class AnswerCounts:
     """Answers to one step, alike in outcome and in how their cases ended.
 
     Attributes:
@@ -75,7 +75,7 @@ class Answers:
 
 
 @dataclass(frozen=True, slots=True)
-class Ended:
+class EndCounts:
     """A case that was given up, suspects left untested, or a repair that did not hold."""
 
     number: int
@@ -89,9 +89,9 @@ class Ended:
 class Tallies:
     """All that is counted, not yet sorted by tree."""
 
-    cases: tuple[Cases, ...]
-    answers: tuple[Answers, ...]
-    ended: tuple[Ended, ...]
+    cases: tuple[CaseCounts, ...]
+    answers: tuple[AnswerCounts, ...]
+    ended: tuple[EndCounts, ...]
     benches: tuple[str, ...]
 
 
@@ -119,7 +119,7 @@ def tally(store: Store, part: Sequence[ColumnElement[bool]] = (), **wanted: Any)
     return store.read(work)
 
 
-def _cases(connection: Connection, where: Sequence[Any]) -> Iterator[Cases]:
+def _cases(connection: Connection, where: Sequence[Any]) -> Iterator[CaseCounts]:
     keys = (
         *(CASES.c.tree, CASES.c.tree_hash, CASES.c.state, CASES.c.result, CASES.c.fault),
         (CASES.c.came_back != "").label("again"),
@@ -135,10 +135,10 @@ def _cases(connection: Connection, where: Sequence[Any]) -> Iterator[Cases]:
     for row in connection.execute(asked.where(*where).group_by(*_names(keys))):
         found = dict(row._mapping)
         minutes, back = _floats(found.pop("minutes")), bool(found.pop("again"))
-        yield Cases(**found, came_back=back, minutes=minutes)
+        yield CaseCounts(**found, came_back=back, minutes=minutes)
 
 
-def _answers(connection: Connection, where: Sequence[Any]) -> Iterator[Answers]:
+def _answers(connection: Connection, where: Sequence[Any]) -> Iterator[AnswerCounts]:
     keys = (
         *(CASES.c.tree_hash, CASES.c.result, CASES.c.fault, STEPS.c.step, STEPS.c.outcome),
         *(STEPS.c.standing, STEPS.c.skipped, (STEPS.c.round > 0).label("later")),
@@ -162,7 +162,7 @@ def _answers(connection: Connection, where: Sequence[Any]) -> Iterator[Answers]:
     for row in connection.execute(asked):
         found = dict(row._mapping)
         flags = {name: bool(found.pop(name)) for name in ("standing", "skipped", "later")}
-        yield Answers(**found | flags | {"minutes": _floats(found["minutes"])})
+        yield AnswerCounts(**found | flags | {"minutes": _floats(found["minutes"])})
 
 
 def _names(keys: Sequence[Any]) -> list[Any]:
@@ -175,7 +175,7 @@ def _listed(minutes: Any) -> Any:
     return func.aggregate_strings(cast(minutes, Text), ",")
 
 
-def _ended(connection: Connection, where: Sequence[Any]) -> Iterator[Ended]:
+def _ended(connection: Connection, where: Sequence[Any]) -> Iterator[EndCounts]:
     # The kind stands first in every event the record holds, so a beginning finds it.
     kinds = ("stopped", "declined", "not-confirmed")
     begins = or_(*(EVENTS.c.event.startswith(f'{{"kind":"{kind}"') for kind in kinds))
@@ -190,7 +190,7 @@ def _ended(connection: Connection, where: Sequence[Any]) -> Iterator[Ended]:
             event = json.loads(text)
         except ValueError:
             continue
-        yield Ended(number, tree_hash, result, fault, event)
+        yield EndCounts(number, tree_hash, result, fault, event)
 
 
 def _benches(connection: Connection, where: Sequence[Any]) -> Iterable[str]:

@@ -13,7 +13,7 @@ from functools import cached_property
 from itertools import islice
 from typing import TYPE_CHECKING, Any
 
-from faulttree.figures.guarding import first_guards, with_guards_first, without
+from faulttree.figures.guards import first_guards, with_guards_first, without
 from faulttree.odds import priors
 from faulttree.odds.last_checks import Endings
 from faulttree.odds.plan_document import plan_tree
@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     from faulttree.odds import FaultTable
     from faulttree.tree.model import Step, Tree
 
-__all__ = ["Case", "Planned", "Standing", "planned"]
+__all__ = ["CurrentOrder", "PlannedOrder", "ReplayCase", "planned"]
 
 WIDTHS = (4,)
 SHOWN = 6
@@ -36,7 +36,7 @@ DEEP = 200
 
 
 @dataclass(frozen=True, slots=True)
-class Case:
+class ReplayCase:
     """What a case says of the tests: its fault, and the outcomes it saw."""
 
     fault: str
@@ -44,29 +44,34 @@ class Case:
 
 
 @dataclass(frozen=True, slots=True)
-class Way:
+class OrderPath:
     """Minutes until a walk ends, and the chance that it ends at its fault."""
 
     minutes: float
     arrives: float
 
 
-class Standing:
+class CurrentOrder:
     """The order of the tree as it stands."""
 
     def __init__(self, tree: Tree, table: FaultTable) -> None:
         self.tree, self.table = tree, table
 
-    def way(self, case: Case) -> Way:
+    def way(self, case: ReplayCase) -> OrderPath:
         """What the case takes in this order."""
         return self._from(self.tree.start, case, dict(case.seen), frozenset(), 0)
 
     def _from(
-        self, name: str, case: Case, seen: Mapping[str, str], entered: frozenset[str], depth: int
-    ) -> Way:
+        self,
+        name: str,
+        case: ReplayCase,
+        seen: Mapping[str, str],
+        entered: frozenset[str],
+        depth: int,
+    ) -> OrderPath:
         step = self.tree.steps.get(name)
         if step is None or depth > DEEP:
-            return Way(0.0, float(name == case.fault))
+            return OrderPath(0.0, float(name == case.fault))
         minutes, entered = self._enter(step, entered)
         outcomes = self._outcomes(step, case, seen)
         ways = [
@@ -75,14 +80,14 @@ class Standing:
         ]
         return _mean(minutes + step.cost, ways)
 
-    def surely(self, case: Case) -> float | None:
+    def surely(self, case: ReplayCase) -> float | None:
         """Minutes until its fault is found; None where it may be missed, or walked round for."""
         return self._surely(self.tree.start, case, dict(case.seen), frozenset(), frozenset())
 
     def _surely(
         self,
         name: str,
-        case: Case,
+        case: ReplayCase,
         seen: Mapping[str, str],
         entered: frozenset[str],
         been: frozenset[str],
@@ -101,7 +106,7 @@ class Standing:
             whole += more
         return minutes + step.cost + whole / len(outcomes)
 
-    def _outcomes(self, step: Step, case: Case, seen: Mapping[str, str]) -> tuple[str, ...]:
+    def _outcomes(self, step: Step, case: ReplayCase, seen: Mapping[str, str]) -> tuple[str, ...]:
         if seen.get(step.id) in step.targets:
             return (seen[step.id],)
         test = self.table.test_index.get(step.id)
@@ -126,7 +131,7 @@ class Standing:
 
 
 @dataclass(frozen=True)
-class Planned:
+class PlannedOrder:
     """An order chosen by weights: at each place a test, as :mod:`faulttree.odds` plans it.
 
     Attributes:
@@ -142,11 +147,11 @@ class Planned:
     guarded: tuple[str, ...] = ()
     ahead: float = 0.0
 
-    def way(self, case: Case) -> Way:
+    def way(self, case: ReplayCase) -> OrderPath:
         """What the case takes in this order; it arrives where its fault is still possible."""
         start = (frozenset[str](), self.search.state)
         way = self._from(self.search.root, case, dict(case.seen), 0, *start)
-        return Way(way.minutes + self.ahead, way.arrives)
+        return OrderPath(way.minutes + self.ahead, way.arrives)
 
     @cached_property
     def _endings(self) -> Endings:
@@ -155,20 +160,20 @@ class Planned:
     def _from(
         self,
         place: Any,
-        case: Case,
+        case: ReplayCase,
         seen: Mapping[str, str],
         depth: int,
         passed: frozenset[str],
         state: int,
-    ) -> Way:
+    ) -> OrderPath:
         test = self.draft.tests.get(place)
         row = self.table.fault_index[case.fault]
         possible = bool(self.search.mask(place) >> row & 1)
         if test is None and possible:
             left = [self.table.faults[fault] for fault in bits(self.search.mask(place))]
-            return Way(self._endings.minutes(left, passed, state), 1.0)
+            return OrderPath(self._endings.minutes(left, passed, state), 1.0)
         if test is None or depth > DEEP or not possible:
-            return Way(0.0, 0.0)
+            return OrderPath(0.0, 0.0)
         name = self.table.tests[test]
         ends = {at: end for at, _, end in self.search.ends(place, test)}
         outcomes = self.table.outcomes[test]
@@ -179,7 +184,7 @@ class Planned:
         ways = [
             self._from(ends[at], case, seen, depth + 1, later, after)
             if (at := outcomes.index(outcome)) in ends
-            else Way(0.0, 0.0)
+            else OrderPath(0.0, 0.0)
             for outcome in shown
         ]
         return _mean(self.search.cost(place, test), ways)
@@ -209,15 +214,15 @@ class Planned:
             place = max(self.search.ends(place, test), key=lambda end: (end[1], -end[0]))[2]
 
 
-def _mean(minutes: float, ways: list[Way]) -> Way:
+def _mean(minutes: float, ways: list[OrderPath]) -> OrderPath:
     share = 1 / len(ways)
-    return Way(
+    return OrderPath(
         minutes + share * sum(way.minutes for way in ways),
         share * sum(way.arrives for way in ways),
     )
 
 
-def planned(table: FaultTable, counts: Mapping[tuple[str, str], float]) -> Planned | None:
+def planned(table: FaultTable, counts: Mapping[tuple[str, str], float]) -> PlannedOrder | None:
     """The order that confirmed cases suggest; None where there is nothing to put in order.
 
     Args:
@@ -244,4 +249,4 @@ def planned(table: FaultTable, counts: Mapping[tuple[str, str], float]) -> Plann
     search = search_of(problem, lambda: False)
     draft = look_ahead(problem, search, (), stop=lambda: False)
     draft = look_ahead(problem, search, WIDTHS, draft)
-    return Planned(told, problem, search, draft, weighed, guarded, ahead)
+    return PlannedOrder(told, problem, search, draft, weighed, guarded, ahead)

@@ -5,13 +5,13 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
-from faulttree.figures.intervals import FEW, Share, chance_of_at_least, chance_of_at_most, holm
-from faulttree.figures.proposal import Proposal
-from faulttree.figures.said import listed, percent, within
+from faulttree.figures.formatting import listed, percent, within
+from faulttree.figures.proposals.proposal import ReviewProposal
+from faulttree.figures.statistics import FEW, Share, chance_of_at_least, chance_of_at_most, holm
 from faulttree.odds import PSEUDO_COUNT
 
 if TYPE_CHECKING:
-    from faulttree.figures.gathering import TreeCount
+    from faulttree.figures.tree_counts import TreeCount
     from faulttree.odds import FaultTable
 
 __all__ = ["minutes", "weights"]
@@ -20,7 +20,7 @@ FAR_OFF = 1.5
 """How many times off a stated time must be to be named: common practice, no source."""
 
 
-def weights(count: TreeCount, table: FaultTable) -> Iterator[Proposal]:
+def weights(count: TreeCount, table: FaultTable) -> Iterator[ReviewProposal]:
     """Faults that are surely commoner or rarer than their weight says."""
     # A fault that older texts did not know had not the same chance to be found.
     known = [f for f in table.faults if count.could_find(f) == count.closed]
@@ -50,7 +50,7 @@ def weights(count: TreeCount, table: FaultTable) -> Iterator[Proposal]:
         f"({within(Share(confirmed[fault], cases))}), its weight says {percent(stated[fault])}"
         for fault in off
     ]
-    yield Proposal(
+    yield ReviewProposal(
         "weights",
         "",
         f"Set the weight of {listed(off)} anew.",
@@ -68,7 +68,7 @@ def _digits(weight: float) -> float:
     return float(f"{max(weight, 0.01):.2g}")
 
 
-def minutes(count: TreeCount) -> Iterator[Proposal]:
+def minutes(count: TreeCount) -> Iterator[ReviewProposal]:
     """Times that the tree states and the clock does not bear out."""
     new: dict[str, float] = {}
     told, figures = [], {}
@@ -85,7 +85,7 @@ def minutes(count: TreeCount) -> Iterator[Proposal]:
             figures[name] = {"n": len(ordered), "median": median, "stated": step.minutes}
             told.append(f"{name} {median:.2g} (stated {step.minutes:g}, {len(ordered)} times)")
     if new:
-        yield Proposal(
+        yield ReviewProposal(
             "minutes",
             "",
             f"Set the minutes of {_few(list(new))} anew.",

@@ -7,11 +7,11 @@ from typing import TYPE_CHECKING, Any
 
 from faulttree.authoring.operations.move import reorder
 from faulttree.errors import FaulttreeError
-from faulttree.figures.moves import Mover
-from faulttree.figures.proposed_branches import move_down, tell_apart
-from faulttree.figures.proposed_limits import contradicted, limits
-from faulttree.figures.proposed_order import order
-from faulttree.figures.proposed_weights import minutes, weights
+from faulttree.figures.proposals.branches import move_down, tell_apart
+from faulttree.figures.proposals.limits import contradicted, limits
+from faulttree.figures.proposals.moves import Mover
+from faulttree.figures.proposals.order import order
+from faulttree.figures.proposals.weights import minutes, weights
 from faulttree.figures.replay import cases_of, recorded
 from faulttree.odds import TableError
 
@@ -19,9 +19,9 @@ if TYPE_CHECKING:
     from faulttree.authoring.edited_check import EditedCheck
     from faulttree.authoring.operations.move import StepMoves
     from faulttree.cases.store import Store
-    from faulttree.figures.built_in import Condition
-    from faulttree.figures.gathering import TreeCount
-    from faulttree.figures.proposal import Proposal
+    from faulttree.figures.module_cases import Condition
+    from faulttree.figures.proposals.proposal import ReviewProposal
+    from faulttree.figures.tree_counts import TreeCount
     from faulttree.tree.model import Tree
 
 __all__ = ["propose"]
@@ -34,7 +34,7 @@ def propose(
     part: Sequence[Condition] = (),
     *,
     fitness: EditedCheck | None = None,
-) -> tuple[Proposal, ...]:
+) -> tuple[ReviewProposal, ...]:
     """All that a tree's record suggests to change, what saves most time first.
 
     A tree that the library does not have is not changed. One whose steps wait for one another

@@ -21,14 +21,14 @@ from faulttree.authoring.operations.add_cause import expected_minutes
 from faulttree.authoring.operations.move import StepMoves, stand
 from faulttree.authoring.targets import Keys, Targets, edits_of, onward, retargeted, targets
 from faulttree.errors import TreeError
-from faulttree.figures.orders import Case, Standing
+from faulttree.figures.order_replay import CurrentOrder, ReplayCase
 
 if TYPE_CHECKING:
     from faulttree.authoring.operations.move import StepMove
     from faulttree.figures.replay import Recorded, Replay
     from faulttree.tree.model import Tree
 
-__all__ = ["Moved", "Mover"]
+__all__ = ["MovedOrder", "Mover"]
 
 MOST = 6
 """Moves in one proposal: more at once cannot be looked over (common practice, no source)."""
@@ -47,7 +47,7 @@ OPEN_END = "out-of-scope"
 
 
 @dataclass(frozen=True)
-class Moved:
+class MovedOrder:
     """A tree with some of its steps in other places.
 
     Attributes:
@@ -104,7 +104,7 @@ class Mover:
 
     def tried(
         self, only: Collection[str] | None = None, *, later: bool = False, most: int = MOST
-    ) -> tuple[Moved, Replay] | None:
+    ) -> tuple[MovedOrder, Replay] | None:
         """The moves that pay, and what they do to the cases; None where none do.
 
         Args:
@@ -121,11 +121,11 @@ class Mover:
         if chosen.expected[1] >= chosen.expected[0]:
             return None
         halves = [self._chosen(half, only, later=later, most=most) for half in (0, 1)]
-        order, *others = (Standing(one.tree, self.known.table) for one in (chosen, *halves))
+        order, *others = (CurrentOrder(one.tree, self.known.table) for one in (chosen, *halves))
         done = self.known.replay(order, others)
         if done is None or done.misled:
             return None
-        spared = [Case(fault, frozenset()) for fault in self.spare]
+        spared = [ReplayCase(fault, frozenset()) for fault in self.spare]
         less = [unit.fault for unit in spared if order.surely(unit) is None]
         return replace(chosen, less=tuple(less)), done
 
@@ -133,11 +133,11 @@ class Mover:
         """The same where some faults may be found less surely."""
         return Mover(self.known, self.fits, faults)
 
-    def _without_last(self, moved: Moved) -> Moved:
+    def _without_last(self, moved: MovedOrder) -> MovedOrder:
         tree = self.known.tree
         for move in moved.moves[:-1]:
             tree, _, _ = stand(tree, move)
-        return Moved(tree, moved.moves[:-1], moved.places[:-1])
+        return MovedOrder(tree, moved.moves[:-1], moved.places[:-1])
 
     def _expected(self, tree: Tree) -> tuple[float, float]:
         history: Counter[tuple[str, str]] = Counter()
@@ -148,9 +148,9 @@ class Mover:
 
     def _chosen(
         self, half: int | None, only: Collection[str] | None, *, later: bool, most: int
-    ) -> Moved:
+    ) -> MovedOrder:
         """What pays for one half of the cases, or for all."""
-        moved = Moved(self.known.tree)
+        moved = MovedOrder(self.known.tree)
         while len(moved.moves) < most:
             longer = self._next(moved, half, only, later=later)
             if longer is None:
@@ -159,8 +159,8 @@ class Mover:
         return moved
 
     def _next(
-        self, moved: Moved, half: int | None, only: Collection[str] | None, *, later: bool
-    ) -> Moved | None:
+        self, moved: MovedOrder, half: int | None, only: Collection[str] | None, *, later: bool
+    ) -> MovedOrder | None:
         """One move more, the one that saves most."""
         now = self._mean(moved.tree, half)
         if now is None:
@@ -175,14 +175,14 @@ class Mover:
             if then is None or not self._finds_as_surely(tree):
                 continue
             if then < least:
-                best, least = Moved(tree, (*moved.moves, move), (*moved.places, place)), then
+                best, least = MovedOrder(tree, (*moved.moves, move), (*moved.places, place)), then
             fit += 1
             if fit == WALKED:
                 break
         return best
 
     def _likeliest(
-        self, moved: Moved, half: int | None, only: Collection[str] | None, *, later: bool
+        self, moved: MovedOrder, half: int | None, only: Collection[str] | None, *, later: bool
     ) -> list[StepMoves]:
         """Moves by what they save a unit that shows what its fault shows, the most first."""
         cases: Counter[str] = Counter()
@@ -202,7 +202,7 @@ class Mover:
         return list(islice(fit, TRIED))
 
     def _by_fault(
-        self, moved: Moved, move: StepMoves | None, edits: Targets
+        self, moved: MovedOrder, move: StepMoves | None, edits: Targets
     ) -> Mapping[str, float] | None:
         """Fault → minutes of a unit that has it and shows what the table says, and no more.
 
@@ -211,10 +211,10 @@ class Mover:
         key = (moved.moves, move)
         if key not in self._minutes:
             tree = retargeted(moved.tree, edits) if edits else moved.tree
-            self._minutes[key] = self._all_found(Standing(tree, self.known.table))
+            self._minutes[key] = self._all_found(CurrentOrder(tree, self.known.table))
         return self._minutes[key]
 
-    def _all_found(self, order: Standing) -> Mapping[str, float] | None:
+    def _all_found(self, order: CurrentOrder) -> Mapping[str, float] | None:
         found: dict[str, float] = {}
         for case in self._sure:
             minutes = order.surely(case)
@@ -224,17 +224,17 @@ class Mover:
         return found
 
     @cached_property
-    def _units(self) -> Mapping[Case, float]:
+    def _units(self) -> Mapping[ReplayCase, float]:
         """A unit of each fault, with the chance that the tree as it stands finds it."""
-        order = Standing(self.known.tree, self.known.table)
-        units = [Case(fault, frozenset()) for fault in self.known.table.faults]
+        order = CurrentOrder(self.known.tree, self.known.table)
+        units = [ReplayCase(fault, frozenset()) for fault in self.known.table.faults]
         return {
             unit: 1.0 if order.surely(unit) is not None else order.way(unit).arrives
             for unit in units
         }
 
     @cached_property
-    def _sure(self) -> tuple[Case, ...]:
+    def _sure(self) -> tuple[ReplayCase, ...]:
         """Those that are surely found, and must be in any order."""
         return tuple(
             unit for unit, chance in self._units.items()
@@ -243,7 +243,7 @@ class Mover:
 
     def _finds_as_surely(self, tree: Tree) -> bool:
         """Whether the others are missed no more often, and what may be missed can be found."""
-        order = Standing(tree, self.known.table)
+        order = CurrentOrder(tree, self.known.table)
         return all(
             order.way(unit).arrives > (0 if unit.fault in self.spare else chance - 1e-9)
             for unit, chance in self._units.items()
@@ -252,7 +252,7 @@ class Mover:
 
     def _mean(self, tree: Tree, half: int | None) -> float | None:
         """Minutes a case; None where one of them would be misled."""
-        order, minutes, cases = Standing(tree, self.known.table), 0.0, 0
+        order, minutes, cases = CurrentOrder(tree, self.known.table), 0.0, 0
         for (case, part), many in self.known.fit.items():
             if half in (None, part):
                 way = order.surely(case)

@@ -6,11 +6,11 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
-__all__ = ["Proposal"]
+__all__ = ["ReviewProposal"]
 
 
 @dataclass(frozen=True)
-class Proposal:
+class ReviewProposal:
     """Something to change, and why.
 
     Attributes:

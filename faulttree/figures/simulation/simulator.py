@@ -22,22 +22,22 @@ from typing import TYPE_CHECKING
 from faulttree.cases.complete_case import whole_of
 from faulttree.cases.journal.file import JournalTree
 from faulttree.cases.rows import as_json
-from faulttree.figures.pretended import Ground
-from faulttree.figures.pretended_walk import Known, Visit, Walking
-from faulttree.figures.shop import INVENTED, Shop, grows, shares
+from faulttree.figures.simulation.shop import INVENTED, Shop, grows, shares
+from faulttree.figures.simulation.units import Ground
+from faulttree.figures.simulation.walks import KnownFault, SimulatedVisit, SimulatedWalk
 from faulttree.walk import events as ev
 
 if TYPE_CHECKING:
     from faulttree.cases.store import Store
     from faulttree.tree.model import Tree
 
-__all__ = ["Shop", "Walk", "fill", "grows", "keep", "shares", "simulate"]
+__all__ = ["Shop", "SimulatedCase", "fill", "grows", "keep", "shares", "simulate"]
 
 EPOCH = dt.datetime(1970, 1, 1, tzinfo=dt.UTC)
 
 
 @dataclass(frozen=True)
-class Walk:
+class SimulatedCase:
     """One invented case: its id, its tree, its events, and the truth about the unit."""
 
     case: str
@@ -48,7 +48,7 @@ class Walk:
 
 def simulate(
     trees: Sequence[Tree], shop: Shop | None = None, *, cases: int = 1000
-) -> Iterator[Walk]:
+) -> Iterator[SimulatedCase]:
     """Invented cases, oldest first, the same each time for the same shop.
 
     Args:
@@ -58,12 +58,12 @@ def simulate(
     """
     shop = shop or Shop()
     drawn = random.Random(shop.seed)  # noqa: S311 - invented data, no secret
-    grounds = {tree.id: Known(Ground(tree, shop.seed)) for tree in trees}
+    grounds = {tree.id: KnownFault(Ground(tree, shop.seed)) for tree in trees}
     names = sorted(grounds, key=lambda name: drawn.random())
     popular = [1 / (rank + 3) for rank in range(len(names))]
     begins = dt.datetime.fromisoformat(f"{shop.begins}T08:00:00+00:00")
     whole = dt.timedelta(days=30.4375 * shop.months)
-    again: list[tuple[dt.datetime, Visit]] = []
+    again: list[tuple[dt.datetime, SimulatedVisit]] = []
     for number in range(cases):
         at = begins + whole * (number + drawn.random()) / cases
         while again and again[0][0] <= at:
@@ -72,7 +72,7 @@ def simulate(
         known = grounds[drawn.choices(names, popular)[0]]
         part = (at - begins) / whole
         fault = _fault_of(shop, known.ground.tree, part, drawn)
-        visit = Visit(known, fault, f"tag {number + 1} {INVENTED}", _model(known, drawn))
+        visit = SimulatedVisit(known, fault, f"tag {number + 1} {INVENTED}", _model(known, drawn))
         walk = _walk(shop, visit, at, drawn)
         yield walk
         if _fixed(walk) and drawn.random() < shop.returns:
@@ -83,7 +83,7 @@ def simulate(
             yield _walk(shop, visit, when, drawn)
 
 
-def _fixed(walk: Walk) -> bool:
+def _fixed(walk: SimulatedCase) -> bool:
     last = walk.events[-1]
     return isinstance(last, ev.Closed) and last.result == "fixed"
 
@@ -105,7 +105,7 @@ def fill(
 
 
 def keep(
-    store: Store, walks: Iterable[Walk], *, progress: Callable[[int], None] | None = None
+    store: Store, walks: Iterable[SimulatedCase], *, progress: Callable[[int], None] | None = None
 ) -> int:
     """Put invented walks into a store; gives how many there were.
 
@@ -138,7 +138,7 @@ def _fault_of(shop: Shop, tree: Tree, part: float, drawn: random.Random) -> str:
     return drawn.choices(list(known), list(known.values()))[0]
 
 
-def _model(known: Known, drawn: random.Random) -> str:
+def _model(known: KnownFault, drawn: random.Random) -> str:
     models = [model for rating in known.ground.tree.ratings.values() for model in rating.models]
     return drawn.choice(sorted(set(models))) if models else ""
 
@@ -150,8 +150,10 @@ def _case_id(at: dt.datetime, drawn: random.Random) -> str:
     return str(uuid.UUID(int=value | 0b10 << 62 | drawn.getrandbits(62)))
 
 
-def _walk(shop: Shop, visit: Visit, at: dt.datetime, drawn: random.Random) -> Walk:
-    walking = Walking(shop, visit, at, drawn)
+def _walk(
+    shop: Shop, visit: SimulatedVisit, at: dt.datetime, drawn: random.Random
+) -> SimulatedCase:
+    walking = SimulatedWalk(shop, visit, at, drawn)
     walking.go()
     case = _case_id(at, drawn)
-    return Walk(case, visit.known.ground.tree, tuple(walking.events), visit.fault)
+    return SimulatedCase(case, visit.known.ground.tree, tuple(walking.events), visit.fault)

@@ -18,7 +18,7 @@ from faulttree.tree.schema import shape_of
 if TYPE_CHECKING:
     from faulttree.authoring.case_impact import MovedCase
     from faulttree.cases.store import Store
-    from faulttree.figures.proposal import Proposal
+    from faulttree.figures.proposals.proposal import ReviewProposal
     from faulttree.tree import Library
 
 __all__ = ["Edit", "edit_of"]
@@ -50,7 +50,7 @@ class Edit:
 
 
 def edit_of(
-    library: Library, proposal: Proposal, *, even_so: bool = False, store: Store | None = None
+    library: Library, proposal: ReviewProposal, *, even_so: bool = False, store: Store | None = None
 ) -> Edit:
     """What a proposal changes in the file of its tree; nothing is written.
 

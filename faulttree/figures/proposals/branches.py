@@ -6,17 +6,17 @@ from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
-from faulttree.figures.fragment import to_tell_apart
-from faulttree.figures.intervals import FEW, share_of, upper_limit
-from faulttree.figures.proposal import Proposal
-from faulttree.figures.said import listed, percent, within
+from faulttree.figures.formatting import listed, percent, within
+from faulttree.figures.proposals.fragment import to_tell_apart
+from faulttree.figures.proposals.proposal import ReviewProposal
+from faulttree.figures.statistics import FEW, share_of, upper_limit
 from faulttree.odds.planning.problem import PlanningProblem
 from faulttree.odds.testability import groups_of
 from faulttree.tree.safety import is_guard
 
 if TYPE_CHECKING:
-    from faulttree.figures.gathering import TreeCount
-    from faulttree.figures.moves import Mover
+    from faulttree.figures.proposals.moves import Mover
+    from faulttree.figures.tree_counts import TreeCount
     from faulttree.odds import FaultTable
 
 __all__ = ["move_down", "tell_apart"]
@@ -25,7 +25,7 @@ RARE = 0.05
 """A share below which a fault or an outcome is called rare here: common practice, no source."""
 
 
-def move_down(count: TreeCount, mover: Mover) -> Iterator[Proposal]:
+def move_down(count: TreeCount, mover: Mover) -> Iterator[ReviewProposal]:
     """Faults never confirmed, and steps that always gave the same, once that is telling."""
     tree = count.tree
     for fault in tree.faults.values():
@@ -36,7 +36,7 @@ def move_down(count: TreeCount, mover: Mover) -> Iterator[Proposal]:
         leads = sorted({step for step, _, to in tree.edges() if to == fault.id})
         yield _later(
             mover,
-            Proposal(
+            ReviewProposal(
                 "move-down",
                 fault.id,
                 f"Move what finds “{fault.title}” behind the rest, or retire it.",
@@ -52,7 +52,7 @@ def move_down(count: TreeCount, mover: Mover) -> Iterator[Proposal]:
         yield from _tells_nothing(count, mover, name)
 
 
-def _tells_nothing(count: TreeCount, mover: Mover, name: str) -> Iterator[Proposal]:
+def _tells_nothing(count: TreeCount, mover: Mover, name: str) -> Iterator[ReviewProposal]:
     step, counted = count.tree.steps[name], count.steps[name]
     outcomes = [outcome for outcome in step.targets if outcome != "undecided"]
     walked = sum(counted.taken.values())
@@ -63,7 +63,7 @@ def _tells_nothing(count: TreeCount, mover: Mover, name: str) -> Iterator[Propos
     always = next(outcome for outcome in outcomes if counted.taken[outcome])
     yield _later(
         mover,
-        Proposal(
+        ReviewProposal(
             "move-down",
             name,
             f"Move {name} later, or retire it.",
@@ -80,8 +80,8 @@ def _tells_nothing(count: TreeCount, mover: Mover, name: str) -> Iterator[Propos
 
 
 def _later(
-    mover: Mover, proposal: Proposal, steps: Sequence[str], rare: Collection[str]
-) -> Proposal:
+    mover: Mover, proposal: ReviewProposal, steps: Sequence[str], rare: Collection[str]
+) -> ReviewProposal:
     """The same with the move that saves most, to a place behind the step's own, if one does.
 
     Args:
@@ -130,7 +130,7 @@ def _rare(count: TreeCount, fault: str) -> bool:
     return not seen and upper_limit(count.could_find(fault)) < RARE
 
 
-def tell_apart(count: TreeCount, table: FaultTable) -> Iterator[Proposal]:
+def tell_apart(count: TreeCount, table: FaultTable) -> Iterator[ReviewProposal]:
     """Faults that were taken for one another, or that no test tells apart."""
     title = {name: fault.title for name, fault in count.tree.faults.items()}
     for (first, then), cases in sorted(count.instead.items(), key=lambda item: -item[1]):
@@ -154,9 +154,11 @@ def tell_apart(count: TreeCount, table: FaultTable) -> Iterator[Proposal]:
             )
 
 
-def _split(count: TreeCount, faults: list[str], why: str, figures: Mapping[str, Any]) -> Proposal:
+def _split(
+    count: TreeCount, faults: list[str], why: str, figures: Mapping[str, Any]
+) -> ReviewProposal:
     piece = to_tell_apart(count.tree, faults)
-    return Proposal(
+    return ReviewProposal(
         "tell-apart",
         faults[0],
         f"Find a test that tells {listed(faults)} apart.",

@@ -6,13 +6,13 @@ from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
 from faulttree.errors import FaulttreeError
-from faulttree.figures.intervals import FEW, share_of, tolerance_factor
-from faulttree.figures.proposal import Proposal
-from faulttree.figures.said import listed, percent, within
+from faulttree.figures.formatting import listed, percent, within
+from faulttree.figures.proposals.proposal import ReviewProposal
+from faulttree.figures.statistics import FEW, share_of, tolerance_factor
 from faulttree.reading import Limits, resolve_limits, show
 
 if TYPE_CHECKING:
-    from faulttree.figures.gathering import StepCount, TreeCount
+    from faulttree.figures.tree_counts import StepCount, TreeCount
     from faulttree.odds import FaultTable
     from faulttree.tree.model import Step
 
@@ -29,7 +29,7 @@ OFTEN = 0.1
 """How often a step may contradict what was confirmed: common practice, no source."""
 
 
-def limits(count: TreeCount) -> Iterator[Proposal]:
+def limits(count: TreeCount) -> Iterator[ReviewProposal]:
     """Limits that good units would pass only by luck."""
     for name, step in count.tree.steps.items():
         good = count.steps[name].good if name in count.steps else None
@@ -50,7 +50,7 @@ def limits(count: TreeCount) -> Iterator[Proposal]:
             return show(value, limits.unit, limits.kind, digits=4)
 
         sides = [*(["low"] if under else []), *(["high"] if over else [])]
-        yield Proposal(
+        yield ReviewProposal(
             "limits",
             name,
             f"Look at the limits of {name}: good units come near them on the {listed(sides)} side.",
@@ -101,14 +101,14 @@ def _said_limits(limits: Limits) -> str:
     return " to ".join(ends)
 
 
-def contradicted(count: TreeCount, table: FaultTable) -> Iterator[Proposal]:
+def contradicted(count: TreeCount, table: FaultTable) -> Iterator[ReviewProposal]:
     """Steps whose outcome is often not what the confirmed fault should have shown."""
     for name in table.tests:
         wrong, of = _against(count.steps[name], table, name)
         share = share_of(wrong, of)
         if of < FEW or share.low <= OFTEN:
             continue
-        yield Proposal(
+        yield ReviewProposal(
             "limits",
             name,
             f"Look at {name}: it often shows what the confirmed fault should not.",

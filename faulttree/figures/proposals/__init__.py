@@ -1,0 +1,1 @@
+"""What to change in a tree, by its record."""

@@ -1,0 +1,1 @@
+"""Invented records, for the demo and for tests of the review."""
