@@ -16,9 +16,22 @@ import pexpect
 import pyte
 import pytest
 
-from faulttree.bench.console import AwayError, Line, Plain, Screen, console_for, folded, spell
-from faulttree.bench.sitting import Journal, Leaving, Sitting
-from faulttree.bench.views import (
+from faulttree.cases import SequenceTaken
+from faulttree.cases.report.render import minutes
+from faulttree.errors import RecordError
+from faulttree.reading import Bench, read_bench
+from faulttree.terminal.command_words import WORDS, word_of
+from faulttree.terminal.console import (
+    AwayError,
+    Line,
+    PlainConsole,
+    ScreenConsole,
+    console_for,
+    folded,
+    spell,
+)
+from faulttree.terminal.open_case import BenchSession, EventWriter, Leaving
+from faulttree.terminal.screens import (
     caution_view,
     fault_view,
     labelled,
@@ -26,12 +39,7 @@ from faulttree.bench.views import (
     share_text,
     step_view,
 )
-from faulttree.bench.walking import sit
-from faulttree.bench.words import WORDS, word_of
-from faulttree.cases import SequenceTaken
-from faulttree.cases.report.render import minutes
-from faulttree.errors import RecordError
-from faulttree.reading import Bench, read_bench
+from faulttree.terminal.walk import sit
 from faulttree.tree import Tree, build, shipped_library
 from faulttree.walk import Event, State, fold, from_dict
 from faulttree.walk import events as ev
@@ -148,11 +156,13 @@ def sat(
     return console, memory, sitting.state
 
 
-def sitting_of(console: Typist, memory: Memory, tree: Tree, bench: Bench | None = None) -> Sitting:
+def sitting_of(
+    console: Typist, memory: Memory, tree: Tree, bench: Bench | None = None
+) -> BenchSession:
     opened = ev.Opened(tree=tree.id, tree_hash=tree.hash, unit={"serial": "tag 3"})
     memory.kept.append(opened)
-    journal = Journal(tree, "c", [opened], memory, lambda: "2026-02-11T10:00:00Z")
-    return Sitting(journal, console, bench=bench, label="case 1", photo_hash=lambda path: "00")
+    journal = EventWriter(tree, "c", [opened], memory, lambda: "2026-02-11T10:00:00Z")
+    return BenchSession(journal, console, bench=bench, label="case 1", photo_hash=lambda path: "00")
 
 
 TO_BULB = ("", "yes", "", "")
@@ -411,9 +421,9 @@ def test_a_way_by_a_look_at_safety_is_kept_over_a_pause() -> None:
     with pytest.raises(AwayError):
         sit(sitting_of(console, memory, tree))
     again = Typist("clean", "", "")
-    journal = Journal(tree, "c", list(memory.kept), memory, lambda: "2026-02-11T10:00:00Z")
+    journal = EventWriter(tree, "c", list(memory.kept), memory, lambda: "2026-02-11T10:00:00Z")
     with pytest.raises(AwayError):
-        sit(Sitting(journal, again, label="case 1"))
+        sit(BenchSession(journal, again, label="case 1"))
     assert "Voltage of the cell" in again.said
     assert "Is the switch firm?" not in again.said
 
@@ -737,7 +747,7 @@ def test_a_length_of_time_is_spelt() -> None:
 
 def test_plain_lines_are_harmless_and_say_again_what_a_pipe_types() -> None:
     target = io.StringIO()
-    console = Plain(io.StringIO("an\x1b[2Jswer\n"), target)
+    console = PlainConsole(io.StringIO("an\x1b[2Jswer\n"), target)
     console.show([[("bad", "red\x1b[31m")]])
     assert console.ask("? ") == "an\x1b[2Jswer"
     assert "\x1b" not in target.getvalue()
@@ -746,13 +756,13 @@ def test_plain_lines_are_harmless_and_say_again_what_a_pipe_types() -> None:
 
 
 def test_a_dumb_terminal_and_a_pipe_get_plain_lines(monkeypatch: pytest.MonkeyPatch) -> None:
-    assert isinstance(console_for(plain=False, environ={}), Plain)
+    assert isinstance(console_for(plain=False, environ={}), PlainConsole)
     for stream in (sys.stdin, sys.stdout):
         monkeypatch.setattr(stream, "isatty", lambda: True, raising=False)
-    assert isinstance(console_for(plain=False, environ={"TERM": "dumb"}), Plain)
-    assert isinstance(console_for(plain=True, environ={"TERM": "xterm"}), Plain)
+    assert isinstance(console_for(plain=False, environ={"TERM": "dumb"}), PlainConsole)
+    assert isinstance(console_for(plain=True, environ={"TERM": "xterm"}), PlainConsole)
     screen = console_for(plain=False, environ={"TERM": "xterm", "NO_COLOR": "1"})
-    assert isinstance(screen, Screen)
+    assert isinstance(screen, ScreenConsole)
     assert not screen.colour
 
 

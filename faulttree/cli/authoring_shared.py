@@ -23,8 +23,8 @@ from faulttree.cli.options import (
 from faulttree.errors import TreeError
 
 if TYPE_CHECKING:
-    from faulttree.bench.console import Console, Line
     from faulttree.cases import Store
+    from faulttree.terminal.console import Console, Line
     from faulttree.tree import Library
     from faulttree.tree.edit import FileChange
 
@@ -105,7 +105,7 @@ def writing(command: Callable[..., int], *, with_record: bool = True) -> Callabl
     def told(
         *, yes: bool, commit: bool, plain: bool, as_json: bool, library: str | None, **said: Any
     ) -> int:
-        from faulttree.bench.console import AwayError
+        from faulttree.terminal.console import AwayError
 
         record = said.pop("record") if with_record else None
         try:
@@ -235,9 +235,9 @@ def _pairs(given: Sequence[str] | None, option: str, form: str) -> dict[str, str
 
 def console(*, plain: bool, to_people: bool = False) -> Console:
     """Where it is asked; on standard error where standard output is for the result."""
-    from faulttree.bench.console import Plain, console_for
+    from faulttree.terminal.console import PlainConsole, console_for
 
-    return Plain(sys.stdin, sys.stderr) if to_people else console_for(plain=plain)
+    return PlainConsole(sys.stdin, sys.stderr) if to_people else console_for(plain=plain)
 
 
 class Asking:
@@ -294,7 +294,7 @@ class Asking:
 
     def tell(self, text: str, style: str = "") -> None:
         """A line for people."""
-        from faulttree.bench.console import folded
+        from faulttree.terminal.console import folded
 
         for line in folded(text, self.place.width):
             self.place.show([[(style, line.rstrip())]])
@@ -407,7 +407,7 @@ def keep_in_git(
 
 def _agreed_to_commit(asking: Asking) -> bool:
     """Whoever leaves here has the change written, and not committed."""
-    from faulttree.bench.console import AwayError
+    from faulttree.terminal.console import AwayError
 
     try:
         return asking.one("Commit it?", ("yes", "no")) == "yes"

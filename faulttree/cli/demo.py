@@ -18,7 +18,7 @@ import click
 from faulttree.errors import WalkError
 
 if TYPE_CHECKING:
-    from faulttree.bench.console import Line
+    from faulttree.terminal.console import Line
 
 __all__ = ["command"]
 
@@ -255,7 +255,7 @@ class _Demo:
 
     def sit(self, typed: Sequence[tuple[str, str]], *arguments: str) -> None:
         """Play a sitting: what is typed stands behind its prompt, as on a screen."""
-        from faulttree.bench import console
+        from faulttree.terminal import console
 
         rehearsed = _Rehearsed(typed)
         usual: Callable[..., object] = console.console_for
@@ -323,7 +323,7 @@ class _Rehearsed:
 
     def pause(self, seconds: float, what: str) -> bool:
         """A pause is said, not waited for."""
-        from faulttree.bench.console import spell
+        from faulttree.terminal.console import spell
 
         click.echo(f"(the bench waits {spell(seconds)} here)")
         return True

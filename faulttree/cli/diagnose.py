@@ -26,10 +26,10 @@ from faulttree.cli.options import (
 from faulttree.errors import FaulttreeError, TreeError, WalkError
 
 if TYPE_CHECKING:
-    from faulttree.bench.console import Console
-    from faulttree.bench.sitting import Sitting
     from faulttree.cases import Store
     from faulttree.reading import Bench
+    from faulttree.terminal.console import Console
+    from faulttree.terminal.open_case import BenchSession
     from faulttree.tree import Document, Library
     from faulttree.tree.model import Tree
     from faulttree.walk.events import Event
@@ -155,12 +155,12 @@ def pick_tree(
     if console is None or "/" in said or not matches:
         library.path_of(said or "?")  # says what is near
         raise TreeError(f"there is no tree '{said}'", mend="'faulttree find' lists the trees.")
-    from faulttree.bench import views
+    from faulttree.terminal import screens
 
     console.show([[("title", "Which of these?")]])
     for number, match in enumerate(matches, 1):
         text = f"{number:>2} {match.title}  ({match.tree})"
-        console.show(views.text_lines(text, console.width))
+        console.show(screens.text_lines(text, console.width))
     while True:
         typed = console.ask("number › ")
         if typed.isdecimal() and 1 <= int(typed) <= len(matches):
@@ -313,10 +313,10 @@ def _say_end(state: State, label: str) -> None:
 
 
 def _console(*, plain: bool, to_people: bool) -> Console:
-    from faulttree.bench.console import Plain, console_for
+    from faulttree.terminal.console import PlainConsole, console_for
 
     if to_people:
-        return Plain(sys.stdin, sys.stderr)
+        return PlainConsole(sys.stdin, sys.stderr)
     return console_for(plain=plain)
 
 
@@ -342,7 +342,7 @@ def _sat_down(
     as_json: bool,
 ) -> int:
     """Sit with one case, and with the linked ones that it goes on in."""
-    from faulttree.bench.console import AwayError
+    from faulttree.terminal.console import AwayError
 
     try:
         if resume is not None:
@@ -363,7 +363,7 @@ def _sat_down(
     return 0 if _ended(sitting.state) else 1
 
 
-def _onward(desk: Desk, before: Sitting) -> Sitting:
+def _onward(desk: Desk, before: BenchSession) -> BenchSession:
     """The linked case on the tree that the last one's stop named."""
     opened = before.state.opened
     unit = dict(opened.unit) if opened else {}
@@ -374,9 +374,9 @@ def _onward(desk: Desk, before: Sitting) -> Sitting:
     return _opened(desk, tree, opening, linked=before.journal.case)
 
 
-def _opened(desk: Desk, tree: Tree, opening: dict[str, Any], *, linked: str = "") -> Sitting:
+def _opened(desk: Desk, tree: Tree, opening: dict[str, Any], *, linked: str = "") -> BenchSession:
     """Open a case: what is still wanted of unit and complaint is asked."""
-    from faulttree.bench.intake import take_in
+    from faulttree.terminal.intake import take_in
     from faulttree.walk.events import Opened
 
     asked = take_in(
@@ -402,7 +402,7 @@ def _opened(desk: Desk, tree: Tree, opening: dict[str, Any], *, linked: str = ""
 
 def _tell_of_open_case(desk: Desk, tree: Tree, serial: str) -> None:
     """The same unit may stand open on this tree already: then that case was perhaps meant."""
-    from faulttree.bench.views import text_lines
+    from faulttree.terminal.screens import text_lines
 
     for case in desk.store.list(state="open", tree=tree.id, serial=serial, limit=1):
         text = (
@@ -412,7 +412,7 @@ def _tell_of_open_case(desk: Desk, tree: Tree, serial: str) -> None:
         desk.console.show(text_lines(text, desk.console.width, style="warning"))
 
 
-def _resumed(desk: Desk, words: str) -> Sitting:
+def _resumed(desk: Desk, words: str) -> BenchSession:
     """Go on with an open case, on the text of the tree it was begun with."""
     from faulttree.cases.historical_tree import walked_tree
 
@@ -425,7 +425,7 @@ def _resumed(desk: Desk, words: str) -> Sitting:
     events = list(store.events(case.id))
     tree = walked_tree(store, events)
     sitting = _sitting(desk, tree, case.id, events)
-    from faulttree.bench.views import path_view
+    from faulttree.terminal.screens import path_view
 
     sitting.say(f"Going on with case {case.number}: {case.title}.", "title")
     if sitting.state.visits:
@@ -440,14 +440,14 @@ def _latest_open(store: Store) -> Any:
     return cases[0]
 
 
-def _sitting(desk: Desk, tree: Tree, case: str, events: list[Event]) -> Sitting:
+def _sitting(desk: Desk, tree: Tree, case: str, events: list[Event]) -> BenchSession:
     from hashlib import sha256
     from time import monotonic
 
-    from faulttree.bench.sitting import Journal, Sitting
+    from faulttree.terminal.open_case import BenchSession, EventWriter
 
-    return Sitting(
-        journal=Journal(tree, case, events, desk.store, now),
+    return BenchSession(
+        journal=EventWriter(tree, case, events, desk.store, now),
         console=desk.console,
         bench=desk.gear,
         stopwatch=monotonic,
@@ -456,11 +456,11 @@ def _sitting(desk: Desk, tree: Tree, case: str, events: list[Event]) -> Sitting:
     )
 
 
-def _sat(sitting: Sitting, places: str) -> bool:
+def _sat(sitting: BenchSession, places: str) -> bool:
     """Sit until the end; False where it was paused, and then how to go on is said."""
-    from faulttree.bench.console import AwayError
-    from faulttree.bench.sitting import Leaving
-    from faulttree.bench.walking import sit
+    from faulttree.terminal.console import AwayError
+    from faulttree.terminal.open_case import Leaving
+    from faulttree.terminal.walk import sit
 
     number = sitting.label.removeprefix("case ")
     again = f"{program()} diagnose --resume {number}{places}"

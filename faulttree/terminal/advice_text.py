@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from faulttree.bench import views
 from faulttree.errors import FaulttreeError
+from faulttree.terminal import screens
 from faulttree.walk.advisor import better, both, possible, ranking, untested, worth
 from faulttree.walk.answer import limits_of
 from faulttree.walk.prerequisites import deeds_before
@@ -13,9 +13,9 @@ from faulttree.walk.prerequisites import deeds_before
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from faulttree.bench.console import Line
     from faulttree.odds import Suspect
     from faulttree.reading import Bench
+    from faulttree.terminal.console import Line
     from faulttree.tree.model import Step
     from faulttree.walk.state import State
 
@@ -34,7 +34,7 @@ def remark(state: State, bench: Bench | None, meter: str, width: int) -> list[Li
             f"By the odds '{found.step}' would save {found.saves:.2g} min on average "
             f"from here: 'go {found.step}'."
         )
-        lines += views.labelled("Quicker", text, width, style="answer")
+        lines += screens.labelled("Quicker", text, width, style="answer")
     return lines + _meter_remark(state, bench, meter, width)
 
 
@@ -53,7 +53,7 @@ def _meter_remark(state: State, bench: Bench | None, meter: str, width: int) -> 
     except FaulttreeError:
         return []
     if text:
-        return views.labelled("Meter", text, width, style="warning")
+        return screens.labelled("Meter", text, width, style="warning")
     fitting = [
         one.id
         for one in bench.instruments.values()
@@ -62,7 +62,7 @@ def _meter_remark(state: State, bench: Bench | None, meter: str, width: int) -> 
     if held is not None or not fitting:
         return []
     text = f"'meter {fitting[0]}' has its uncertainty counted"
-    return views.labelled("Meter", f"{text}; without it the verdict is plain.", width)
+    return screens.labelled("Meter", f"{text}; without it the verdict is plain.", width)
 
 
 def why_view(state: State, width: int) -> list[Line]:
@@ -72,35 +72,35 @@ def why_view(state: State, width: int) -> list[Line]:
         return suspects_view(state, width)
     lines: list[Line] = [[("title", f"Why {step.id}")]]
     if state.pending:
-        lines += views.labelled("Because", f"It must come before '{state.pending}'.", width)
+        lines += screens.labelled("Because", f"It must come before '{state.pending}'.", width)
     if step.use:
         use = state.tree.uses[step.use]
-        lines += views.labelled("From", f"procedure {use.procedure}: {use.title}", width)
+        lines += screens.labelled("From", f"procedure {use.procedure}: {use.title}", width)
     for outcome in step.targets:
         named = _speaking(state, step, outcome)
         if named:
-            lines += views.labelled(f"{outcome}", f"would point to {named}", width)
+            lines += screens.labelled(f"{outcome}", f"would point to {named}", width)
     ranked = {one.test: one for one in ranking(state)}
     here = ranked.get(step.id)
     if here is not None:
         text = (
-            f"{views.minutes_text(here.minutes)}, and {views.minutes_text(here.minutes_to_go)} "
+            f"{screens.minutes_text(here.minutes)}, and {screens.minutes_text(here.minutes_to_go)} "
             f"expected to the end by this test; it tells {here.bits:.2g} bit "
             f"({here.bits_per_minute:.2g} a minute), where one bit would halve the field"
         )
-        lines += views.labelled("Worth", text, width)
+        lines += screens.labelled("Worth", text, width)
         for other in list(ranked.values())[:3]:
             if other.test != step.id:
-                text = f"{views.minutes_text(other.minutes_to_go)} to the end by '{other.test}'"
-                lines += views.labelled("Or", text, width)
+                text = f"{screens.minutes_text(other.minutes_to_go)} to the end by '{other.test}'"
+                lines += screens.labelled("Or", text, width)
     elif step.kind == "do":
-        lines += views.labelled(
+        lines += screens.labelled(
             "Worth", "It tells nothing itself; what follows rests on it.", width
         )
     limits = limits_of(state, step) if step.kind == "measure" else None
     source = (limits.source if limits else "") or step.source
     if step.kind == "measure":
-        lines += views.labelled("Source", source or "the tree gives none", width)
+        lines += screens.labelled("Source", source or "the tree gives none", width)
     return lines
 
 
@@ -117,7 +117,7 @@ def _speaking(state: State, step: Step, outcome: str) -> str:
         for fault in shares
         if fault in table.fault_index and table.entry(fault, step.id) == (outcome,)
     ]
-    named = [f"{table.title(fault)} ({views.share_text(shares[fault])})" for fault in shown[:4]]
+    named = [f"{table.title(fault)} ({screens.share_text(shares[fault])})" for fault in shown[:4]]
     more = len(shown) - len(named)
     return "; ".join(named) + (f"; and {more} more" if more > 0 else "")
 
@@ -130,17 +130,17 @@ def suspects_view(state: State, width: int) -> list[Line]:
     for fault, share in list(shares.items())[:MOST]:
         loose = " (no step leads to it)" if fault in tree.loose else ""
         title = tree.faults[fault].title if fault in tree.faults else fault
-        lines += views.labelled(f"{views.share_text(share):>9}", f"{title}{loose}", width)
+        lines += screens.labelled(f"{screens.share_text(share):>9}", f"{title}{loose}", width)
     rest = list(shares.values())[MOST:]
     if rest:
         text = f"{len(rest)} more together"
-        lines += views.labelled(f"{views.share_text(sum(rest)):>9}", text, width)
+        lines += screens.labelled(f"{screens.share_text(sum(rest)):>9}", text, width)
     none = max(0.0, 1.0 - sum(shares.values()))
     if none > 0.001:
-        lines += views.labelled(f"{views.share_text(none):>9}", "none of these", width)
+        lines += screens.labelled(f"{screens.share_text(none):>9}", "none of these", width)
     for fault in sorted(state.excluded):
         text = f"{tree.faults[fault].title if fault in tree.faults else fault}: repaired, not it"
-        lines += views.labelled("excluded", text, width)
+        lines += screens.labelled("excluded", text, width)
     return lines + _both_view(state, width)
 
 
@@ -151,10 +151,10 @@ def _both_view(state: State, width: int) -> list[Line]:
         return []
     first = state.tree.faults[found[0].faults[0]].title
     head = f"If '{first}' was true and something else is wrong too, that is"
-    lines = views.text_lines(head, width, style="title")
+    lines = screens.text_lines(head, width, style="title")
     for pair in found:
         text = state.tree.faults[pair.faults[1]].title
-        lines += views.labelled(f"{views.share_text(pair.probability):>9}", text, width)
+        lines += screens.labelled(f"{screens.share_text(pair.probability):>9}", text, width)
     return lines
 
 
@@ -165,19 +165,19 @@ def door_view(state: State, suspects: Sequence[Suspect], width: int) -> list[Lin
     lines: list[Line] = [[("", "")], [("title", "Before you stop: not tested yet")]]
     sentence = would_settle(suspects)
     if sentence:
-        lines += views.text_lines(sentence, width, style="answer")
+        lines += screens.text_lines(sentence, width, style="answer")
     for number, suspect in enumerate(suspects[:MOST], 1):
         fault = state.tree.faults[suspect.fault]
-        label = f"{number:>2} {views.share_text(suspect.probability)}"
-        lines += views.labelled(label, fault.title, width)
-        lines += views.text_lines(_way(state, suspect), width, indent=_inset(width))
+        label = f"{number:>2} {screens.share_text(suspect.probability)}"
+        lines += screens.labelled(label, fault.title, width)
+        lines += screens.text_lines(_way(state, suspect), width, indent=_inset(width))
         told = [one for one in fault.evidence if one.kind != "contradicted"]
         if told:
             said = f"{told[-1].kind}: {told[-1].source}"
-            lines += views.text_lines(said, width, style="dim", indent=_inset(width))
+            lines += screens.text_lines(said, width, style="dim", indent=_inset(width))
     rest = len(suspects) - MOST
     if rest > 0:
-        lines += views.text_lines(f"and {rest} more, each less likely for its minutes", width)
+        lines += screens.text_lines(f"and {rest} more, each less likely for its minutes", width)
     return lines
 
 
@@ -193,11 +193,11 @@ def worth_view(state: State, bench: Bench | None, width: int) -> list[Line]:
     )
     if not found.worth_it:
         text += ". By these figures it costs more than it gives; you decide"
-    return views.labelled("Worth it?", f"{text}.", width)
+    return screens.labelled("Worth it?", f"{text}.", width)
 
 
 def _inset(width: int) -> str:
-    return " " * (2 if width < views.NARROW else 10)
+    return " " * (2 if width < screens.NARROW else 10)
 
 
 def _way(state: State, suspect: Suspect) -> str:
@@ -208,7 +208,7 @@ def _way(state: State, suspect: Suspect) -> str:
     gear = f"; needs {', '.join(suspect.gear)}" if suspect.gear else ""
     first = ", ".join(f"'{deed}'" for deed in _skipped_before(state, suspect.tests))
     made_up = f", with {first} made up for" if first else ""
-    return f"{views.minutes_text(suspect.minutes)} by {steps}{made_up}{gear}"
+    return f"{screens.minutes_text(suspect.minutes)} by {steps}{made_up}{gear}"
 
 
 def _skipped_before(state: State, tests: Sequence[str]) -> list[str]:

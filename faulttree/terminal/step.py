@@ -5,25 +5,25 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
-from faulttree.bench import views
-from faulttree.bench.console import spell
-from faulttree.bench.obeying import obey
-from faulttree.bench.words import word_of
 from faulttree.errors import FaulttreeError
 from faulttree.reading.units import unit_text
+from faulttree.terminal import screens
+from faulttree.terminal.command_table import obey
+from faulttree.terminal.command_words import word_of
+from faulttree.terminal.console import spell
 from faulttree.walk import events as ev
 from faulttree.walk.advisor import cleared
 from faulttree.walk.answer import DoubtError, TypedAnswer, answer, limits_of, match_outcome
 
 if TYPE_CHECKING:
-    from faulttree.bench.sitting import Sitting
+    from faulttree.terminal.open_case import BenchSession
     from faulttree.tree.model import Step
     from faulttree.walk.state import State
 
 __all__ = ["put", "wait"]
 
 
-def put(sitting: Sitting, step: Step) -> None:
+def put(sitting: BenchSession, step: Step) -> None:
     """Put a step: cautions first, then the question, until something is recorded."""
     if sitting.shown != sitting.place(step):
         sitting.began = sitting.stopwatch()
@@ -35,7 +35,7 @@ def put(sitting: Sitting, step: Step) -> None:
         wait(sitting, step, step.wait)
     moves = sitting.moves()
     while sitting.moves() == moves:
-        text = sitting.prompt(_prompt_text(state, step), views.choices_of(step))
+        text = sitting.prompt(_prompt_text(state, step), screens.choices_of(step))
         if not text and step.kind != "do":
             sitting.say(_wanted(step))
             continue
@@ -57,13 +57,15 @@ def _wanted(step: Step) -> str:
     return "Type the answer, its first letters or its number; '?' tells what else."
 
 
-def _cautioned(sitting: Sitting, step: Step) -> bool:
+def _cautioned(sitting: BenchSession, step: Step) -> bool:
     """Have the cautions read that were not yet; False when something else was asked for."""
     state = sitting.state
     unread = [name for name in state.cautions_at(step) if name not in state.cautions_read]
     for name in unread:
         known = state.tree.known_cautions.get(name)
-        sitting.console.show([[("", "")], *views.caution_view(known, name, sitting.console.width)])
+        sitting.console.show(
+            [[("", "")], *screens.caution_view(known, name, sitting.console.width)]
+        )
         while True:
             text = sitting.prompt("Read and kept to? Enter says yes › ", ("yes",))
             if text.casefold() in ("", "y", "yes", "read", "ok"):
@@ -90,7 +92,7 @@ def _prompt_text(state: State, step: Step) -> str:
     return f"reading in {unit} › " if unit else "reading › "
 
 
-def _take(sitting: Sitting, step: Step, text: str) -> None:
+def _take(sitting: BenchSession, step: Step, text: str) -> None:
     """Take an answer or readings; ask what has to be asked before it counts."""
     named = match_outcome(step, text, loose=step.kind != "measure")
     if named is not None:
@@ -109,14 +111,14 @@ def _take(sitting: Sitting, step: Step, text: str) -> None:
             _record(sitting, step, replace(entry, sure=True))
 
 
-def _in_circuit(sitting: Sitting, step: Step) -> bool:
+def _in_circuit(sitting: BenchSession, step: Step) -> bool:
     """Whether the part was still in circuit: some readings mean nothing there."""
     if step.in_circuit == "never":
         return not sitting.yes("Is the part isolated (one lead lifted, or out)?")
     return sitting.yes("Was it measured in circuit?")
 
 
-def _record(sitting: Sitting, step: Step, entry: TypedAnswer) -> None:
+def _record(sitting: BenchSession, step: Step, entry: TypedAnswer) -> None:
     """Judge the entry, show the verdict, keep it; an in-circuit doubt may be measured again."""
     event = answer(sitting.state, step, entry, at=sitting.now, bench=sitting.bench)
     if isinstance(event, ev.Answered):
@@ -132,21 +134,23 @@ def _record(sitting: Sitting, step: Step, entry: TypedAnswer) -> None:
         wait(sitting, step, step.wait)
 
 
-def _show_verdict(sitting: Sitting, event: ev.Answered) -> None:
+def _show_verdict(sitting: BenchSession, event: ev.Answered) -> None:
     """Show what a reading came to; what holds for all of them alike only the first time."""
     width = sitting.console.width
-    sitting.console.show(views.verdict_view(event.verdict, event.outcome, width, told=sitting.told))
+    sitting.console.show(
+        screens.verdict_view(event.verdict, event.outcome, width, told=sitting.told)
+    )
     text = str(event.verdict.get("text", "")) if event.verdict else ""
-    sitting.told.update(clause for clause in views.SAID_ONCE if clause in text)
+    sitting.told.update(clause for clause in screens.SAID_ONCE if clause in text)
 
 
-def _tell_cleared(sitting: Sitting) -> None:
+def _tell_cleared(sitting: BenchSession) -> None:
     """Who named a suspect is owed an answer: say where it was cleared."""
     faults = sitting.state.tree.faults
     for name in cleared(sitting.state):
         who = next((one.source for one in faults[name].evidence if one.source), "hearsay")
         text = f"Cleared: {faults[name].title} ({who})."
-        lines = views.text_lines(text, sitting.console.width, style="good", indent="  ")
+        lines = screens.text_lines(text, sitting.console.width, style="good", indent="  ")
         sitting.console.show(lines)
 
 
@@ -154,7 +158,7 @@ def _timed(event: ev.Answered, seconds: float) -> ev.Answered:
     return replace(event, seconds=round(seconds, 1)) if seconds >= 1 else event
 
 
-def _measure_again(sitting: Sitting, step: Step, event: ev.Answered) -> bool:
+def _measure_again(sitting: BenchSession, step: Step, event: ev.Answered) -> bool:
     """An undecided reading is kept as a remark when the step is to be taken again at once."""
     if not sitting.yes("Undecided. Measure again now?"):
         return False
@@ -165,7 +169,7 @@ def _measure_again(sitting: Sitting, step: Step, event: ev.Answered) -> bool:
     return True
 
 
-def wait(sitting: Sitting, step: Step, seconds: float) -> None:
+def wait(sitting: BenchSession, step: Step, seconds: float) -> None:
     """Let a time pass. Where it was cut short, the case says so: a soak of a minute is none."""
     if not sitting.console.pause(seconds, step.id):
         text = f"the wait of {spell(step.wait or seconds)} was cut short"

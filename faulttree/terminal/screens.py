@@ -11,7 +11,7 @@ from faulttree.texts import one_line
 from faulttree.walk.answer import limits_of
 
 if TYPE_CHECKING:
-    from faulttree.bench.console import Line
+    from faulttree.terminal.console import Line
     from faulttree.tree.model import Caution, Fault, Step
     from faulttree.walk.state import State
 
@@ -174,7 +174,7 @@ def _cost_text(state: State, step: Step) -> str:
     if opening:
         text += f", and {minutes_text(opening)} to open it"
     if step.wait:
-        from faulttree.bench.console import spell
+        from faulttree.terminal.console import spell
 
         counted = step.cost * 60 >= step.wait
         text += f", {spell(step.wait)} of it waiting" if counted else f"; wait {spell(step.wait)}"

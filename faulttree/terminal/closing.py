@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from faulttree.bench import views
-from faulttree.bench.doing import do
-from faulttree.bench.going import head_for
-from faulttree.bench.repairing import try_repair
-from faulttree.bench.sitting import Leaving
-from faulttree.bench.thinking import MOST, door_view, worth_view
-from faulttree.bench.words import word_of
+from faulttree.terminal import screens
+from faulttree.terminal.advice_text import MOST, door_view, worth_view
+from faulttree.terminal.command_words import word_of
+from faulttree.terminal.commands import do
+from faulttree.terminal.guarded_jump import head_for
+from faulttree.terminal.open_case import Leaving
+from faulttree.terminal.repair import try_repair
 from faulttree.tree.safety import HARD_STOPS
 from faulttree.walk import events as ev
 from faulttree.walk.advisor import untested
@@ -19,8 +19,8 @@ from faulttree.walk.fitness import check_again, refused, titled
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
-    from faulttree.bench.sitting import Sitting
     from faulttree.odds import Suspect
+    from faulttree.terminal.open_case import BenchSession
     from faulttree.walk.state import State
 
 __all__ = ["end_sitting", "give_up"]
@@ -50,7 +50,7 @@ UNFIT_RESULTS = {
 FOUND = {"found": "the cause is known and not mended"}
 
 
-def end_sitting(sitting: Sitting) -> None:
+def end_sitting(sitting: BenchSession) -> None:
     """Close a walk that has come to an end, unless something is tested after all."""
     state = sitting.state
     if state.cured is not None:
@@ -61,7 +61,7 @@ def end_sitting(sitting: Sitting) -> None:
         _pass_door(sitting)
 
 
-def _goes_on(sitting: Sitting) -> bool:
+def _goes_on(sitting: BenchSession) -> bool:
     """At a stop that belongs to another complaint: whether the unit goes on there."""
     end = sitting.state.end
     stop = sitting.state.tree.stops.get(end.id) if end is not None else None
@@ -75,22 +75,22 @@ def _goes_on(sitting: Sitting) -> bool:
 
 
 def _end_lines(state: State, width: int) -> list[list[tuple[str, str]]]:
-    lines = [list(line) for line in views.heading(state, "end", width)]
+    lines = [list(line) for line in screens.heading(state, "end", width)]
     end = state.end
     if end is not None and end.id:
         stop = state.tree.stops[end.id]
         text = f"{stop.title} ({stop.reason})"
-        lines += [list(line) for line in views.labelled("STOP", text, width, style="warning")]
+        lines += [list(line) for line in screens.labelled("STOP", text, width, style="warning")]
         if stop.see:
             see = f"this is another complaint, '{stop.see}'"
-            lines += [list(line) for line in views.labelled("See", see, width)]
+            lines += [list(line) for line in screens.labelled("See", see, width)]
     elif end is None:
         text = "Nothing that the tree knows is left to ask."
-        lines += [list(line) for line in views.text_lines(text, width, style="warning")]
+        lines += [list(line) for line in screens.text_lines(text, width, style="warning")]
     return lines
 
 
-def give_up(sitting: Sitting) -> None:
+def give_up(sitting: BenchSession) -> None:
     """Stop without a repair: by the door, or at once where the fault is known."""
     if sitting.state.phase == "found":
         _close_unsolved(sitting)
@@ -98,7 +98,7 @@ def give_up(sitting: Sitting) -> None:
         _pass_door(sitting)
 
 
-def _pass_door(sitting: Sitting) -> None:
+def _pass_door(sitting: BenchSession) -> None:
     """Show the suspects still open, once; then a test of one, or a result."""
     state = sitting.state
     hard = state.end is not None and state.end.reason in HARD_STOPS
@@ -122,7 +122,7 @@ def _way_to(state: State, suspect: Suspect) -> str:
     return f"For '{fault.title}': {', then '.join(suspect.tests)}."
 
 
-def _pick(sitting: Sitting, suspects: Sequence[Suspect]) -> Suspect | None:
+def _pick(sitting: BenchSession, suspects: Sequence[Suspect]) -> Suspect | None:
     """The suspect that is to be tested after all, or None to leave."""
     numbers = [str(n) for n, one in enumerate(suspects[:MOST], 1) if one.tests]
     first = numbers[0] if numbers else ""
@@ -140,13 +140,13 @@ def _pick(sitting: Sitting, suspects: Sequence[Suspect]) -> Suspect | None:
         sitting.say("Type a number from the list, 'stop', or 'pause' to leave the case open.")
 
 
-def _decline(sitting: Sitting, suspects: Sequence[Suspect]) -> None:
+def _decline(sitting: BenchSession, suspects: Sequence[Suspect]) -> None:
     reason = sitting.console.ask("Why leave them untested? › ", (), sitting.status)
     open_ = tuple({"fault": one.fault, "probability": one.probability} for one in suspects)
     sitting.journal.add(ev.Declined(at=sitting.now, suspects=open_, reason=reason))
 
 
-def _close_unsolved(sitting: Sitting) -> None:
+def _close_unsolved(sitting: BenchSession) -> None:
     """Ask what it came to; 'back' takes the walk up again."""
     state = sitting.state
     choices = UNSOLVED
@@ -161,7 +161,7 @@ def _close_unsolved(sitting: Sitting) -> None:
         _close(sitting, result, found)
 
 
-def _close_fixed(sitting: Sitting) -> None:
+def _close_fixed(sitting: BenchSession) -> None:
     state = sitting.state
     assert state.cured is not None
     fault = state.cured.fault
@@ -175,7 +175,7 @@ def _close_fixed(sitting: Sitting) -> None:
         _close(sitting, "fixed", fault)
 
 
-def _unfit(sitting: Sitting, fault: str) -> None:
+def _unfit(sitting: BenchSession, fault: str) -> None:
     """A closing check was failed: repair further, make it again, or close without 'fixed'."""
     state = sitting.state
     assert state.unfit is not None
@@ -199,12 +199,12 @@ def _unfit(sitting: Sitting, fault: str) -> None:
             _close(sitting, result, fault if result == "found" else "")
 
 
-def _choose(sitting: Sitting, question: str, choices: Mapping[str, str]) -> str | None:
+def _choose(sitting: BenchSession, question: str, choices: Mapping[str, str]) -> str | None:
     """One of a few words, by number or first letters; None where the walk moved instead."""
     names = list(choices)
     for number, (name, means) in enumerate(choices.items(), 1):
         label = f"{number} {name}: "
-        lines = views.text_lines(f"{label}{means}", sitting.console.width, indent="  ")
+        lines = screens.text_lines(f"{label}{means}", sitting.console.width, indent="  ")
         sitting.console.show(lines)
     while True:
         text = sitting.console.ask(f"{question}? › ", names, sitting.status).casefold()
@@ -221,7 +221,7 @@ def _choose(sitting: Sitting, question: str, choices: Mapping[str, str]) -> str 
             sitting.say("Type a number or the first letters; 'back' or 'pause' also work.")
 
 
-def _close(sitting: Sitting, result: str, fault: str) -> None:
+def _close(sitting: BenchSession, result: str, fault: str) -> None:
     state = sitting.state
     places = {name: means for name, means in BECAME.items() if refused(state, result, name) is None}
     became = _choose(sitting, "Where does the unit go now", places)
@@ -233,7 +233,7 @@ def _close(sitting: Sitting, result: str, fault: str) -> None:
     _finish(sitting, result, fault, became, kept)
 
 
-def _kept(sitting: Sitting) -> tuple[str, ...]:
+def _kept(sitting: BenchSession) -> tuple[str, ...]:
     """Which modules are kept, by name or number; any words where the tree names none."""
     modules = sitting.journal.tree.modules
     for number, name in enumerate(modules, 1):
@@ -252,13 +252,18 @@ def _kept(sitting: Sitting) -> tuple[str, ...]:
 
 
 def _finish(
-    sitting: Sitting, result: str, fault: str, became: str, kept: tuple[str, ...], note: str = ""
+    sitting: BenchSession,
+    result: str,
+    fault: str,
+    became: str,
+    kept: tuple[str, ...],
+    note: str = "",
 ) -> None:
     sitting.journal.add(
         ev.Closed(at=sitting.now, result=result, fault=fault, became=became, kept=kept, note=note)
     )
     state = sitting.state
-    spent = views.minutes_text(state.minutes)
+    spent = screens.minutes_text(state.minutes)
     failed = ", closing check FAILED" if state.unfit is not None else ""
     text = f"{sitting.label} is closed: {result}{failed}, {became}; {spent} by the tree."
     sitting.say(text, "title")

@@ -14,7 +14,16 @@ from faulttree.texts import harmless
 if TYPE_CHECKING:
     from prompt_toolkit import PromptSession
 
-__all__ = ["AwayError", "Console", "Line", "Plain", "Screen", "console_for", "folded", "spell"]
+__all__ = [
+    "AwayError",
+    "Console",
+    "Line",
+    "PlainConsole",
+    "ScreenConsole",
+    "console_for",
+    "folded",
+    "spell",
+]
 
 Line = Sequence[tuple[str, str]]
 """A line as (style, text) pairs; the style is a name of :data:`STYLES` or empty."""
@@ -61,7 +70,7 @@ class Console(Protocol):
         """Let a time pass, shown as it runs; Enter ends it early, and then it gives False."""
 
 
-class Plain:
+class PlainConsole:
     """Lines in, lines out: no cursor control, no colour. For screen readers and pipes."""
 
     def __init__(self, source: TextIO, target: TextIO, width: int = 80) -> None:
@@ -107,7 +116,7 @@ class Plain:
         return monotonic() >= end
 
 
-class Screen:
+class ScreenConsole:
     """A terminal: editing, completion, colour where it is wanted."""
 
     def __init__(self, *, colour: bool = True) -> None:
@@ -206,5 +215,5 @@ def console_for(*, plain: bool, environ: Mapping[str, str] = os.environ) -> Cons
     terminal = sys.stdin.isatty() and sys.stdout.isatty() and environ.get("TERM") != "dumb"
     if plain or not terminal:
         width = shutil.get_terminal_size((80, 24)).columns if sys.stdout.isatty() else 80
-        return Plain(sys.stdin, sys.stdout, width)
-    return Screen(colour=not environ.get("NO_COLOR"))
+        return PlainConsole(sys.stdin, sys.stdout, width)
+    return ScreenConsole(colour=not environ.get("NO_COLOR"))

@@ -6,27 +6,27 @@ from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from faulttree.bench import views
-from faulttree.bench.going import BY_HAND, by_hand, head_for
-from faulttree.bench.sitting import Leaving, is_still
-from faulttree.bench.thinking import chosen_step, suspects_view, why_view, worth_view
-from faulttree.bench.words import WORDS
+from faulttree.terminal import screens
+from faulttree.terminal.advice_text import chosen_step, suspects_view, why_view, worth_view
+from faulttree.terminal.command_words import WORDS
+from faulttree.terminal.guarded_jump import BY_HAND, by_hand, head_for
+from faulttree.terminal.open_case import Leaving, is_still
 from faulttree.walk import events as ev
 from faulttree.walk.fold import fold
 
 if TYPE_CHECKING:
-    from faulttree.bench.sitting import Sitting
-    from faulttree.bench.words import Typed
+    from faulttree.terminal.command_words import Typed
+    from faulttree.terminal.open_case import BenchSession
     from faulttree.tree.model import Step
 
 __all__ = ["DOES", "Does", "do"]
 
-Does = Callable[["Sitting", "Step | None", str], None]
+Does = Callable[["BenchSession", "Step | None", str], None]
 """What a word does at a step, or where none is asked, with what was typed behind it."""
 
 
 def do(
-    sitting: Sitting, step: Step | None, typed: Typed, words: Mapping[str, Does] | None = None
+    sitting: BenchSession, step: Step | None, typed: Typed, words: Mapping[str, Does] | None = None
 ) -> bool:
     """Do what a word asks; True where the walk moved by it."""
     moves = sitting.moves()
@@ -34,7 +34,7 @@ def do(
     return sitting.moves() != moves
 
 
-def _help(sitting: Sitting, step: Step | None, rest: str) -> None:
+def _help(sitting: BenchSession, step: Step | None, rest: str) -> None:
     width = sitting.console.width
     if step is not None and step.kind == "measure":
         sitting.say("Type the reading as the meter shows it: 150u, 4k7, 12.5 V, OL.")
@@ -42,15 +42,15 @@ def _help(sitting: Sitting, step: Step | None, rest: str) -> None:
     elif step is not None and step.kind == "ask":
         sitting.say("Type the answer, its first letters or its number.")
     for word, does in WORDS.items():
-        sitting.console.show(views.labelled(word, does, width))
+        sitting.console.show(screens.labelled(word, does, width))
 
 
-def _how(sitting: Sitting, step: Step | None, rest: str) -> None:
+def _how(sitting: BenchSession, step: Step | None, rest: str) -> None:
     if step is not None:
         sitting.show_step(step, full=True)
 
 
-def _back(sitting: Sitting, step: Step | None, rest: str) -> None:
+def _back(sitting: BenchSession, step: Step | None, rest: str) -> None:
     steps = int(rest) if rest.isdecimal() and int(rest) > 0 else 1
     events, state = sitting.journal.events, sitting.state
     last = next((at for at in reversed(range(len(events))) if not is_still(events[at])), 0)
@@ -75,7 +75,7 @@ def _back(sitting: Sitting, step: Step | None, rest: str) -> None:
     sitting.say(f"Taken back: {said}. It stays in the record as taken back.")
 
 
-def _skip(sitting: Sitting, step: Step | None, rest: str) -> None:
+def _skip(sitting: BenchSession, step: Step | None, rest: str) -> None:
     if step is None:
         sitting.say("There is no step to skip here.")
         return
@@ -83,14 +83,14 @@ def _skip(sitting: Sitting, step: Step | None, rest: str) -> None:
     sitting.journal.add(ev.Skipped(at=sitting.now, step=step.id, reason=reason))
 
 
-def _note(sitting: Sitting, step: Step | None, rest: str) -> None:
+def _note(sitting: BenchSession, step: Step | None, rest: str) -> None:
     text = rest or sitting.console.ask("Note › ", (), sitting.status)
     if text:
         sitting.journal.add(ev.Noted(at=sitting.now, text=text, step=step.id if step else ""))
         sitting.say("Noted.")
 
 
-def _photo(sitting: Sitting, step: Step | None, rest: str) -> None:
+def _photo(sitting: BenchSession, step: Step | None, rest: str) -> None:
     text = rest or sitting.console.ask("Path of the photo › ", (), sitting.status)
     if not text:
         return
@@ -109,34 +109,34 @@ def _photo(sitting: Sitting, step: Step | None, rest: str) -> None:
     sitting.say("The photo is kept by its path and content hash.")
 
 
-def _why(sitting: Sitting, step: Step | None, rest: str) -> None:
+def _why(sitting: BenchSession, step: Step | None, rest: str) -> None:
     sitting.console.show(why_view(sitting.state, sitting.console.width))
 
 
-def _suspects(sitting: Sitting, step: Step | None, rest: str) -> None:
+def _suspects(sitting: BenchSession, step: Step | None, rest: str) -> None:
     width = sitting.console.width
     sitting.console.show(suspects_view(sitting.state, width))
     sitting.console.show(worth_view(sitting.state, sitting.bench, width))
 
 
-def _path(sitting: Sitting, step: Step | None, rest: str) -> None:
-    sitting.console.show(views.path_view(sitting.state, sitting.console.width))
+def _path(sitting: BenchSession, step: Step | None, rest: str) -> None:
+    sitting.console.show(screens.path_view(sitting.state, sitting.console.width))
 
 
-def _go(sitting: Sitting, step: Step | None, rest: str) -> None:
+def _go(sitting: BenchSession, step: Step | None, rest: str) -> None:
     name = chosen_step(sitting.state, rest)
     if name is None:
         sitting.say("✗ Name a step of this tree: go STEP.", "bad")
-        sitting.say(f"They are {views.joined(sitting.state.tree.diagnostic)}.")
+        sitting.say(f"They are {screens.joined(sitting.state.tree.diagnostic)}.")
         return
     head_for(sitting, name, BY_HAND)
 
 
-def _meter(sitting: Sitting, step: Step | None, rest: str) -> None:
+def _meter(sitting: BenchSession, step: Step | None, rest: str) -> None:
     known = dict(sitting.bench.instruments) if sitting.bench else {}
     if rest and rest not in known:
         listed = (
-            f"On the bench: {views.joined(known)}."
+            f"On the bench: {screens.joined(known)}."
             if known
             else "None is declared: write a bench.yaml, and name it with --bench."
         )
@@ -148,7 +148,7 @@ def _meter(sitting: Sitting, step: Step | None, rest: str) -> None:
         sitting.say(f"Its calibration was due on {known[rest].due}.", "warning")
 
 
-def _pause(sitting: Sitting, step: Step | None, rest: str) -> None:
+def _pause(sitting: BenchSession, step: Step | None, rest: str) -> None:
     raise Leaving
 
 

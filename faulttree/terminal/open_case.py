@@ -7,20 +7,20 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Protocol
 
-from faulttree.bench import views
-from faulttree.bench.thinking import remark
-from faulttree.bench.words import WORDS
+from faulttree.terminal import screens
+from faulttree.terminal.advice_text import remark
+from faulttree.terminal.command_words import WORDS
 from faulttree.walk import events as ev
 from faulttree.walk.fold import fold
 
 if TYPE_CHECKING:
-    from faulttree.bench.console import Console
     from faulttree.errors import FaulttreeError
     from faulttree.reading import Bench
+    from faulttree.terminal.console import Console
     from faulttree.tree.model import Step, Tree
     from faulttree.walk.state import State
 
-__all__ = ["Journal", "Keeper", "Leaving", "Sitting", "is_still"]
+__all__ = ["BenchSession", "EventWriter", "Keeper", "Leaving", "is_still"]
 
 
 class Keeper(Protocol):
@@ -35,7 +35,7 @@ class Leaving(Exception):  # noqa: N818 - it is no error: the technician pauses
 
 
 @dataclass
-class Journal:
+class EventWriter:
     """One case being written: each event is safe before the next question is shown."""
 
     tree: Tree
@@ -70,7 +70,7 @@ class Journal:
 
 
 @dataclass
-class Sitting:
+class BenchSession:
     """What a sitting has at hand besides the case.
 
     Attributes:
@@ -80,7 +80,7 @@ class Sitting:
         onward: the tree on which the unit goes on, once this case has ended at such a stop.
     """
 
-    journal: Journal
+    journal: EventWriter
     console: Console
     bench: Bench | None = None
     stopwatch: Callable[[], float] = lambda: 0.0
@@ -104,20 +104,20 @@ class Sitting:
 
     def say(self, text: str, style: str = "") -> None:
         """Say a sentence or two."""
-        self.console.show(views.text_lines(text, self.console.width, style=style))
+        self.console.show(screens.text_lines(text, self.console.width, style=style))
 
     def status(self) -> str:
         """One line below the prompt: case, place, minutes, how to get help."""
         state = self.state
         place = state.ask.id if state.ask else state.phase
-        spent = views.minutes_text(state.minutes)
+        spent = screens.minutes_text(state.minutes)
         return f" {self.label} · {place} · {spent} · ? helps"
 
     def complain(self, error: FaulttreeError) -> None:
         """Say what does not fit, and what would."""
         self.say(f"✗ {error.message}", "bad")
         if error.mend:
-            self.console.show(views.text_lines(error.mend, self.console.width, indent="  "))
+            self.console.show(screens.text_lines(error.mend, self.console.width, indent="  "))
 
     def prompt(self, text: str, choices: Sequence[str] = ()) -> str:
         """Ask; the words that work anywhere complete too."""
@@ -147,7 +147,7 @@ class Sitting:
     def show_step(self, step: Step, *, full: bool = False) -> None:
         """Show a step, with a word on what would be better where there is one."""
         width = self.console.width
-        self.console.show(views.step_view(self.state, step, width, meter=self.meter, full=full))
+        self.console.show(screens.step_view(self.state, step, width, meter=self.meter, full=full))
         self.console.show(remark(self.state, self.bench, self.meter, width))
         self.shown = self.place(step)
 

@@ -4,14 +4,14 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-from faulttree.bench import views
 from faulttree.errors import FaulttreeError
 from faulttree.reading import parse_quantity
+from faulttree.terminal import screens
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-    from faulttree.bench.console import Console
+    from faulttree.terminal.console import Console
     from faulttree.tree.model import Rating, Tree
 
 __all__ = ["take_in"]
@@ -38,7 +38,7 @@ def take_in(
         AwayError: the technician left before a case was opened.
     """
     width = console.width
-    console.show(views.text_lines(tree.title, width, style="title"))
+    console.show(screens.text_lines(tree.title, width, style="title"))
     unit = {"family": tree.family, **given.get("unit", {})}
     models = sorted({model for rating in tree.ratings.values() for model in rating.models})
     if "serial" not in unit:
@@ -94,6 +94,6 @@ def _value(console: Console, rating: Rating) -> str | None:
         try:
             parse_quantity(typed, rating.unit)
         except FaulttreeError as error:
-            console.show(views.text_lines(f"✗ {error.message}", console.width, style="bad"))
+            console.show(screens.text_lines(f"✗ {error.message}", console.width, style="bad"))
         else:
             return typed

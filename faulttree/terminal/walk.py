@@ -5,20 +5,20 @@ from __future__ import annotations
 from datetime import datetime
 from typing import TYPE_CHECKING
 
-from faulttree.bench import views
-from faulttree.bench.ending import end_sitting
-from faulttree.bench.going import go_on_to, guarded
-from faulttree.bench.obeying import obey
-from faulttree.bench.repairing import prove, try_repair
-from faulttree.bench.sitting import is_still
-from faulttree.bench.stepping import put, wait
-from faulttree.bench.words import word_of
 from faulttree.errors import FaulttreeError
+from faulttree.terminal import screens
+from faulttree.terminal.closing import end_sitting
+from faulttree.terminal.command_table import obey
+from faulttree.terminal.command_words import word_of
+from faulttree.terminal.guarded_jump import go_on_to, guarded
+from faulttree.terminal.open_case import is_still
+from faulttree.terminal.repair import prove, try_repair
+from faulttree.terminal.step import put, wait
 from faulttree.walk import events as ev
 from faulttree.walk.advisor import choose
 
 if TYPE_CHECKING:
-    from faulttree.bench.sitting import Sitting
+    from faulttree.terminal.open_case import BenchSession
     from faulttree.walk.state import State
 
 __all__ = ["sit"]
@@ -27,7 +27,7 @@ NOT_YET = frozenset({"n", "no", "not yet", "later", "y", "yes", "nothing"})
 """What is no account of a repair, however it was meant."""
 
 
-def sit(sitting: Sitting) -> State:
+def sit(sitting: BenchSession) -> State:
     """Walk until the case is closed, the technician pauses or nothing is left to do.
 
     Raises:
@@ -46,7 +46,7 @@ def sit(sitting: Sitting) -> State:
     return sitting.state
 
 
-def _wait_out(sitting: Sitting) -> None:
+def _wait_out(sitting: BenchSession) -> None:
     """What is left of the wait after a deed, where the walk was paused in the middle of it."""
     last = next((e for e in reversed(sitting.journal.events) if not is_still(e)), None)
     if not isinstance(last, ev.Answered):
@@ -62,7 +62,7 @@ def _wait_out(sitting: Sitting) -> None:
         wait(sitting, step, step.wait - gone.total_seconds())
 
 
-def _go_on(sitting: Sitting) -> None:
+def _go_on(sitting: BenchSession) -> None:
     """One thing after another: a step, a repair, the way round a skip, the end."""
     if go_on_to(sitting):
         return
@@ -79,14 +79,14 @@ def _go_on(sitting: Sitting) -> None:
         end_sitting(sitting)
 
 
-def _explain_jump(sitting: Sitting, state: State, jump: ev.Jumped) -> None:
+def _explain_jump(sitting: BenchSession, state: State, jump: ev.Jumped) -> None:
     barred = f"'{state.blocked}' is left for later. " if state.blocked else ""
     if state.end is not None:
         barred = "Something was skipped on the way here, so this is not the end yet. "
     sitting.say(f"{barred}On to '{jump.step}': {jump.reason}.", "warning")
 
 
-def _mend(sitting: Sitting) -> None:
+def _mend(sitting: BenchSession) -> None:
     """From the fault to the proof that the repair held."""
     state = sitting.state
     if state.confirming is not None:
@@ -94,7 +94,7 @@ def _mend(sitting: Sitting) -> None:
         return
     assert state.end is not None
     fault = state.tree.faults[state.end.id]
-    sitting.console.show(views.fault_view(state, fault, sitting.console.width))
+    sitting.console.show(screens.fault_view(state, fault, sitting.console.width))
     while sitting.state.phase == "found":
         text = sitting.prompt("Mended? Say what was done; 'pause' leaves it for later › ")
         word = word_of(text)

@@ -4,17 +4,17 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from faulttree.bench.sitting import Leaving
+from faulttree.terminal.open_case import Leaving
 from faulttree.walk import events as ev
 from faulttree.walk.repair import conclude, conclude_by_sight, faults_to_repair
 
 if TYPE_CHECKING:
-    from faulttree.bench.sitting import Sitting
+    from faulttree.terminal.open_case import BenchSession
 
 __all__ = ["begin_repair", "prove", "try_repair"]
 
 
-def begin_repair(sitting: Sitting, name: str) -> None:
+def begin_repair(sitting: BenchSession, name: str) -> None:
     """Record a repair of any fault of the tree, also one the walk has not come to."""
     state = sitting.state
     known = faults_to_repair(state)
@@ -26,7 +26,7 @@ def begin_repair(sitting: Sitting, name: str) -> None:
     try_repair(sitting, fault, what)
 
 
-def try_repair(sitting: Sitting, fault: str, what: str) -> None:
+def try_repair(sitting: BenchSession, fault: str, what: str) -> None:
     """Record a repair, and say what will prove it."""
     sitting.journal.add(ev.RepairTried(at=sitting.now, fault=fault, what=what))
     tree = sitting.journal.tree
@@ -37,7 +37,7 @@ def try_repair(sitting: Sitting, fault: str, what: str) -> None:
         sitting.say(f"Now the proof: {text}.", "title")
 
 
-def prove(sitting: Sitting) -> None:
+def prove(sitting: BenchSession) -> None:
     """The confirming step has spoken, or there is none, or it was skipped: conclude."""
     state = sitting.state
     conclusion = conclude(state, at=sitting.now)
@@ -60,7 +60,7 @@ def prove(sitting: Sitting) -> None:
         )
 
 
-def _by_sight(sitting: Sitting) -> ev.Confirmed | ev.NotConfirmed | None:
+def _by_sight(sitting: BenchSession) -> ev.Confirmed | ev.NotConfirmed | None:
     """What the technician says of the repair; None where the proof is taken after all."""
     state = sitting.state
     repair = state.confirming

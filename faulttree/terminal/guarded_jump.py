@@ -4,14 +4,14 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from faulttree.bench.sitting import is_still
+from faulttree.terminal.open_case import is_still
 from faulttree.walk import events as ev
 from faulttree.walk.prerequisites import guards_before
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from faulttree.bench.sitting import Sitting
+    from faulttree.terminal.open_case import BenchSession
     from faulttree.walk.state import State
 
 __all__ = ["BY_HAND", "by_hand", "go_on_to", "guarded", "head_for"]
@@ -48,7 +48,7 @@ def guarded(state: State, jump: ev.Jumped) -> ev.Jumped:
     return ev.Jumped(at=jump.at, step=guard, reason=f"{FIRST}{jump.step}")
 
 
-def head_for(sitting: Sitting, step: str, reason: str) -> bool:
+def head_for(sitting: BenchSession, step: str, reason: str) -> bool:
     """Go to a step, or first to what guards it; False where nobody goes.
 
     Round a guard that was skipped only when the technician says so; the case keeps that.
@@ -69,7 +69,7 @@ def head_for(sitting: Sitting, step: str, reason: str) -> bool:
     return True
 
 
-def go_on_to(sitting: Sitting) -> bool:
+def go_on_to(sitting: BenchSession) -> bool:
     """Go on to the step that a guard was put before, once that has let the walk pass."""
     state = sitting.state
     step = _wanted(sitting.journal.events)
