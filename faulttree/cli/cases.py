@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from faulttree.cli.cases_common import common, counted, table, width
 from faulttree.cli.cases_files import export, import_cases, verify
-from faulttree.cli.cases_shared import common, counted, table, width
 from faulttree.cli.options import now, open_record, say, say_json
 from faulttree.errors import RecordError
 

@@ -12,7 +12,7 @@ from typing import IO, TYPE_CHECKING, Any
 
 import click
 
-from faulttree.cli.cases_shared import bar, common, counted
+from faulttree.cli.cases_common import bar, common, counted
 from faulttree.cli.options import open_record, record_url, say, say_json
 from faulttree.errors import RecordError
 

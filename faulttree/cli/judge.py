@@ -23,7 +23,7 @@ COMMON = frozenset({"tolerance", "nominal"})
 NEGATIVE = re.compile(r"- ?(?=[0-9.,∞])")
 
 
-class Readings(click.Command):
+class TypedReadings(click.Command):
     """A command whose arguments may be below zero without being taken for options."""
 
     def parse_args(self, ctx: click.Context, args: list[str]) -> list[str]:
@@ -51,7 +51,7 @@ def _with_rating_options(decorated: Any) -> Any:
 
 
 @click.command(
-    cls=Readings,
+    cls=TypedReadings,
     epilog='Example: faulttree judge "10.9 V" --nominal "12 V" --tolerance "5 %"\n\n'
     'Example: faulttree judge 130uF "2.4 ohm" leakage=40uA --component electrolytic '
     "--capacitance 220u --rated 35V\n\n"

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from faulttree.cli.authoring_shared import (
+from faulttree.cli.authoring_common import (
     Asking,
     WayBack,
     Writing,

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 
 import click
 
-from faulttree.cli.authoring_shared import (
+from faulttree.cli.authoring_common import (
     Asking,
     Writing,
     agreed,

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from faulttree.cli.authoring_shared import (
+from faulttree.cli.authoring_common import (
     Asking,
     Writing,
     agreed,
@@ -21,7 +21,7 @@ from faulttree.cli.authoring_shared import (
     within,
     writing,
 )
-from faulttree.cli.cases_shared import bar, width
+from faulttree.cli.cases_common import bar, width
 from faulttree.cli.options import open_library, say, say_json
 from faulttree.errors import FaulttreeError
 

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from faulttree.cli.cases_shared import bar, common, counted
+from faulttree.cli.cases_common import bar, common, counted
 from faulttree.cli.options import open_library, open_record, say, say_json
 from faulttree.errors import TreeError
 

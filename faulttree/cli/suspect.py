@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from faulttree.cli.authoring_shared import (
+from faulttree.cli.authoring_common import (
     Asking,
     Writing,
     agreed,
@@ -23,7 +23,7 @@ from faulttree.cli.authoring_shared import (
     words,
     writing_without_record,
 )
-from faulttree.cli.cases_shared import bar, common, table
+from faulttree.cli.cases_common import bar, common, table
 from faulttree.cli.options import open_library, open_record, say, say_json
 
 if TYPE_CHECKING:

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
-from faulttree.cli.authoring_shared import (
+from faulttree.cli.authoring_common import (
     Asking,
     Writing,
     agreed,
@@ -26,7 +26,7 @@ from faulttree.cli.authoring_shared import (
     words,
     writing,
 )
-from faulttree.cli.cases_shared import bar
+from faulttree.cli.cases_common import bar
 from faulttree.cli.options import now, say, say_json
 from faulttree.errors import TreeError
 
