@@ -49,7 +49,7 @@ def random_table(
     )
 
 
-class PlainSearch:
+class PeerSearch:
     """The peer for exact plans: memoised search over sets, cut off by the Huffman bound."""
 
     def __init__(self, table: FaultTable, seconds: float) -> None:

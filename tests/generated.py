@@ -11,7 +11,7 @@ import click
 
 from faulttree.cli import cli
 from faulttree.reading import ratings_page
-from faulttree.rules.output import rules_page
+from faulttree.rules import rules_page
 from faulttree.tree.schema import KINDS, schema
 
 DOCS = Path(__file__).parent.parent / "docs"

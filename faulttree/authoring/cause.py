@@ -67,7 +67,7 @@ class Test:
             ``given`` what the procedure must be given. Other exits lead onward, or where
             ``leads`` says. What the library says of it, its
             ``exits`` and the ``procedures`` it is made of, is filled in by
-            :func:`faulttree.authoring.sharing.with_procedure`.
+            :func:`faulttree.authoring.shared_procedure.with_procedure`.
         shows: the outcome that leads to the fault. For a reading it is judged from
             ``reading`` where that is given.
         reading: what the meter showed on the unit at fault, as typed.

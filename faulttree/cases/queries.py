@@ -113,7 +113,7 @@ class Lookup(Transactions):
         Args:
             limit: at most so many.
             oldest_first: the other way round.
-            **wanted: filters, see :func:`faulttree.cases.asking.conditions`.
+            **wanted: filters, see :func:`faulttree.cases.filters.conditions`.
 
         Raises:
             RecordError: a filter that is not known.

@@ -290,7 +290,7 @@ class Store(Lookup):
     def merge(
         self, items: Sequence[JournalEntry | JournalTree | CompleteCase], *, numbers: bool = False
     ) -> Merged:
-        """Bring cases and trees of another record in; see :func:`faulttree.cases.merging.merge`.
+        """Bring in cases and trees of another record: :func:`faulttree.cases.transfer.merge.merge`.
 
         Raises:
             RecordError: the record cannot be written.

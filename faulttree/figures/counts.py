@@ -1,8 +1,8 @@
 """The record counted: three questions put to its tables, whatever their size.
 
 What is counted comes from the tables drawn from the events (``cases`` and ``steps``), which
-:mod:`faulttree.cases.verify` can build again; only why a walk was given up, and which repairs
-did not hold, is read from the events themselves.
+:mod:`faulttree.cases.repair.verify` can build again; only why a walk was given up, and which
+repairs did not hold, is read from the events themselves.
 """
 
 from __future__ import annotations
@@ -101,7 +101,7 @@ def tally(store: Store, part: Sequence[ColumnElement[bool]] = (), **wanted: Any)
     Args:
         store: the record.
         part: conditions on its cases besides the filters.
-        **wanted: filters, see :func:`faulttree.cases.asking.conditions`.
+        **wanted: filters, see :func:`faulttree.cases.filters.conditions`.
 
     Raises:
         RecordError: a filter that is not known, or the record cannot be read.

@@ -102,7 +102,7 @@ def cases_of(
     Args:
         store: the record.
         count: what was counted of the tree.
-        filters: see :func:`faulttree.cases.asking.conditions`.
+        filters: see :func:`faulttree.cases.filters.conditions`.
         part: conditions besides these.
     """
     known = {**filters, "tree": count.tree.id}

@@ -82,7 +82,7 @@ def review(
         library: where the trees' files are, so that only moves that its rules let pass are
             proposed.
         **filters: ``family``, ``tree``, ``since``, ``until``, ``who``, and the others of
-            :func:`faulttree.cases.asking.conditions`.
+            :func:`faulttree.cases.filters.conditions`.
 
     Raises:
         RecordError: a filter that is not known, or the record cannot be read.

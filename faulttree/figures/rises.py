@@ -109,7 +109,7 @@ def rises(
     Args:
         store: the record.
         counts: what was counted of each tree.
-        filters: see :func:`faulttree.cases.asking.conditions`.
+        filters: see :func:`faulttree.cases.filters.conditions`.
         part: conditions on the cases besides these.
 
     Raises:

@@ -42,7 +42,7 @@ class Endings:
         Args:
             faults: those that are left.
             passed: tests and deeds on the way here.
-            state: what holds (see :class:`faulttree.odds.problem.Readying`).
+            state: what holds (see :class:`faulttree.odds.planning.problem.Readying`).
         """
         for name in dict.fromkeys(one for f in faults for one in self._before.get(f, ())):
             guard = self.tree is not None and is_guard(self.tree, self.tree.steps[name])

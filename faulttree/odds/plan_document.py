@@ -113,7 +113,7 @@ class _Writer:
 
         ``made`` are the copies of deeds and tests on the way here that later steps may rest
         on; places met on different ways share a step only where nothing of that matters.
-        ``state`` is what holds there (see :class:`faulttree.odds.problem.Readying`).
+        ``state`` is what holds there (see :class:`faulttree.odds.planning.problem.Readying`).
         """
         ended = place not in self.draft.tests
         key = (

@@ -1,7 +1,8 @@
 """A fault table: which outcome each fault would show at each test, and what each test costs.
 
 The one model that beliefs, the ranking of tests and the planner share. It comes from a
-CSV file (:mod:`faulttree.odds.csv_table`) or from a tree (:mod:`faulttree.odds.tree_table`).
+CSV file (:mod:`faulttree.odds.table_from_csv`) or from a tree
+(:mod:`faulttree.odds.table_from_tree`).
 """
 
 from __future__ import annotations

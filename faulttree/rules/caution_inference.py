@@ -1,8 +1,8 @@
 """Which caution a step or a repair calls for by name, from what the tree says of it anyway.
 
-Hazards by figures stand in :mod:`faulttree.rules.hazards`. Here are the ones that states, parts,
-instruments and words name: common practice, no source. A need is only asked for where the
-library has a caution of that name, and any one of the names it lists will do.
+Hazards by figures stand in :mod:`faulttree.rules.hazard_inference`. Here are the ones that
+states, parts, instruments and words name: common practice, no source. A need is only asked
+for where the library has a caution of that name, and any one of the names it lists will do.
 """
 
 from __future__ import annotations

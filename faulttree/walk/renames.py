@@ -93,7 +93,7 @@ def counted_for(
 
     Args:
         tree: the tree.
-        counts: (module or family, fault) → cases, as :func:`faulttree.cases.counts.confirmed`
+        counts: (module or family, fault) → cases, as :func:`faulttree.cases.fault_counts.confirmed`
             gives them.
     """
     total = dict(counts)

@@ -133,8 +133,14 @@ def add_suspect(
         return SuspectAddition(adding.fault, ((target, adding.done),), (change,))
     test = with_procedure(test, library, adding.part)
     place, test, change = _with_test(adding, test, at, fitness, even_so=even_so)
-    return SuspectAddition(adding.fault, ((target, f"{adding.done}, with its test"),), (change,), place,
-                    test.step, test.unsaid)  # fmt: skip
+    return SuspectAddition(
+        adding.fault,
+        ((target, f"{adding.done}, with its test"),),
+        (change,),
+        place,
+        test.step,
+        test.unsaid,
+    )
 
 
 def _into_module(

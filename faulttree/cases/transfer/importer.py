@@ -63,7 +63,7 @@ def load(
 
     Args:
         store: the record, open for writing.
-        file: what :func:`faulttree.cases.exporting.lines` wrote, or the journal of a record.
+        file: what :func:`faulttree.cases.transfer.export.lines` wrote, or the journal of a record.
         name: what the file is called in messages.
         progress: told how many bytes were read.
         jobs: how many processes to use at most; this one writes, others read ahead.

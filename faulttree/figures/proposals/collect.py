@@ -43,7 +43,7 @@ def propose(
     Args:
         store: the record.
         count: what was counted of the tree.
-        filters: see :func:`faulttree.cases.asking.conditions`.
+        filters: see :func:`faulttree.cases.filters.conditions`.
         part: conditions on the cases besides these.
         fitness: of the library whose file the tree is: only moves that its rules let pass are
             proposed.

@@ -63,7 +63,8 @@ def _header(review: Review) -> Iterator[str]:
     yield "<header>"
     yield f"<h1>{safe(_headline(review))}</h1>"
     trees = f"{len(review.trees)} tree{'s' * (len(review.trees) != 1)}"
-    yield f"<p>{safe(formatting.cases(review.cases))} on {trees}, {safe(formatting.period(review))}.</p>"
+    cases = formatting.cases(review.cases)
+    yield f"<p>{safe(cases)} on {trees}, {safe(formatting.period(review))}.</p>"
     if review.invented:
         yield '<p class="notice">This record is invented: no unit, owner or reading is real.</p>'
     if review.filters:
@@ -72,7 +73,8 @@ def _header(review: Review) -> Iterator[str]:
     if told := formatting.unsaid(review):
         yield f"<p>{safe(told)}</p>"
     if review.unread:
-        yield f"<p>{safe(formatting.cases(review.unread))} left out: no text of their trees is left.</p>"
+        unread = formatting.cases(review.unread)
+        yield f"<p>{safe(unread)} left out: no text of their trees is left.</p>"
     if review.benches:
         yield f"<p>Taken in by {safe(', '.join(review.benches))}.</p>"
     yield "</header>"
@@ -135,8 +137,8 @@ def _older(tree: TreeFigures) -> Iterator[str]:
     if tree.older:
         left = sum(tree.left_out.values())
         yield (
-            f"<p>{safe(formatting.cases(tree.older))} walked an older text of this tree; {left} answers "
-            "to steps that are no more are left out.</p>"
+            f"<p>{safe(formatting.cases(tree.older))} walked an older text of this tree; {left} "
+            "answers to steps that are no more are left out.</p>"
         )
     if tree.no_longer:
         told = ", ".join(f"{name} ({many})" for name, many in tree.no_longer.items())

@@ -88,8 +88,8 @@ def _tree(tree: TreeFigures, width: int) -> Iterator[str]:
     if tree.older:
         left = sum(tree.left_out.values())
         yield (
-            f"{formatting.cases(tree.older)} walked an older text of the tree; {left} answers to steps "
-            "that are no more are left out."
+            f"{formatting.cases(tree.older)} walked an older text of the tree; {left} answers to "
+            "steps that are no more are left out."
         )
     if tree.no_longer:
         told = ", ".join(f"{name} ({many})" for name, many in tree.no_longer.items())

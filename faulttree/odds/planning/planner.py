@@ -9,7 +9,8 @@ How a plan is found, each stage starting from what the last one left:
    is up.
 
 Large tables without vague entries or getting ready go by nested look-ahead and by chains
-instead, see :mod:`faulttree.odds.rollouts` and :mod:`faulttree.odds.chains`.
+instead, see :mod:`faulttree.odds.planning.nested_lookahead` and
+:mod:`faulttree.odds.planning.beam_search`.
 """
 
 from __future__ import annotations
@@ -137,7 +138,7 @@ def plan(
     Args:
         table: the fault table. Of a table drawn from a tree, faults that no test says
             anything of are left out, for no order of tests finds them; and every test stays
-            behind the safety checks of the tree (:func:`faulttree.odds.guarded.guarded`).
+            behind the safety checks of the tree (:func:`faulttree.odds.guarded_table.guarded`).
         seconds: how long to look for something better, 0 or more; a first plan is always
             finished, and a proof found sooner ends the search. 10 where neither this nor
             ``work`` is given. How far a search comes in a time depends on the machine.

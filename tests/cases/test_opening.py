@@ -1,0 +1,260 @@
+"""A record is opened and made by many programs at once, and none loses a case."""
+
+from __future__ import annotations
+
+import os
+import sqlite3
+import subprocess
+import sys
+import textwrap
+import time
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+
+from faulttree.cases import Store, open_store
+from faulttree.cases.backends import file_lock
+from faulttree.cases.journal.file import journal_path
+from faulttree.cases.repair.verify import verify
+from faulttree.cli import run
+from faulttree.errors import RecordError
+from tests.cases.postgres import shared
+from tests.cases.samples import TEXT, answered, opened
+
+WALKS = textwrap.dedent(
+    """
+    import pathlib, sys, time
+    from faulttree.cases import open_store
+    from tests.cases.samples import answered, opened
+
+    url, writer, walks, folder = sys.argv[1], sys.argv[2], int(sys.argv[3]), sys.argv[4]
+    pathlib.Path(folder, f"ready-{writer}").touch()
+    while not pathlib.Path(folder, "go").exists():
+        time.sleep(0.0005)
+    for walk in range(walks):
+        with open_store(url) as store:
+            case = store.open_case([opened(f"unit {writer}-{walk}")])
+            store.append(case, 1, answered())
+        print(f"unit {writer}-{walk}", flush=True)
+    """
+)
+
+
+def kept_of_a_fresh_record(
+    url: str, folder: Path, programs: int, walks: int, *, there: int = 0
+) -> int:
+    """Start programs together on a record that is not there yet, but for the journal of some cases.
+
+    Each walk opens the record, keeps two events and closes it, as one command does. Gives how
+    many cases the record has then.
+    """
+    folder.mkdir()
+    command = [sys.executable, "-c", WALKS, url]
+    started = [
+        subprocess.Popen(
+            [*command, str(writer), str(walks), str(folder)],
+            stdout=subprocess.PIPE,
+            stderr=subprocess.PIPE,
+            text=True,
+            env={**os.environ, "PYTHONPATH": str(Path(__file__).parent.parent.parent)},
+        )
+        for writer in range(programs)
+    ]
+    while len(list(folder.glob("ready-*"))) < programs:
+        assert all(one.poll() is None for one in started)
+        time.sleep(0.005)
+    (folder / "go").touch()
+    said = [one.communicate() for one in started]
+    assert [errors for _, errors in said] == [""] * programs
+    told = {line for out, _ in said for line in out.splitlines()}
+    with open_store(url) as store:
+        assert {case.serial for case in store.list() if case.events == 2} == told
+        assert store.count() == len(told) + there
+        return store.count()
+
+
+@pytest.mark.parametrize("kind", ["sqlite", "postgres"])
+def test_programs_that_make_a_record_together_lose_nothing(kind: str, tmp_path: Path) -> None:
+    for attempt in range(3):
+        server = shared() if kind == "postgres" else None
+        url = server.url(server.database()) if server else str(tmp_path / f"{attempt}.sqlite")
+        assert kept_of_a_fresh_record(url, tmp_path / f"start-{attempt}", 6, 1) == 6
+
+
+@pytest.mark.soak
+@pytest.mark.timeout(1800)
+@pytest.mark.parametrize("kind", ["sqlite", "postgres"])
+def test_eight_programs_of_ten_walks_ten_times(kind: str, tmp_path: Path) -> None:
+    kept = 0
+    for attempt in range(10):
+        server = shared() if kind == "postgres" else None
+        url = server.url(server.database()) if server else str(tmp_path / f"{attempt}.sqlite")
+        kept += kept_of_a_fresh_record(url, tmp_path / f"start-{attempt}", 8, 10)
+    assert kept == 800
+
+
+# A record that is replaced, removed or emptied ----------------------------------------------
+
+
+@pytest.fixture
+def path(tmp_path: Path) -> Path:
+    return tmp_path / "shop" / "record.sqlite"
+
+
+def three_cases(path: Path) -> dict[str, list[str]]:
+    with open_store(str(path)) as store:
+        for number in range(3):
+            case = store.open_case([opened(f"tag {number}")], tree_text=TEXT)
+            for sequence in (1, 2, 3):
+                store.append(case, sequence, answered(outcome=f"{number}-{sequence}"))
+        return held(store)
+
+
+def held(store: Store) -> dict[str, list[str]]:
+    return {case.id: [str(one) for one in store.events(case.id)] for case in store.list()}
+
+
+def damage(path: Path) -> None:
+    """Overwrite the last page of the file, as a failing disk does."""
+    data = bytearray(path.read_bytes())
+    data[-4096:] = b"\xa5" * 4096
+    path.write_bytes(data)
+
+
+def test_a_repair_waits_for_the_walk_that_has_the_record_open(
+    path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    three_cases(path)
+    repair = ["cases", "verify", "--repair", "--record", str(path)]
+    with open_store(str(path)) as store:
+        case = store.open_case([opened("tag 9")])
+        store.append(case, 1, answered())
+        assert run(repair) == 2
+        assert "open in another program" in capsys.readouterr().err
+        store.append(case, 2, answered())
+        whole = held(store)
+    damage(path)
+    assert run(repair) in (0, 1)
+    with open_store(str(path)) as store:
+        assert held(store) == whole
+
+
+def test_reading_a_record_stops_no_repair(path: Path) -> None:
+    whole = three_cases(path)
+    with open_store(str(path), read_only=True) as store:
+        assert run(["cases", "verify", "--repair", "--record", str(path)]) == 0
+        assert held(store) == whole
+
+
+def test_no_walk_begins_while_a_record_is_repaired(
+    path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    three_cases(path)
+    monkeypatch.setattr(file_lock, "WAIT_SECONDS", 0.1)
+    lock = file_lock.FileLock(path, alone=True)
+    with pytest.raises(RecordError, match="being repaired"):
+        open_store(str(path))
+    lock.close()
+    open_store(str(path)).close()
+
+
+def remove(path: Path) -> None:
+    for one in path.parent.iterdir():
+        if one != journal_path(path):
+            one.unlink()
+
+
+def empty(path: Path) -> None:
+    remove(path)
+    path.touch()
+
+
+def headless(path: Path) -> None:
+    """What a first write-ahead log that was damaged leaves: a file without any table."""
+    remove(path)
+    connection = sqlite3.connect(path)
+    connection.execute("PRAGMA journal_mode = WAL")
+    connection.close()
+
+
+def replace(path: Path) -> None:
+    """Another record takes its place; its own journal is not brought along."""
+    remove(path)
+    with open_store(str(path.parent.parent / "other.sqlite")) as other:
+        other.open_case([opened("tag 77")])
+    (path.parent.parent / "other.sqlite").rename(path)
+
+
+LOSSES = pytest.mark.parametrize("lose", [remove, empty, headless])
+
+
+@LOSSES
+@pytest.mark.parametrize("read_only", [True, False])
+def test_a_database_that_is_gone_is_made_again_from_its_journal(
+    path: Path, lose: Callable[[Path], None], read_only: bool
+) -> None:
+    whole = three_cases(path)
+    lines = journal_path(path).read_bytes()
+    lose(path)
+    with open_store(str(path), read_only=read_only) as store:
+        assert held(store) == whole
+        assert len(store.notices) == 1
+        assert "3 cases with 12 events" in store.notices[0]
+        assert store.brought_back == ()
+    assert journal_path(path).read_bytes() == lines
+    with open_store(str(path)) as store:
+        assert (store.notices, store.brought_back) == ((), ())
+        assert [case.number for case in store.list()] == [3, 2, 1]
+        assert {finding.kind for finding in verify(store).findings} <= {"mode"}
+
+
+def test_a_command_tells_that_the_database_was_made_again(
+    path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    three_cases(path)
+    remove(path)
+    assert run(["cases", "list", "--record", str(path)]) == 0
+    said = capsys.readouterr()
+    assert said.out.count("tag ") == 3
+    assert said.err.count("3 cases with 12 events were made again from its journal") == 1
+
+
+@pytest.mark.parametrize("lose", [remove, empty, headless, replace])
+def test_nothing_is_acknowledged_into_a_file_that_is_gone(
+    path: Path, lose: Callable[[Path], None]
+) -> None:
+    three_cases(path)
+    with open_store(str(path)) as store:
+        case = store.open_case([opened("tag 9")])
+        store.append(case, 1, answered())
+        whole = held(store)
+        lose(path)
+        with pytest.raises(RecordError, match="removed, replaced or emptied"):
+            store.append(case, 2, answered())
+        with pytest.raises(RecordError, match="removed, replaced or emptied"):
+            store.open_case([opened("tag 10")])
+    if lose is not replace:
+        with open_store(str(path)) as store:
+            assert held(store) == whole
+
+
+def test_a_journal_with_a_gap_gives_every_case_up_to_it(path: Path) -> None:
+    whole = three_cases(path)
+    lines = journal_path(path).read_text().splitlines(keepends=True)
+    gone = next(at for at, line in enumerate(lines) if "1-2" in line)
+    journal_path(path).write_text("".join(lines[:gone] + lines[gone + 1 :]))
+    remove(path)
+    with open_store(str(path)) as store:
+        assert "not all of it could be read" in store.notices[0]
+        lengths = [case.events for case in store.list(oldest_first=True)]
+        assert lengths == [4, 2, 4]
+        assert all(whole[case][: len(events)] == events for case, events in held(store).items())
+
+
+def test_programs_that_find_the_database_gone_together_make_it_once(path: Path) -> None:
+    three_cases(path)
+    remove(path)
+    assert kept_of_a_fresh_record(str(path), path.parent / "start", 4, 1, there=3) == 7
+    with open_store(str(path)) as store:
+        assert verify(store).sound
