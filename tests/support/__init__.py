@@ -1,0 +1,1 @@
+"""Material for tests of safety: right trees, trees broken on purpose, random walks."""
