@@ -14,6 +14,7 @@ PACKAGE = Path(__file__).parent.parent / "faulttree"
 FLOORS = (
     "errors",
     "version",
+    "convert",
     "lazily",
     "texts",
     "workers",

@@ -7,8 +7,9 @@ import secrets
 import uuid
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import Any
+from typing import Any, ClassVar
 
+from faulttree.convert import Plain
 from faulttree.errors import RecordError
 
 __all__ = ["Case", "moment", "new_id"]
@@ -42,7 +43,7 @@ def new_id(at: str) -> str:
 
 
 @dataclass(frozen=True, slots=True)
-class Case:
+class Case(Plain):
     """What a list shows of a case: drawn from its events, never the only copy of anything.
 
     Attributes:
@@ -57,6 +58,8 @@ class Case:
         step: the last step with an answer that stands.
         came_back: id of the later case that shows that the repair did not last.
     """
+
+    RENAMED: ClassVar[Mapping[str, str]] = {"id": "case"}
 
     id: str
     number: int
@@ -94,9 +97,3 @@ class Case:
         name = self.tag or self.serial
         words = f"{unit} ({name})" if name else unit
         return f"{words}, {self.complaint or self.tree}"
-
-    def as_dict(self) -> dict[str, Any]:
-        """Plain data for JSON, with ``case`` for the id."""
-        names = self.__dataclass_fields__
-        values = {"case": self.id} | {n: getattr(self, n) for n in names if n != "id"}
-        return values | {"modules": list(self.modules), "kept": list(self.kept)}

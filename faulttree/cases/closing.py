@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, ClassVar
 
 from faulttree.cases.historical_tree import last_state_of, state_of
+from faulttree.convert import Plain
 from faulttree.errors import RecordError
 from faulttree.walk.events import Closed, Confirmed, Declined, Event
 from faulttree.walk.fitness import refused
@@ -35,8 +36,10 @@ class Closing:
 
 
 @dataclass(frozen=True, slots=True)
-class OpenSuspect:
+class OpenSuspect(Plain):
     """A fault still possible whose test was not made."""
+
+    LEFT_OUT: ClassVar[frozenset[str]] = frozenset({"title"})
 
     fault: str
     title: str
@@ -46,10 +49,6 @@ class OpenSuspect:
     def __str__(self) -> str:
         time = "" if self.minutes is None else f", {self.minutes:g} min to test"
         return f"{self.title} ({100 * self.probability:.2g} %{time})"
-
-    def as_dict(self) -> dict[str, Any]:
-        """As an event keeps it."""
-        return {"fault": self.fault, "probability": self.probability, "minutes": self.minutes}
 
 
 def open_suspects(store: Store, case: Case, closing: Closing) -> tuple[OpenSuspect, ...]:

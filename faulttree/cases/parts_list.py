@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import asdict, dataclass
-from typing import TYPE_CHECKING, Any
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 from faulttree.cases.historical_tree import state_of
+from faulttree.convert import Plain
 
 if TYPE_CHECKING:
     from faulttree.cases.case import Case
@@ -16,7 +17,7 @@ __all__ = ["PartWanted", "shopping_list"]
 
 
 @dataclass(frozen=True, slots=True)
-class PartWanted:
+class PartWanted(Plain):
     """One part, for one fault of one case. ``cost`` is the tree's figure for the part."""
 
     part: str
@@ -27,10 +28,6 @@ class PartWanted:
     case: str
     number: int
     unit: str
-
-    def as_dict(self) -> dict[str, Any]:
-        """Plain data for JSON."""
-        return asdict(self)
 
 
 def shopping_list(store: Store) -> tuple[PartWanted, ...]:

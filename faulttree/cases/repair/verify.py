@@ -8,7 +8,7 @@ import os
 import sqlite3
 import stat
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from dataclasses import asdict, dataclass, field
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
@@ -30,6 +30,7 @@ from faulttree.cases.projection import CaseProjection
 from faulttree.cases.store import Store
 from faulttree.cases.tables import CASES, CONFIRMED, EVENTS, STEPS, TREES
 from faulttree.cases.transfer.merge import merge, told_of
+from faulttree.convert import Plain
 from faulttree.errors import RecordError
 from faulttree.walk.events import Event, Opened, PhotoAdded
 
@@ -40,7 +41,7 @@ Progress = Callable[[int, int], None]
 
 
 @dataclass(frozen=True, slots=True)
-class RecordFinding:
+class RecordFinding(Plain):
     """One thing that is not as it should be.
 
     Attributes:
@@ -58,10 +59,6 @@ class RecordFinding:
     mended: bool = False
     loss: bool = False
     minor: bool = False
-
-    def as_dict(self) -> dict[str, Any]:
-        """Plain data for JSON."""
-        return asdict(self)
 
 
 @dataclass(slots=True)

@@ -1,0 +1,75 @@
+"""From results to plain data for JSON: the one place where this is defined."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import fields
+from typing import Any, ClassVar
+
+import msgspec
+
+__all__ = ["Plain", "to_data"]
+
+
+class Plain:
+    """A dataclass that gives itself as plain data, one key for each field.
+
+    Attributes:
+        COMPUTED: properties that get a key too, after the fields.
+        RENAMED: field or property → its key, where the two differ.
+        LEFT_OUT: fields that get no key.
+
+    Example:
+        >>> from dataclasses import dataclass
+        >>> @dataclass(frozen=True)
+        ... class Part(Plain):
+        ...     COMPUTED = ("whole",)
+        ...     RENAMED = {"id": "part"}
+        ...     id: str
+        ...     pins: tuple[int, ...] = ()
+        ...
+        ...     @property
+        ...     def whole(self) -> bool:
+        ...         return bool(self.pins)
+        >>> Part("R1", (1, 2)).as_dict()
+        {'part': 'R1', 'pins': [1, 2], 'whole': True}
+    """
+
+    __slots__ = ()
+
+    COMPUTED: ClassVar[tuple[str, ...]] = ()
+    RENAMED: ClassVar[Mapping[str, str]] = {}
+    LEFT_OUT: ClassVar[frozenset[str]] = frozenset()
+
+    def as_dict(self) -> dict[str, Any]:
+        """Plain data for JSON: mappings, lists, texts, numbers that are not rounded."""
+        stored = (field.name for field in fields(self) if field.name not in self.LEFT_OUT)  # type: ignore[arg-type]
+        return {
+            self.RENAMED.get(name, name): to_data(getattr(self, name))
+            for name in (*stored, *self.COMPUTED)
+        }
+
+
+def to_data(value: Any) -> Any:
+    """Anything that a result holds, as plain data for JSON.
+
+    Raises:
+        TypeError: a value has no form in JSON.
+
+    Example:
+        >>> to_data({"steps": ("fuse", "lamp"), "tools": frozenset({"meter"})})
+        {'steps': ['fuse', 'lamp'], 'tools': ['meter']}
+    """
+    if value is None or type(value) in _AS_THEY_ARE:
+        return value
+    if isinstance(value, Plain):
+        return value.as_dict()
+    # msgspec writes the fields of a dataclass only; computed keys inside need this level.
+    if isinstance(value, Mapping):
+        return {key: to_data(one) for key, one in value.items()}
+    if isinstance(value, list | tuple):
+        return [to_data(one) for one in value]
+    return msgspec.to_builtins(value)
+
+
+_AS_THEY_ARE = frozenset({str, int, float, bool})
