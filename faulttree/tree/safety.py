@@ -18,9 +18,13 @@ HARD_STOPS = frozenset({"licensed", "unsafe"})
 
 
 def is_guard(tree: Tree, step: Step) -> bool:
-    """Whether an answer can end the walk as unsafe, or as work for licensed people only."""
-    targets = step.targets.values()
-    return any(tree.stops[to].reason in HARD_STOPS for to in targets if to in tree.stops)
+    """Whether the step can end the walk as unsafe, or as work for licensed people only.
+
+    It can by an outcome, or by a property of the unit (``stop_if``).
+    """
+    by_property = (stop for stops in step.stop_if.values() for stop in stops.values())
+    ends = (tree.stops[to] for to in (*step.targets.values(), *by_property) if to in tree.stops)
+    return any(stop.reason in HARD_STOPS for stop in ends)
 
 
 def sees_complaint(tree: Tree, step: Step) -> bool:

@@ -1,0 +1,385 @@
+"""The graph of a tree: what leads where, and what every path to a step passes.
+
+Every question about paths is answered here, for the walk, the odds, the rules, authoring and
+the review. A step *dominates* another when every path from the start to the other passes it:
+such a step cannot be left out by a jump, a plan or a new order.
+
+* Edges are the outcomes of all steps and those of ``stop_if``.
+* The checks before power (``before_power``) are a block of their own: each check leads to the
+  next one by its passing exit, and past the last one the unit may get power. A check with a
+  ``when`` may be left out, so it dominates nothing. The block stands before every live step,
+  and before each step that no path reaches without a live step.
+
+The dominators are computed here and not by networkx: importing networkx takes 0.25 s, and a
+walk needs them before it shows its first question. The tests compare both.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Collection, Iterable, Mapping
+from functools import cached_property, lru_cache, reduce
+from heapq import heappop, heappush
+
+from faulttree.tree.model import Step, Tree, Use
+from faulttree.tree.safety import is_guard, sees_complaint
+
+__all__ = ["TreeGraph", "graph_of", "immediate_dominators", "reach", "reversed_edges"]
+
+Edges = Mapping[str, Iterable[str]]
+"""Node → the nodes that it leads to. A node without an entry leads nowhere."""
+
+
+def reach(onward: Edges, first: Iterable[str], without: Collection[str] = ()) -> dict[str, int]:
+    """The nodes that can be reached, each with the least number of edges to it.
+
+    Args:
+        onward: the edges.
+        first: where to begin; these are reached by 0 edges.
+        without: nodes that no path may pass, not even begin with.
+
+    Returns:
+        Node → number of edges, in breadth-first order.
+
+    Example:
+        >>> reach({"a": ["b"], "b": ["c", "a"]}, ["a"])
+        {'a': 0, 'b': 1, 'c': 2}
+    """
+    found = dict.fromkeys((name for name in first if name not in without), 0)
+    queue = list(found)
+    for name in queue:
+        for target in onward.get(name, ()):
+            if target not in found and target not in without:
+                found[target] = found[name] + 1
+                queue.append(target)
+    return found
+
+
+def reversed_edges(onward: Edges) -> dict[str, list[str]]:
+    """Node → the nodes that lead to it.
+
+    Example:
+        >>> reversed_edges({"a": ["c"], "b": ["c"]})
+        {'c': ['a', 'b']}
+    """
+    into: dict[str, list[str]] = {}
+    for name, targets in onward.items():
+        for target in targets:
+            into.setdefault(target, []).append(name)
+    return into
+
+
+def immediate_dominators(onward: Edges, start: str) -> dict[str, str]:
+    """Node → the last node that every path from the start to it passes.
+
+    The start and nodes that no path reaches have none and are left out.
+
+    Source: K. D. Cooper, T. J. Harvey, K. Kennedy, "A Simple, Fast Dominance Algorithm",
+    Rice University TR-06-33870 (2006), figure 3.
+
+    Example:
+        >>> immediate_dominators({"a": ["b", "c"], "b": ["d"], "c": ["d"]}, "a")
+        {'c': 'a', 'b': 'a', 'd': 'a'}
+    """
+    number = _postorder(onward, start)
+    into = reversed_edges({name: onward.get(name, ()) for name in number})
+    above = {start: start}
+
+    def meet(one: str, other: str) -> str:
+        while one != other:
+            while number[one] < number[other]:
+                one = above[one]
+            while number[other] < number[one]:
+                other = above[other]
+        return one
+
+    changed = True
+    while changed:
+        changed = False
+        for name in reversed(number):
+            if name != start:
+                nearest = reduce(meet, (before for before in into[name] if before in above))
+                changed |= above.get(name) != nearest
+                above[name] = nearest
+    del above[start]
+    return above
+
+
+def _postorder(onward: Edges, start: str) -> dict[str, int]:
+    """Reached nodes, numbered as a depth-first search leaves them."""
+    number: dict[str, int] = {}
+    seen, stack = {start}, [(start, iter(onward.get(start, ())))]
+    while stack:
+        rest = stack[-1][1]
+        target = next((one for one in rest if one not in seen), None)
+        if target is None:
+            number[stack.pop()[0]] = len(number)
+        else:
+            seen.add(target)
+            stack.append((target, iter(onward.get(target, ()))))
+    return number
+
+
+class TreeGraph:
+    """The graph of one tree; each part is computed once, when it is first asked for.
+
+    Args:
+        tree: the tree. Get the graph of a tree by :func:`graph_of`, which keeps it.
+
+    Example:
+        >>> graph = graph_of(tree)  # doctest: +SKIP
+        >>> graph.before("reservoir-voltage")  # doctest: +SKIP
+        ('look-over.look', 'fuse')
+    """
+
+    def __init__(self, tree: Tree) -> None:
+        self.tree = tree
+
+    @cached_property
+    def targets(self) -> Mapping[str, Mapping[str, str]]:
+        """Step → outcome → node. The passing exit of a check before power leads to a gate."""
+        found = {step.id: dict(step.targets) for step in self.tree.steps.values()}
+        for at, check in enumerate(self.tree.before_power):
+            use = self.tree.uses[check.use]
+            for name in use.steps:
+                for outcome in found[name]:
+                    if (use.id, use.passes) in self.tree.steps[name].leaves.get(outcome, ()):
+                        found[name][outcome] = _gate(at + 1)
+        return found
+
+    @cached_property
+    def onward(self) -> Mapping[str, tuple[str, ...]]:
+        """Node → what its outcomes and its ``stop_if`` lead to, without repetition.
+
+        ``BEGIN`` leads to whatever a walk may begin with.
+        """
+        tree, steps = self.tree, self.tree.steps.values()
+        closing = [tree.uses[name].start for name in tree.closing if name in tree.uses]
+        closing += [step.id for step in steps if step.role == "close"]
+        edges: dict[str, tuple[str, ...]] = {BEGIN: (tree.start, *closing, _gate(0))}
+        for at, check in enumerate(tree.before_power):
+            skipped = [_gate(at + 1)] if check.when else []
+            edges[_gate(at)] = (tree.uses[check.use].start, *skipped)
+        edges[_gate(len(tree.before_power))] = (tree.start,)
+        for step in steps:
+            stops = (target for by_value in step.stop_if.values() for target in by_value.values())
+            edges[step.id] = tuple(dict.fromkeys((*self.targets[step.id].values(), *stops)))
+        return edges
+
+    @cached_property
+    def into(self) -> Mapping[str, list[str]]:
+        """Node → the nodes that lead to it."""
+        return reversed_edges(self.onward)
+
+    @cached_property
+    def reached(self) -> Mapping[str, int]:
+        """Node → the least number of edges from where a walk begins; only what it can reach."""
+        found = reach(self.onward, [BEGIN])
+        return {name: far - 1 for name, far in found.items() if not _is_virtual(name)}
+
+    def beyond(self, *nodes: str, without: Collection[str] = ()) -> Collection[str]:
+        """Nodes that a walk can reach from some nodes, these included.
+
+        Args:
+            nodes: where to begin.
+            without: nodes that the walk does not pass.
+        """
+        return reach(self.onward, nodes, without).keys()
+
+    def leading_to(self, node: str) -> Collection[str]:
+        """Every node from which a walk can reach a node, itself included."""
+        return reach(self.into, [node]).keys()
+
+    def ends(self, node: str) -> tuple[str, ...]:
+        """The faults, then the stops, that a walk can reach from a node."""
+        found = self.beyond(node)
+        return tuple(name for name in (*self.tree.faults, *self.tree.stops) if name in found)
+
+    # -- cycles ------------------------------------------------------------------------
+
+    @cached_property
+    def order(self) -> tuple[str, ...] | None:
+        """What a walk can reach, each node before what it leads to; None with a cycle."""
+        return self._order and tuple(name for name in self._order if not _is_virtual(name))
+
+    @cached_property
+    def _order(self) -> tuple[str, ...] | None:
+        return self.sorted(self.beyond(BEGIN))
+
+    def sorted(self, nodes: Collection[str]) -> tuple[str, ...] | None:
+        """Some nodes, each before those of them that it leads to; None where there is a cycle."""
+        from graphlib import CycleError, TopologicalSorter
+
+        into = {name: [one for one in self.into.get(name, ()) if one in nodes] for name in nodes}
+        try:
+            return tuple(TopologicalSorter(into).static_order())
+        except CycleError:
+            return None
+
+    # -- what lies beyond an outcome ---------------------------------------------------
+
+    def faults_beyond(self, step: str, outcome: str) -> frozenset[str]:
+        """Faults that a walk can find after an outcome without asking the step again.
+
+        None where no path reaches the step.
+        """
+        if step not in self.reached:
+            return frozenset()
+        target = self.targets[step][outcome]
+        if self._order is not None:
+            return self._faults[target]
+        return frozenset(self.beyond(target, without=(step,))) & self.tree.faults.keys()
+
+    @cached_property
+    def _faults(self) -> Mapping[str, frozenset[str]]:
+        found: dict[str, frozenset[str]] = {}
+        for name in reversed(self._order or ()):
+            own = frozenset([name] if name in self.tree.faults else ())
+            found[name] = own.union(*(found[target] for target in self.onward.get(name, ())))
+        return found
+
+    # -- what every path passes --------------------------------------------------------
+
+    def before(self, node: str) -> tuple[str, ...]:
+        """The steps that every path to a node passes, first to last, itself left out.
+
+        Empty for a node that no path reaches, and for the steps of the closing: these are
+        asked in their own order, after the repair.
+        """
+        step = self.tree.steps.get(node)
+        if node not in self.reached or (step and step.role in ("closing", "close")):
+            return ()
+        block = () if node in self._without_power else self._above(_gate(self._checks))
+        return (*block, *self._above(node))
+
+    def passes(self, first: str, then: str) -> bool:
+        """Whether a path reaches a step, and each such path passes another one before."""
+        return first in self.before(then)
+
+    def checks_before(self, node: str) -> tuple[str, ...]:
+        """What no order may put behind a node: the safety checks that every path to it passes.
+
+        A first step that reproduces the complaint is one of them.
+        """
+        return self._chosen(node, self._is_check)
+
+    def guards_before(self, node: str) -> tuple[str, ...]:
+        """The steps on every path to a node that may find the unit unsafe."""
+        return self._chosen(node, lambda step: is_guard(self.tree, step))
+
+    def preparations_before(self, node: str) -> tuple[str, ...]:
+        """The unpowered ``do`` steps on every path to a node ("discharge it").
+
+        Whoever jumps to the node must do them first: to leave one out could hurt.
+        """
+        return self._chosen(node, lambda step: step.kind == "do" and not step.live)
+
+    def _chosen(self, node: str, wanted: Callable[[Step], bool]) -> tuple[str, ...]:
+        return tuple(name for name in self.before(node) if wanted(self.tree.steps[name]))
+
+    def _is_check(self, step: Step) -> bool:
+        return is_guard(self.tree, step) or sees_complaint(self.tree, step)
+
+    @cached_property
+    def _checks(self) -> int:
+        return len(self.tree.before_power)
+
+    @cached_property
+    def _without_power(self) -> Collection[str]:
+        """What a walk can reach without a live step; all where nothing is checked before one."""
+        if not self._checks:
+            return self.reached.keys()
+        live = [s.id for s in self.tree.steps.values() if s.live and s.role == "finding"]
+        return self.beyond(BEGIN, without=live)
+
+    @cached_property
+    def _dominators(self) -> Mapping[str, str]:
+        return immediate_dominators(self.onward, BEGIN)
+
+    def _above(self, node: str) -> tuple[str, ...]:
+        """The steps above a node in the tree of dominators, first to last."""
+        found: list[str] = []
+        while (node := self._dominators.get(node, BEGIN)) != BEGIN:
+            found.append(node)
+        return tuple(name for name in reversed(found) if name in self.tree.steps)
+
+    # -- paths of outcomes -------------------------------------------------------------
+
+    def path_through(
+        self, use: Use, leaving: str | None = None, *, minutes: bool = False
+    ) -> dict[str, str]:
+        """The shortest path through a procedure, as step → outcome; empty where there is none.
+
+        Args:
+            use: the procedure at work.
+            leaving: the exit that it must end with; None for any.
+            minutes: the path of the least minutes, not of the fewest outcomes.
+        """
+        inside = {name: self.tree.steps[name] for name in use.steps}
+        cost = {name: step.cost if minutes else 1.0 for name, step in inside.items()}
+        heap = [(cost[use.start], 0, use.start, dict[str, str]())]
+        settled, turn = set[str](), 0
+        while heap:
+            spent, _, name, path = heappop(heap)
+            if name in settled:
+                continue
+            settled.add(name)
+            for outcome, target in inside[name].targets.items():
+                exits = [
+                    exit_ for left, exit_ in inside[name].leaves.get(outcome, ()) if left == use.id
+                ]
+                if exits and leaving in (None, *exits):
+                    return {**path, name: outcome}
+                if target in inside:
+                    turn += 1
+                    heappush(heap, (spent + cost[target], turn, target, {**path, name: outcome}))
+        return {}
+
+
+BEGIN = "<begin>"
+"""Where every walk begins; no step can have such a name."""
+
+
+def _gate(number: int) -> str:
+    """A node between two checks before power."""
+    return f"<gate {number}>"
+
+
+def _is_virtual(node: str) -> bool:
+    return node.startswith("<")
+
+
+class _ByText:
+    """A tree as a key of the cache: two are the same if their text and their steps are.
+
+    A hash alone is not enough: a tree may be made of another with other targets and the text kept.
+    """
+
+    __slots__ = ("tree",)
+
+    def __init__(self, tree: Tree) -> None:
+        self.tree = tree
+
+    def __hash__(self) -> int:
+        return hash(self.tree.hash)
+
+    def __eq__(self, other: object) -> bool:
+        if not isinstance(other, _ByText):
+            return NotImplemented
+        return self.tree is other.tree or (
+            self.tree.hash == other.tree.hash and self.tree == other.tree
+        )
+
+
+def graph_of(tree: Tree) -> TreeGraph:
+    """The graph of a tree; kept for the last trees asked for.
+
+    Example:
+        >>> graph_of(tree).checks_before("open-lid")  # doctest: +SKIP
+        ('look-over.look',)
+    """
+    return _graph_of(_ByText(tree))
+
+
+@lru_cache(maxsize=16)
+def _graph_of(key: _ByText) -> TreeGraph:
+    return TreeGraph(key.tree)
