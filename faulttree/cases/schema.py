@@ -14,7 +14,7 @@ from faulttree.cases.errors import NewerRecord
 from faulttree.cases.tables import CAME_BACK, CASES, EVENTS, METADATA, RECORD, TREES
 from faulttree.errors import RecordError
 
-__all__ = ["MIGRATIONS", "VERSION", "Migration", "bring_up", "version_of"]
+__all__ = ["MIGRATIONS", "VERSION", "Migration", "bring_up", "can_be_read", "version_of"]
 
 Migration = Callable[[Connection], None]
 
@@ -101,10 +101,17 @@ def by_bytes(table: Table) -> str:
     return f"ALTER TABLE {table.name} {changes}"
 
 
-MIGRATIONS: Mapping[int, Migration] = {1: make_tables}
+def no_new_tables(_: Connection) -> None:
+    """Version 2: new kinds and keys of events. The tables stay; older programs must not write."""
+
+
+MIGRATIONS: Mapping[int, Migration] = {1: make_tables, 2: no_new_tables}
 """Version → what brings a record there from the version before."""
 
 VERSION = max(MIGRATIONS)
+
+SAME_TABLES_SINCE = 1
+"""The oldest version with the tables of this one: it can be read without a migration."""
 
 
 def version_of(connection: Connection) -> int:
@@ -121,6 +128,12 @@ def version_of(connection: Connection) -> int:
     return int(
         connection.exec_driver_sql("SELECT value FROM record WHERE key = 'schema'").scalar_one()
     )
+
+
+def can_be_read(engine: Engine) -> bool:
+    """Whether a record can be read as it is, without bringing it up to date first."""
+    with engine.connect() as connection:
+        return SAME_TABLES_SINCE <= version_of(connection) <= VERSION
 
 
 def bring_up(

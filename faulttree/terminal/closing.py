@@ -108,9 +108,8 @@ def _pass_door(sitting: BenchSession) -> None:
         sitting.console.show(worth_view(state, sitting.bench, sitting.console.width))
         picked = _pick(sitting, suspects)
         if picked is not None:
-            why = "an open suspect, before giving up"
             sitting.say(_way_to(state, picked))
-            head_for(sitting, picked.tests[0], why)
+            head_for(sitting, picked.tests[0], "suspect")
             return
         _decline(sitting, suspects)
     _close_unsolved(sitting)

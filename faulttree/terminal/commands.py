@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 from faulttree.terminal import screens
 from faulttree.terminal.advice_text import chosen_step, suspects_view, why_view, worth_view
 from faulttree.terminal.command_words import WORDS
-from faulttree.terminal.guarded_jump import BY_HAND, by_hand, head_for
+from faulttree.terminal.guarded_jump import by_hand, head_for
 from faulttree.terminal.open_case import Leaving, is_still
 from faulttree.walk import events as ev
 from faulttree.walk.fold import fold
@@ -62,8 +62,7 @@ def _back(sitting: BenchSession, step: Step | None, rest: str) -> None:
     if by_hand(event):
         before = fold(sitting.journal.tree, events[:last])
         if before.ask is not None:
-            why = "back from another step"
-            sitting.journal.add(ev.Jumped(at=sitting.now, step=before.ask.id, reason=why))
+            sitting.journal.add(ev.Jumped(at=sitting.now, step=before.ask.id, cause="back"))
             return
     after = fold(sitting.journal.tree, [*events, ev.WentBack(steps=steps)])
     if (len(after.visits), after.skipped) == (len(state.visits), state.skipped):
@@ -129,7 +128,7 @@ def _go(sitting: BenchSession, step: Step | None, rest: str) -> None:
         sitting.say("✗ Name a step of this tree: go STEP.", "bad")
         sitting.say(f"They are {screens.joined(sitting.state.tree.diagnostic)}.")
         return
-    head_for(sitting, name, BY_HAND)
+    head_for(sitting, name, "asked")
 
 
 def _meter(sitting: BenchSession, step: Step | None, rest: str) -> None:

@@ -2,38 +2,41 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import TYPE_CHECKING
 
 from faulttree.terminal.open_case import is_still
 from faulttree.walk import events as ev
+from faulttree.walk.legacy import jump_purpose
 from faulttree.walk.prerequisites import guards_before
+from faulttree.walk.renames import now_called
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from faulttree.terminal.open_case import BenchSession
+    from faulttree.walk.events import Cause
     from faulttree.walk.state import State
 
-__all__ = ["BY_HAND", "by_hand", "go_on_to", "guarded", "head_for"]
+__all__ = ["by_hand", "go_on_to", "guarded", "head_for", "jump_text"]
 
-BY_HAND = "chosen at the bench"
-"""The reason of a jump that the technician asked for."""
+TEXTS: Mapping[str, str] = {
+    "guard": "it may find the unit unsafe, before {then}",
+    "most-to-learn": "most still to be learned here",
+    "skipped-before": "skipped before",
+}
+"""Cause of a jump that the program makes → why, in words."""
 
-FIRST = "it may find the unit unsafe, before "
-"""How the reason begins of a jump to a guard, put before the step that was asked for.
 
-That step stands behind it, so that a walk taken up again from the record still goes there.
-"""
-
-PASSED = "asked for, and what comes first has let it pass"
-"""The reason of the jump after that one."""
+def jump_text(jump: ev.Jumped) -> str:
+    """Why the program goes to a step, in words."""
+    cause, then = jump_purpose(jump)
+    return TEXTS[cause].format(then=then) if cause in TEXTS else jump.reason or cause
 
 
 def by_hand(event: ev.Event) -> bool:
     """Whether an event is a jump that somebody asked for, or the one to a guard before it."""
-    return isinstance(event, ev.Jumped) and (
-        event.reason == BY_HAND or event.reason.startswith(FIRST)
-    )
+    return isinstance(event, ev.Jumped) and jump_purpose(event).cause in ("asked", "guard")
 
 
 def guarded(state: State, jump: ev.Jumped) -> ev.Jumped:
@@ -45,16 +48,16 @@ def guarded(state: State, jump: ev.Jumped) -> ev.Jumped:
     guard = next(due, None)
     if guard is None:
         return jump
-    return ev.Jumped(at=jump.at, step=guard, reason=f"{FIRST}{jump.step}")
+    return ev.Jumped(at=jump.at, step=guard, cause="guard", then=jump.step)
 
 
-def head_for(sitting: BenchSession, step: str, reason: str) -> bool:
+def head_for(sitting: BenchSession, step: str, cause: Cause) -> bool:
     """Go to a step, or first to what guards it; False where nobody goes.
 
     Round a guard that was skipped only when the technician says so; the case keeps that.
     """
     state = sitting.state
-    wanted = ev.Jumped(at=sitting.now, step=step, reason=reason)
+    wanted = ev.Jumped(at=sitting.now, step=step, cause=cause)
     jump = guarded(state, wanted)
     if jump is not wanted:
         sitting.say(f"First '{jump.step}': it may find the unit unsafe. Then '{step}'.", "warning")
@@ -72,10 +75,10 @@ def head_for(sitting: BenchSession, step: str, reason: str) -> bool:
 def go_on_to(sitting: BenchSession) -> bool:
     """Go on to the step that a guard was put before, once that has let the walk pass."""
     state = sitting.state
-    step = _wanted(sitting.journal.events)
+    step = now_called(state.tree, _wanted(sitting.journal.events))
     if step not in state.tree.steps or state.phase not in ("finding", "confirming", "closing"):
         return False
-    return head_for(sitting, step, PASSED)
+    return head_for(sitting, step, "guard-passed")
 
 
 def _wanted(events: Sequence[ev.Event]) -> str:
@@ -87,7 +90,7 @@ def _wanted(events: Sequence[ev.Event]) -> str:
     jump = next((event for event in reversed(moving) if not isinstance(event, ev.Answered)), None)
     if not isinstance(jump, ev.Jumped) or jump.step != last.step:
         return ""
-    return jump.reason.removeprefix(FIRST) if jump.reason.startswith(FIRST) else ""
+    return jump_purpose(jump).then
 
 
 def _missing(state: State, step: str) -> list[str]:

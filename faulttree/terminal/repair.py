@@ -76,7 +76,7 @@ def _by_sight(sitting: BenchSession) -> ev.Confirmed | ev.NotConfirmed | None:
         if sitting.yes("Take it now?"):
             use = state.tree.uses.get(proof)
             step = use.start if use else proof
-            sitting.journal.add(ev.Jumped(at=sitting.now, step=step, reason="the proof, after all"))
+            sitting.journal.add(ev.Jumped(at=sitting.now, step=step, cause="proof"))
             return None
         if not sitting.yes("Does the complaint still show?"):
             raise Leaving

@@ -10,7 +10,7 @@ from faulttree.terminal import screens
 from faulttree.terminal.closing import end_sitting
 from faulttree.terminal.command_table import obey
 from faulttree.terminal.command_words import word_of
-from faulttree.terminal.guarded_jump import go_on_to, guarded
+from faulttree.terminal.guarded_jump import go_on_to, guarded, jump_text
 from faulttree.terminal.open_case import is_still
 from faulttree.terminal.repair import prove, try_repair
 from faulttree.terminal.step import put, wait
@@ -83,7 +83,7 @@ def _explain_jump(sitting: BenchSession, state: State, jump: ev.Jumped) -> None:
     barred = f"'{state.blocked}' is left for later. " if state.blocked else ""
     if state.end is not None:
         barred = "Something was skipped on the way here, so this is not the end yet. "
-    sitting.say(f"{barred}On to '{jump.step}': {jump.reason}.", "warning")
+    sitting.say(f"{barred}On to '{jump.step}': {jump_text(jump)}.", "warning")
 
 
 def _mend(sitting: BenchSession) -> None:

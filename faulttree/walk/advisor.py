@@ -278,10 +278,10 @@ def choose(state: State, *, at: str = "") -> Jumped | None:
         return None
     for best in ranking(state):
         if best.bits > WORTH_ASKING:
-            return Jumped(at=at, step=best.test, reason="most still to be learned here")
+            return Jumped(at=at, step=best.test, cause="most-to-learn")
     for step, times in state.skipped.items():
         if times == 1 and step in state.tree.steps and step not in state.in_vain:
-            return Jumped(at=at, step=step, reason="skipped before")
+            return Jumped(at=at, step=step, cause="skipped-before")
     return None
 
 

@@ -8,12 +8,13 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import MISSING, dataclass, field, fields
-from typing import Any, ClassVar
+from typing import Any, ClassVar, Literal
 
 from faulttree.errors import RecordError
 
 __all__ = [
     "Answered",
+    "Cause",
     "CautionRead",
     "Closed",
     "Confirmed",
@@ -32,6 +33,15 @@ __all__ = [
     "WentBack",
     "from_dict",
 ]
+
+Cause = Literal[
+    "asked", "guard", "guard-passed", "suspect", "most-to-learn", "skipped-before", "back",
+    "proof", "closing",
+]  # fmt: skip
+"""Why the walk goes to a step: the technician asked for it; it may find the unit unsafe and comes
+before the step asked for; that step, after the guard; an open suspect before giving up; it tells
+most; it was skipped; back from a step asked for; the step that proves the repair; a failed
+closing check is repeated."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -116,10 +126,17 @@ class Skipped(Event):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Jumped(Event):
-    """The technician chose another step than the tree's."""
+    """The walk goes to another step than the tree's next.
+
+    ``cause`` says why, ``then`` names the step that the walk continues to once this one has
+    let it pass. ``reason`` is the sentence of a record of version 1; read it only through
+    :func:`faulttree.walk.legacy.jump_purpose`.
+    """
 
     kind: ClassVar[str] = "jumped"
     step: str
+    cause: Cause | Literal[""] = ""
+    then: str = ""
     reason: str = ""
 
 

@@ -46,4 +46,4 @@ def check_again(state: State, *, at: str = "") -> Jumped | None:
     if state.unfit is None or state.phase not in ("closing", "ended"):
         return None
     start = state.tree.uses[state.unfit].start
-    return Jumped(at=at, step=start, reason="the failed closing check again")
+    return Jumped(at=at, step=start, cause="closing")

@@ -17,7 +17,7 @@ from faulttree.walk.events import Event
 
 __all__ = ["counted_for", "follow", "known_as", "now_called"]
 
-NAMED = ("step", "fault")
+NAMED = ("step", "fault", "then")
 """Keys of events that hold the id of a step, use or fault."""
 
 

@@ -5,13 +5,18 @@ from __future__ import annotations
 import json
 import math
 import shutil
+import sqlite3
 from collections.abc import Iterator
+from contextlib import closing
 from pathlib import Path
 from typing import Any
 
 import pytest
 
+from faulttree.cases.backends.opening import open_store
+from faulttree.cases.schema import VERSION
 from faulttree.walk import events as ev
+from faulttree.walk.legacy import jump_purpose
 from tests.cases.old_records import (
     CASES,
     DATA,
@@ -26,6 +31,8 @@ from tests.cases.old_records import (
 
 ADDED = frozenset({"closing", "closing_failed", "closing_result"})
 """Keys that a newer program may tell beside what the older one told. Nothing else may differ."""
+
+OLD_FORMAT = "faulttree-case-1"
 
 OLD = dict(json.loads(line) for line in (DATA / TOLD).read_text().splitlines())
 NAMES = (
@@ -60,10 +67,14 @@ def differences(old: Any, new: Any, place: str = "") -> Iterator[str]:
 
 
 def without_added(lines: list[str]) -> list[str]:
-    """Lines of an export without the keys that may be added."""
+    """Lines of an export without the keys that may be added, under the old format's name."""
     return [
         json.dumps(
-            {key: value for key, value in json.loads(line).items() if key not in ADDED},
+            {
+                key: OLD_FORMAT if key == "format" else value
+                for key, value in json.loads(line).items()
+                if key not in ADDED
+            },
             separators=(",", ":"),
         )
         for line in lines
@@ -128,3 +139,26 @@ def test_an_old_export_or_journal_gives_the_same_record(tmp_path: Path, source: 
     assert list(differences(OLD["cases list"]["out"], json.loads(listed[1]))) == []
     lines = without_added(exported(record))
     assert sorted(lines) == sorted((DATA / EXPORT).read_text().splitlines())
+
+
+def test_an_old_record_is_read_unchanged_and_brought_up_after_a_backup(tmp_path: Path) -> None:
+    record = restored(DATA, tmp_path)
+    before = record.read_bytes()
+    with open_store(str(record), read_only=True) as store:
+        assert len(store.list()) == CASES
+    assert record.read_bytes() == before
+    open_store(str(record)).close()
+    backup = record.with_name(f"{record.name}.before-version-2")
+    for file, version in ((backup, 1), (record, VERSION)):
+        with closing(sqlite3.connect(file)) as database:
+            assert database.execute("PRAGMA user_version").fetchone() == (version,)
+            assert database.execute("SELECT count(*) FROM events").fetchone() == (
+                len(events_kept()),
+            )
+
+
+def test_every_jump_of_an_old_record_has_a_cause() -> None:
+    for data in events_kept():
+        jump = ev.from_dict(data)
+        if isinstance(jump, ev.Jumped) and jump.reason:
+            assert jump_purpose(jump).cause

@@ -15,7 +15,7 @@ from sqlalchemy.pool import StaticPool
 
 from faulttree.cases.backends.urls import server_url, shown, sqlite_path
 from faulttree.cases.errors import explained
-from faulttree.cases.schema import bring_up, version_of
+from faulttree.cases.schema import bring_up, can_be_read, version_of
 from faulttree.errors import RecordError
 
 __all__ = ["BUSY_SECONDS", "connect"]
@@ -55,7 +55,8 @@ def connect(url: str | None, *, read_only: bool = False) -> Engine:
         if read_only and is_empty(engine):
             engine.dispose()
             return in_memory()
-        bring_up(engine, url, path)
+        if not (read_only and can_be_read(engine)):
+            bring_up(engine, url, path)
     except (SQLAlchemyError, sqlite3.Error) as error:
         engine.dispose()
         raise explained(error, url) from None

@@ -16,7 +16,10 @@ from faulttree.walk.events import Event, Opened, from_dict
 
 __all__ = ["FORMAT", "LONGEST_LINE", "Item", "taken", "taken_all"]
 
-FORMAT = "faulttree-case-1"
+FORMAT = "faulttree-case-2"
+"""What an export writes."""
+
+READABLE = frozenset({"faulttree-case-1", FORMAT})
 LONGEST_LINE = 64 << 20
 
 Item = JournalEntry | JournalTree | CompleteCase
@@ -56,7 +59,7 @@ def taken(raw: bytes) -> list[Item]:
         raise RecordError("the line is no case")
     if "format" not in data:
         return from_journal(understood(0, raw))
-    if data["format"] != FORMAT:
+    if data["format"] not in READABLE:
         raise RecordError(f"the line has the unknown format {str(data['format'])[:40]!r}")
     return from_export(data)
 
@@ -108,7 +111,7 @@ def check_text(tree_hash: str, text: str) -> None:
 TEXTS = (
     *("at", "tree", "tree_hash", "step", "outcome", "complaint", "owner_words", "who", "result"),
     *("fault", "became", "linked", "text", "note", "reason", "seen", "what", "instrument"),
-    *("caution", "path", "sha256"),
+    *("caution", "path", "sha256", "cause", "then"),
 )
 ABSURD = 1e12
 """No time, cost or count of steps is as large; a float could not even hold some that are."""

@@ -180,9 +180,9 @@ class SimulatedWalk:
             step = self.tree.steps[name]
             target = step.targets.get(self.unit.outcome(step, state), "")
             if target in self.tree.steps and target not in answered | state.skipped.keys():
-                return ev.Jumped(at=self.now(), step=target, reason="gone on by eye")
+                return ev.Jumped(at=self.now(), step=target, cause="asked")
             if times == 1:
-                return ev.Jumped(at=self.now(), step=name, reason="skipped before")
+                return ev.Jumped(at=self.now(), step=name, cause="skipped-before")
         return None
 
     def take(self, step: Step) -> None:
