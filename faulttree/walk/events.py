@@ -16,10 +16,12 @@ __all__ = [
     "Answered",
     "Cause",
     "CautionRead",
+    "Checked",
     "Closed",
     "Confirmed",
     "Declined",
     "Event",
+    "FactGiven",
     "Jumped",
     "MinutesSet",
     "NotConfirmed",
@@ -101,7 +103,8 @@ class Answered(Event):
     ``reading`` is what the meter showed, as plain data (``value`` in the base unit,
     ``unit``, ``text``, ``over_range``); ``verdict`` the judgement as plain data, with
     ``likelihoods`` by outcome where the reading is soft evidence. The outcome
-    ``undecided`` tells nothing.
+    ``undecided`` tells nothing. ``fact`` names the property whose known value answered the
+    step; it is empty where somebody answered.
     """
 
     kind: ClassVar[str] = "answered"
@@ -113,6 +116,7 @@ class Answered(Event):
     in_circuit: bool | None = None
     note: str = ""
     seconds: float | None = None
+    fact: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -215,6 +219,41 @@ class Declined(Event):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class FactGiven(Event):
+    """What the unit is, by a property of the tree, as somebody said when asked.
+
+    ``value`` is one of the property's values, or ``not-known``; ``source`` says how it is known
+    (asked, or the step that asked). ``decided`` holds the verdicts that this fact changed.
+
+    Example: ``FactGiven(name="supply", value="linear", source="asked")``.
+    """
+
+    kind: ClassVar[str] = "fact-given"
+    name: str
+    value: str
+    source: str = ""
+    decided: Mapping[str, Any] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Checked(Event):
+    """A check of safety or function is complete; the answers before this event decided it.
+
+    ``stage`` is before-power, proof or closing; ``use`` the procedure (or the step of a proof);
+    ``exit`` how it was left.
+
+    Example: ``Checked(stage="closing", use="closing.soak", exit="pass", passed=True)``.
+    """
+
+    kind: ClassVar[str] = "checked"
+    stage: str
+    use: str
+    exit: str
+    passed: bool
+    safety: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Stopped(Event):
     """The walk was given up at this point, or found nothing more to ask."""
 
@@ -272,6 +311,8 @@ KINDS: dict[str, type[Event]] = {
         Confirmed,
         NotConfirmed,
         Declined,
+        FactGiven,
+        Checked,
         Stopped,
         Closed,
         Reopened,
