@@ -22,6 +22,7 @@ FILES = {
     "instruments": "shared/instruments.yaml",
     "families": "shared/families.yaml",
     "properties": "shared/properties.yaml",
+    "words": "shared/words.yaml",
     "library": "library.yaml",
     "bench": "bench.yaml",
     "answers": "the file of diagnose --answers",

@@ -15,7 +15,7 @@ from faulttree.tree.source import load_text
 
 __all__ = ["kind_of", "look_at_other", "text_of"]
 
-SHARED: tuple[FileKind, ...] = ("cautions", "instruments", "families", "properties")
+SHARED: tuple[FileKind, ...] = ("cautions", "instruments", "families", "properties", "words")
 KEYS = re.compile(r"^([A-Za-z_-]+)\s*:", re.MULTILINE)
 TREE_KEYS = frozenset(("title", "steps", "start", "faults", "stops", "symptoms"))
 INNER = (

@@ -28,7 +28,7 @@ from faulttree.tree.source import load_text, shown
 __all__ = ["Library", "find_library", "shipped_library"]
 
 ID = re.compile(r"[a-z0-9]+(?:-[a-z0-9]+)*", re.ASCII)
-TABLES: tuple[FileKind, ...] = ("cautions", "instruments", "families", "properties")
+TABLES: tuple[FileKind, ...] = ("cautions", "instruments", "families", "properties", "words")
 VARIABLE = "FAULTTREE_LIBRARY"
 
 
@@ -137,6 +137,15 @@ class Library:
             TreeError: where the file is broken.
         """
         return self._table("properties")
+
+    @cached_property
+    def words(self) -> Mapping[str, Any]:
+        """Everyday phrases by meaning, as plain data, over those of the library beneath.
+
+        Raises:
+            TreeError: where the file is broken.
+        """
+        return self._table("words")
 
     def _table(self, kind: FileKind) -> Mapping[str, Any]:
         data, problems = self._merged(kind)

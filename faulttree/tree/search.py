@@ -2,8 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+import math
+import re
+from collections import Counter
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from functools import cache
 from typing import Any
 
 from faulttree.errors import TreeError
@@ -13,19 +17,26 @@ from faulttree.tree.schema import shape_of
 
 __all__ = ["Match", "find"]
 
-ENOUGH = 62.0
-"""Out of 100: below it a word counts as not found. Set by trial on the shipped library."""
+ENOUGH = 50.0
+"""Out of 100: a tree below it does not fit. Set by trial on the shipped library."""
 
-BEHIND = 25.0
+BEHIND = 30.0
 """A tree so much behind the best is left out: it would only be noise. Set by trial."""
 
-SECOND_HAND = 0.85
-"""What a complaint counts that is told of the whole family, beside one of the tree itself."""
+ALIKE = 0.82
+"""Likeness of two spellings, from 0 to 1, from which one may be a slip for the other."""
+
+OF_FAMILY = 60.0
+"""Points for the right family, where the words name one; the complaint gives the rest."""
+
+STRANGE = 0.45
+"""What a tree of another family than the one named keeps of its points."""
 
 IDLE = frozenset(
     (  # noqa: SIM905 - one word a line would fill a page
-        "a an and at by but for from has have i in is it its my of on or our so that the then "
-        "there this to was we when while with you your"
+        "a an and any anymore as at be been but by do does did for from had has have he her his i "
+        "if in is it its just like me more my now of on only or our please she so some that the "
+        "them then there they this thing to very was we were when while with you your"
     ).split()
 )
 """Words that say nothing of a complaint; "no", "not" and "off" do."""
@@ -43,116 +54,258 @@ class Match:
     symptoms: tuple[str, ...] = ()
 
 
+@dataclass(frozen=True, slots=True)
+class _Described:
+    """What a tree says of itself: words for its family, and texts for its complaint."""
+
+    tree: str
+    title: str
+    family: str
+    names: Sequence[frozenset[str]]
+    texts: Mapping[str, frozenset[str]]
+    symptoms: tuple[str, ...]
+
+    @property
+    def named(self) -> frozenset[str]:
+        """The words of all names of its family."""
+        return frozenset().union(*self.names)
+
+    @property
+    def words(self) -> frozenset[str]:
+        """All its words."""
+        return self.named.union(*self.texts.values())
+
+
 def find(words: str, library: Library, *, limit: int = 10) -> tuple[Match, ...]:
     """The trees that fit ``words``, the best first; typos are allowed.
 
-    Most of the words must be found among a tree's own, spelt alike enough: people tell more
-    than a tree knows. Words that say nothing are passed over.
+    Words are compared by their stems (Porter's algorithm for English). A rare word counts
+    more than a frequent one, by the logarithm of trees over trees that have it. Words that
+    name a family put its trees first; among them, and where no family is named, the words of
+    the complaint decide. Everyday phrases with one meaning ("dead", "does not start") come
+    from ``shared/words.yaml``.
 
     Args:
         words: what was said; empty gives every tree in the order of its id.
         limit: at most so many.
+
+    Returns:
+        The trees that fit; none where most of what was said is strange to all of them.
+
+    Example:
+        >>> from faulttree.tree import shipped_library
+        >>> find("soldering station stays cold", shipped_library())[0].tree
+        'soldering-station/does-not-heat'
     """
-    spoken = text_words(words)
-    said = [word for word in spoken if word not in IDLE] or spoken
-    families = library.families
-    matches = []
-    for tree_id in library.trees():
-        data = _data(library, tree_id)
-        if data is None:
-            continue
-        family = families.get(str(data.get("family")), {})
-        told = family.get("complaints") if isinstance(family, Mapping) else None
-        voiced = [str(complaint) for complaint in told or ()]
-        score, by = _score(said, _texts(tree_id, data, family), voiced)
-        if score >= ENOUGH:
-            symptoms = tuple(_symptoms(data))
-            title, family = str(data.get("title", tree_id)), str(data.get("family", ""))
-            matches.append(Match(tree_id, title, family, score, by, symptoms))
-    matches.sort(key=lambda match: (-match.score, match.tree))
+    meanings = _meanings(library)
+    trees = [_described(library, tree_id, meanings) for tree_id in library.trees()]
+    known = [tree for tree in trees if tree is not None]
+    said = _tokens(words, meanings)
+    if not said:
+        matches = [_match(tree, 100.0, tree.title) for tree in known]
+        return tuple(matches[:limit] if limit else matches)
+    matches = sorted(_scored(said, known), key=lambda match: (-match.score, match.tree))
     matches = [match for match in matches if match.score >= matches[0].score - BEHIND]
     return tuple(matches[:limit] if limit else matches)
 
 
-def _data(library: Library, tree_id: str) -> Mapping[str, Any] | None:
-    """A tree's plain data; a file that cannot be read is `check`'s matter, not a match."""
+def _scored(said: Sequence[str], trees: Sequence[_Described]) -> Iterator[Match]:
+    """The trees with enough points."""
+    count = Counter(word for tree in trees for word in tree.words)
+    weight = {word: _weight(word, count, len(trees)) for word in said}
+    total = sum(weight.values())
+    named = {tree.family: _names_family(said, weight, tree.names) for tree in trees}
+    best_family = max(named.values(), default=0.0)
+    for tree in trees:
+        share, by = max(
+            ((_share(said, weight, words), text) for text, words in tree.texts.items()),
+            default=(0.0, tree.title),
+        )
+        # What one text says best, and a little for what the others add.
+        together = _share(said, weight, tree.words - tree.named)
+        complaint = 0.7 * share + 0.3 * together
+        family = named[tree.family]
+        if best_family > 0:
+            rest = total - family
+            points = OF_FAMILY * family / best_family
+            points += (100 - OF_FAMILY) * (complaint / rest if rest > 0 else 1.0)
+            score = points if family == best_family else STRANGE * points
+        else:
+            score = 100 * complaint / total
+        if score >= ENOUGH:
+            yield _match(tree, min(score, 100.0), by)
+
+
+def _names_family(
+    said: Sequence[str], weight: Mapping[str, float], names: Sequence[frozenset[str]]
+) -> float:
+    """The weight of the words that name a family: more than half of one of its names."""
+    shares = [
+        _share(said, weight, name)
+        for name in names
+        if 2 * sum(_best(word, frozenset(said)) for word in name) > len(name)
+    ]
+    return max(shares, default=0.0)
+
+
+def _match(tree: _Described, score: float, by: str) -> Match:
+    return Match(tree.tree, tree.title, tree.family, score, by, tree.symptoms)
+
+
+def _weight(word: str, count: Mapping[str, int], trees: int) -> float:
+    """How much a word tells: the rarer, the more. A strange word counts as the rarest."""
+    likest = max((of for own, of in count.items() if _alike(word, own) >= ALIKE), default=1)
+    return math.log(1 + trees / likest)
+
+
+def _share(said: Sequence[str], weight: Mapping[str, float], own: frozenset[str]) -> float:
+    """The weight of the words said that are found among some words, each as far as it is."""
+    return sum(weight[word] * _best(word, own) for word in said)
+
+
+def _best(word: str, own: frozenset[str]) -> float:
+    """Likeness of the likest word, from 0 to 1; 0 where none is alike."""
+    if word in own:
+        return 1.0
+    likest = max((_alike(word, other) for other in own), default=0.0)
+    return likest if likest >= ALIKE else 0.0
+
+
+@cache
+def _alike(word: str, other: str) -> float:
+    """Likeness of two spellings; meanings and short words are only like themselves."""
+    from rapidfuzz import fuzz
+
+    if word == other:
+        return 1.0
+    if min(len(word), len(other)) < 4 or word.startswith("=") or other.startswith("="):
+        return 0.0
+    return fuzz.ratio(word, other) / 100
+
+
+# -- words -----------------------------------------------------------------------------
+
+
+def _tokens(text: str, meanings: Mapping[str, Sequence[Sequence[str]]]) -> list[str]:
+    """The stems of a text without idle words, each meaning found in it as ``=<name>``.
+
+    The words of a phrase whose meaning is found are not counted again.
+    """
+    spoken = _plain_words(text)
+    stems = [_stem(word) for word in spoken]
+    used: set[int] = set()
+    found: list[str] = []
+    for at, name in _phrases(stems, meanings):
+        if used.isdisjoint(at):
+            used.update(at)
+            found.append(name)
+    rest = [
+        stem
+        for at, (word, stem) in enumerate(zip(spoken, stems, strict=True))
+        if at not in used and word not in IDLE
+    ]
+    told = list(dict.fromkeys([*rest, *found]))
+    return told or list(dict.fromkeys(stems))
+
+
+def _phrases(
+    stems: Sequence[str], meanings: Mapping[str, Sequence[Sequence[str]]]
+) -> list[tuple[range, str]]:
+    """Where the words of a phrase stand one after another, the longest phrases first."""
+    found = [
+        (range(at, at + len(phrase)), name)
+        for name, phrases in meanings.items()
+        for phrase in phrases
+        for at in range(len(stems) - len(phrase) + 1)
+        if all(
+            _alike(said, own) >= ALIKE
+            for said, own in zip(stems[at : at + len(phrase)], phrase, strict=True)
+        )
+    ]
+    return sorted(found, key=lambda place: (-len(place[0]), place[0].start))
+
+
+def _plain_words(text: str) -> list[str]:
+    """The words of a text in small letters; ``doesn't`` becomes ``does not``."""
+    lower = re.sub(r"[’`´]", "'", text.casefold())
+    lower = re.sub(r"\bcan't\b", "can not", re.sub(r"\bwon't\b", "will not", lower))
+    lower = re.sub(r"n't\b", " not", lower)
+    return re.findall(r"[^\W_]+", lower)
+
+
+@cache
+def _stemmer() -> Any:
+    import snowballstemmer
+
+    return snowballstemmer.stemmer("porter")
+
+
+@cache
+def _stem(word: str) -> str:
+    return str(_stemmer().stemWord(word))
+
+
+def _meanings(library: Library) -> dict[str, tuple[tuple[str, ...], ...]]:
+    """Meaning → the phrases that say it, as stems, the longest first."""
+    try:
+        table = library.words
+    except TreeError:
+        return {}
+    found = {}
+    for name, phrases in table.items():
+        listed = phrases if isinstance(phrases, list) else ()
+        stems = {tuple(_stem(word) for word in _plain_words(str(phrase))) for phrase in listed}
+        found[f"={name}"] = tuple(sorted(stems, key=len, reverse=True))
+    return found
+
+
+# -- trees -----------------------------------------------------------------------------
+
+
+def _described(
+    library: Library, tree_id: str, meanings: Mapping[str, Sequence[Sequence[str]]]
+) -> _Described | None:
+    """What a tree says of itself; None for a file that cannot be read: `check` reports it."""
     try:
         data = read_document(library.path_of(tree_id), shape=shape_of("tree")).data
     except TreeError:
         return None
-    return data if isinstance(data, Mapping) else None
+    if not isinstance(data, Mapping):
+        return None
+    family, _, complaint = tree_id.partition("/")
+    known = library.families.get(family, {})
+    known = known if isinstance(known, Mapping) else {}
+    named = [family.replace("-", " "), str(known.get("title", "")), *_texts(known.get("called"))]
+    named += [model.replace("-", " ") for model in _models(data)]
+    symptoms = tuple(_symptoms(data))
+    texts = [complaint.replace("-", " "), str(data.get("title", "")), *symptoms]
+    texts += [module.replace("-", " ") for module in _texts(data.get("modules"))]
+    names = tuple(dict.fromkeys(frozenset(_tokens(text, {})) for text in named if text))
+    own = frozenset().union(*names)
+    return _Described(
+        tree=tree_id,
+        title=str(data.get("title", tree_id)),
+        family=family,
+        names=names,
+        texts={text: frozenset(_tokens(text, meanings)) - own for text in texts if text.strip()},
+        symptoms=symptoms,
+    )
 
 
-def _symptoms(data: Mapping[str, Any]) -> Iterable[str]:
+def _symptoms(data: Mapping[str, Any]) -> Iterator[str]:
     listed = data.get("symptoms")
     for symptom in listed if isinstance(listed, list) else ():
         yield str(symptom.get("text", "")) if isinstance(symptom, Mapping) else str(symptom)
 
 
-def _texts(tree_id: str, data: Mapping[str, Any], family: Mapping[str, Any]) -> list[str]:
-    """The tree's own words: its id, title, symptoms, modules, models and family's title."""
-    texts = [tree_id.replace("/", " ").replace("-", " "), str(data.get("title", ""))]
-    texts += _symptoms(data)
-    modules = data.get("modules")
-    texts += [str(module).replace("-", " ") for module in modules or () if module]
-    ratings = data.get("ratings")
-    for rating in ratings.values() if isinstance(ratings, Mapping) else ():
-        models = rating.get("models") if isinstance(rating, Mapping) else None
-        texts += [str(model).replace("-", " ") for model in models or ()]
-    if isinstance(family, Mapping):
-        texts.append(str(family.get("title", "")))
-    return [text for text in texts if text]
+def _texts(value: Any) -> Iterable[str]:
+    return [str(item) for item in value if item] if isinstance(value, list) else ()
 
 
-def _score(said: list[str], texts: list[str], voiced: list[str]) -> tuple[float, str]:
-    """How well the words fit, out of 100, and the text that fits best as a whole.
-
-    Args:
-        said: the words, those that say nothing left out.
-        texts: the tree's own.
-        voiced: complaints of its family, which count less.
-    """
-    from rapidfuzz import fuzz
-    from rapidfuzz.utils import default_process
-
-    if not said:
-        return 100.0, texts[0]
-    weighed = [*((text, 1.0) for text in texts), *((text, SECOND_HAND) for text in voiced)]
-    own = {word: weight for text, weight in reversed(weighed) for word in text_words(text)}
-    each = [_best(word, own) for word in said]
-    found = [score for score, fits in each if fits]
-    if 2 * len(found) < len(each):
-        return 0.0, ""
-    together = " ".join(said)
-    whole = [
-        (weight * fuzz.token_set_ratio(together, text, processor=default_process), text)
-        for text, weight in weighed
-    ]
-    best, by = max(whole)
-    return 0.5 * (sum(found) / len(each)) + 0.5 * best, by
-
-
-def text_words(text: str) -> list[str]:
-    """The words of a text in small letters, without marks."""
-    from rapidfuzz.utils import default_process
-
-    return list(default_process(text).split())
-
-
-def _best(word: str, own: Mapping[str, float]) -> tuple[float, bool]:
-    """How well the likest of some weighed words fits, out of 100, and whether it does."""
-    likeness = [
-        (weight * alike, alike) for other, weight in own.items() if (alike := _alike(word, other))
-    ]
-    score, alike = max(likeness, default=(0.0, 0.0))
-    return score, alike >= ENOUGH
-
-
-def _alike(word: str, other: str) -> float:
-    from rapidfuzz import fuzz
-
-    if word == other:
-        return 100.0
-    if min(len(word), len(other)) < 3:
-        return 0.0
-    return 95.0 if other.startswith(word) else fuzz.ratio(word, other)
+def _models(data: Mapping[str, Any]) -> Iterator[str]:
+    """Models that the tree knows ratings or properties of."""
+    for group in ("ratings", "properties"):
+        table = data.get(group)
+        for entry in table.values() if isinstance(table, Mapping) else ():
+            models = entry.get("models") if isinstance(entry, Mapping) else None
+            yield from (str(model) for model in models or ())

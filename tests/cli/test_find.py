@@ -91,3 +91,28 @@ def test_a_broken_tree_does_not_hide_the_others(
     assert run(["find", "lamp dark", "--library", str(tmp_path)]) == 0
     assert "lamp/dark" in capsys.readouterr().out
     assert run(["find", "x", "--library", str(tmp_path / "nowhere")]) == 2
+
+
+@pytest.mark.parametrize(
+    ("said", "tree"),
+    [
+        ("soldering station cold", "soldering-station/does-not-heat"),
+        ("lamp dark", "usb-lamp/does-not-light"),
+        ("my vacuum cleaner has no power any more", "shop-vacuum/does-not-run"),
+        ("speakers humming", "powered-loudspeaker/hums"),
+        ("the pc switches off when I play games", "desktop-supply/shuts-down-under-load"),
+        ("garden pump hums but nothing moves", "small-pump/hums-and-does-not-turn"),
+        ("extension cord trips the breaker", "extension-reel/fails-safety-test"),
+        ("grinder shakes like crazy", "angle-grinder/vibrates"),
+    ],
+)
+def test_the_family_named_and_everyday_phrases_count(said: str, tree: str) -> None:
+    assert find(said, LIBRARY)[0].tree == tree
+
+
+@pytest.mark.parametrize(
+    "said",
+    ["microwave does not heat", "my washing machine leaks", "television has no picture"],
+)
+def test_a_strange_kind_of_unit_fits_no_tree(said: str) -> None:
+    assert find(said, LIBRARY) == ()
