@@ -17,6 +17,7 @@ FLOORS = (
     "convert",
     "lazily",
     "texts",
+    "templates",
     "workers",
     "reading",
     "tree",

@@ -54,6 +54,12 @@ def test_the_wheel_carries_trees_shared_and_schemas(installed: Path) -> None:
     assert (installed / "faulttree" / "py.typed").is_file()
 
 
+def test_the_wheel_carries_every_template(installed: Path) -> None:
+    own = {p.relative_to(ROOT) for p in (ROOT / "faulttree").rglob("*.jinja")}
+    assert own
+    assert {p.relative_to(installed) for p in installed.rglob("*.jinja")} == own
+
+
 def test_an_installed_faulttree_finds_the_shipped_library(installed: Path, tmp_path: Path) -> None:
     answer = run(installed, tmp_path, "find", "supply", "no", "output")
     assert answer.returncode == 0, answer.stderr

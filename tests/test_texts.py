@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import unicodedata
+from collections import Counter
 
 from hypothesis import given
 from hypothesis import strategies as st
+from rich.cells import cell_len
 
-from faulttree.texts import harmless, is_harmful, one_line
+from faulttree.texts import harmless, is_harmful, one_line, table, wrapped
 
 
 def test_what_a_terminal_would_obey_is_shown_instead() -> None:
@@ -38,3 +40,28 @@ def test_a_harmless_text_holds_nothing_harmful_and_stays_so(text: str) -> None:
 @given(st.text())
 def test_one_line_is_one_line(text: str) -> None:
     assert len(one_line(text).splitlines()) <= 1
+
+
+@given(st.text(max_size=200), st.integers(20, 120))
+def test_wrapped_lines_fit_and_keep_every_word(text: str, width: int) -> None:
+    lines = wrapped(text, width, "- ", "  ")
+    assert all(len(line) <= max(width, 18) for line in lines)
+    assert "".join("".join(line[2:] for line in lines).split()) == "".join(one_line(text).split())
+
+
+def test_names_are_not_broken_at_their_hyphens() -> None:
+    lines = wrapped("the step is called bleed-the-reservoir here", 24)
+    assert any("bleed-the-reservoir" in line for line in lines)
+
+
+@given(
+    st.lists(st.tuples(*[st.text("ab <U>-%é漢", min_size=1, max_size=12)] * 3), min_size=1),
+    st.integers(40, 200),
+)
+def test_a_table_keeps_every_cell_and_fits(rows: list[tuple[str, str, str]], width: int) -> None:
+    lines = table(rows, width)
+    assert all(cell_len(line) <= width for line in lines)
+    shown = Counter("".join("".join(lines).split()))
+    assert shown == Counter(
+        "".join(one_line(cell) for row in rows for cell in row).replace(" ", "")
+    )

@@ -29,7 +29,7 @@ def width() -> int:
 
 def table(rows: Sequence[Sequence[str]]) -> list[str]:
     """Lines of a list, as wide as the terminal; whole where output is no terminal."""
-    from faulttree.cases.report.render import table as set_table
+    from faulttree.texts import table as set_table
 
     return set_table(rows, width() if sys.stdout.isatty() else 10_000)
 

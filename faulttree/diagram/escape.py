@@ -7,14 +7,11 @@ shown, and then through the function of the language it is written into.
 
 from __future__ import annotations
 
-import re
-
-from faulttree.texts import harmless, one_line
+from faulttree.texts import NOT_IN_XML, harmless, printable
 
 __all__ = ["dot", "mermaid", "plain", "plain_lines", "xml"]
 
 LONGEST = 20_000
-_UNFIT_FOR_XML = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f\ud800-\udfff\ufffe\uffff]")
 _XML = str.maketrans({"&": "&amp;", "<": "&lt;", ">": "&gt;", '"': "&quot;", "'": "&#39;"})
 
 
@@ -26,14 +23,14 @@ def plain(text: object) -> str:
     said = str(text)
     if len(said) > LONGEST:
         said = f"{said[:LONGEST]}…"
-    return _UNFIT_FOR_XML.sub("\ufffd", one_line(said))
+    return printable(said)
 
 
 def plain_lines(text: object) -> str:
     """The same, line ends kept."""
     said = str(text)
     said = said if len(said) <= LONGEST else f"{said[:LONGEST]}…"
-    return _UNFIT_FOR_XML.sub("\ufffd", harmless(said))
+    return NOT_IN_XML.sub("\ufffd", harmless(said))
 
 
 def xml(text: str) -> str:

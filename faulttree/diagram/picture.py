@@ -137,16 +137,21 @@ class Picture:
 
     def html(self) -> str:
         """One HTML file: on sheets of A4 unless the whole on one was asked for."""
-        from faulttree.diagram.html_page import PICTURE, page_of, style
+        from markupsafe import Markup
+
+        from faulttree.diagram.html_page import themed_page
         from faulttree.diagram.svg import write_page
 
         drawn = self._drawn(on_paper=True)
-        kind = ' class="whole"' if self.paged is False else ""
-        body = [
-            f"<section{kind}>{write_page(page, paper, self.theme)}</section>"
-            for page, paper in drawn
-        ]
-        return page_of(self.chart.title, "en", style(self.theme, PICTURE), body)
+        # The writer of SVG escapes whatever a tree says.
+        drawings = [Markup(write_page(page, paper, self.theme)) for page, paper in drawn]  # noqa: S704
+        return themed_page(
+            "diagram/picture.html.jinja",
+            self.theme,
+            title=self.chart.title,
+            drawings=drawings,
+            whole=self.paged is False,
+        )
 
     def png(self) -> list[bytes]:
         """A PNG for each page, at 144 dots per inch.

@@ -13,13 +13,16 @@ from typing import Any
 
 from faulttree.diagram import box_text
 from faulttree.diagram.convert import compile_pages
-from faulttree.diagram.escape import plain, xml
-from faulttree.diagram.html_page import page_of, style
+from faulttree.diagram.escape import plain
+from faulttree.diagram.html_page import themed_page
 from faulttree.tree.model import Fault, Step, Stop, Tree
 
 __all__ = ["sheet_data", "sheet_html", "sheet_pdf"]
 
 Data = Mapping[str, Any]
+
+HEAD_LINES = ("Unit, model", "Serial or tag", "Complaint", "Who, date")
+"""What is filled in at the top of a sheet."""
 
 
 def sheet_data(tree: Tree) -> dict[str, Any]:
@@ -31,6 +34,7 @@ def sheet_data(tree: Tree) -> dict[str, Any]:
         "title": plain(tree.title),
         "id": plain(tree.id),
         "hash": tree.hash[:12],
+        "lines": list(HEAD_LINES),
         "symptoms": [plain(symptom.text) for symptom in tree.symptoms],
         "cautions": _cautions(tree, tree.cautions),
         "all_cautions": _cautions(tree, _used_cautions(tree)),
@@ -148,21 +152,32 @@ def _step(tree: Tree, step: Step, numbering: _Numbering, met: _Met) -> Data:
     return {
         "number": numbering.label[step.id],
         "id": plain(step.id),
-        "kind": step.kind,
         "text": plain(step.text),
-        "how": plain(step.how),
         "minutes": box_text.minute_words(step.minutes),
         "cautions": _cautions(tree, step.cautions, met),
-        "needs": [_gear(tree, name) for name in step.needs],
         "conditions": box_text.step_conditions(step),
-        "open": [f"{plain(name)}: {plain(tree.access[name].how)}" for name in first
-                 if name in tree.access and tree.access[name].how],
-        "after": [numbering.steps_of(tree, name) for name in step.after],
+        "small": list(_small_print(tree, step, numbering, first)),
         "limits": list(box_text.step_facts(step)),
-        "source": plain((step.limits or {}).get("source", step.source)),
         "reading": step.kind == "measure",
         "outcomes": outcomes,
-    }  # fmt: skip
+    }
+
+
+def _small_print(
+    tree: Tree, step: Step, numbering: _Numbering, first: Iterable[str]
+) -> Iterator[str]:
+    """What stands in small letters under a step; ``first`` are access states met first here."""
+    if step.how:
+        yield plain(step.how)
+    for name in first:
+        if name in tree.access and tree.access[name].how:
+            yield f"{plain(name)}: {plain(tree.access[name].how)}"
+    if step.needs:
+        yield f"Needs: {', '.join(_gear(tree, name) for name in step.needs)}."
+    if step.after:
+        yield f"Only after {', '.join(numbering.steps_of(tree, name) for name in step.after)}."
+    if source := (step.limits or {}).get("source", step.source):
+        yield f"Figures: {plain(source)}."
 
 
 def _gear(tree: Tree, name: str) -> str:
@@ -203,117 +218,11 @@ def _stop(stop: Stop, numbering: _Numbering) -> Data:
     }
 
 
-# -- HTML -------------------------------------------------------------------------------------
-
-HEAD_LINES = ("Unit, model", "Serial or tag", "Complaint", "Who, date")
-
-_CSS = """
-@page{size:A4;margin:14mm}
-main{max-width:182mm;margin:0 auto;padding:1em;font-size:10.5pt;line-height:1.35}
-h1{font-size:16pt;margin:0}h2{font-size:13pt;margin:1.2em 0 .4em;break-after:avoid}
-.small{font-size:9pt}
-.fill{display:grid;grid-template-columns:auto 1fr auto 1fr;gap:.7em .5em;margin:1em 0}
-.fill span,.line{border-bottom:1px solid}
-.line{display:inline-block;min-width:11em}
-.entry{display:grid;grid-template-columns:2.6em 1fr;border-top:1px solid;padding:.5em 0;
-break-inside:avoid}
-.entry>b{font-size:13pt}
-.entry p{margin:.15em 0}
-.limits{font-weight:bold}
-ul{list-style:none;margin:.3em 0;padding:0}
-ul.outcomes li::before{content:"\\2610\\00a0";font-size:13pt}
-ul.outcomes li{break-inside:avoid}
-.signal{font-weight:bold;padding:0 .35em;color:#000;border:1px solid #000;
--webkit-print-color-adjust:exact;print-color-adjust:exact}
-.DANGER{background:#D55E00}.WARNING{background:#E69F00}.CAUTION{background:#F0E442}
-"""
-
-
 def sheet_html(tree: Tree) -> str:
     """The sheet as one HTML file that prints on A4."""
     data = sheet_data(tree)
-    body = [
-        "<main>",
-        f"<h1>{xml(data['title'])}</h1>",
-        f'<p class="small">{xml(data["id"])} · text {data["hash"]} · '
-        f"{xml('; '.join(data['symptoms']))}</p>",
-        '<div class="fill">',
-        *(f"<label>{line}</label><span></span>" for line in HEAD_LINES),
-        "</div>",
-        *_caution_html(data["cautions"]),
-        "<h2>Steps</h2>",
-        *(line for step in data["steps"] for line in _step_html(step)),
-        "<h2>Faults</h2>",
-        *(line for fault in data["faults"] for line in _fault_html(fault)),
-        "<h2>Ends without a fault</h2>",
-        *(
-            f'<div class="entry"><b>{stop["number"]}</b><p>☐ {xml(stop["title"])}: '
-            f"{xml(stop['reason'])}</p></div>"
-            for stop in data["stops"]
-        ),
-    ]
-    if data["loose"]:
-        body += ["<h2>Suspects that no step leads to yet</h2>", "<ul>"]
-        body += [f"<li>☐ {xml(name)}</li>" for name in data["loose"]]
-        body.append("</ul>")
-    if data["closing"]:
-        body.append("<h2>After a confirmed repair, before the unit goes back</h2>")
-        body += [line for step in data["closing"] for line in _step_html(step)]
-    body += ["<h2>The cautions in full</h2>", *_caution_html(data["all_cautions"])]
-    css = style("auto", _CSS)
-    return page_of(f"{data['title']}: walk sheet", "en", css, [*body, "</main>"])
-
-
-def _caution_html(cautions: Iterable[Data]) -> Iterator[str]:
-    for caution in cautions:
-        signal = caution["signal"]
-        text = f": {caution['text']}" if caution["whole"] else ""
-        yield (
-            f'<p><span class="signal {signal}">{signal or "unknown"}</span> '
-            f"{xml(caution['name'])}{xml(text)}</p>"
-        )
-
-
-def _step_html(step: Data) -> Iterator[str]:
-    yield f'<section class="entry"><b>{step["number"]}</b><div>'
-    about = " · ".join(part for part in (step["id"], step["minutes"], step["conditions"]) if part)
-    yield f'<p class="small">{xml(about)}</p>'
-    yield from _caution_html(step["cautions"])
-    yield f"<p><strong>{xml(step['text'])}</strong></p>"
-    for line in _small_print(step):
-        yield f'<p class="small">{xml(line)}</p>'
-    if step["limits"]:
-        yield f'<p class="limits">{xml("; ".join(step["limits"]))}</p>'
-    if step["reading"]:
-        yield '<p>Reading: <span class="line"></span> with: <span class="line"></span></p>'
-    yield '<ul class="outcomes">'
-    for outcome in step["outcomes"]:
-        yield f"<li>{xml(outcome['outcome'])} → {xml(outcome['goal'])}</li>"
-    yield "</ul></div></section>"
-
-
-def _small_print(step: Data) -> Iterator[str]:
-    """What stands in small letters under a step."""
-    if step["how"]:
-        yield step["how"]
-    yield from step["open"]
-    if step["needs"]:
-        yield f"Needs: {', '.join(step['needs'])}."
-    if step["after"]:
-        yield f"Only after {', '.join(step['after'])}."
-    if step["source"]:
-        yield f"Figures: {step['source']}."
-
-
-def _fault_html(fault: Data) -> Iterator[str]:
-    yield f'<section class="entry"><b>{fault["number"]}</b><div>'
-    yield f"<p><strong>{xml(fault['title'])}</strong> ({xml('; '.join(fault['facts']))})</p>"
-    yield from _caution_html(fault["cautions"])
-    yield f"<p>{xml(fault['remedy'])}</p>"
-    confirm = f"confirmed: {fault['confirm']}" if fault["confirm"] else "confirmed by:"
-    yield (
-        f'<ul class="outcomes"><li>repaired</li><li>{xml(confirm)} '
-        '<span class="line"></span></li></ul></div></section>'
+    return themed_page(
+        "diagram/walk_sheet.html.jinja", title=f"{data['title']}: walk sheet", sheet=data
     )
 
 
@@ -384,8 +293,4 @@ def sheet_pdf(tree: Tree) -> bytes:
     Raises:
         FaulttreeError: the converter is not installed.
     """
-    data = sheet_data(tree)
-    data["lines"] = HEAD_LINES
-    for step in (*data["steps"], *data["closing"]):
-        step["small"] = list(_small_print(step))
-    return compile_pages(_TYPST, {"sheet.json": json.dumps(data).encode()})
+    return compile_pages(_TYPST, {"sheet.json": json.dumps(sheet_data(tree)).encode()})

@@ -2,26 +2,31 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from faulttree.figures.results import FaultFigures, Review, TreeFigures
+    from faulttree.figures.results import FaultFigures, Review, StepFigures, TreeFigures
     from faulttree.figures.statistics import Share, Spread
 
 __all__ = [
+    "aside",
     "between",
     "cases",
     "change_words",
+    "counted_trees",
+    "few_of",
     "listed",
     "minutes",
+    "number",
+    "older_words",
     "percent",
     "period",
     "rise_words",
+    "scope_words",
     "share",
     "spread",
     "tree_words",
-    "unsaid",
     "within",
 ]
 
@@ -73,9 +78,20 @@ def spread(figure: Spread | None) -> str:
     return f"{minutes(figure.median)} ({ends})" if figure.n > 1 else minutes(figure.median)
 
 
+def number(value: int) -> str:
+    """A whole number, a narrow space between thousands."""
+    return f"{value:,}".replace(",", "\u202f")
+
+
 def cases(many: int) -> str:
-    """So many cases."""
-    return f"{many:,} case".replace(",", "\u202f") + ("" if many == 1 else "s")
+    """A number of cases in words."""
+    return f"{number(many)} case{'' if many == 1 else 's'}"
+
+
+def counted_trees(review: Review) -> str:
+    """How many cases on how many trees."""
+    many = len(review.trees)
+    return f"{cases(review.cases)} on {many} tree{'' if many == 1 else 's'}"
 
 
 def period(review: Review | TreeFigures) -> str:
@@ -94,14 +110,48 @@ def tree_words(figures: TreeFigures) -> str:
     return f"{cases(figures.cases)}: {results or 'none closed'}{still}"
 
 
-def unsaid(review: Review) -> str:
-    """That cases were counted for a module by their tree alone; empty where none were."""
-    if not review.unsaid:
-        return ""
-    return (
-        f"{cases(review.unsaid)} counted by their tree, which knows the module: their units do "
-        "not name their own."
+def scope_words(review: Review) -> Iterator[str]:
+    """What the figures leave out, a sentence each, without its full stop."""
+    if review.filters:
+        yield "Only " + ", ".join(f"{name} {value}" for name, value in review.filters.items())
+    if review.unsaid:
+        yield (
+            f"{cases(review.unsaid)} counted by their tree, which knows the module: their units "
+            "do not name their own"
+        )
+    if review.unread:
+        yield f"{cases(review.unread)} left out: no text of their trees can be read"
+
+
+def older_words(tree: TreeFigures) -> Iterator[str]:
+    """What was walked on older texts of a tree, a sentence each, without its full stop."""
+    if tree.older:
+        left = sum(tree.left_out.values())
+        yield (
+            f"{cases(tree.older)} walked an older text of this tree; {left} answers to steps "
+            "that no longer exist are left out"
+        )
+    if tree.no_longer:
+        told = ", ".join(f"{name} ({many})" for name, many in tree.no_longer.items())
+        yield f"Found, but not in the tree: {told}"
+
+
+def few_of(faults: Mapping[str, int], most: int = 3) -> str:
+    """The commonest faults behind a branch, and how many more there are."""
+    named = [f"{name} {many}" for name, many in list(faults.items())[:most]]
+    more = [f"{len(faults) - most} more"] if len(faults) > most else []
+    return ", ".join([*named, *more])
+
+
+def aside(step: StepFigures) -> str:
+    """Answers at a step that did not go on along a branch."""
+    told = (
+        ("skipped", step.skipped),
+        ("undecided", step.undecided),
+        ("gone back on", step.gone_back),
+        ("given up here", step.given_up),
     )
+    return ", ".join(f"{word} {many}×" for word, many in told if many)
 
 
 def change_words(fault: FaultFigures) -> str:
@@ -141,8 +191,8 @@ def _rare(chance: float) -> str:
     return f"one record in {_rounded(1 / chance)}"
 
 
-def _rounded(number: float) -> str:
+def _rounded(value: float) -> str:
     """A large number in two digits."""
-    if number >= 1e6:
+    if value >= 1e6:
         return "more than a million"
-    return f"{float(f'{number:.2g}'):,.0f}".replace(",", "\u202f")
+    return number(round(float(f"{value:.2g}")))

@@ -6,6 +6,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
+from faulttree.figures.statistics import share_of
+
 if TYPE_CHECKING:
     from faulttree.figures.changes import ShareChange
     from faulttree.figures.proposals.proposal import ReviewProposal
@@ -195,6 +197,22 @@ class TreeFigures:
     quarters: tuple[tuple[str, int, Mapping[str, int]], ...]
     proposals: tuple[ReviewProposal, ...] = ()
     count: TreeCount | None = field(default=None, repr=False, compare=False)
+
+    @property
+    def confirmed(self) -> Share:
+        """Closed cases with a confirmed fault, of all closed."""
+        return share_of(sum(fault.confirmed.count for fault in self.faults), self.closed)
+
+    @property
+    def seen_faults(self) -> list[FaultFigures]:
+        """Faults that a case named or a repair was tried for, the commonest first."""
+        seen = [f for f in self.faults if f.confirmed.count or f.found or f.held.of]
+        return sorted(seen, key=lambda fault: -fault.confirmed.count)
+
+    @property
+    def never_faults(self) -> list[FaultFigures]:
+        """All other faults."""
+        return [f for f in self.faults if not (f.confirmed.count or f.found or f.held.of)]
 
     def as_dict(self) -> dict[str, Any]:
         """Plain data, numbers not rounded."""
