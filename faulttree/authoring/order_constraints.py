@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator
 from functools import lru_cache
 
-from faulttree.reading import formula_names
+from faulttree.reading import formula_sources
 from faulttree.tree import Step, Tree
 from faulttree.tree.safety import HARD_STOPS
 
@@ -99,7 +99,7 @@ def _too_late(were: _Ways, are: _Ways) -> Iterator[str]:
         for done in _rests_on(were, step):
             if not are.always(are.first(done), step.id):
                 yield f"`{step.id}` would come before `{done}`, which must be done first"
-        for read in formula_names(step.limits or {}).values():
+        for read in formula_sources(step.limits or {}):
             if were.always(read, step.id) and not are.always(read, step.id):
                 yield f"`{step.id}` would come before `{read}`, by whose reading it is judged"
 

@@ -20,7 +20,9 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Set
 
+from faulttree.errors import FaulttreeError
 from faulttree.odds.table import Action, FaultTable, make_table
+from faulttree.reading import formula_sources
 from faulttree.tree.model import Step, Tree, Use
 
 __all__ = ["table_from_tree"]
@@ -84,13 +86,10 @@ def _first(step: Step, ways: _Ways, known: Set[str]) -> tuple[str, ...]:
 
 def _readings(step: Step) -> tuple[str, ...]:
     """The steps whose readings a formula in this step's limits is worked out from."""
-    found: list[str] = []
-    for value in (step.limits or {}).values():
-        if isinstance(value, Mapping) and isinstance(value.get("from"), Mapping):
-            found += [str(source) for source in value["from"].values()]
-    if isinstance((step.limits or {}).get("from"), Mapping):
-        found += [str(source) for source in (step.limits or {})["from"].values()]
-    return tuple(found)
+    try:
+        return formula_sources(step.limits or {})
+    except FaulttreeError:
+        return ()
 
 
 def _deeds(

@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     from faulttree.reading.capability_check import ask_before
     from faulttree.reading.instruments import Bench, Instrument, read_bench
     from faulttree.reading.judgement import judge
-    from faulttree.reading.limit_figures import formula_names
+    from faulttree.reading.limit_figures import FormulaUse, formula_sources, formula_uses
     from faulttree.reading.limit_forms import outcomes_of
     from faulttree.reading.limit_resolution import resolve_limits
     from faulttree.reading.limits import Limits, limits_text
@@ -31,6 +31,7 @@ __all__ = [
     "UNITS",
     "Bench",
     "ComponentRating",
+    "FormulaUse",
     "Instrument",
     "Limits",
     "Parameter",
@@ -39,7 +40,8 @@ __all__ = [
     "Verdict",
     "ask_before",
     "doubt",
-    "formula_names",
+    "formula_sources",
+    "formula_uses",
     "judge",
     "judge_text",
     "limits_text",
@@ -63,7 +65,7 @@ __getattr__ = lazily(
         "limit_forms": ("outcomes_of",),
         "instruments": ("Bench", "Instrument", "read_bench"),
         "judgement": ("judge",),
-        "limit_figures": ("formula_names",),
+        "limit_figures": ("FormulaUse", "formula_sources", "formula_uses"),
         "limits": ("Limits", "limits_text"),
         "quantity": ("Quantity", "parse_duration", "parse_quantity", "show"),
         "ratings.entries": ("RATINGS", "ratings_page"),

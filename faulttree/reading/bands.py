@@ -27,18 +27,27 @@ def bands_of(spec: Mapping[str, Any], desk: KnownValues) -> Limits:
     ]
     desk.settle(*edges)
     bands: list[Band] = []
+    missing: dict[str, None] = {}
     for at, entry in enumerate(listed):
-        band = _band(entry, at, at == len(listed) - 1, desk)
-        _meets(band, bands[-1] if bands else None, at)
+        band, unknown = _band(entry, at, at == len(listed) - 1, desk)
+        if not missing and not unknown:
+            _meets(band, bands[-1] if bands else None, at)
+        missing.update(dict.fromkeys(unknown))
         bands.append(band)
     unit, kind = desk.unit_of()
+    if missing:
+        return Limits(
+            None, None, unit, kind, tuple(band.name for band in bands),
+            source=str(spec.get("source", "")), prefix=desk.prefix, missing=tuple(missing),
+        )  # fmt: skip
     return Limits(
         None, None, unit, kind, tuple(band.name for band in bands),
         source=str(spec.get("source", "")), bands=tuple(bands), prefix=desk.prefix,
     )  # fmt: skip
 
 
-def _band(entry: object, at: int, is_last: bool, desk: KnownValues) -> Band:
+def _band(entry: object, at: int, is_last: bool, desk: KnownValues) -> tuple[Band, tuple[str, ...]]:
+    """A band, and the readings and ratings that its ends need and are not known."""
     name = key_of(entry, "name", ("bands", at))
     assert isinstance(entry, Mapping)
     for key in entry:
@@ -51,21 +60,19 @@ def _band(entry: object, at: int, is_last: bool, desk: KnownValues) -> Band:
         raise ReadingError(
             f"'{name}' cannot name a band", mend="Choose another word.", key=("bands", at, "name")
         )
+    missing: tuple[str, ...] = ()
     edges: dict[str, Decimal | None] = {"from": None, "below": None}
     for key in edges:
         if entry.get(key) is not None:
             figure = desk.figure(entry[key], ("bands", at, key))
             desk.refuse_bare((figure, key))
-            if figure.missing:
-                raise ReadingError(
-                    "a band takes no formula", mend="Write a figure.", key=("bands", at, key)
-                )
+            missing += figure.missing
             edges[key] = figure.value
         elif (key == "from" and at > 0) or (key == "below" and not is_last):
             raise ReadingError(
                 f"the band '{name}' has no '{key}'", mend=f"Add {key}.", key=("bands", at)
             )
-    return Band(name, edges["from"], edges["below"])
+    return Band(name, edges["from"], edges["below"]), missing
 
 
 def _meets(band: Band, before: Band | None, at: int) -> None:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from decimal import Decimal
 from typing import TYPE_CHECKING, Any
@@ -14,24 +14,54 @@ from faulttree.reading.units import Kind, parse_unit
 if TYPE_CHECKING:
     from faulttree.reading.formula import Formula
 
-__all__ = ["KnownValues", "LimitFigure", "formula_names"]
+__all__ = ["FormulaUse", "KnownValues", "LimitFigure", "formula_sources", "formula_uses"]
 
 
-def formula_names(spec: Mapping[str, Any]) -> dict[str, str]:
-    """Which steps and ratings the formulas of these limits take their values from.
+@dataclass(frozen=True, slots=True)
+class FormulaUse:
+    """One computed figure of the limits.
 
-    Returns:
-        name in the formula → step or rating it stands for.
+    Attributes:
+        path: where it stands inside the limits, such as ``("bands", 1, "below")``.
+        text: the formula, such as ``u / 2``.
+        names: name in the formula → step or rating it stands for.
+    """
+
+    path: tuple[str | int, ...]
+    text: str
+    names: Mapping[str, str]
+
+
+def formula_uses(spec: Mapping[str, Any]) -> Iterator[FormulaUse]:
+    """The computed figures of these limits, those of bands too.
 
     Raises:
         ReadingError: a formula or its ``from`` cannot be read.
     """
-    names: dict[str, str] = {}
-    for key, value in spec.items():
+    for path, value in _figures(spec):
         if isinstance(value, Mapping) and "formula" in value:
-            _, taken = formula_of(value, str(key))
-            names.update(taken)
-    return names
+            _, names = formula_of(value, *path)
+            yield FormulaUse(path, str(value["formula"]), names)
+
+
+def formula_sources(spec: Mapping[str, Any]) -> tuple[str, ...]:
+    """The steps and ratings that the formulas of these limits take their values from.
+
+    Raises:
+        ReadingError: a formula or its ``from`` cannot be read.
+    """
+    uses = formula_uses(spec)
+    return tuple(dict.fromkeys(source for use in uses for source in use.names.values()))
+
+
+def _figures(spec: Mapping[str, Any]) -> Iterator[tuple[tuple[str | int, ...], object]]:
+    for key, value in spec.items():
+        if key != "bands":
+            yield (str(key),), value
+        elif isinstance(value, Sequence):
+            for at, band in enumerate(value):
+                if isinstance(band, Mapping):
+                    yield from ((("bands", at, end), band.get(end)) for end in ("from", "below"))
 
 
 @dataclass(slots=True)

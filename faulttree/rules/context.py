@@ -309,22 +309,30 @@ class RuleContext:
     # -- limits ------------------------------------------------------------------------
 
     @cached_property
-    def ratings(self) -> Mapping[str, Quantity]:
-        """The largest known value of each rating."""
+    def model_ratings(self) -> Mapping[str, Mapping[str, Quantity]]:
+        """Model → the value of each rating that the tree knows for it."""
         from faulttree.reading import parse_quantity
 
-        values: dict[str, Quantity] = {}
+        values: dict[str, dict[str, Quantity]] = {}
         for name, rating in self.tree.ratings.items():
-            for text in rating.models.values():
+            for model, text in rating.models.items():
                 try:
                     read = parse_quantity(text, rating.unit)
                 except ReadingError:
                     continue
-                if read.value is not None and (
-                    name not in values or read.value > (values[name].value or 0)
-                ):
-                    values[name] = read
+                if read.value is not None:
+                    values.setdefault(model, {})[name] = read
         return values
+
+    @cached_property
+    def ratings(self) -> Mapping[str, Quantity]:
+        """The largest known value of each rating."""
+        largest: dict[str, Quantity] = {}
+        for values in self.model_ratings.values():
+            for name, read in values.items():
+                if name not in largest or (read.value or 0) > (largest[name].value or 0):
+                    largest[name] = read
+        return largest
 
     @cached_property
     def limits(self) -> Mapping[str, Limits | ReadingError]:

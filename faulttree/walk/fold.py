@@ -7,7 +7,7 @@ from dataclasses import dataclass, field, replace
 from functools import singledispatchmethod
 
 from faulttree.errors import FaulttreeError
-from faulttree.reading import formula_names
+from faulttree.reading import formula_sources
 from faulttree.tree.model import Step, Tree
 from faulttree.tree.safety import HARD_STOPS
 from faulttree.walk import events as ev
@@ -546,6 +546,6 @@ def _sources(step: Step) -> tuple[str, ...]:
     if step.limits is None:
         return ()
     try:
-        return tuple(formula_names(step.limits).values())
+        return formula_sources(step.limits)
     except FaulttreeError:
         return ()

@@ -17,7 +17,7 @@ from hypothesis import strategies as st
 from faulttree.errors import ReadingError
 from faulttree.reading import (
     Quantity,
-    formula_names,
+    formula_sources,
     judge,
     limits_text,
     outcomes_of,
@@ -226,7 +226,7 @@ def test_the_unit_of_the_step_and_of_the_limits_must_agree() -> None:
     )
 )
 def test_no_mapping_raises_anything_but_a_reading_error(spec: dict[str, Any]) -> None:
-    for work in (resolve_limits, outcomes_of, formula_names):
+    for work in (resolve_limits, outcomes_of, formula_sources):
         try:
             work(spec)
         except ReadingError:
@@ -271,11 +271,35 @@ def test_a_formula_takes_earlier_readings_and_given_values() -> None:
         "tolerance": "10 %",
         "unit": "V AC",
     }
-    assert formula_names(spec) == {"u": "mains"}
+    assert formula_sources(spec) == ("mains",)
     limits = resolve_limits(spec, readings={"mains": parse_quantity("230 VAC")})
     assert (limits.lower, limits.upper) == (Decimal("21.6"), Decimal("26.4"))
     by_rating = resolve_limits(spec, ratings={"mains": parse_quantity("115 V")})
     assert by_rating.nominal == Decimal(12)
+
+
+def test_bands_take_formulas_too_and_wait_for_what_is_not_known() -> None:
+    edge = {"formula": "u / 2", "from": {"u": "full"}}
+    spec = {
+        "bands": [
+            {"name": "flat", "below": edge},
+            {"name": "usual", "from": edge, "below": {"formula": "u", "from": {"u": "top"}}},
+            {"name": "over", "from": {"formula": "u", "from": {"u": "top"}}},
+        ],
+        "unit": "V",
+    }
+    assert formula_sources(spec) == ("full", "top")
+    known = {"full": parse_quantity("20 V"), "top": parse_quantity("21 V")}
+    verdict = judge(parse_quantity("12 V"), resolve_limits(spec, ratings=known))
+    assert verdict.outcome == "usual"
+    for name in known:
+        less = {other: value for other, value in known.items() if other != name}
+        limits = resolve_limits(spec, ratings=less)
+        assert limits.outcomes == ("flat", "usual", "over")
+        assert limits.missing == (name,)
+        verdict = judge(parse_quantity("12 V"), limits)
+        assert verdict.outcome == "undecided"
+        assert name in (verdict.advice or "")
 
 
 @pytest.mark.parametrize("known", [{}, {"mains": parse_quantity("OL", "V")}])

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 from faulttree.errors import FaulttreeError
 from faulttree.figures.simulation.shop import INVENTED, Shop
 from faulttree.figures.simulation.units import Ground, SimulatedUnit, typed
-from faulttree.reading import formula_names
+from faulttree.reading import formula_sources
 from faulttree.walk import events as ev
 from faulttree.walk.advisor import untested
 from faulttree.walk.answer import answer
@@ -72,7 +72,7 @@ class KnownFault:
 
 def _names(step: Step) -> Iterable[str]:
     try:
-        return formula_names(step.limits or {}).values()
+        return formula_sources(step.limits or {})
     except FaulttreeError:
         return ()
 

@@ -7,7 +7,7 @@ from collections.abc import Iterator, Mapping
 from typing import Any
 
 from faulttree.errors import ReadingError
-from faulttree.reading import formula_names, outcomes_of, parse_quantity
+from faulttree.reading import FormulaUse, formula_uses, outcomes_of, parse_quantity, resolve_limits
 from faulttree.reading.units import parse_unit
 from faulttree.rules.context import RuleContext
 from faulttree.rules.raw_finding import RawFinding
@@ -28,6 +28,23 @@ def impossible_limit(subject: RuleContext) -> Iterator[RawFinding]:
                 _sentence(limits.message),
                 limits.mend or "Mend the limits.",
             )
+    yield from _impossible_for_a_model(subject)
+
+
+def _impossible_for_a_model(subject: RuleContext) -> Iterator[RawFinding]:
+    """Limits that follow from the ratings of a model, and that they leave impossible."""
+    for step, limits in subject.resolved():
+        if limits.missing or not _formulas(step):
+            continue
+        for model, ratings in subject.model_ratings.items():
+            found = resolve_limits(step.limits or {}, unit=step.unit, ratings=ratings)
+            if found.problem:
+                yield RawFinding(
+                    subject.limit_place(step, ()),
+                    f"For the model `{model}`: {found.problem}.",
+                    "Correct the formula, the figure beside it, or the rating of the model.",
+                )
+                break
 
 
 def _sentence(text: str) -> str:
@@ -176,24 +193,20 @@ def tolerance_beyond_nominal(subject: RuleContext) -> Iterator[RawFinding]:
 # -- formulas --------------------------------------------------------------------------
 
 
-def _formulas(step: Step) -> Iterator[tuple[str, Mapping[str, Any], Mapping[str, str]]]:
-    """Key, value and names of each formula in a step's limits."""
-    for key, value in (step.limits or {}).items():
-        if isinstance(value, Mapping) and "formula" in value:
-            try:
-                yield key, value, formula_names({key: value})
-            except ReadingError:
-                continue
+def _formulas(step: Step) -> tuple[FormulaUse, ...]:
+    """The formulas in a step's limits; none where one cannot be read."""
+    try:
+        return tuple(formula_uses(step.limits or {}))
+    except ReadingError:
+        return ()
 
 
 def _sources(subject: RuleContext) -> Iterator[tuple[Step, Where, str]]:
     """Each step with the place and name of what a formula of it takes a value from."""
     for step in subject.tree.steps.values():
-        if step.limits is None:
-            continue
-        for key, _, names in _formulas(step):
-            for name, source in names.items():
-                yield step, subject.limit_place(step, (key, "from", name)), source
+        for use in _formulas(step):
+            for name, source in use.names.items():
+                yield step, subject.limit_place(step, (*use.path, "from", name)), source
 
 
 def _keeps_value(subject: RuleContext, name: str) -> bool:
@@ -287,13 +300,13 @@ def formula_mixes_units(subject: RuleContext) -> Iterator[RawFinding]:
     another: amperes are judged as volts and the verdict means nothing.
     """
     for step in subject.tree.steps.values():
-        for key, value, names in _formulas(step):
-            units = {name: _unit_of(subject, source) for name, source in names.items()}
+        for use in _formulas(step):
+            units = {name: _unit_of(subject, source) for name, source in use.names.items()}
             wanted = _base((step.limits or {}).get("unit") or step.unit)
-            mixed = _mixed(str(value["formula"]), units, wanted)
+            mixed = _mixed(use.text, units, wanted)
             if mixed:
                 yield RawFinding(
-                    subject.limit_place(step, (key, "formula")),
+                    subject.limit_place(step, (*use.path, "formula")),
                     f"The formula mixes {mixed[0] or 'a plain number'} and "
                     f"{mixed[1] or 'a plain number'}.",
                     "Take readings of one unit, or mend the unit.",
