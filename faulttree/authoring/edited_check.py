@@ -1,4 +1,4 @@
-"""Whether a library is as fit with new texts as it was before them."""
+"""What the rules find in edited files that they did not find before."""
 
 from __future__ import annotations
 
@@ -7,11 +7,14 @@ from functools import cached_property
 from pathlib import Path
 from typing import Any
 
+from faulttree.authoring.files import TreeFile
+from faulttree.authoring.proposal import Unfit
 from faulttree.errors import TreeError
 from faulttree.rules.checks.library import compare, facts_of
 from faulttree.rules.finding import Finding
 from faulttree.rules.run_rules import look_at
-from faulttree.tree import Library
+from faulttree.tree import ExaminedFile, Library
+from faulttree.tree.edit import FileChange
 
 __all__ = ["EditedCheck"]
 
@@ -19,39 +22,63 @@ Key = tuple[str, str, str]
 
 
 class EditedCheck:
-    """All rules on new texts of single files, by what they find that was not found before.
+    """Runs all rules on edited files and returns only the new findings.
+
+    Each text is read once: a change brings its document along, and what was examined is kept.
 
     Args:
-        library: as it stands on the disk.
+        library: as it is on the disk.
+        opened: tree files that were read already.
     """
 
-    def __init__(self, library: Library) -> None:
+    def __init__(self, library: Library, *opened: TreeFile) -> None:
         self.library = library
-        self._before: dict[tuple[Path, str | None], frozenset[Key]] = {}
+        self._examined = {(one.path, one.document.text): one.examined for one in opened}
+        self._before: dict[tuple[Path, str], frozenset[Key]] = {}
 
-    def new(self, path: Path, before: str | None, after: str) -> tuple[Finding, ...]:
-        """Errors and warnings of a new text that the old one did not have.
-
-        Args:
-            path: the file.
-            before: its text as it stands; None for a new file.
-            after: the text it is to have.
-        """
-        known = self._known(path, before)
+    def new(self, change: FileChange) -> tuple[Finding, ...]:
+        """Errors and warnings of the new text that the old one did not have."""
+        known = self._known(change) if change.raw is not None else frozenset()
         return tuple(
             finding
-            for finding in self._found(path, after)
+            for finding in self._found(change.path, self.examined(change))
             if finding.level != "note" and _key(finding) not in known
         )
 
-    def _known(self, path: Path, text: str | None) -> frozenset[Key]:
-        if (path, text) not in self._before:
-            found = self._found(path, text) if text is not None else ()
-            self._before[path, text] = frozenset(map(_key, found))
-        return self._before[path, text]
+    def accepted(self, change: FileChange, *, even_so: bool = False) -> tuple[Finding, ...]:
+        """The new warnings of a change that may be written.
 
-    def _found(self, path: Path, text: str) -> Iterable[Finding]:
-        examined = self.library.examine_text(text, path)
+        Args:
+            change: the edited file.
+            even_so: accept warnings. Errors are never accepted.
+
+        Raises:
+            Unfit: there are new findings that are not accepted.
+        """
+        found = self.new(change)
+        if found and not (even_so and all(one.level != "error" for one in found)):
+            raise Unfit.because(found, change.path)
+        return found
+
+    def examined(self, change: FileChange) -> ExaminedFile:
+        """The new text of a change, examined."""
+        key = change.path, change.text
+        if key not in self._examined:
+            self._examined[key] = (
+                self.library.examine_document(change.document)
+                if change.document is not None and change.document.name == "tree"
+                else self.library.examine_text(change.text, change.path)
+            )
+        return self._examined[key]
+
+    def _known(self, change: FileChange) -> frozenset[Key]:
+        key = change.path, change.before
+        if key not in self._before:
+            before = self._examined.get(key) or self.library.examine_text(key[1], change.path)
+            self._before[key] = frozenset(map(_key, self._found(change.path, before)))
+        return self._before[key]
+
+    def _found(self, path: Path, examined: ExaminedFile) -> Iterable[Finding]:
         looked = look_at(examined, self.library)
         yield from looked.findings
         if looked.facts is not None:
@@ -64,9 +91,10 @@ class EditedCheck:
     def facts(self) -> Mapping[Path, Mapping[str, Any]]:
         """What comparing needs to know of every tree of the library, by its file."""
         found = {}
+        opened = {path: examined for (path, _), examined in self._examined.items()}
         for path in self.library.tree_files():
             try:
-                examined = self.library.examine(path)
+                examined = opened.get(path) or self.library.examine(path)
             except TreeError:
                 continue
             if examined.tree is not None:

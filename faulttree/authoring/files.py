@@ -6,7 +6,7 @@ import re
 import shutil
 import tempfile
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
@@ -18,7 +18,7 @@ from faulttree.tree.document import Document, parse
 from faulttree.tree.edit import Editor, FileChange
 from faulttree.tree.source import decode
 
-__all__ = ["ID", "LibraryFile", "check_whole", "files_of", "same_cause", "sound"]
+__all__ = ["ID", "LibraryFile", "TreeFile", "check_whole", "files_of", "same_cause"]
 
 ID = re.compile(r"[a-z0-9]+(?:-[a-z0-9]+)*", re.ASCII)
 
@@ -77,18 +77,47 @@ def same_cause(files: Mapping[str, LibraryFile], home: LibraryFile, fault: str) 
             yield name
 
 
-def sound(examined: ExaminedFile) -> Tree:
-    """The tree that was looked at.
+@dataclass(frozen=True)
+class TreeFile:
+    """The file of one tree, read once and free of errors, ready to be edited.
 
-    Raises:
-        TreeError: the first error in it, or it is none.
+    Attributes:
+        path: the file.
+        raw: its bytes.
+        examined: the file as the library examined it.
+        tree: the tree built of it.
     """
-    for problem in examined.problems:
-        if problem.level == "error":
-            raise problem.error()
-    if examined.tree is None:
-        raise TreeError("This is no tree.", mend="Run `faulttree check` on it.")
-    return examined.tree
+
+    path: Path
+    raw: bytes = field(repr=False)
+    examined: ExaminedFile = field(repr=False)
+    tree: Tree = field(repr=False)
+
+    @classmethod
+    def of(cls, library: Library, tree_id: str) -> TreeFile:
+        """Read the file of a tree.
+
+        Raises:
+            TreeError: there is no such tree, or the first error in it.
+        """
+        path = library.path_of(tree_id)
+        raw = path.read_bytes()
+        examined = library.examine_text(decode(raw, path), path)
+        for problem in examined.problems:
+            if problem.level == "error":
+                raise problem.error()
+        if examined.tree is None:
+            raise TreeError("This is no tree.", path=path, mend="Run `faulttree check` on it.")
+        return cls(path, raw, examined, examined.tree)
+
+    @property
+    def document(self) -> Document:
+        """The text with the places of its keys."""
+        return self.examined.documents["tree"]
+
+    def editor(self) -> Editor:
+        """To edit the file."""
+        return Editor(self.document, self.raw, shape_of("tree"))
 
 
 def check_whole(

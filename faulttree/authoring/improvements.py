@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import shlex
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from decimal import Decimal
 from statistics import median
 from typing import TYPE_CHECKING, Any
@@ -72,7 +72,7 @@ def taught(solved: Solved) -> FileChange | None:
     known = {evidence.kind for evidence in solved.now.faults[solved.fault].evidence}
     if not solved.fixed or "confirmed" in known:
         return None
-    editor = solved.editor()
+    editor = solved.file.editor()
     editor.into(("faults", solved.fault), "evidence", solved.evidence())
     return editor.change()
 
@@ -85,9 +85,13 @@ def with_lessons(solved: Solved, change: FileChange | None, lessons: Lessons) ->
     """
     if not lessons:
         return change
-    start = change or FileChange(solved.path, solved.raw, solved.document.text)
-    document = parse(start.text, path=start.path, shape=shape_of("tree"), name="tree")
-    editor = Editor(document, start.raw, shape_of("tree"))
+    editor = solved.file.editor()
+    if change is not None:
+        document = change.document or parse(
+            change.text, path=change.path, shape=shape_of("tree"), name="tree"
+        )
+        editor = Editor(document, change.raw, shape_of("tree"))
+    document = editor.document
     steps = document.data["steps"]
     for name, text in lessons.how.items():
         _put(editor, steps, name, "how", text)
@@ -97,7 +101,7 @@ def with_lessons(solved: Solved, change: FileChange | None, lessons: Lessons) ->
         if not isinstance(_own(solved, steps, name).get("limits"), Mapping):
             raise TreeError(f"`{name}` has no limits.", path=solved.path, mend="Name another step.")
         _put(editor, steps[name], "limits", key, text, under=("steps", name))
-    return replace(editor.change(), raw=start.raw)
+    return editor.change()
 
 
 def _own(solved: Solved, steps: Mapping[str, Any], name: str) -> Mapping[str, Any]:

@@ -9,6 +9,8 @@ from faulttree.errors import TreeError
 from faulttree.tree.edit import FileChange, write_all
 
 if TYPE_CHECKING:
+    from pathlib import Path
+
     from faulttree.authoring.case_impact import MovedCase
     from faulttree.authoring.improvements import Offer
     from faulttree.authoring.placement import Place
@@ -26,6 +28,15 @@ class Unfit(TreeError):  # noqa: N818 - named for what the tree would be
     def __init__(self, message: str, findings: tuple[Finding, ...], **place: Any) -> None:
         super().__init__(message, **place)
         self.findings = findings
+
+    @classmethod
+    def because(cls, found: tuple[Finding, ...], path: Path | None = None) -> Unfit:
+        """The error that says what the rules found in a new text; ``found`` is not empty."""
+        first, mend = found[0], found[0].mend
+        if all(finding.level != "error" for finding in found):
+            mend = f"{mend} --even-so writes it with this warning.".strip()
+        text = f"The tree would not be fit: {first.message} [{first.rule}]"
+        return cls(text, found, path=path, mend=mend)
 
 
 @dataclass(frozen=True, slots=True)
@@ -134,7 +145,7 @@ class TreeProposal:
     def edited(self, text: str) -> TreeProposal:
         """The same with a text of the tree that somebody edited by hand."""
         (change,) = self.changes
-        return replace(self, changes=(replace(change, text=text),))
+        return replace(self, changes=(change.with_text(text),))
 
     def as_dict(self) -> dict[str, Any]:
         """Plain data for JSON, numbers not rounded."""

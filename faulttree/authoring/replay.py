@@ -97,6 +97,8 @@ def _next(state: State, answers: RecordedAnswers, failed: dict[str, NotConfirmed
 
 def minutes_of(state: State) -> float:
     """Minutes of the search alone, by the tree's own figures: no proof, no closing."""
+    if state.visits == state.path:
+        return state.minutes
     return fold(state.tree, [visit.event for visit in state.path]).minutes
 
 

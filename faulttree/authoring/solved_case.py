@@ -8,13 +8,12 @@ from functools import cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from faulttree.authoring.files import TreeFile
 from faulttree.authoring.replay import RecordedAnswers, answers_of, minutes_of, walk_again
 from faulttree.cases.closing import Closing, refuse_unfit
 from faulttree.cases.historical_tree import tree_of
-from faulttree.errors import RecordError, TreeError
-from faulttree.tree import Library, Tree, shape_of
-from faulttree.tree.edit import Editor
-from faulttree.tree.source import decode
+from faulttree.errors import RecordError
+from faulttree.tree import Library, Tree
 from faulttree.walk.events import Confirmed, Event
 from faulttree.walk.fold import fold
 from faulttree.walk.renames import now_called
@@ -22,7 +21,6 @@ from faulttree.walk.state import State
 
 if TYPE_CHECKING:
     from faulttree.cases import Case, Store
-    from faulttree.tree import Document
 
 __all__ = ["Solved", "solved_case"]
 
@@ -43,15 +41,22 @@ class Solved:
     case: Case
     events: tuple[Event, ...]
     then: State
-    now: Tree
-    path: Path
-    raw: bytes
-    document: Document
+    file: TreeFile
     fault: str
     fixed: bool
     seen: str
     day: str
     closing: Closing | None = None
+
+    @property
+    def now(self) -> Tree:
+        """The tree as it is now."""
+        return self.file.tree
+
+    @property
+    def path(self) -> Path:
+        """The file of the tree."""
+        return self.file.path
 
     @cached_property
     def answers(self) -> RecordedAnswers:
@@ -67,10 +72,6 @@ class Solved:
     def minutes(self) -> float:
         """Minutes of its own search, by the figures of the tree as it was."""
         return minutes_of(self.then)
-
-    def editor(self) -> Editor:
-        """To edit the file of the tree."""
-        return Editor(self.document, self.raw, shape_of("tree"))
 
     def evidence(self) -> dict[str, Any]:
         """What the case says for its fault; only a repair that held confirms it."""
@@ -105,29 +106,19 @@ def solved_case(
     """
     case = store.find(words)
     events = store.events(case.id)
-    path = library.path_of(case.tree)
-    raw = path.read_bytes()
-    examined = library.examine_text(decode(raw, path), path)
-    for problem in examined.problems:
-        if problem.level == "error":
-            raise problem.error()
-    if examined.tree is None:
-        raise TreeError("This is no tree.", path=path, mend="Run `faulttree check` on it.")
+    file = TreeFile.of(library, case.tree)
     closing = None
     if case.result not in KNOWN:
         closing = _closing(case, fault, seen)
         # Told now: later the tree would have been written already.
         refuse_unfit(store, case, closing)
-    then = fold(tree_of(store, case.tree_hash) or examined.tree, events)
+    then = fold(tree_of(store, case.tree_hash) or file.tree, events)
     return Solved(
         case=case,
         events=events,
         then=then,
-        now=examined.tree,
-        path=path,
-        raw=raw,
-        document=examined.documents["tree"],
-        fault=now_called(examined.tree, fault or case.fault),
+        file=file,
+        fault=now_called(file.tree, fault or case.fault),
         fixed=case.result == "fixed" or (closing is not None and closing.result == "fixed"),
         seen=seen or _seen(events),
         day=(case.closed or day)[:10] if closing is None else day,

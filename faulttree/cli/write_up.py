@@ -460,7 +460,7 @@ def _edited(asking: Asking, library: Library, proposal: TreeProposal) -> TreePro
     text = by_hand(change.text)
     if text is None:
         return proposal
-    found = EditedCheck(library).new(change.path, change.before, text)
+    found = EditedCheck(library, proposal.solved.file).new(change.with_text(text))
     for finding in found:
         asking.tell(f"{finding.level}: {finding.message} [{finding.rule}]", "warning")
     if any(finding.level == "error" for finding in found):

@@ -213,7 +213,10 @@ class Library:
             if kind == "procedure":
                 return self._procedure(document, problems)
             return ExaminedFile(kind, None, problems, {document.name: document})
-        document = parse(text, path=path, shape=shape_of("tree"), name="tree")
+        return self.examine_document(parse(text, path=path, shape=shape_of("tree"), name="tree"))
+
+    def examine_document(self, document: Document) -> ExaminedFile:
+        """Look at a tree that was read already, with the name ``tree``."""
         if not isinstance(document.data, dict):
             problems = document.problems or tuple(checked(document, "tree")[1])
             return ExaminedFile("tree", None, problems, {"tree": document})

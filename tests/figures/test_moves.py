@@ -403,7 +403,7 @@ def test_the_piece_to_fill_in_is_a_sound_step_once_it_is_put_in(tmp_path: Path) 
     for place in piece["instead"]:
         editor.set(place.split("."), piece["step"])
     change = editor.change()
-    new = EditedCheck(library).new(path, change.before, change.text)
+    new = EditedCheck(library).new(change)
     assert [one for one in new if one.level == "error"] == []
     now = library.examine_text(change.text, path).tree
     assert now is not None

@@ -24,7 +24,7 @@ from faulttree.tree.edit import DataEdits, Edits, FileChange
 from faulttree.walk.renames import counted_for
 from faulttree.walk.state import State
 
-__all__ = ["add_cause", "expected_minutes", "fault_data", "unfit"]
+__all__ = ["add_cause", "expected_minutes", "fault_data"]
 
 History = Mapping[tuple[str, str], float]
 
@@ -106,7 +106,7 @@ class _Adding:
     def __post_init__(self) -> None:
         self.tree = self.solved.now
         self.loose = self.cause.fault in self.tree.faults
-        self.own = walk_again(self.tree, self.solved.answers)
+        self.own = self.solved.again
         self.as_well = ""
         if self.test.powered or self.test.enters:
             self._like_its_neighbours()
@@ -248,7 +248,7 @@ class _Adding:
     def change(self, place: Place) -> FileChange:
         """The edit as a change of the file."""
         if place.keys not in self._changes:
-            editor = self.solved.editor()
+            editor = self.solved.file.editor()
             self.edit(editor, place)
             self._changes[place.keys] = editor.change()
         return self._changes[place.keys]
@@ -301,9 +301,7 @@ def _fit(
     fit: list[Option] = []
     spoken: list[tuple[Option, tuple[Finding, ...]]] = []
     for option in options:
-        found = fitness.new(
-            adding.solved.path, adding.solved.document.text, adding.change(option.place).text
-        )
+        found = fitness.new(adding.change(option.place))
         if found:
             spoken.append((option, found))
             refused.append((str(option.place), f"[{found[0].rule}] {found[0].message}"))
@@ -317,22 +315,8 @@ def _fit(
     if even_so and warned:
         return warned[0][0], None, warned[0][1]
     if spoken:
-        raise unfit(adding.solved, spoken[0][1])
+        raise Unfit.because(spoken[0][1], adding.solved.path)
     raise _nowhere(adding.solved, refused)
-
-
-def unfit(solved: Solved, found: tuple[Finding, ...]) -> Unfit:
-    """The error that the rules speak against a new text."""
-    first = found[0]
-    mend = first.mend
-    if all(finding.level != "error" for finding in found):
-        mend += " --even-so writes it with this warning."
-    return Unfit(
-        f"The tree would not be fit: {first.message} [{first.rule}]",
-        found,
-        path=solved.path,
-        mend=mend,
-    )
 
 
 def _nowhere(solved: Solved, refused: list[tuple[str, str]]) -> TreeError:

@@ -92,8 +92,7 @@ def lead_right(
         )
         if way in ("", draft.way)
     ]
-    fit = [(draft, fitness.new(solved.path, solved.document.text, draft.change.text))
-           for draft in drafts]  # fmt: skip
+    fit = [(draft, fitness.new(draft.change)) for draft in drafts]
     clean = [draft for draft, found in fit if not found]
     if not clean:
         raise _no_mend(solved, fork, fit)
@@ -143,7 +142,7 @@ def _no_mend(solved: Solved, fork: Fork, fit: list[Any]) -> TreeError:
 
 def _edited(solved: Solved, edits: list[Edit], *, limit: str = "") -> FileChange:
     """The edits, with what the case says for its fault and for the limits of a step."""
-    editor = solved.editor()
+    editor = solved.file.editor()
     for keys, value in edits:
         editor.set(keys, value)
     if limit:

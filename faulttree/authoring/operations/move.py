@@ -9,17 +9,15 @@ from typing import TYPE_CHECKING, Any
 
 from faulttree.authoring.case_impact import MovedCase, stands
 from faulttree.authoring.edited_check import EditedCheck
-from faulttree.authoring.files import sound
+from faulttree.authoring.files import TreeFile
 from faulttree.authoring.operations.add_cause import expected_minutes
 from faulttree.authoring.order_constraints import spoilt
-from faulttree.authoring.proposal import Unfit
 from faulttree.authoring.replay import RecordedAnswers, answers_of, walk_again, way_through
 from faulttree.authoring.targets import assembled, edits_of, known, onward, targets
 from faulttree.errors import TreeError
 from faulttree.rules.finding import Finding
-from faulttree.tree import Library, Tree, shape_of
-from faulttree.tree.edit import Editor, FileChange
-from faulttree.tree.source import decode
+from faulttree.tree import Library, Tree
+from faulttree.tree.edit import FileChange
 from faulttree.walk.fold import fold
 from faulttree.walk.renames import follow
 
@@ -177,29 +175,22 @@ def reorder(
     Raises:
         TreeError: as :func:`move_step`.
     """
-    path = library.path_of(where)
-    raw = path.read_bytes()
-    examined = library.examine_text(decode(raw, path), path)
-    tree = now = sound(examined)
+    file = TreeFile.of(library, where)
+    tree = now = file.tree
     places: list[StepMove] = []
     passing: dict[str, str] = {}
     for move in moves:
-        stood, place, outcome = stand(now, move, path)
+        stood, place, outcome = stand(now, move, file.path)
         passing |= _passed(now, move.step, outcome)
         places.append(place)
         now = stood
     was, is_now = (dict(targets(one.bundle["tree"])) for one in (tree, now))
-    editor = Editor(examined.documents["tree"], raw, shape_of("tree"))
+    editor = file.editor()
     for keys, target in is_now.items():
         if target != was[keys]:
             editor.set(keys, target)
     change = editor.change()
-    found = (fitness or EditedCheck(library)).new(path, change.before, change.text)
-    warned = all(one.level != "error" for one in found)
-    if found and not (even_so and warned):
-        text = f"The tree would not be fit: {found[0].message} [{found[0].rule}]"
-        mend = f"{found[0].mend} --even-so writes it with this warning." if warned else ""
-        raise Unfit(text, found, path=path, mend=mend or found[0].mend)
+    found = (fitness or EditedCheck(library, file)).accepted(change, even_so=even_so)
     history = _history(store)
     return Reordering(
         tree=where,

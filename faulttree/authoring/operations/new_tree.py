@@ -120,12 +120,13 @@ def begin(
         raise TreeError(f"There is a tree `{start.id}` already.", path=path, mend=mend)
     text = tree_text(data)
     fit = (root / "trees").is_dir() or (root / "shared").is_dir()
-    found = EditedCheck(Library(root) if fit else shipped_library()).new(path, None, text)
+    change = FileChange(path, None, text)
+    found = EditedCheck(Library(root) if fit else shipped_library()).new(change)
     wrong = tuple(one for one in found if one.level == "error")
     if wrong:
         message = f"The tree would not be fit: {wrong[0].message} [{wrong[0].rule}]"
         raise Unfit(message, wrong, path=path, line=wrong[0].line, mend=wrong[0].mend)
-    return NewTree(start.id, FileChange(path, None, text), found, minutes)
+    return NewTree(start.id, change, found, minutes)
 
 
 def tree_text(data: Mapping[str, Any]) -> str:

@@ -9,24 +9,20 @@ import copy
 from collections import deque
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field, replace
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from faulttree.authoring.cause import Cause, Test, new_id, step_of
 from faulttree.authoring.edited_check import EditedCheck
-from faulttree.authoring.files import sound
+from faulttree.authoring.files import TreeFile
 from faulttree.authoring.operations.add_cause import expected_minutes, fault_data
 from faulttree.authoring.placement import Place, barred, places_on
 from faulttree.authoring.proposal import Unfit
 from faulttree.authoring.replay import RecordedAnswers, walk_again
 from faulttree.authoring.shared_procedure import with_procedure
 from faulttree.errors import TreeError
-from faulttree.tree import Library, Tree, assemble, shape_of
-from faulttree.tree.edit import DataEdits, Editor, Edits, FileChange
-from faulttree.tree.source import decode
+from faulttree.tree import Library, Tree, assemble
+from faulttree.tree.edit import DataEdits, Edits, FileChange
 from faulttree.walk.state import State
-
-if TYPE_CHECKING:
-    pass
 
 __all__ = ["Statement", "SuspectAddition", "add_suspect"]
 
@@ -129,7 +125,7 @@ def add_suspect(
     adding = _Adding(library, target, cause, evidence)
     if test is None:
         change = adding.loose()
-        _checked(fitness, change, even_so=even_so)
+        fitness.accepted(change, even_so=even_so)
         return SuspectAddition(adding.fault, ((target, adding.done),), (change,))
     test = with_procedure(test, library, adding.part)
     place, test, change = _with_test(adding, test, at, fitness, even_so=even_so)
@@ -168,17 +164,10 @@ def _into_module(
     for name in trees:
         adding = _Adding(library, name, replace(cause, module=cause.module or module), evidence)
         change = adding.loose()
-        _checked(fitness, change, even_so=even_so)
+        fitness.accepted(change, even_so=even_so)
         changes.append(change)
         done.append((name, adding.done))
     return SuspectAddition(cause.fault, tuple(done), tuple(changes))
-
-
-def _checked(fitness: EditedCheck, change: FileChange, *, even_so: bool) -> None:
-    found = fitness.new(change.path, change.before, change.text)
-    if found and not (even_so and all(one.level != "error" for one in found)):
-        text = f"The tree would not be fit: {found[0].message} [{found[0].rule}]"
-        raise Unfit(text, found, path=change.path, mend=found[0].mend)
 
 
 def _data(library: Library, name: str) -> Mapping[str, Any]:
@@ -213,11 +202,8 @@ class _Adding:
     def __init__(
         self, library: Library, name: str, cause: Cause, evidence: Mapping[str, str]
     ) -> None:
-        path = library.path_of(name)
-        self.raw = path.read_bytes()
-        examined = library.examine_text(decode(self.raw, path), path)
-        self.tree = sound(examined)
-        self.document = examined.documents["tree"]
+        self.file = TreeFile.of(library, name)
+        self.tree = self.file.tree
         taken = {*self.tree.bundle["tree"]["steps"], *self.tree.stops}
         self.fault = cause.fault or new_id(cause.title, {*taken, *self.tree.faults})
         if self.fault in taken:
@@ -249,13 +235,9 @@ class _Adding:
             return self.cause
         return replace(self.cause, weight=min(weights))
 
-    def editor(self) -> Editor:
-        """To edit the tree's file."""
-        return Editor(self.document, self.raw, shape_of("tree"))
-
     def loose(self) -> FileChange:
         """The change for a suspect without a test."""
-        editor = self.editor()
+        editor = self.file.editor()
         self.put(editor)
         return editor.change()
 
@@ -287,11 +269,11 @@ def _with_test(
         raise TreeError(f"The test cannot stand at {where}.", mend=mend)
     refused: Unfit | None = None
     for _, place in drafts[:6]:
-        editor = adding.editor()
+        editor = adding.file.editor()
         _put_test(adding, editor, test, place)
         change = editor.change()
         try:
-            _checked(fitness, change, even_so=even_so)
+            fitness.accepted(change, even_so=even_so)
         except Unfit as error:
             refused = refused or error
         else:

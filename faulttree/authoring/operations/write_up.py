@@ -10,7 +10,7 @@ from faulttree.authoring.case_impact import moved_cases
 from faulttree.authoring.cause import Cause, Test
 from faulttree.authoring.edited_check import EditedCheck
 from faulttree.authoring.improvements import Lessons, offers, taught, with_lessons
-from faulttree.authoring.operations.add_cause import add_cause, unfit
+from faulttree.authoring.operations.add_cause import add_cause
 from faulttree.authoring.operations.fix_branch import lead_right
 from faulttree.authoring.proposal import Kind, TreeProposal
 from faulttree.authoring.replay import minutes_of
@@ -22,7 +22,7 @@ from faulttree.walk.events import Reopened
 
 if TYPE_CHECKING:
     from faulttree.cases import Store
-    from faulttree.tree import Library, Tree
+    from faulttree.tree import Library
 
 __all__ = ["WriteUpInput", "kind_of", "propose", "record_ending", "write_up"]
 
@@ -104,7 +104,7 @@ def propose(
 ) -> TreeProposal:
     """The proposal for a case that has been looked at already; see :func:`write_up`."""
     kind = kind_of(solved)
-    fitness = EditedCheck(library)
+    fitness = EditedCheck(library, solved.file)
     told = replace(told, test=with_procedure(told.test, library, _part(solved, told.cause)))
     if kind == "added" or (kind == "misled" and told.test.told):
         proposal = replace(_added(store, solved, told, fitness), kind=kind)
@@ -115,7 +115,7 @@ def propose(
     else:
         proposal = _found(store, solved)
     proposal = _with_lessons(proposal, told, fitness)
-    return with_others(store, library, proposal, progress=progress)
+    return with_others(store, fitness, proposal, progress=progress)
 
 
 def _part(solved: Solved, cause: Cause) -> str:
@@ -157,15 +157,13 @@ def _with_lessons(proposal: TreeProposal, told: WriteUpInput, fitness: EditedChe
     before = proposal.changes[0] if proposal.changes else None
     change = with_lessons(proposal.solved, before, told.lessons)
     assert change is not None
-    found = fitness.new(change.path, change.before, change.text)
-    if found and not (told.even_so and all(one.level != "error" for one in found)):
-        raise unfit(proposal.solved, found)
+    found = fitness.accepted(change, even_so=told.even_so)
     return replace(proposal, changes=(change,), findings=found)
 
 
 def with_others(
     store: Store,
-    library: Library,
+    fitness: EditedCheck,
     proposal: TreeProposal,
     *,
     progress: Callable[[int], None] | None = None,
@@ -174,16 +172,11 @@ def with_others(
     if not proposal.changes:
         return proposal
     solved = proposal.solved
-    new = _tree(library, proposal)
+    new = fitness.examined(proposal.changes[0]).tree
     if new is None:
         return proposal
     moved = moved_cases(store, solved.now, new, but=solved.case.id, progress=progress)
     return replace(proposal, moved=tuple(moved))
-
-
-def _tree(library: Library, proposal: TreeProposal) -> Tree | None:
-    change = proposal.changes[0]
-    return library.examine_text(change.text, change.path).tree
 
 
 def record_ending(store: Store, solved: Solved, at: str) -> None:

@@ -7,13 +7,12 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from faulttree.authoring.edited_check import EditedCheck
+from faulttree.authoring.files import TreeFile
 from faulttree.authoring.operations.move import StepMoves, reorder
-from faulttree.authoring.proposal import Unfit
 from faulttree.errors import TreeError
 from faulttree.reading import resolve_limits
 from faulttree.reading.quantity import show_exact
 from faulttree.tree.edit import Editor, FileChange
-from faulttree.tree.schema import shape_of
 
 if TYPE_CHECKING:
     from faulttree.authoring.case_impact import MovedCase
@@ -84,16 +83,11 @@ def edit_of(
             mend=proposal.by_hand
             or "`--json` holds what is known of it under `change`; edit the tree by that.",
         )
-    path = library.path_of(str(said["tree"]))
-    document = library.examine(path).documents["tree"]
-    editor = Editor(document, path.read_bytes(), shape_of("tree"))
+    file = TreeFile.of(library, str(said["tree"]))
+    editor = file.editor()
     make(editor, said)
     change = editor.change()
-    objections = EditedCheck(library).new(path, change.before, change.text)
-    if objections and not (even_so and all(one.level != "error" for one in objections)):
-        first = objections[0]
-        text = f"The tree would not be fit: {first.message} [{first.rule}]"
-        raise Unfit(text, objections, path=path, mend=first.mend)
+    EditedCheck(library, file).accepted(change, even_so=even_so)
     return Edit(change)
 
 

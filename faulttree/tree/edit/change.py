@@ -6,11 +6,15 @@ import difflib
 import os
 import tempfile
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from faulttree.errors import TreeError
 from faulttree.tree.source import LINE_END
+
+if TYPE_CHECKING:
+    from faulttree.tree.document import Document
 
 __all__ = ["FileChange", "write_all"]
 
@@ -25,11 +29,17 @@ class FileChange:
         path: the file.
         raw: its bytes as they were read; None for a file that is not there yet.
         text: what it is to say, without a byte order mark.
+        document: the text as it was read to prove the edit; None where nobody read it.
     """
 
     path: Path
     raw: bytes | None
     text: str
+    document: Document | None = field(default=None, repr=False, compare=False)
+
+    def with_text(self, text: str) -> FileChange:
+        """The same change with another new text, which nobody has read yet."""
+        return replace(self, text=text, document=None)
 
     @property
     def before(self) -> str:

@@ -144,11 +144,11 @@ class Editor:
         text = self.document.text
         for splice in sorted(self._splices, key=_order)[::-1]:
             text = text[: splice.begin] + splice.text + text[splice.end :]
-        self._prove(text)
+        document = self._prove(text)
         path = self.document.path or Path("<text>")
-        return FileChange(path, self.raw, text)
+        return FileChange(path, self.raw, text, document)
 
-    def _prove(self, text: str) -> None:
+    def _prove(self, text: str) -> Document:
         document = parse(text, path=self.document.path, shape=self.shape, name=self.document.name)
         wanted = self._edited(self.document.data)
         mine = not document.problems and list(words(document.data)) == list(words(wanted))
@@ -161,6 +161,7 @@ class Editor:
                 path=self.document.path,
                 mend="Write out anchors, aliases and tags in it, or make the edit by hand.",
             )
+        return document
 
     def _edited(self, data: Any) -> Any:
         """What the edits make of data."""
