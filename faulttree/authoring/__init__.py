@@ -11,6 +11,7 @@ from faulttree.lazily import lazily
 
 if TYPE_CHECKING:
     from faulttree.authoring.cause import Cause, Test
+    from faulttree.authoring.edited_check import Unfit
     from faulttree.authoring.free_case import FreeCase, read_free_case, tree_of_case
     from faulttree.authoring.improvements import Lessons
     from faulttree.authoring.operations.move import StepMove, move_step
@@ -26,7 +27,7 @@ if TYPE_CHECKING:
     from faulttree.authoring.operations.rename import Renaming, rename
     from faulttree.authoring.operations.suspects import Statement, SuspectAddition, add_suspect
     from faulttree.authoring.operations.write_up import WriteUpInput, write_up
-    from faulttree.authoring.proposal import TreeProposal, Unfit
+    from faulttree.authoring.proposal import TreeProposal
     from faulttree.authoring.suspect_standing import SuspectStanding, list_suspects
 
 __all__ = [
@@ -67,7 +68,8 @@ __getattr__ = lazily(
         "improvements": ("Lessons",),
         "operations.move": ("StepMove", "move_step"),
         "operations.move_fault": ("FaultMove", "move_fault"),
-        "proposal": ("TreeProposal", "Unfit"),
+        "edited_check": ("Unfit",),
+        "proposal": ("TreeProposal",),
         "operations.rename": ("Renaming", "rename"),
         "suspect_standing": ("SuspectStanding", "list_suspects"),
         "operations.new_tree": (

@@ -2,23 +2,42 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+import shutil
+import tempfile
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from functools import cached_property
 from pathlib import Path
 from typing import Any
 
 from faulttree.authoring.files import TreeFile
-from faulttree.authoring.proposal import Unfit
 from faulttree.errors import TreeError
+from faulttree.rules import check_paths
 from faulttree.rules.checks.library import compare, facts_of
 from faulttree.rules.finding import Finding
 from faulttree.rules.run_rules import look_at
 from faulttree.tree import ExaminedFile, Library
 from faulttree.tree.edit import FileChange
 
-__all__ = ["EditedCheck"]
+__all__ = ["EditedCheck", "Unfit", "check_whole"]
 
 Key = tuple[str, str, str]
+
+
+class Unfit(TreeError):  # noqa: N818 - named for what the tree would be
+    """The tree would not be fit to be followed; ``findings`` say why."""
+
+    def __init__(self, message: str, findings: tuple[Finding, ...], **place: Any) -> None:
+        super().__init__(message, **place)
+        self.findings = findings
+
+    @classmethod
+    def because(cls, found: tuple[Finding, ...], path: Path | None = None) -> Unfit:
+        """The error that says what the rules found in a new text; ``found`` is not empty."""
+        first, mend = found[0], found[0].mend
+        if all(finding.level != "error" for finding in found):
+            mend = f"{mend} --even-so writes it with this warning.".strip()
+        text = f"The tree would not be fit: {first.message} [{first.rule}]"
+        return cls(text, found, path=path, mend=mend)
 
 
 class EditedCheck:
@@ -104,3 +123,46 @@ class EditedCheck:
 
 def _key(finding: Finding) -> Key:
     return finding.rule, finding.document, finding.at
+
+
+def check_whole(
+    library: Library, changes: Sequence[FileChange], called: Callable[[str], str] = str
+) -> None:
+    """Every rule on the whole library as it is to be, beside it as it is.
+
+    Args:
+        library: as it stands on the disk.
+        changes: what is to be written.
+        called: what the place of a finding is called once they are.
+
+    Raises:
+        Unfit: a rule finds something that it did not find before.
+    """
+    with tempfile.TemporaryDirectory() as folder:
+        root = Path(folder)
+        for part in ("trees", "shared"):
+            if (library.root / part).is_dir():
+                shutil.copytree(library.root / part, root / part, symlinks=True)
+        for change in changes:
+            copy = root / change.path.relative_to(library.root)
+            copy.write_bytes(change.new)
+        found = list(_by_place(Library(root), root))
+    known = {(rule, path, called(at)) for rule, path, at, _ in
+             _by_place(library, library.root)}  # fmt: skip
+    wrong = [one for rule, path, at, one in found if (rule, path, at) not in known]
+    wrong = [one for one in wrong if one.level != "note"]
+    if wrong:
+        text = f"The library would not be fit: {wrong[0].message} [{wrong[0].rule}]"
+        raise Unfit(text, tuple(wrong), mend=wrong[0].mend)
+
+
+def _by_place(library: Library, root: Path) -> Iterator[tuple[str, str, str, Finding]]:
+    for finding in check_paths([], library).findings:
+        path = Path(finding.path)
+        inside = path.is_relative_to(root)
+        yield (
+            finding.rule,
+            str(path.relative_to(root)) if inside else str(path),
+            finding.at,
+            finding,
+        )

@@ -3,22 +3,18 @@
 from __future__ import annotations
 
 import re
-import shutil
-import tempfile
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from faulttree.authoring.proposal import Unfit
 from faulttree.errors import TreeError
-from faulttree.rules import Finding, check_paths
 from faulttree.tree import ExaminedFile, FileKind, Library, Tree, shape_of
 from faulttree.tree.document import Document, parse
-from faulttree.tree.edit import Editor, FileChange
+from faulttree.tree.edit import Editor
 from faulttree.tree.source import decode
 
-__all__ = ["ID", "LibraryFile", "TreeFile", "check_whole", "files_of", "same_cause"]
+__all__ = ["ID", "LibraryFile", "TreeFile", "files_of", "same_cause"]
 
 ID = re.compile(r"[a-z0-9]+(?:-[a-z0-9]+)*", re.ASCII)
 
@@ -118,46 +114,3 @@ class TreeFile:
     def editor(self) -> Editor:
         """To edit the file."""
         return Editor(self.document, self.raw, shape_of("tree"))
-
-
-def check_whole(
-    library: Library, changes: Sequence[FileChange], called: Callable[[str], str] = str
-) -> None:
-    """Every rule on the whole library as it is to be, beside it as it is.
-
-    Args:
-        library: as it stands on the disk.
-        changes: what is to be written.
-        called: what the place of a finding is called once they are.
-
-    Raises:
-        Unfit: a rule finds something that it did not find before.
-    """
-    with tempfile.TemporaryDirectory() as folder:
-        root = Path(folder)
-        for part in ("trees", "shared"):
-            if (library.root / part).is_dir():
-                shutil.copytree(library.root / part, root / part, symlinks=True)
-        for change in changes:
-            copy = root / change.path.relative_to(library.root)
-            copy.write_bytes(change.new)
-        found = list(_found(Library(root), root))
-    known = {(rule, path, called(at)) for rule, path, at, _ in
-             _found(library, library.root)}  # fmt: skip
-    wrong = [one for rule, path, at, one in found if (rule, path, at) not in known]
-    wrong = [one for one in wrong if one.level != "note"]
-    if wrong:
-        text = f"The library would not be fit: {wrong[0].message} [{wrong[0].rule}]"
-        raise Unfit(text, tuple(wrong), mend=wrong[0].mend)
-
-
-def _found(library: Library, root: Path) -> Iterator[tuple[str, str, str, Finding]]:
-    for finding in check_paths([], library).findings:
-        path = Path(finding.path)
-        inside = path.is_relative_to(root)
-        yield (
-            finding.rule,
-            str(path.relative_to(root)) if inside else str(path),
-            finding.at,
-            finding,
-        )

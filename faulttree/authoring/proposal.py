@@ -5,38 +5,18 @@ from __future__ import annotations
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any, Literal
 
-from faulttree.errors import TreeError
 from faulttree.tree.edit import FileChange, write_all
 
 if TYPE_CHECKING:
-    from pathlib import Path
-
     from faulttree.authoring.case_impact import MovedCase
     from faulttree.authoring.improvements import Offer
     from faulttree.authoring.placement import Place
     from faulttree.authoring.solved_case import Solved
     from faulttree.rules.finding import Finding
 
-__all__ = ["Kind", "Option", "TreeProposal", "Unfit"]
+__all__ = ["Kind", "Option", "TreeProposal"]
 
 Kind = Literal["found", "added", "misled"]
-
-
-class Unfit(TreeError):  # noqa: N818 - named for what the tree would be
-    """The tree would not be fit to be followed; ``findings`` say why."""
-
-    def __init__(self, message: str, findings: tuple[Finding, ...], **place: Any) -> None:
-        super().__init__(message, **place)
-        self.findings = findings
-
-    @classmethod
-    def because(cls, found: tuple[Finding, ...], path: Path | None = None) -> Unfit:
-        """The error that says what the rules found in a new text; ``found`` is not empty."""
-        first, mend = found[0], found[0].mend
-        if all(finding.level != "error" for finding in found):
-            mend = f"{mend} --even-so writes it with this warning.".strip()
-        text = f"The tree would not be fit: {first.message} [{first.rule}]"
-        return cls(text, found, path=path, mend=mend)
 
 
 @dataclass(frozen=True, slots=True)

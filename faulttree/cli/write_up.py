@@ -249,8 +249,8 @@ def _proposed(
     store: Store, library: Library, case: str, told: WriteUpInput, asking: Asking | None
 ) -> TreeProposal:
     """The proposal, with what is still wanted asked for where somebody can be asked."""
+    from faulttree.authoring.edited_check import Unfit
     from faulttree.authoring.operations.write_up import kind_of, propose
-    from faulttree.authoring.proposal import Unfit
     from faulttree.authoring.solved_case import solved_case
 
     if asking is not None:

@@ -11,10 +11,10 @@ from typing import Any
 import networkx as nx
 import pytest
 
+from faulttree.authoring.edited_check import Unfit
 from faulttree.authoring.files import files_of
 from faulttree.authoring.operations.move import StepMoves, move_step, reorder, stand
 from faulttree.authoring.operations.move_fault import move_fault
-from faulttree.authoring.proposal import Unfit
 from faulttree.authoring.targets import assembled, edits_of, onward, retargeted, targets
 from faulttree.cases import Store, open_store
 from faulttree.cases.fault_counts import confirmed

@@ -19,12 +19,12 @@ import pytest
 import yaml
 
 from faulttree.authoring.cause import Cause, Test, new_id
+from faulttree.authoring.edited_check import Unfit
 from faulttree.authoring.git import is_checkout
 from faulttree.authoring.operations.add_cause import expected_minutes
 from faulttree.authoring.operations.rename import rename
 from faulttree.authoring.operations.suspects import Statement, add_suspect
 from faulttree.authoring.operations.write_up import WriteUpInput, write_up
-from faulttree.authoring.proposal import Unfit
 from faulttree.authoring.suspect_standing import list_suspects
 from faulttree.cases import Store, open_store
 from faulttree.cases.fault_counts import confirmed

@@ -9,9 +9,9 @@ from statistics import median
 from typing import Any
 
 from faulttree.authoring.cause import Cause, Test, new_id, step_of
-from faulttree.authoring.edited_check import EditedCheck
+from faulttree.authoring.edited_check import EditedCheck, Unfit
 from faulttree.authoring.placement import Place, barred, leading_to, places_on
-from faulttree.authoring.proposal import Option, TreeProposal, Unfit
+from faulttree.authoring.proposal import Option, TreeProposal
 from faulttree.authoring.replay import minutes_of, walk_again
 from faulttree.authoring.shared_procedure import way_to_show
 from faulttree.authoring.solved_case import Solved

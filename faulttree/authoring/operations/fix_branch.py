@@ -8,9 +8,9 @@ from decimal import Decimal
 from typing import TYPE_CHECKING, Any, Literal
 
 from faulttree.authoring.case_impact import moved_cases
-from faulttree.authoring.edited_check import EditedCheck
+from faulttree.authoring.edited_check import EditedCheck, Unfit
 from faulttree.authoring.placement import leading_to, places_on
-from faulttree.authoring.proposal import TreeProposal, Unfit
+from faulttree.authoring.proposal import TreeProposal
 from faulttree.authoring.replay import minutes_of, walk_again
 from faulttree.authoring.solved_case import Solved
 from faulttree.errors import FaulttreeError, TreeError

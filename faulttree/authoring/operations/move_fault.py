@@ -10,7 +10,8 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
-from faulttree.authoring.files import ID, LibraryFile, check_whole, files_of, same_cause
+from faulttree.authoring.edited_check import check_whole
+from faulttree.authoring.files import ID, LibraryFile, files_of, same_cause
 from faulttree.errors import TreeError
 from faulttree.tree import Library
 from faulttree.tree.edit import Editor, FileChange

@@ -8,8 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from faulttree.authoring.cause import Cause, Test, new_id, step_of
-from faulttree.authoring.edited_check import EditedCheck
-from faulttree.authoring.proposal import Unfit
+from faulttree.authoring.edited_check import EditedCheck, Unfit
 from faulttree.errors import TreeError
 from faulttree.tree import Library, shipped_library
 from faulttree.tree.edit import FileChange, block, write_all

@@ -12,11 +12,10 @@ from dataclasses import dataclass, field, replace
 from typing import Any
 
 from faulttree.authoring.cause import Cause, Test, new_id, step_of
-from faulttree.authoring.edited_check import EditedCheck
+from faulttree.authoring.edited_check import EditedCheck, Unfit
 from faulttree.authoring.files import TreeFile
 from faulttree.authoring.operations.add_cause import expected_minutes, fault_data
 from faulttree.authoring.placement import Place, barred, places_on
-from faulttree.authoring.proposal import Unfit
 from faulttree.authoring.replay import RecordedAnswers, walk_again
 from faulttree.authoring.shared_procedure import with_procedure
 from faulttree.errors import TreeError
