@@ -52,7 +52,7 @@ def wrapped(
     """A text as lines of at most ``width`` columns; names are not broken at their hyphens.
 
     Args:
-        text: one paragraph, made harmless here.
+        text: one paragraph, made harmless here; line ends become blanks.
         width: columns; never fewer than 16 beside the indent.
         first: what stands before the first line.
         rest: what stands before every other line; None repeats ``first``.
@@ -64,7 +64,7 @@ def wrapped(
     """
     rest = first if rest is None else rest
     lines = textwrap.wrap(
-        one_line(text),
+        harmless(text),
         max(width, len(rest) + 16),
         initial_indent=first,
         subsequent_indent=rest,

@@ -7,12 +7,13 @@ import os
 import shlex
 import shutil
 import sys
-import textwrap
 from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
+
+from faulttree.texts import wrapped
 
 if TYPE_CHECKING:
     from faulttree.cases import Store
@@ -215,12 +216,5 @@ def _wrapped(text: str) -> str:
     lines: list[str] = []
     for line in text.splitlines():
         inset = line[: len(line) - len(line.lstrip())]
-        lines += textwrap.wrap(
-            line.strip(),
-            columns,
-            initial_indent=inset,
-            subsequent_indent=inset,
-            break_on_hyphens=False,
-            break_long_words=False,
-        ) or [""]
+        lines += wrapped(line.strip(), columns, inset, whole_words=True)
     return "\n".join(lines)

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import shutil
-import textwrap
 from typing import TYPE_CHECKING
 
 import click
@@ -11,6 +10,7 @@ import click
 from faulttree.cli.cases_common import bar, common, counted
 from faulttree.cli.options import open_library, open_record, say, say_json
 from faulttree.errors import TreeError
+from faulttree.texts import wrapped
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -89,11 +89,4 @@ def told(case: Case, chances: Sequence[Chance]) -> list[str]:
 def _wrapped(text: str, indent: str) -> list[str]:
     """Text as wide as the terminal; the names of steps stay whole."""
     width = max(shutil.get_terminal_size((80, 24)).columns, 40)
-    return textwrap.wrap(
-        text,
-        width,
-        initial_indent=indent,
-        subsequent_indent=f"{indent}  ",
-        break_on_hyphens=False,
-        break_long_words=False,
-    )
+    return wrapped(text, width, indent, f"{indent}  ", whole_words=True)

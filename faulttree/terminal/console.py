@@ -5,11 +5,10 @@ from __future__ import annotations
 import os
 import shutil
 import sys
-import textwrap
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from typing import TYPE_CHECKING, Protocol, TextIO
 
-from faulttree.texts import harmless
+from faulttree.texts import harmless, wrapped
 
 if TYPE_CHECKING:
     from prompt_toolkit import PromptSession
@@ -196,7 +195,7 @@ def folded(prompt: str, width: int) -> list[str]:
     room = max(width - 5, 12)
     if len(prompt) <= room:
         return [prompt]
-    lines = textwrap.wrap(prompt.rstrip(), room) or [""]
+    lines = wrapped(prompt.rstrip(), room)
     return [*lines[:-1], f"{lines[-1]} "]
 
 

@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-import textwrap
 from collections.abc import Iterable, Mapping
 from typing import TYPE_CHECKING, Any
 
 from faulttree.reading import limits_text
-from faulttree.texts import one_line
+from faulttree.texts import one_line, wrapped
 from faulttree.walk.answer import limits_of
 
 if TYPE_CHECKING:
@@ -42,20 +41,8 @@ def text_lines(text: str, width: int, *, style: str = "", indent: str = "") -> l
     """Text wrapped to the width, in one style; its own line ends are kept."""
     lines: list[Line] = []
     for part in text.splitlines() or [""]:
-        lines += [[(style, line)] for line in _wrapped(part, width, indent, indent)]
+        lines += [[(style, line)] for line in wrapped(part, width, indent, indent)]
     return lines
-
-
-def _wrapped(text: str, width: int, first: str, rest: str) -> list[str]:
-    """Lines no wider than the width; ids and figures are not broken at their hyphens."""
-    lines = textwrap.wrap(
-        text,
-        max(width, len(rest) + 16),
-        initial_indent=first,
-        subsequent_indent=rest,
-        break_on_hyphens=False,
-    )
-    return lines or [""]
 
 
 def labelled(label: str, text: str, width: int, *, style: str = "") -> list[Line]:
@@ -65,7 +52,7 @@ def labelled(label: str, text: str, width: int, *, style: str = "") -> list[Line
     colon = ":" if name[-1:].isalpha() else ""
     head = f"{name}{colon} " if narrow else f"{label:<9} "
     inset = "  " if narrow else " " * 10
-    first, *rest = _wrapped(one_line(text), width, " " * max(len(head), len(inset)), inset)
+    first, *rest = wrapped(one_line(text), width, " " * max(len(head), len(inset)), inset)
     start: Line = [("label", head), (style, first[len(head) :])]
     return [start, *([(style, line)] for line in rest)]
 

@@ -244,10 +244,11 @@ def as_text(report: Mapping[str, Any], width: int = 80) -> str:
         lines += ["", section.heading, "-" * min(len(section.heading), width)]
         for number, item in enumerate(section.items, 1):
             first = f"{number:>3}. " if section.numbered else "  - "
-            lines += wrapped(item.text, width, first, " " * len(first))
-            lines += [line for more in item.details for line in wrapped(more, width, " " * 5)]
+            lines += wrapped(one_line(item.text), width, first, " " * len(first))
+            for more in item.details:
+                lines += wrapped(one_line(more), width, " " * 5)
         for label, value in section.pairs:
-            lines += wrapped(value, width, f"{one_line(label)}: ", "  ")
+            lines += wrapped(one_line(value), width, f"{one_line(label)}: ", "  ")
     return "\n".join(lines) + "\n"
 
 

@@ -6,7 +6,7 @@ from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING
 
 from faulttree.figures import formatting
-from faulttree.texts import harmless, table, wrapped
+from faulttree.texts import harmless, one_line, table, wrapped
 
 if TYPE_CHECKING:
     from faulttree.figures.results import Branch, Review, TreeFigures
@@ -166,4 +166,4 @@ def _proposals(tree: TreeFigures, width: int) -> Iterator[str]:
 def _par(text: str, width: int, indent: str = "  ") -> list[str]:
     """A paragraph wrapped to the width; what indents its first line is kept."""
     first = text[: len(text) - len(text.lstrip(" "))]
-    return wrapped(text, max(min(width, MEASURE), 40), first, indent, whole_words=True)
+    return wrapped(one_line(text), max(min(width, MEASURE), 40), first, indent, whole_words=True)

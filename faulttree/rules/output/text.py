@@ -2,18 +2,16 @@
 
 from __future__ import annotations
 
-import unicodedata
 from collections.abc import Iterable, Iterator
 
 from faulttree.rules.finding import Finding, Report
 from faulttree.rules.registry import reason_of
-from faulttree.texts import harmless, one_line
+from faulttree.texts import harmless, one_line, wrapped
 
 __all__ = ["as_github", "as_text", "summary"]
 
 # Bold with one of three colours; the word itself is always there, so colour is never alone.
-COLOURS = {"error": "\x1b[1;31m", "warning": "\x1b[1;33m", "note": "\x1b[1;36m"}
-FAINT, BOLD, PLAIN = "\x1b[2m", "\x1b[1m", "\x1b[0m"
+STYLES = {"error": "bold red", "warning": "bold yellow", "note": "bold cyan"}
 WIDTH = 96
 
 
@@ -29,45 +27,41 @@ def as_text(report: Report, *, colour: bool = False) -> str:
 
 def _lines(finding: Finding, colour: bool, with_reason: bool) -> Iterator[str]:
     place = f"{one_line(finding.path)}:{finding.line}:{finding.column}"
-    word, message = finding.level, one_line(finding.message)
-    if colour:
-        yield f"{BOLD}{place}{PLAIN}: {COLOURS[word]}{word}{PLAIN}: {message} [{finding.rule}]"
-    else:
-        yield f"{place}: {word}: {message} [{finding.rule}]"
+    word: str = finding.level
+    message = one_line(finding.message)
+    place, word = _styled(place, "bold", colour), _styled(word, STYLES[word], colour)
+    yield f"{place}: {word}: {message} [{finding.rule}]"
     if finding.source.strip():
         yield from _shown(finding)
     if finding.mend:
         yield f"  mend: {one_line(finding.mend)}"
     reason = reason_of(finding.rule) if with_reason else ""
     if reason:
-        for number, line in enumerate(_wrapped(reason, WIDTH - 8)):
-            text = f"  {'why:' if number == 0 else '    '}  {line}"
-            yield f"{FAINT}{text}{PLAIN}" if colour else text
+        lines = wrapped(reason, WIDTH, "  why:  ", " " * 8)
+        yield from (_styled(line, "dim", colour) for line in lines)
+
+
+def _styled(text: str, style: str, colour: bool) -> str:
+    """The text in a style, where colour is wanted."""
+    if not colour:
+        return text
+    from rich.color import ColorSystem
+    from rich.style import Style
+
+    return Style.parse(style).render(text, color_system=ColorSystem.STANDARD)
 
 
 def _shown(finding: Finding) -> Iterator[str]:
     """The source line, cut to a window around the place, with a caret below it."""
+    from rich.cells import cell_len
+
     column = min(finding.column - 1, len(finding.source))
     begin = max(0, column - WIDTH // 2) if len(finding.source) > WIDTH else 0
     before = harmless(finding.source[begin:column]).replace("\t", " ")
     after = harmless(finding.source[column : begin + WIDTH]).replace("\t", " ")
     number = str(finding.line)
     yield f"  {number} | {before}{after}"
-    yield f"  {' ' * len(number)} | {' ' * _width(before)}^"
-
-
-def _width(text: str) -> int:
-    """Columns of a terminal that a text takes."""
-    return sum(
-        0 if unicodedata.combining(char) else 2 if unicodedata.east_asian_width(char) in "WF" else 1
-        for char in text
-    )
-
-
-def _wrapped(text: str, width: int) -> list[str]:
-    from textwrap import wrap
-
-    return wrap(text, width)
+    yield f"  {' ' * len(number)} | {' ' * cell_len(before)}^"
 
 
 def summary(report: Report) -> str:
