@@ -7,13 +7,12 @@ are looked for in units that have none.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import replace
 
 from faulttree.odds.table import FaultTable
 from faulttree.odds.table_from_tree import table_from_tree
+from faulttree.tree.graph import graph_of, reach
 from faulttree.tree.model import Tree
-from faulttree.tree.safety import checks_before
 
 __all__ = ["guarded", "guarded_table"]
 
@@ -38,17 +37,14 @@ def guarded(table: FaultTable) -> FaultTable:
     tree = table.source
     if tree is None:
         return table
-    before = checks_before(tree)
-    waits = _waits(table)
+    graph, waits = graph_of(tree), _waits(table)
     named = {name for names in waits.values() for name in names}
-    for step, needed in before.items():
-        for check in needed:
-            _put_before(check, step, waits)
-    for name in table.deeds.keys() & tree.uses.keys():
-        for check in before.get(tree.uses[name].start, ()):
-            if check not in tree.uses[name].steps:
+    for name in waits:
+        use = tree.uses.get(name)
+        for check in graph.checks_before(use.start if use else name):
+            if use is None or check not in use.steps:
                 _put_before(check, name, waits)
-    checks = {check for found in before.values() for check in found}
+    checks = {check for node in graph.reached for check in graph.checks_before(node)}
     lasting = table.lasting or frozenset(checks & set(table.tests) - named)
     return replace(
         table,
@@ -68,17 +64,5 @@ def _put_before(check: str, name: str, waits: dict[str, tuple[str, ...]]) -> Non
     """Add a check to what comes before a test; not where the check itself waits for that."""
     if check not in waits or name not in waits or check in waits[name]:
         return
-    if not _rests_on(check, name, waits):
+    if name not in reach(waits, [check]):
         waits[name] = (check, *waits[name])
-
-
-def _rests_on(check: str, name: str, waits: Mapping[str, tuple[str, ...]]) -> bool:
-    todo, seen = [check], set[str]()
-    while todo:
-        one = todo.pop()
-        if one == name:
-            return True
-        if one not in seen:
-            seen.add(one)
-            todo += waits.get(one, ())
-    return False

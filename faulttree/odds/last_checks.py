@@ -9,8 +9,9 @@ from faulttree.odds.planning.exact_search import Search
 from faulttree.odds.planning.lookahead import Draft
 from faulttree.odds.planning.problem import PlanningProblem, bits
 from faulttree.odds.table import FaultTable
+from faulttree.tree.graph import graph_of
 from faulttree.tree.model import Tree
-from faulttree.tree.safety import always_before, checks_before, is_guard
+from faulttree.tree.safety import is_guard
 
 __all__ = ["Endings"]
 
@@ -82,13 +83,13 @@ class Endings:
 
 
 def _before_ends(tree: Tree, table: FaultTable) -> Iterator[tuple[str, tuple[str, ...]]]:
-    checks, steps = checks_before(tree), always_before(tree, lambda step: True)
+    graph = graph_of(tree)
     for fault in table.faults:
         wanted = [
             name
-            for name in steps.get(fault, ())
+            for name in graph.before(fault)
             if name in table.test_index
-            and (name in checks.get(fault, ()) or _confirms(tree, name, fault))
+            and (name in graph.checks_before(fault) or _confirms(tree, name, fault))
         ]
         if wanted:
             yield fault, tuple(wanted)

@@ -23,7 +23,8 @@ from collections.abc import Iterable, Mapping, Set
 from faulttree.errors import FaulttreeError
 from faulttree.odds.table import Action, FaultTable, make_table
 from faulttree.reading import formula_sources
-from faulttree.tree.model import Step, Tree, Use
+from faulttree.tree.graph import graph_of, reach, reversed_edges
+from faulttree.tree.model import Step, Tree
 
 __all__ = ["table_from_tree"]
 
@@ -37,18 +38,17 @@ def table_from_tree(tree: Tree) -> FaultTable:
     Raises:
         TableError: steps that wait for one another.
     """
-    ways = _Ways(tree)
     steps = {name: tree.steps[name] for name in tree.diagnostic}
     tests = {name: outcomes for name, step in steps.items() if len(outcomes := _outcomes(step)) > 1}
-    deeds = _deeds(tree, steps, tests, ways)
+    deeds = _deeds(tree, steps, tests)
     known = {*tests, *deeds}
     return make_table(
         {name: _weight(fault.weight) for name, fault in tree.faults.items()},
         tests,
-        _entries(tree, tests, ways),
+        _entries(tree, tests),
         minutes={name: steps[name].cost for name in tests},
         access={name: _states(tree, steps[name].access) for name in tests},
-        after={name: _first(steps[name], ways, known) for name in tests},
+        after={name: _first(tree, steps[name], known) for name in tests},
         states=dict(tree.access),
         deeds=deeds,
         kinds=tuple(steps[name].kind for name in tests),
@@ -73,10 +73,12 @@ def _states(tree: Tree, names: Iterable[str]) -> tuple[str, ...]:
     return tuple(name for name in dict.fromkeys(names) if name in tree.access)
 
 
-def _first(step: Step, ways: _Ways, known: Set[str]) -> tuple[str, ...]:
-    wanted = (*step.after, *ways.deeds_before(step.id), *_readings(step))
+def _first(tree: Tree, step: Step, known: Set[str]) -> tuple[str, ...]:
+    before = graph_of(tree).before(step.id)
+    deeds = (name for name in before if len(_outcomes(tree.steps[name])) < 2)
+    wanted = (*step.after, *deeds, *_readings(step))
     # What a procedure does is paid with the procedure.
-    inside = {inner for use in step.after for inner in ways.inner(use)}
+    inside = {inner for use in step.after if use in tree.uses for inner in tree.uses[use].steps}
     return tuple(
         name
         for name in dict.fromkeys(wanted)
@@ -92,19 +94,17 @@ def _readings(step: Step) -> tuple[str, ...]:
         return ()
 
 
-def _deeds(
-    tree: Tree, steps: Mapping[str, Step], tests: Mapping[str, object], ways: _Ways
-) -> dict[str, Action]:
+def _deeds(tree: Tree, steps: Mapping[str, Step], tests: Mapping[str, object]) -> dict[str, Action]:
     deeds = [step for name, step in steps.items() if name not in tests]
     called = {name for step in steps.values() for name in step.after}
     uses = [use for name, use in tree.uses.items() if name in called and name not in steps]
     known = {*tests, *(step.id for step in deeds), *(use.id for use in uses)}
     made = {
-        step.id: Action(step.cost, _states(tree, step.access), _first(step, ways, known), step.live)
+        step.id: Action(step.cost, _states(tree, step.access), _first(tree, step, known), step.live)
         for step in deeds
     }
     for use in uses:
-        passed = [steps[name] for name in _way_through(use, steps)]
+        passed = [steps[name] for name in graph_of(tree).path_through(use, minutes=True)]
         outside = [
             name for step in passed for name in step.after
             if name in known and name not in use.steps and name != use.id
@@ -117,40 +117,15 @@ def _deeds(
     return made
 
 
-def _way_through(use: Use, steps: Mapping[str, Step]) -> list[str]:
-    """The steps on the quickest way through a procedure."""
-    from heapq import heappop, heappush
-
-    heap: list[tuple[float, int, list[str]]] = []
-    if use.start in steps:
-        heap.append((steps[use.start].cost, 0, [use.start]))
-    settled: set[str] = set()
-    turn = 0
-    while heap:
-        cost, _, way = heappop(heap)
-        step = steps[way[-1]]
-        if step.id in settled:
-            continue
-        settled.add(step.id)
-        for outcome, target in step.targets.items():
-            if any(left == use.id for left, _ in step.leaves.get(outcome, ())):
-                return way
-            if target in steps:
-                turn += 1
-                heappush(heap, (cost + steps[target].cost, turn, [*way, target]))
-    return []
-
-
 def _entries(
-    tree: Tree, tests: Mapping[str, tuple[str, ...]], ways: _Ways
+    tree: Tree, tests: Mapping[str, tuple[str, ...]]
 ) -> dict[tuple[str, str], tuple[str, ...]]:
     entries: dict[tuple[str, str], tuple[str, ...]] = {}
+    graph = graph_of(tree)
     for name, fault in tree.faults.items():
         signs = _signs(tree, tests, fault.signs)
         for test, outcomes in tests.items():
-            led = {
-                outcome for outcome in outcomes if name in ways.reached(tree.steps[test], outcome)
-            }
+            led = {outcome for outcome in outcomes if name in graph.faults_beyond(test, outcome)}
             shown = signs.get(test)
             # A sign is the more exact word; where it and the way to the fault exclude
             # each other, ruling the fault out on the author's slip would be worse.
@@ -181,93 +156,18 @@ def _spread(outcome: str) -> tuple[str, ...]:
 def _exit_signs(
     tree: Tree, tests: Mapping[str, tuple[str, ...]], use: str, exits: set[str]
 ) -> dict[str, set[str]]:
-    inside = [tree.steps[name] for name in tree.steps if name.startswith(f"{use}.")]
-    names = {step.id for step in inside}
-    good: set[tuple[str, str]] = set()
-    leads: set[str] = set()
-    for _ in range(len(inside) + 1):
-        before = len(good)
-        for step in inside:
-            for outcome, target in step.targets.items():
-                takes = any(
-                    left == use and exit_ in exits for left, exit_ in step.leaves.get(outcome, ())
-                )
-                if takes or (target in names and target in leads):
-                    good.add((step.id, outcome))
-                    leads.add(step.id)
-        if len(good) == before:
-            break
-    return {
-        step.id: shown
-        for step in inside
-        if step.id in tests and (shown := {o for o in tests[step.id] if (step.id, o) in good})
+    inside = {name: step for name, step in tree.steps.items() if name.startswith(f"{use}.")}
+    taking = {
+        (step.id, outcome)
+        for step in inside.values()
+        for outcome, left in step.leaves.items()
+        if any(name == use and exit_ in exits for name, exit_ in left)
     }
-
-
-class _Ways:
-    """Which faults lie beyond each outcome, and which deeds lie before each step."""
-
-    def __init__(self, tree: Tree) -> None:
-        self.tree = tree
-        self.reach: dict[str, frozenset[str]] = {}
-        self.onward: dict[str, dict[str, str]] = {}
-        self._forward()
-        self.deeds = [
-            name for name in self.reach
-            if name in tree.steps and len(_outcomes(tree.steps[name])) < 2
-        ]  # fmt: skip
-        self._cut: dict[str, set[str]] = {}
-
-    def _forward(self) -> None:
-        """Reach by depth-first search; an outcome that leads back to where it came from
-        opens no new way and is left out.
-        """
-        steps, open_now = self.tree.steps, set[str]()
-        stack: list[tuple[str, bool]] = [(self.tree.start, False)]
-        while stack:
-            name, leaving = stack.pop()
-            if leaving:
-                open_now.discard(name)
-                beyond = [self.reach.get(to, frozenset()) for to in self.onward[name].values()]
-                self.reach[name] = frozenset().union(*beyond)
-                continue
-            if name in self.reach or name in open_now:
-                continue
-            if name not in steps:
-                self.reach[name] = frozenset([name]) if name in self.tree.faults else frozenset()
-                continue
-            open_now.add(name)
-            targets = steps[name].targets.items()
-            self.onward[name] = {o: to for o, to in targets if to not in open_now}
-            stack.append((name, True))
-            stack += [(to, False) for to in self.onward[name].values()]
-
-    def reached(self, step: Step, outcome: str) -> frozenset[str]:
-        """Faults that lie beyond this outcome of a step that a walk can come to."""
-        target = self.onward.get(step.id, {}).get(outcome)
-        return frozenset() if target is None else self.reach.get(target, frozenset())
-
-    def inner(self, use: str) -> Iterable[str]:
-        """The steps of a procedure that is used, or none."""
-        return self.tree.uses[use].steps if use in self.tree.uses else ()
-
-    def deeds_before(self, step: str) -> tuple[str, ...]:
-        """Deeds that every way from the start to the step comes by."""
-        if step not in self.reach:
-            return ()
-        return tuple(
-            deed for deed in self.deeds if deed != step and step not in self._without(deed)
-        )
-
-    def _without(self, deed: str) -> set[str]:
-        """What can still be reached from the start when one deed is taken out."""
-        if deed not in self._cut:
-            seen: set[str] = set()
-            stack = [] if deed == self.tree.start else [self.tree.start]
-            while stack:
-                name = stack.pop()
-                if name not in seen and name != deed:
-                    seen.add(name)
-                    stack += self.onward.get(name, {}).values()
-            self._cut[deed] = seen
-        return self._cut[deed]
+    onward = {name: [to for to in s.targets.values() if to in inside] for name, s in inside.items()}
+    leads = reach(reversed_edges(onward), [name for name, _ in taking])
+    return {
+        name: shown
+        for name, step in inside.items()
+        if name in tests
+        and (shown := {o for o in tests[name] if (name, o) in taking or step.targets[o] in leads})
+    }

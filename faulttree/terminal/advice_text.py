@@ -8,7 +8,7 @@ from faulttree.errors import FaulttreeError
 from faulttree.terminal import screens
 from faulttree.walk.advisor import better, both, possible, ranking, untested, worth
 from faulttree.walk.answer import limits_of
-from faulttree.walk.prerequisites import deeds_before
+from faulttree.walk.prerequisites import preparations_before
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -216,7 +216,7 @@ def _skipped_before(state: State, tests: Sequence[str]) -> list[str]:
     tree = state.tree
     needed: set[str] = set()
     for test in tests:
-        needed.update(deeds_before(tree, test))
+        needed.update(preparations_before(tree, test))
         for name in tree.steps[test].after if test in tree.steps else ():
             needed.update(tree.uses[name].steps if name in tree.uses else (name,))
     return [name for name in state.skipped if name in needed and tree.steps[name].kind == "do"]

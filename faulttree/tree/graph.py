@@ -16,14 +16,14 @@ walk needs them before it shows its first question. The tests compare both.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Iterable, Mapping
+from collections.abc import Collection, Iterable, Mapping
 from functools import cached_property, lru_cache, reduce
 from heapq import heappop, heappush
 
-from faulttree.tree.model import Step, Tree, Use
+from faulttree.tree.model import Tree, Use
 from faulttree.tree.safety import is_guard, sees_complaint
 
-__all__ = ["TreeGraph", "graph_of", "immediate_dominators", "reach", "reversed_edges"]
+__all__ = ["TreeGraph", "TreeKey", "graph_of", "immediate_dominators", "reach", "reversed_edges"]
 
 Edges = Mapping[str, Iterable[str]]
 """Node → the nodes that it leads to. A node without an entry leads nowhere."""
@@ -119,6 +119,21 @@ def _postorder(onward: Edges, start: str) -> dict[str, int]:
     return number
 
 
+def _sorted(onward: Edges, nodes: Collection[str]) -> tuple[str, ...] | None:
+    """Some nodes, each before those of them that it leads to; None where there is a cycle."""
+    from graphlib import CycleError, TopologicalSorter
+
+    sorter: TopologicalSorter[str] = TopologicalSorter(dict.fromkeys(nodes, ()))
+    for name in nodes:
+        for target in onward.get(name, ()):
+            if target in nodes:
+                sorter.add(target, name)
+    try:
+        return tuple(sorter.static_order())
+    except CycleError:
+        return None
+
+
 class TreeGraph:
     """The graph of one tree; each part is computed once, when it is first asked for.
 
@@ -135,11 +150,16 @@ class TreeGraph:
         self.tree = tree
 
     @cached_property
+    def _power(self) -> tuple[tuple[Use, bool], ...]:
+        """The checks before power in order, each with whether it may be left out."""
+        uses, checks = self.tree.uses, self.tree.before_power
+        return tuple((uses[one.use], bool(one.when)) for one in checks if one.use in uses)
+
+    @cached_property
     def targets(self) -> Mapping[str, Mapping[str, str]]:
         """Step → outcome → node. The passing exit of a check before power leads to a gate."""
         found = {step.id: dict(step.targets) for step in self.tree.steps.values()}
-        for at, check in enumerate(self.tree.before_power):
-            use = self.tree.uses[check.use]
+        for at, (use, _) in enumerate(self._power):
             for name in use.steps:
                 for outcome in found[name]:
                     if (use.id, use.passes) in self.tree.steps[name].leaves.get(outcome, ()):
@@ -156,10 +176,9 @@ class TreeGraph:
         closing = [tree.uses[name].start for name in tree.closing if name in tree.uses]
         closing += [step.id for step in steps if step.role == "close"]
         edges: dict[str, tuple[str, ...]] = {BEGIN: (tree.start, *closing, _gate(0))}
-        for at, check in enumerate(tree.before_power):
-            skipped = [_gate(at + 1)] if check.when else []
-            edges[_gate(at)] = (tree.uses[check.use].start, *skipped)
-        edges[_gate(len(tree.before_power))] = (tree.start,)
+        for at, (use, may_be_left_out) in enumerate(self._power):
+            edges[_gate(at)] = (use.start, *([_gate(at + 1)] if may_be_left_out else []))
+        edges[_gate(len(self._power))] = (tree.start,)
         for step in steps:
             stops = (target for by_value in step.stop_if.values() for target in by_value.values())
             edges[step.id] = tuple(dict.fromkeys((*self.targets[step.id].values(), *stops)))
@@ -203,38 +222,49 @@ class TreeGraph:
 
     @cached_property
     def _order(self) -> tuple[str, ...] | None:
-        return self.sorted(self.beyond(BEGIN))
+        return _sorted(self.onward, self.beyond(BEGIN))
 
-    def sorted(self, nodes: Collection[str]) -> tuple[str, ...] | None:
-        """Some nodes, each before those of them that it leads to; None where there is a cycle."""
-        from graphlib import CycleError, TopologicalSorter
-
-        into = {name: [one for one in self.into.get(name, ()) if one in nodes] for name in nodes}
-        try:
-            return tuple(TopologicalSorter(into).static_order())
-        except CycleError:
-            return None
+    @cached_property
+    def has_cycle(self) -> bool:
+        """Whether steps lead back to one another, reached or not."""
+        return _sorted(self.onward, self.onward.keys()) is None
 
     # -- what lies beyond an outcome ---------------------------------------------------
 
     def faults_beyond(self, step: str, outcome: str) -> frozenset[str]:
-        """Faults that a walk can find after an outcome without asking the step again.
+        """Faults that a walk can find after an outcome without going back.
 
-        None where no path reaches the step.
+        An outcome goes back if it leads to the step itself or to one before it on every path.
+        Nothing lies beyond it, nor beyond an outcome of a step that no path reaches.
         """
-        if step not in self.reached:
-            return frozenset()
         target = self.targets[step][outcome]
-        if self._order is not None:
+        if step not in self.reached or target not in self._forward.get(step, ()):
+            return frozenset()
+        if self._forward_order is not None:
             return self._faults[target]
-        return frozenset(self.beyond(target, without=(step,))) & self.tree.faults.keys()
+        # A cycle that can be entered at two steps: which edge goes back depends on the path.
+        return frozenset(reach(self._forward, [target], (step,)).keys() & self.tree.faults.keys())
+
+    @cached_property
+    def _forward(self) -> Mapping[str, tuple[str, ...]]:
+        """The edges that do not go back."""
+        if self._order is not None:
+            return self.onward
+        return {
+            name: tuple(one for one in targets if one not in {name, *self._above(name)})
+            for name, targets in self.onward.items()
+        }
+
+    @cached_property
+    def _forward_order(self) -> tuple[str, ...] | None:
+        return self._order or _sorted(self._forward, self.beyond(BEGIN))
 
     @cached_property
     def _faults(self) -> Mapping[str, frozenset[str]]:
         found: dict[str, frozenset[str]] = {}
-        for name in reversed(self._order or ()):
+        for name in reversed(self._forward_order or ()):
             own = frozenset([name] if name in self.tree.faults else ())
-            found[name] = own.union(*(found[target] for target in self.onward.get(name, ())))
+            found[name] = own.union(*(found[target] for target in self._forward.get(name, ())))
         return found
 
     # -- what every path passes --------------------------------------------------------
@@ -248,7 +278,7 @@ class TreeGraph:
         step = self.tree.steps.get(node)
         if node not in self.reached or (step and step.role in ("closing", "close")):
             return ()
-        block = () if node in self._without_power else self._above(_gate(self._checks))
+        block = () if node in self._without_power else self._above(_gate(len(self._power)))
         return (*block, *self._above(node))
 
     def passes(self, first: str, then: str) -> bool:
@@ -260,33 +290,35 @@ class TreeGraph:
 
         A first step that reproduces the complaint is one of them.
         """
-        return self._chosen(node, self._is_check)
+        return tuple(name for name in self.before(node) if name in self._checks)
 
     def guards_before(self, node: str) -> tuple[str, ...]:
         """The steps on every path to a node that may find the unit unsafe."""
-        return self._chosen(node, lambda step: is_guard(self.tree, step))
+        return tuple(name for name in self.before(node) if name in self._guards)
 
     def preparations_before(self, node: str) -> tuple[str, ...]:
         """The unpowered ``do`` steps on every path to a node ("discharge it").
 
         Whoever jumps to the node must do them first: to leave one out could hurt.
         """
-        return self._chosen(node, lambda step: step.kind == "do" and not step.live)
-
-    def _chosen(self, node: str, wanted: Callable[[Step], bool]) -> tuple[str, ...]:
-        return tuple(name for name in self.before(node) if wanted(self.tree.steps[name]))
-
-    def _is_check(self, step: Step) -> bool:
-        return is_guard(self.tree, step) or sees_complaint(self.tree, step)
+        steps = self.tree.steps
+        before = (steps[name] for name in self.before(node))
+        return tuple(step.id for step in before if step.kind == "do" and not step.live)
 
     @cached_property
-    def _checks(self) -> int:
-        return len(self.tree.before_power)
+    def _guards(self) -> frozenset[str]:
+        tree = self.tree
+        return frozenset(name for name, step in tree.steps.items() if is_guard(tree, step))
+
+    @cached_property
+    def _checks(self) -> frozenset[str]:
+        first = self.tree.steps.get(self.tree.start)
+        return self._guards.union([first.id] if first and sees_complaint(self.tree, first) else ())
 
     @cached_property
     def _without_power(self) -> Collection[str]:
         """What a walk can reach without a live step; all where nothing is checked before one."""
-        if not self._checks:
+        if not self._power:
             return self.reached.keys()
         live = [s.id for s in self.tree.steps.values() if s.live and s.role == "finding"]
         return self.beyond(BEGIN, without=live)
@@ -314,9 +346,9 @@ class TreeGraph:
             leaving: the exit that it must end with; None for any.
             minutes: the path of the least minutes, not of the fewest outcomes.
         """
-        inside = {name: self.tree.steps[name] for name in use.steps}
+        inside = {name: self.tree.steps[name] for name in use.steps if name in self.tree.steps}
         cost = {name: step.cost if minutes else 1.0 for name, step in inside.items()}
-        heap = [(cost[use.start], 0, use.start, dict[str, str]())]
+        heap = [(cost[name], 0, name, dict[str, str]()) for name in [use.start] if name in inside]
         settled, turn = set[str](), 0
         while heap:
             spent, _, name, path = heappop(heap)
@@ -348,7 +380,7 @@ def _is_virtual(node: str) -> bool:
     return node.startswith("<")
 
 
-class _ByText:
+class TreeKey:
     """A tree as a key of the cache: two are the same if their text and their steps are.
 
     A hash alone is not enough: a tree may be made of another with other targets and the text kept.
@@ -363,7 +395,7 @@ class _ByText:
         return hash(self.tree.hash)
 
     def __eq__(self, other: object) -> bool:
-        if not isinstance(other, _ByText):
+        if not isinstance(other, TreeKey):
             return NotImplemented
         return self.tree is other.tree or (
             self.tree.hash == other.tree.hash and self.tree == other.tree
@@ -377,9 +409,9 @@ def graph_of(tree: Tree) -> TreeGraph:
         >>> graph_of(tree).checks_before("open-lid")  # doctest: +SKIP
         ('look-over.look',)
     """
-    return _graph_of(_ByText(tree))
+    return _graph_of(TreeKey(tree))
 
 
 @lru_cache(maxsize=16)
-def _graph_of(key: _ByText) -> TreeGraph:
+def _graph_of(key: TreeKey) -> TreeGraph:
     return TreeGraph(key.tree)

@@ -6,9 +6,10 @@ from dataclasses import dataclass, replace
 from functools import lru_cache
 from typing import TYPE_CHECKING
 
+from faulttree.tree.graph import TreeKey
 from faulttree.tree.safety import is_guard
 from faulttree.walk.events import Answered, Jumped
-from faulttree.walk.prerequisites import ByHash, deeds_before, guards_before
+from faulttree.walk.prerequisites import guards_before, preparations_before
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -39,7 +40,7 @@ WORTH_SAYING = 1.0
 
 
 @lru_cache(maxsize=16)
-def _table_of(key: ByHash) -> FaultTable:
+def _table_of(key: TreeKey) -> FaultTable:
     from faulttree.odds import TableError, table_from_tree
 
     try:
@@ -54,7 +55,7 @@ def _table_of(key: ByHash) -> FaultTable:
 
 def table_of(tree: Tree) -> FaultTable:
     """The tree's fault table, reckoned once for each text."""
-    return _table_of(ByHash(tree))
+    return _table_of(TreeKey(tree))
 
 
 def evidence(state: State, *, earlier: bool = False) -> tuple[Observation, ...]:
@@ -263,7 +264,7 @@ def _barred(state: State, step: str, seen: frozenset[str] = frozenset()) -> bool
     known = state.tree.steps.get(step)
     if known is None or step in seen:
         return False
-    deeds = () if known.live else deeds_before(state.tree, step)
+    deeds = () if known.live else preparations_before(state.tree, step)
     first = (*known.after, *deeds, *guards_before(state.tree, step))
     return any(_barred(state, before, seen | {step}) for before in first)
 

@@ -11,7 +11,7 @@ from faulttree.reading import formula_sources
 from faulttree.tree.model import Step, Tree
 from faulttree.tree.safety import HARD_STOPS
 from faulttree.walk import events as ev
-from faulttree.walk.prerequisites import deeds_before
+from faulttree.walk.prerequisites import preparations_before
 from faulttree.walk.renames import follow
 from faulttree.walk.state import End, Phase, Purpose, Repair, State, Visit
 
@@ -246,7 +246,7 @@ class _Folding:
         """A step chosen anew is asked, and so is what must come before it."""
         self.set_aside.discard(name)
         step = self.tree.steps.get(name)
-        for before in (*step.after, *deeds_before(self.tree, name)) if step else ():
+        for before in (*step.after, *preparations_before(self.tree, name)) if step else ():
             if before in self.set_aside:
                 self._ask_again(before)
             elif before in self.tree.uses:
@@ -414,7 +414,8 @@ class _Folding:
         """The first thing that must come before a step and was not done, or no longer holds."""
         wanted = list(step.after)
         if goal.chosen and not step.live:
-            wanted += [deed for deed in deeds_before(self.tree, step.id) if deed not in wanted]
+            prepared = preparations_before(self.tree, step.id)
+            wanted += [name for name in prepared if name not in wanted]
         held = self._holding() if wanted else set()
         missing = next((name for name in wanted if name not in held), None)
         if missing is None and self.phase == "confirming":

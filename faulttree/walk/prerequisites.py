@@ -1,51 +1,35 @@
-"""What lies on the tree's way to a step."""
+"""What a walk must pass before a step, as far as the paths of its tree say.
+
+The checks before power are left out: they are asked by the round, not by the path to a step.
+"""
 
 from __future__ import annotations
 
-from functools import lru_cache
-
+from faulttree.tree.graph import graph_of
 from faulttree.tree.model import Tree
-from faulttree.tree.safety import always_before, is_guard
 
-__all__ = ["ByHash", "deeds_before", "guards_before"]
-
-
-class ByHash:
-    """A tree that can be a cache's key: two of one hash are the same text."""
-
-    __slots__ = ("tree",)
-
-    def __init__(self, tree: Tree) -> None:
-        self.tree = tree
-
-    def __hash__(self) -> int:
-        return hash(self.tree.hash)
-
-    def __eq__(self, other: object) -> bool:
-        return isinstance(other, ByHash) and self.tree.hash == other.tree.hash
+__all__ = ["guards_before", "preparations_before"]
 
 
-def deeds_before(tree: Tree, step: str) -> tuple[str, ...]:
-    """The ``do`` steps that every way from the start to ``step`` comes by, first to last.
+def preparations_before(tree: Tree, step: str) -> tuple[str, ...]:
+    """The unpowered ``do`` steps on every path to a step, first to last.
 
-    Whoever goes to a step directly must not miss them: to leave one out could hurt.
+    Example:
+        >>> preparations_before(tree, "esr")  # doctest: +SKIP
+        ('discharge',)
     """
-    return _all_deeds(ByHash(tree)).get(step, ())
+    return _asked(tree, graph_of(tree).preparations_before(step))
 
 
 def guards_before(tree: Tree, step: str) -> tuple[str, ...]:
-    """The steps on every way from the start to ``step`` that may find the unit unsafe.
+    """The steps on every path to a step that may find the unit unsafe, first to last.
 
-    Nobody is advised to go round them.
+    Example:
+        >>> guards_before(tree, "open-lid")  # doctest: +SKIP
+        ('look.lead',)
     """
-    return _all_guards(ByHash(tree)).get(step, ())
+    return _asked(tree, graph_of(tree).guards_before(step))
 
 
-@lru_cache(maxsize=16)
-def _all_deeds(key: ByHash) -> dict[str, tuple[str, ...]]:
-    return always_before(key.tree, lambda step: step.kind == "do" and not step.live)
-
-
-@lru_cache(maxsize=16)
-def _all_guards(key: ByHash) -> dict[str, tuple[str, ...]]:
-    return always_before(key.tree, lambda step: is_guard(key.tree, step))
+def _asked(tree: Tree, names: tuple[str, ...]) -> tuple[str, ...]:
+    return tuple(name for name in names if tree.steps[name].role == "finding")

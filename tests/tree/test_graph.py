@@ -83,6 +83,7 @@ def test_dominators_and_reach_are_those_of_networkx(tree: Tree) -> None:
     assert reach(graph.onward, [tree.start]) == dict(far)
     inner = other.subgraph(graph.reached)
     assert (graph.order is None) == (not nx.is_directed_acyclic_graph(inner))
+    assert graph.has_cycle == (not nx.is_directed_acyclic_graph(other))
 
 
 @given(trees())
@@ -94,19 +95,30 @@ def test_an_order_puts_each_node_before_what_it_leads_to(tree: Tree) -> None:
             assert order.index(name) < order.index(target)
 
 
-@given(trees())
-def test_a_fault_is_beyond_an_outcome_if_a_path_finds_it_without_asking_again(tree: Tree) -> None:
+@given(trees(cycles=False))
+def test_a_fault_is_beyond_an_outcome_if_a_path_finds_it(tree: Tree) -> None:
     graph = graph_of(tree)
     for step in tree.steps.values():
         for outcome, target in step.targets.items():
             inside = replace_start(tree, target)
-            found = {
-                fault for fault in tree.faults
-                if any(step.id not in path for path in simple_paths(inside, fault))
-            }  # fmt: skip
-            assert graph.faults_beyond(step.id, outcome) == (
-                found if step.id in graph.reached else set()
-            )
+            found = {fault for fault in tree.faults if any(simple_paths(inside, fault))}
+            found |= {target} & tree.faults.keys()
+            reached = step.id in graph.reached
+            assert graph.faults_beyond(step.id, outcome) == (found if reached else set())
+
+
+@given(trees())
+def test_no_fault_is_beyond_an_outcome_that_goes_back(tree: Tree) -> None:
+    graph = graph_of(tree)
+    for step in tree.steps.values():
+        paths = [{*path, step.id} for path in simple_paths(tree, step.id)]
+        back = set.intersection(*paths) if paths else set[str]()
+        for outcome, target in step.targets.items():
+            beyond = graph.faults_beyond(step.id, outcome)
+            inside = replace_start(tree, target)
+            assert not (beyond and (target in back or not paths))
+            for fault in beyond - {target}:
+                assert any(step.id not in path for path in simple_paths(inside, fault))
 
 
 def replace_start(tree: Tree, start: str) -> Tree:
