@@ -55,6 +55,21 @@ def plan_tree(
     return writer.document(start)
 
 
+@dataclass(frozen=True)
+class _Preparation:
+    """What is done before a test: a deed, or a test that only leads on here.
+
+    Attributes:
+        item: the deed, use or test of the table.
+        step: the plan's copy of it.
+        made: the copies on the way here that it may rest on.
+    """
+
+    item: str
+    step: str
+    made: Mapping[str, str]
+
+
 @dataclass
 class _Writer:
     table: FaultTable
@@ -67,7 +82,7 @@ class _Writer:
     fault_ids: dict[str, str] = field(default_factory=dict)
     _taken: set[str] = field(default_factory=lambda: {NOTHING})
     _known: dict[Any, str] = field(default_factory=dict)
-    _todo: deque[tuple[Any, dict[str, str], list[str], str]] = field(default_factory=deque)
+    _todo: deque[tuple[Any, list[_Preparation], dict[str, str], str]] = field(default_factory=deque)
 
     def __post_init__(self) -> None:
         tree = self.table.source
@@ -131,39 +146,48 @@ class _Writer:
 
     def _confirmed(self, faults: Sequence[str], made: Mapping[str, str], state: int) -> str:
         """The end of a plan, behind the checks that the tree makes before it."""
-        end, own = self._end(faults), dict(made)
-        steps: list[tuple[str, str, dict[str, str]]] = []
-        for _, items, name in self._endings.missing(faults, made, state):
-            for item in (*items, name):
-                if item not in self.table.states:
-                    copied = self._copy(item)
-                    steps.append((item, copied, dict(own)))
-                    own[item] = copied
-        for item, copied, before in reversed(steps):
-            self.steps[copied] = self._passing(item, end, before, ends=True)
-            end = copied
+        wanted = [
+            item
+            for _, items, name in self._endings.missing(faults, made, state)
+            for item in (*items, name)
+        ]
+        end = self._end(faults)
+        for one in reversed(self._prepare(wanted, dict(made))):
+            self.steps[one.step] = self._passing(one.item, end, one.made, ends=True)
+            end = one.step
         return end
+
+    def _prepare(self, items: Iterable[str], own: dict[str, str]) -> list[_Preparation]:
+        """A copy of each deed and test among some items; ``own`` learns of the latest ones.
+
+        An item may come twice: what a powered test in between undid is done again.
+        """
+        prepared = []
+        for item in items:
+            if item not in self.table.states:
+                prepared.append(_Preparation(item, self._copy(item), dict(own)))
+                own[item] = prepared[-1].step
+        return prepared
 
     def _begin(self, place: Any, made: Mapping[str, str]) -> str:
         test = self.draft.tests[place]
-        name = self.table.tests[test]
-        items = [i for i in self.search.items(place, test) if i not in self.table.states]
         own = dict(made)
-        for item in items:
-            own[item] = self._copy(item)
-        here = self._copy(name)
-        self._todo.append((place, own, items, here))
-        return own[items[0]] if items else here
+        prepared = self._prepare(self.search.items(place, test), own)
+        here = self._copy(self.table.tests[test])
+        self._todo.append((place, prepared, own, here))
+        return prepared[0].step if prepared else here
 
-    def _fill(self, place: Any, own: dict[str, str], items: list[str], here: str) -> None:
+    def _fill(
+        self, place: Any, prepared: list[_Preparation], own: dict[str, str], here: str
+    ) -> None:
         test = self.draft.tests[place]
         name = self.table.tests[test]
         later = {**own, name: here} if name in self._endings.asked else own
         self.steps[here] = self._step(name, self._targets(place, test, later), own)
         following = here
-        for item in reversed(items):
-            self.steps[own[item]] = self._passing(item, following, own)
-            following = own[item]
+        for one in reversed(prepared):
+            self.steps[one.step] = self._passing(one.item, following, one.made)
+            following = one.step
 
     def _faults(self, place: Any) -> list[str]:
         names = self.problem.table.faults

@@ -77,7 +77,12 @@ def supply() -> Tree:
             leaves={"inside": (("bridge", "good"),), "high": (("bridge", "bad"),)},
             use="bridge",
         ),
-        step("closing.soak.run", "ask", {"fine": "closing.soak:good", "not": "closing.soak:bad"}),
+        step(
+            "closing.soak.run",
+            "ask",
+            {"fine": "closing.soak:good", "not": "closing.soak:bad"},
+            role="closing",
+        ),
     ]
     faults = [
         Fault("dry", "Reservoir dried out", "Replace it.", weight=4, signs={"fuse": ("intact",)}),

@@ -6,6 +6,7 @@ import json
 import re
 from collections.abc import Mapping
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -170,11 +171,80 @@ def test_a_planned_tree_keeps_the_checks_and_the_last_confirmation_before_a_faul
         assert not behind & round_it, f"{check} does not come before {sorted(behind & round_it)}"
 
 
+def sander(steps: dict[str, Any], **faults: float) -> Tree:
+    """A tree of a sander that stops, with two stops and faults of some weights."""
+    return build(
+        {
+            "id": "sander/stops",
+            "tree": {
+                "title": "Sander, stops",
+                "family": "sander",
+                "start": next(iter(steps)),
+                "steps": steps,
+                "faults": {
+                    name: {"title": f"Fault {name}", "remedy": "Replace it.", "weight": weight}
+                    for name, weight in faults.items()
+                },
+                "stops": {
+                    "hurt": {"title": "Not safe to go on", "reason": "unsafe"},
+                    "unseen": {"title": "Not found here", "reason": "out-of-scope"},
+                },
+            },
+        }
+    )
+
+
 def test_the_minutes_of_last_confirmations_are_told() -> None:
-    tree = LIBRARY.load("tool-battery/runs-short")
+    tree = sander(
+        {
+            "turns": {"ask": "Does it turn?", "minutes": 2, "answers": {"y": "load", "n": "worn"}},
+            "load": {
+                "measure": "Current under load",
+                "minutes": 7,
+                "limits": {"max": "4 A", "source": "of this test"},
+                "results": {"high": "tight", "inside": "unseen"},
+            },
+        },
+        tight=3,
+        worn=1,
+    )
     found = plan(table_from_tree(tree))
-    assert found.confirming_minutes > 0
-    # The capacity of the pack is measured before it is called worn, as the tree does.
+    # One question tells the two faults apart; in three of four cases the load is then read.
+    assert found.expected_minutes == pytest.approx(2)
+    assert found.confirming_minutes == pytest.approx(0.75 * 7)
     last = {step["measure"] for step in found.tree["steps"].values() if "measure" in step}
-    assert tree.steps["drawn"].text in last
+    assert last == {tree.steps["load"].text}
     assert found.as_dict()["confirming_minutes"] == found.confirming_minutes
+
+
+def test_what_a_powered_check_undoes_is_done_again_and_no_plan_leads_round() -> None:
+    tree = sander(
+        {
+            "empty": {"do": "Empty the store", "minutes": 1, "then": "first-power"},
+            "first-power": {
+                "ask": "Does it stay quiet?",
+                "live": True,
+                "minutes": 1,
+                "answers": {"quiet": "wire", "sparks": "hurt"},
+            },
+            "wire": {"ask": "Is the wire firm?", "minutes": 1, "answers": {"y": "b", "n": "x"}},
+            "b": {"ask": "Is the brush long?", "minutes": 1, "answers": {"y": "z", "n": "y"}},
+        },
+        x=1,
+        y=1,
+        z=1,
+    )
+    made = planned(tree)
+    done = [name for name, step in made.steps.items() if step.kind == "do"]
+    assert len(done) >= 2
+    # Every walk ends: no step lies on a way from itself.
+    for name in made.steps:
+        seen: set[str] = set()
+        todo = list(made.steps[name].targets.values())
+        while todo:
+            to = todo.pop()
+            if to in made.steps and to not in seen:
+                seen.add(to)
+                todo += made.steps[to].targets.values()
+        assert name not in seen
+    assert {to for _, _, to in made.edges()} >= set(tree.faults)
