@@ -7,7 +7,7 @@ import textwrap
 import unicodedata
 from collections.abc import Sequence
 
-__all__ = ["harmless", "is_harmful", "one_line", "printable", "table", "wrapped"]
+__all__ = ["harmless", "is_harmful", "one_line", "pick", "printable", "table", "wrapped"]
 
 # Bidirectional controls and invisible joiners that can make a text read as another.
 # U+200C and U+200D are left: some scripts need them to be spelt right.
@@ -95,3 +95,20 @@ def table(rows: Sequence[Sequence[str]], width: int) -> list[str]:
     drawn = StringIO()
     Console(file=drawn, width=max(width, 20), color_system=None, force_terminal=False).print(grid)
     return [line.rstrip() for line in drawn.getvalue().splitlines()]
+
+
+def pick(typed: str, names: Sequence[str], *, numbered: bool = True) -> str | None:
+    """The name that is meant: the whole of it, its number from 1, or first letters of only it.
+
+    Example:
+        >>> pick("f", ["returned", "fixed"]), pick("1", ["returned", "fixed"])
+        ('fixed', 'returned')
+    """
+    word = one_line(typed).casefold()
+    for name in names:
+        if one_line(name).casefold() == word:
+            return name
+    if numbered and word.isdecimal() and 1 <= int(word) <= len(names):
+        return names[int(word) - 1]
+    begins = [name for name in names if word and one_line(name).casefold().startswith(word)]
+    return begins[0] if len(begins) == 1 else None

@@ -9,7 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from rich.cells import cell_len
 
-from faulttree.texts import harmless, is_harmful, one_line, table, wrapped
+from faulttree.texts import harmless, is_harmful, one_line, pick, table, wrapped
 
 
 def test_what_a_terminal_would_obey_is_shown_instead() -> None:
@@ -65,3 +65,20 @@ def test_a_table_keeps_every_cell_and_fits(rows: list[tuple[str, str, str]], wid
     assert shown == Counter(
         "".join(one_line(cell) for row in rows for cell in row).replace(" ", "")
     )
+
+
+def test_a_name_is_picked_by_itself_its_number_or_its_first_letters() -> None:
+    names = ["waiting", "written-off", "returned", "3"]
+    assert pick("WAITING", names) == "waiting"
+    assert pick("2", names) == "written-off"
+    assert pick("ret", names) == "returned"
+    assert pick("3", names) == "3"
+    assert pick("2", names, numbered=False) is None
+    for unclear in ("w", "", "0", "5", "returned!"):
+        assert pick(unclear, names) is None
+
+
+@given(st.lists(st.text("abc12 -", min_size=1), min_size=1, unique_by=lambda n: one_line(n)))
+def test_every_name_can_be_picked_as_it_is_written(names: list[str]) -> None:
+    for name in names:
+        assert pick(name, names, numbered=False) == name

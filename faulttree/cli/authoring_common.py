@@ -285,12 +285,13 @@ class Asking:
 
     def one(self, question: str, choices: Sequence[str]) -> str:
         """One of a few words, by its first letters."""
-        while True:
-            answer = self.text(f"{question} ({' / '.join(choices)})", choices).casefold()
-            begins = [word for word in choices if answer and word.startswith(answer)]
-            if len(begins) == 1:
-                return begins[0]
-            self.tell(f"Type one of {', '.join(choices)}, or its first letters.")
+        from faulttree.terminal.chooser import choose
+
+        prompt = f"{question} ({' / '.join(choices)}) › "
+        hint = f"Type one of {', '.join(choices)}, or its first letters."
+        chosen = choose(self.place, prompt, choices, hint, numbered=False)
+        assert chosen is not None
+        return chosen
 
     def tell(self, text: str, style: str = "") -> None:
         """A line for people."""

@@ -156,17 +156,16 @@ def pick_tree(
         library.path_of(said or "?")  # says what is near
         raise TreeError(f"there is no tree '{said}'", mend="'faulttree find' lists the trees.")
     from faulttree.terminal import screens
+    from faulttree.terminal.chooser import choose
 
     console.show([[("title", "Which of these?")]])
     for number, match in enumerate(matches, 1):
         text = f"{number:>2} {match.title}  ({match.tree})"
         console.show(screens.text_lines(text, console.width))
-    while True:
-        typed = console.ask("number › ")
-        if typed.isdecimal() and 1 <= int(typed) <= len(matches):
-            return fit_tree(library, matches[int(typed) - 1].tree, even_unchecked)
-        text = f"Type a number from 1 to {len(matches)}; Ctrl-C leaves."
-        console.show([[("", text)]])
+    hint = f"Type a number from 1 to {len(matches)}, or a tree's id; Ctrl-C leaves."
+    chosen = choose(console, "number › ", [match.tree for match in matches], hint)
+    assert chosen is not None
+    return fit_tree(library, chosen, even_unchecked)
 
 
 def fit_tree(library: Library, what: Path | str, even_unchecked: bool) -> Tree:

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 from faulttree.errors import FaulttreeError
 from faulttree.terminal import screens
+from faulttree.texts import pick
 from faulttree.walk.advisor import better, both, possible, ranking, untested, worth
 from faulttree.walk.answer import limits_of
 from faulttree.walk.prerequisites import preparations_before
@@ -232,5 +233,4 @@ def chosen_step(state: State, typed: str) -> str | None:
     suspects = untested(state)
     if name.isdecimal() and 1 <= int(name) <= len(suspects) and suspects[int(name) - 1].tests:
         return suspects[int(name) - 1].tests[0]
-    near = [step for step in state.tree.diagnostic if name and step.startswith(name)]
-    return near[0] if len(near) == 1 else None
+    return pick(name, state.tree.diagnostic, numbered=False)

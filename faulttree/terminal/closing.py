@@ -6,11 +6,13 @@ from typing import TYPE_CHECKING
 
 from faulttree.terminal import screens
 from faulttree.terminal.advice_text import MOST, door_view, worth_view
+from faulttree.terminal.chooser import choose
 from faulttree.terminal.command_words import word_of
 from faulttree.terminal.commands import do
 from faulttree.terminal.guarded_jump import head_for
 from faulttree.terminal.open_case import Leaving
 from faulttree.terminal.repair import try_repair
+from faulttree.texts import pick
 from faulttree.tree.safety import HARD_STOPS
 from faulttree.walk import events as ev
 from faulttree.walk.advisor import untested
@@ -126,17 +128,24 @@ def _pick(sitting: BenchSession, suspects: Sequence[Suspect]) -> Suspect | None:
     numbers = [str(n) for n, one in enumerate(suspects[:MOST], 1) if one.tests]
     first = numbers[0] if numbers else ""
     hint = f"number to test it now (Enter: {first}), 'stop' to stop" if first else "'stop' to stop"
-    while True:
-        text = sitting.console.ask(f"{hint} › ", (*numbers, "stop"), sitting.status).casefold()
-        if text == "stop":
-            return None
-        chosen = text or first
-        if chosen in numbers:
-            return suspects[int(chosen) - 1]
-        word = word_of(text)
+
+    def paused(typed: str) -> bool:
+        word = word_of(typed)
         if word is not None and word.word == "pause":
             raise Leaving
-        sitting.say("Type a number from the list, 'stop', or 'pause' to leave the case open.")
+        return False
+
+    chosen = choose(
+        sitting.console,
+        f"{hint} › ",
+        (*numbers, "stop"),
+        "Type a number from the list, 'stop', or 'pause' to leave the case open.",
+        numbered=False,
+        default=first,
+        status=sitting.status,
+        otherwise=paused,
+    )
+    return None if chosen in (None, "stop") else suspects[int(str(chosen)) - 1]
 
 
 def _decline(sitting: BenchSession, suspects: Sequence[Suspect]) -> None:
@@ -205,19 +214,17 @@ def _choose(sitting: BenchSession, question: str, choices: Mapping[str, str]) ->
         label = f"{number} {name}: "
         lines = screens.text_lines(f"{label}{means}", sitting.console.width, indent="  ")
         sitting.console.show(lines)
-    while True:
-        text = sitting.console.ask(f"{question}? › ", names, sitting.status).casefold()
-        if text.isdecimal() and 1 <= int(text) <= len(names):
-            return names[int(text) - 1]
-        begins = [name for name in names if text and name.startswith(text)]
-        if len(begins) == 1:
-            return begins[0]
-        word = word_of(text)
-        if word is not None and word.word in ("pause", "back", "note"):
-            if do(sitting, None, word):
-                return None
-        else:
-            sitting.say("Type a number or the first letters; 'back' or 'pause' also work.")
+
+    def moved(typed: str) -> bool:
+        word = word_of(typed)
+        if word is None or word.word not in ("pause", "back", "note"):
+            return False
+        return do(sitting, None, word)
+
+    hint = "Type a number or the first letters; 'back' or 'pause' also work."
+    return choose(
+        sitting.console, f"{question}? › ", names, hint, status=sitting.status, otherwise=moved
+    )
 
 
 def _close(sitting: BenchSession, result: str, fault: str) -> None:
@@ -240,10 +247,7 @@ def _kept(sitting: BenchSession) -> tuple[str, ...]:
     while True:
         text = sitting.console.ask("Which modules are kept? › ", modules, sitting.status)
         parts = [part.strip() for part in text.split(",") if part.strip()]
-        named = [
-            modules[int(part) - 1] if part.isdecimal() and 0 < int(part) <= len(modules) else part
-            for part in parts
-        ]
+        named = [pick(part, modules) or part for part in parts]
         unknown = [name for name in named if modules and name not in modules]
         if named and not unknown:
             return tuple(dict.fromkeys(named))

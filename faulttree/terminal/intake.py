@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 from faulttree.errors import FaulttreeError
 from faulttree.reading import parse_quantity
 from faulttree.terminal import screens
+from faulttree.texts import pick
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -76,12 +77,7 @@ def _complaint(console: Console, tree: Tree) -> str:
     if not symptoms:
         return console.ask("Complaint, in a few words › ")
     typed = console.ask("Complaint: number or words (Enter: 1) › ", symptoms)
-    if not typed:
-        return symptoms[0]
-    if typed.isdecimal() and 1 <= int(typed) <= len(symptoms):
-        return symptoms[int(typed) - 1]
-    begun = [text for text in symptoms if text.casefold().startswith(typed.casefold())]
-    return begun[0] if len(begun) == 1 else typed
+    return symptoms[0] if not typed else pick(typed, symptoms) or typed
 
 
 def _value(console: Console, rating: Rating) -> str | None:

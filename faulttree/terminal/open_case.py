@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Protocol
 
 from faulttree.terminal import screens
 from faulttree.terminal.advice_text import remark
+from faulttree.terminal.chooser import choose
 from faulttree.terminal.command_words import WORDS
 from faulttree.walk import events as ev
 from faulttree.walk.fold import fold
@@ -129,16 +130,22 @@ class BenchSession:
         Raises:
             Leaving: the technician pauses instead.
         """
-        while True:
-            text = self.console.ask(f"{question} yes / no › ", ("yes", "no"), self.status)
-            said = text.casefold()
-            if said in ("y", "yes"):
-                return True
-            if said in ("n", "no"):
-                return False
-            if said == "pause":
+
+        def paused(typed: str) -> bool:
+            if typed.casefold() == "pause":
                 raise Leaving
-            self.say("Answer yes or no; 'pause' leaves.")
+            return False
+
+        chosen = choose(
+            self.console,
+            f"{question} yes / no › ",
+            ("yes", "no"),
+            "Answer yes or no; 'pause' leaves.",
+            numbered=False,
+            status=self.status,
+            otherwise=paused,
+        )
+        return chosen == "yes"
 
     def moves(self) -> int:
         """How many events have moved the walk: remarks and photos do not."""
