@@ -218,12 +218,17 @@ class Declined(Event):
     scripted: bool = False
 
 
+BY_ANSWER = "answer"
+"""Source of a fact that the answer before it told: going back on the answer takes it back."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FactGiven(Event):
     """What the unit is, by a property of the tree, as somebody said when asked.
 
     ``value`` is one of the property's values, or ``not-known``; ``source`` says how it is known
-    (asked, or the step that asked). ``decided`` holds the verdicts that this fact changed.
+    (``asked``, ``set``, or ``answer`` where the answer before it told it).
+    ``decided`` holds the verdicts that this fact changed.
 
     Example: ``FactGiven(name="supply", value="linear", source="asked")``.
     """

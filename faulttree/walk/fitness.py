@@ -26,9 +26,14 @@ def refused(state: State, result: str, became: str) -> Refused | None:
     ``returned``.
     """
     failed = state.unfit
+    if failed is None and became == "returned" and state.safety_owed:
+        owed = ", ".join(f"'{titled(state, use)}'" for use in state.safety_owed)
+        why = f"the unit was opened or powered here and has not passed {owed}"
+        return Refused("became", f"{why}: it must not go back")
     if failed is None:
         return None
-    why = f"the unit failed the closing check '{titled(state, failed)}' ({state.failed[failed]})"
+    kind = "closing check" if failed in state.tree.closing else "safety check"
+    why = f"the unit failed the {kind} '{titled(state, failed)}' ({state.failed[failed]})"
     if became == "returned":
         return Refused("became", f"{why} and has not passed it since: it must not go back")
     if result == "fixed":
@@ -36,14 +41,26 @@ def refused(state: State, result: str, became: str) -> Refused | None:
     return None
 
 
-def titled(state: State, use: str) -> str:
-    """What a closing check is called, for people."""
-    return state.tree.uses[use].title or state.tree.uses[use].procedure
+def titled(state: State, name: str) -> str:
+    """What a check is called, for people: a closing use, or the step or use of a proof."""
+    use, step = state.tree.uses.get(name), state.tree.steps.get(name)
+    if use is not None:
+        return use.title or use.procedure
+    return step.text if step is not None else name
 
 
 def check_again(state: State, *, at: str = "") -> Jumped | None:
-    """The event that begins the failed closing check again; None where none failed."""
-    if state.unfit is None or state.phase not in ("closing", "ended"):
+    """The event that begins the failed check again; None where none failed.
+
+    Where none failed but the unit may not go back without its safety checks, it begins these.
+    """
+    name = state.unfit
+    if name is not None and state.phase not in ("confirming", "closing", "ended"):
         return None
-    start = state.tree.uses[state.unfit].start
-    return Jumped(at=at, step=start, cause="closing")
+    if name is None:
+        name = next(iter(state.safety_owed), None) if state.phase in ("found", "ended") else None
+    if name is None:
+        return None
+    use = state.tree.uses.get(name)
+    step = use.start if use is not None else name
+    return Jumped(at=at, step=step, reason="the failed closing check again")

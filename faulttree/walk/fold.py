@@ -8,12 +8,15 @@ from functools import singledispatchmethod
 
 from faulttree.errors import FaulttreeError
 from faulttree.reading import formula_sources
-from faulttree.tree.model import Step, Tree
+from faulttree.tree.model import Confirm, Step, Tree, Use
 from faulttree.tree.safety import HARD_STOPS
 from faulttree.walk import events as ev
 from faulttree.walk.prerequisites import preparations_before
 from faulttree.walk.renames import follow
-from faulttree.walk.state import End, Phase, Purpose, Repair, State, Visit
+from faulttree.walk.repair import gives
+from faulttree.walk.safe_order import Block, NeedsFact, NeedsStep, needed_at_power, needed_at_touch
+from faulttree.walk.state import End, Phase, Purpose, Repair, State, Visit, outcome_of
+from faulttree.walk.unit_state import UnitState, holds, unknown_in
 
 __all__ = ["fold"]
 
@@ -37,14 +40,24 @@ _MOVES = (ev.Answered, ev.Skipped)
 _LED_BY_MOVES = (*_MOVES, ev.Jumped, ev.Stopped)
 
 
+@dataclass(frozen=True, slots=True)
+class _TakenBack:
+    """Stands where an answer was taken back: what its step did to the unit has happened."""
+
+    step: str
+
+
+_Counted = ev.Event | _TakenBack
+
+
 def _without_withdrawn(
     events: Iterable[ev.Event],
-) -> tuple[list[ev.Event], tuple[ev.Answered, ...]]:
+) -> tuple[list[_Counted], tuple[ev.Answered, ...]]:
     """The events that count, and the answers that were gone back on.
 
     Going back never crosses a repair or a closing: those have happened to the unit.
     """
-    counted: list[ev.Event] = []
+    counted: list[_Counted] = []
     withdrawn: list[ev.Answered] = []
     for event in events:
         if not isinstance(event, ev.WentBack):
@@ -57,19 +70,27 @@ def _without_withdrawn(
         ]
         cut = moves[-min(event.steps, len(moves))] if moves and event.steps > 0 else len(counted)
         undone = counted[cut:]
-        withdrawn += [move for move in undone if isinstance(move, ev.Answered)]
-        kept = [move for move in undone if not isinstance(move, _LED_BY_MOVES)]
-        counted = [*_up_again(counted[:cut]), *kept]
+        answers = [move for move in undone if isinstance(move, ev.Answered)]
+        withdrawn += answers
+        kept = [move for move in undone if not _is_led_by_moves(move)]
+        done = [_TakenBack(move.step) for move in answers]
+        counted = [*_up_again(counted[:cut]), *done, *kept]
     return counted, tuple(withdrawn)
 
 
-def _last_barrier(events: list[ev.Event]) -> int:
+def _is_led_by_moves(event: _Counted) -> bool:
+    """Whether an event goes with the answers that were gone back on."""
+    told = isinstance(event, ev.FactGiven) and event.source == ev.BY_ANSWER
+    return told or isinstance(event, _LED_BY_MOVES)
+
+
+def _last_barrier(events: list[_Counted]) -> int:
     return next(
         (at for at in reversed(range(len(events))) if isinstance(events[at], _BARRIERS)), -1
     )
 
 
-def _up_again(events: list[ev.Event]) -> list[ev.Event]:
+def _up_again(events: list[_Counted]) -> list[_Counted]:
     """Whoever goes back has taken the walk up again: a stop at the very end is lifted."""
     while events and isinstance(events[-1], ev.Stopped | ev.Declined):
         events = events[:-1]
@@ -91,6 +112,15 @@ class _Goal:
     def move(self, node: str) -> None:
         """Head for where an outcome leads."""
         self.node, self.chosen = node, False
+
+
+@dataclass(frozen=True, slots=True)
+class _Stand:
+    """Where a search stood that was left for the closing checks."""
+
+    phase: Phase
+    goals: list[_Goal]
+    given_up: ev.Stopped | None
 
 
 @dataclass(slots=True)
@@ -117,19 +147,37 @@ class _Folding:
     failed: dict[str, str] = field(default_factory=dict)
     cautions_read: set[str] = field(default_factory=set)
     declined: bool = False
+    unit: UnitState = field(init=False)
+    needs_fact: str = ""
+    stopped_at: str = ""
+    before_closing: _Stand | None = None
 
     def __post_init__(self) -> None:
         self.goals = [_Goal(self.tree.start)]
+        self.unit = UnitState(self.tree)
 
     # -- events ---------------------------------------------------------------------------
 
     @singledispatchmethod
-    def take(self, event: ev.Event) -> None:
+    def take(self, event: _Counted) -> None:
         """An event that moves nothing: a note, a photo, minutes set right."""
 
     @take.register
     def _(self, event: ev.Opened) -> None:
         self.opened = event
+        self.unit.identify(str(event.unit.get("model", "")))
+
+    @take.register
+    def _(self, event: _TakenBack) -> None:
+        step = self.tree.steps.get(event.step)
+        if step is not None:
+            self.unit.taken_back(step)
+
+    @take.register
+    def _(self, event: ev.FactGiven) -> None:
+        self.unit.facts[event.name] = event.value
+        if self.phase == "closing" and not self.goals:
+            self._next_closing()
 
     @take.register
     def _(self, event: ev.CautionRead) -> None:
@@ -156,6 +204,10 @@ class _Folding:
         self.anew.discard(event.step)
         if not self.goals or self.goals[-1].node != event.step:
             self._head_for(event.step)
+        self.unit.answered(step, event.outcome)
+        if purpose != "closing" and (step.live or step.access):
+            self._void_safety_checks()
+        self._prove_safety(step, event.outcome)
         self._leave(step, event.outcome)
 
     @take.register
@@ -165,10 +217,14 @@ class _Folding:
 
     @take.register
     def _(self, event: ev.Jumped) -> None:
+        stand = _Stand(self.phase, list(self.goals), self.given_up)
         self._take_up()
         node = self._entry(event.step)
-        if self._test_again(node):
+        if self._test_again(node, stand):
             return
+        step = self.tree.steps.get(node)
+        if self.before_closing is not None and step is not None and step.role == "finding":
+            self._leave_closing_checks()
         self.anew.add(node)
         self._ask_again(node)
         self._head_for(node)
@@ -178,6 +234,7 @@ class _Folding:
     @take.register
     def _(self, event: ev.RepairTried) -> None:
         self._new_round()
+        self.before_closing = None
         self.excluded.discard(event.fault)
         self.repairs.append(Repair(event.fault, self.round, what=event.what))
         self.phase = "confirming"
@@ -213,6 +270,7 @@ class _Folding:
     def _(self, event: ev.Reopened) -> None:
         self.closed = None
         self._take_up()
+        self.unit.begin_round()
         self.set_aside.clear()
         self.in_vain.clear()
         if self.phase in ("closing", "ended"):
@@ -235,17 +293,28 @@ class _Folding:
 
     def _head_for(self, node: str) -> None:
         """Go to a step directly. While a repair is proved or closed it is a detour."""
-        aside = self.phase in ("confirming", "closing", "ended")
+        step = self.tree.steps.get(node)
+        serves = step is not None and step.role in ("before-power", "close")
+        aside = serves or self.phase in ("confirming", "closing", "ended")
         base = (self._proof() if self.phase == "confirming" else self.goals[:1]) if aside else []
         if base and base[0].node == node:
             self.goals = base
         else:
-            self.goals = [*base, _Goal(node, node if aside else None, chosen=True)]
+            check = self._check_of(node)
+            until = (check.id if check else node) if aside else None
+            self.goals = [*base, _Goal(node, until, chosen=True)]
 
     def _ask_again(self, name: str) -> None:
         """A step chosen anew is asked, and so is what must come before it."""
         self.set_aside.discard(name)
         step = self.tree.steps.get(name)
+        if step is not None and (step.live or step.role == "before-power"):
+            self.set_aside -= {
+                other
+                for other in self.set_aside
+                if other in self.tree.steps
+                and self.tree.steps[other].role in ("before-power", "close")
+            }
         for before in (*step.after, *preparations_before(self.tree, name)) if step else ():
             if before in self.set_aside:
                 self._ask_again(before)
@@ -254,13 +323,49 @@ class _Folding:
 
     def _proof(self) -> list[_Goal]:
         """Where the repair being tried is proved, if the tree says so."""
+        conditions = self._conditions()
+        failed = next((one for one in conditions if self._met(one) is not True), None)
+        wanted = failed or next(iter(conditions), None)
+        return [_Goal(self._entry(wanted.step), wanted.step)] if wanted else []
+
+    def _conditions(self) -> tuple[Confirm, ...]:
+        """What proves the repair being tried, in order."""
         fault = self.tree.faults.get(self.repairs[-1].fault) if self.repairs else None
-        confirm = fault.confirm if fault else None
-        return [_Goal(self._entry(confirm.step), confirm.step)] if confirm else []
+        return fault.confirms if fault else ()
+
+    def _met(self, condition: Confirm) -> bool | None:
+        """Whether a condition was met in this round; None where nothing was decided yet."""
+        outcome = outcome_of(self.tree, self.visits, self.round, condition.step)
+        if outcome is None or outcome == "undecided":
+            return None
+        return gives(outcome, condition.gives)
+
+    def _next_condition(self) -> None:
+        """Head for the next condition of the proof, unless one failed already."""
+        for condition in self._conditions():
+            met = self._met(condition)
+            if met is None:
+                self.goals = [_Goal(self._entry(condition.step), condition.step)]
+            if not met:
+                return
+
+    def _prove_safety(self, step: Step, outcome: str) -> None:
+        """Note a safety condition of the proof that failed, or that is met again."""
+        given = {step.id: outcome, **dict(step.leaves.get(outcome, ()))}
+        if outcome == "undecided":
+            return
+        for fault in self.tree.faults.values():
+            for one in fault.confirms:
+                if not one.safety or one.step not in given:
+                    continue
+                if gives(given[one.step], one.gives):
+                    self.failed.pop(one.step, None)
+                elif self.phase == "confirming" and one in self._conditions():
+                    self.failed[one.step] = given[one.step]
 
     def _take_in_again(self) -> None:
         """A mended unit is back: to the closing checks that it owes, else a new round."""
-        owed = [use for use in self.tree.closing if self.closing.get(use) != self._pass(use)]
+        owed = [use for use in self._closing_uses() if self.closing.get(use) != self._pass(use)]
         if owed:
             self.phase = "closing"
             for use in owed:
@@ -271,11 +376,23 @@ class _Folding:
         self.phase = "finding"
         self.goals = [_Goal(self.tree.start)]
 
-    def _test_again(self, node: str) -> bool:
-        """Whether ``node`` begins a closing procedure that the unit failed: it is made again."""
-        use = next((use for use in self.failed if self._entry(use) == node), None)
-        if use is None or self.phase not in ("closing", "ended"):
+    def _test_again(self, node: str, stand: _Stand) -> bool:
+        """Whether ``node`` begins a closing procedure that is made now, or made again.
+
+        That is one that the unit failed; and before a unit goes back without a repair, its
+        safety checks.
+        """
+        use = next((use for use in self.tree.closing if self._entry(use) == node), None)
+        if use is None:
             return False
+        after_repair = self.phase in ("closing", "ended")
+        safety = self.tree.uses[use].checks == "safety" and self.closing.get(use) is None
+        if not (after_repair and use in self.failed) and not safety:
+            return False
+        if self.phase == "confirming":
+            return False
+        if not after_repair:
+            self.before_closing = stand
         self.closing.pop(use, None)
         for name in self.tree.uses[use].steps:
             self.skips.pop(name, None)
@@ -284,12 +401,36 @@ class _Folding:
         self._next_closing()
         return True
 
+    def _leave_closing_checks(self) -> None:
+        """Back to where the search stood before its closing checks."""
+        assert self.before_closing is not None
+        self.phase, self.goals = self.before_closing.phase, list(self.before_closing.goals)
+        self.given_up, self.before_closing = self.before_closing.given_up, None
+
+    def _closing_uses(self) -> list[str]:
+        """The closing procedures that this unit needs, those not decided included."""
+        listed = [
+            use
+            for use in self.tree.closing
+            if holds(self.tree.closing_when.get(use, {}), self.unit.facts) is not False
+        ]
+        if self.before_closing is None:
+            return listed
+        return [use for use in listed if self.tree.uses[use].checks == "safety"]
+
+    def _void_safety_checks(self) -> None:
+        """The unit was opened or powered again: its safety is checked again before it goes."""
+        for use in self.tree.closing:
+            if self.tree.uses[use].checks == "safety":
+                self.closing.pop(use, None)
+
     def _pass(self, use: str) -> str:
         """The exit of a closing procedure that lets the unit go."""
         return next(iter(self.tree.uses[use].exits), "")
 
     def _new_round(self) -> None:
         self._take_up()
+        self.unit.begin_round()
         self.round += 1
         # The unit was powered to see whether the repair held: what was made safe no longer is.
         self.round_began = self.index
@@ -322,8 +463,14 @@ class _Folding:
         return step.targets.get(event.outcome, self.tree.start) if step else self.tree.start
 
     def _entry(self, node: str) -> str:
-        use = self.tree.uses.get(node)
+        """The step to begin with. A check before power is never begun in its middle."""
+        use = self._check_of(node) or self.tree.uses.get(node)
         return use.start if use else node
+
+    def _check_of(self, node: str) -> Use | None:
+        """The check before power that a step is in."""
+        uses = (self.tree.uses[check.use] for check in self.tree.before_power)
+        return next((use for use in uses if node in use.steps), None)
 
     def _leave(self, step: Step, outcome: str) -> None:
         """Go from an answered step where its outcome leads."""
@@ -342,6 +489,14 @@ class _Folding:
             return
         if goal.until is not None and (goal.until == step.id or goal.until in dict(exits)):
             self.goals.pop()
+            if self.phase == "confirming" and not self.goals:
+                self._next_condition()
+            elif self.phase == "finding":
+                self._follow_unsafe(step, outcome)
+            return
+        if self._fails_power(step, outcome):
+            # The unit must not get power as it is: what the check found is looked after first.
+            self.phase, self.goals = "finding", [_Goal(step.targets[outcome])]
             return
         for use, exit_ in exits:
             if use in self.tree.closing:
@@ -351,6 +506,29 @@ class _Folding:
             goal.move(step.targets[outcome])
         else:
             self.goals = []
+
+    def _follow_unsafe(self, step: Step, outcome: str) -> None:
+        """Go where a step leads that was put first for safety and did not make the unit safe.
+
+        A store that still holds charge is discharged again by the step that was put first.
+        """
+        if self._fails_power(step, outcome):
+            self.goals = [_Goal(step.targets[outcome])]
+            return
+        made: list[tuple[Step | Use, bool]] = [(step, outcome == step.normal_outcome)]
+        for name, exit_ in step.leaves.get(outcome, ()):
+            made.append((self.tree.uses[name], exit_ == self._pass(name)))
+        failed = any(not passed and (one.proves_dead or one.cells_known) for one, passed in made)
+        target = step.targets.get(outcome, "")
+        onward = self.tree.steps.get(target)
+        if failed and self.tree.node(target) != "unknown" and not (onward and onward.discharges):
+            self.goals = [_Goal(target)]
+
+    def _fails_power(self, step: Step, outcome: str) -> bool:
+        """Whether an outcome leaves a check before power by another exit than the passing one."""
+        checks = {check.use for check in self.tree.before_power}
+        exits = step.leaves.get(outcome, ())
+        return any(use in checks and exit_ != self._pass(use) for use, exit_ in exits)
 
     def _leave_closing(self, use: str, exit_: str) -> None:
         self.closing[use] = exit_
@@ -363,20 +541,37 @@ class _Folding:
 
     def _next_closing(self) -> None:
         """The next closing procedure, unless one was failed: then the unit must not go."""
-        for use in self.tree.closing:
+        for use in self._closing_uses():
             if self.closing.get(use) is None:
-                self.goals = [_Goal(self.tree.uses[use].start)]
-                return
-            if self.closing[use] != self._pass(use):
+                when = self.tree.closing_when.get(use, {})
+                if any(name not in self.unit.facts for name in unknown_in(when, self.unit.facts)):
+                    return  # The property is asked first.
+                if holds(when, self.unit.facts):
+                    self.goals = [_Goal(self.tree.uses[use].start)]
+                    return
+            elif self.closing[use] != self._pass(use):
                 break
-        if self.phase == "closing":
+        if self.phase != "closing":
+            return
+        if self.before_closing is not None:
+            self._leave_closing_checks()
+        else:
             self.phase = "ended"
 
-    def _settle(self) -> str | None:
+    def _closing_fact(self) -> str:
+        """The property that decides which closing procedure comes next, where it must be asked."""
+        if self.phase != "closing" or self.goals:
+            return ""
+        whens = (self.tree.closing_when.get(use, {}) for use in self._closing_uses())
+        asked = (name for when in whens for name in unknown_in(when, self.unit.facts))
+        return next((name for name in asked if name not in self.unit.facts), "")
+
+    def _settle(self) -> Block | None:
         """Move on over what is known already and down to what must come first.
 
-        Returns the id of the step that cannot be asked, where the way is blocked there.
+        Returns why the step there cannot be asked, where the way is blocked.
         """
+        self.needs_fact, self.stopped_at = self._closing_fact(), ""
         seen: set[str] = set()
         while self.goals:
             goal = self.goals[-1]
@@ -384,21 +579,40 @@ class _Folding:
             if step is None:
                 return None
             if goal.node in seen:
-                return step.id
+                return Block(step.id, "circle")
             known = self._known(step) if goal.until is None else None
             if known is not None:
                 seen.add(goal.node)
                 goal.move(step.targets[known])
                 continue
             if step.id in self.set_aside:
-                return step.id
-            missing = self._missing(step, goal)
-            if missing is None:
+                return Block(step.id, "skipped")
+            need = self._need(step, goal)
+            if isinstance(need, NeedsFact):
+                self.needs_fact = need.name
                 return None
-            if missing in {other.until for other in self.goals}:
-                return step.id
-            self.goals.append(_Goal(self._entry(missing), missing))
+            if need is None or isinstance(need, Block):
+                return self._ended_by(need)
+            if need.name in {other.until for other in self.goals}:
+                return Block(step.id, "circle", (need.name,))
+            use = self.tree.uses.get(need.name)
+            self.goals.append(_Goal(use.start if use else need.name, need.name))
         return None
+
+    def _need(self, step: Step, goal: _Goal) -> Block | NeedsFact | NeedsStep | None:
+        """What must come before a step; checks before power first, closing last."""
+        first = needed_at_power(self.unit, step)
+        if first is not None:
+            return first
+        missing = self._missing(step, goal)
+        if missing is not None:
+            return NeedsStep(missing)
+        return needed_at_touch(self.unit, step, self.set_aside)
+
+    def _ended_by(self, block: Block | None) -> Block | None:
+        """A block, kept as the end of the walk where the unit is one that a step stops at."""
+        self.stopped_at = block.names[0] if block and block.cause == "stopped" else ""
+        return block
 
     def _known(self, step: Step) -> str | None:
         """The outcome a step gave in this round, where it need not be asked again."""
@@ -458,7 +672,7 @@ class _Folding:
     # -- the state ------------------------------------------------------------------------
 
     def _end(self) -> End | None:
-        node = self.goals[-1].node if self.goals else ""
+        node = self.stopped_at or (self.goals[-1].node if self.goals else "")
         stop = self.tree.stops.get(node)
         if stop is not None and stop.reason in HARD_STOPS:
             return End("stop", node, stop.reason)
@@ -475,15 +689,17 @@ class _Folding:
     def _found(self) -> End | None:
         last = self.repairs[-1] if self.repairs else None
         cured = last is not None and last.held and last.round == self.round
+        cured = cured and self.phase != "finding"
         return End("fault", last.fault) if last is not None and cured else None
 
     def state(self) -> State:
         """Freeze what the events came to."""
-        blocked = self._settle()
+        block = self._settle()
         end = self._found() or self._end()
         phase = self._phase(end)
         node = self.goals[-1].node if self.goals else ""
-        asking = blocked is None and phase in ("finding", "confirming", "closing")
+        asking = block is None and phase in ("finding", "confirming", "closing")
+        asking = asking and not self.needs_fact
         ask = self.tree.steps.get(node) if asking else None
         entered, minutes = self._entered()
         return State(
@@ -498,7 +714,14 @@ class _Folding:
             visits=tuple(self.visits),
             withdrawn=self.withdrawn,
             skipped=dict(self.skips),
-            blocked=blocked,
+            block=block,
+            facts=dict(self.unit.facts),
+            needs_fact=self.tree.properties.get(self.needs_fact),
+            known_answer=self._known_answer(ask),
+            power_barred=self._power_barred(),
+            open_states=tuple(self.unit.open),
+            left_open={kind: tuple(parts) for kind, parts in self.unit.left_open.items() if parts},
+            handled=self.unit.handled,
             in_vain=frozenset(self.in_vain),
             excluded=frozenset(self.excluded),
             repairs=tuple(self.repairs),
@@ -507,8 +730,24 @@ class _Folding:
             cautions_read=frozenset(self.cautions_read),
             declined=self.declined,
             holding=frozenset(self._holding()),
-            access=frozenset(entered),
+            access=frozenset(entered).union(self.unit.open),
             minutes=minutes,
+        )
+
+    def _known_answer(self, ask: Step | None) -> str | None:
+        """The answer of a step that asks for a property which is known already."""
+        if ask is None or ask.property is None or ask.id in self.anew:
+            return None
+        value = self.unit.facts.get(ask.property, "")
+        return value if value in ask.targets else None
+
+    def _power_barred(self) -> bool:
+        """Whether a live step would be blocked: a check was skipped, or cannot be decided."""
+        return any(
+            holds(check.when, self.unit.facts) is None
+            or not self.set_aside.isdisjoint(self.tree.uses[check.use].steps)
+            for check in self.unit.owed()
+            if not set(check.when).difference(self.unit.facts)
         )
 
     def _phase(self, end: End | None) -> Phase:
@@ -523,12 +762,14 @@ class _Folding:
     def _entered(self) -> tuple[set[str], float]:
         """The states the unit is in, and all minutes so far: entered once, paid once."""
         entered: set[str] = set()
-        minutes = 0.0
+        minutes, states = 0.0, self.tree.access.values()
         for visit in self.visits:
             step = self.tree.steps.get(visit.step)
             if step is None:
                 continue
             minutes += step.cost
+            if step.role == "close":
+                entered -= {one.id for one in states if one.closing_step == step.id}
             for name in step.access:
                 state = self.tree.access.get(name)
                 if state is None or name in entered:

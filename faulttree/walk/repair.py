@@ -11,24 +11,33 @@ if TYPE_CHECKING:
     from faulttree.walk.events import Answered
     from faulttree.walk.state import State
 
-__all__ = ["conclude", "conclude_by_sight", "faults_to_repair"]
+__all__ = ["conclude", "conclude_by_sight", "faults_to_repair", "gives"]
 
 
 def conclude(state: State, *, at: str = "") -> Confirmed | NotConfirmed | None:
-    """What the confirming step says of the repair; None while it has not said anything."""
+    """What the conditions of the proof say of the repair; None while they say nothing yet.
+
+    They are looked at in order, and the first one that fails ends it. Where a safety condition
+    fails, the repair is not refuted: nothing is concluded, and the unit is unfit.
+    """
     repair = state.confirming
     fault = state.tree.faults.get(repair.fault) if repair else None
-    if repair is None or fault is None or fault.confirm is None:
+    if repair is None or fault is None or not fault.confirms:
         return None
-    outcome = state.outcome(fault.confirm.step)
-    if outcome is None or outcome == "undecided":
-        return None
-    last = _last_of(state, fault.confirm.step)
-    kind = Confirmed if _gives(outcome, fault.confirm.gives) else NotConfirmed
+    outcome, failed = "", False
+    for one in fault.confirms:
+        outcome = state.outcome(one.step) or "undecided"
+        failed = not gives(outcome, one.gives)
+        if outcome == "undecided" or (failed and one.safety):
+            return None
+        if failed:
+            break
+    last = _last_of(state, one.step)
+    kind = NotConfirmed if failed else Confirmed
     return kind(
         at=at,
         fault=repair.fault,
-        step=fault.confirm.step,
+        step=one.step,
         outcome=outcome,
         reading=last.reading if last else None,
         verdict=last.verdict if last else None,
@@ -45,7 +54,13 @@ def _last_of(state: State, name: str) -> Answered | None:
     return None
 
 
-def _gives(outcome: str, wanted: str) -> bool:
+def gives(outcome: str, wanted: str) -> bool:
+    """Whether an outcome is the one that is wanted; ``outside`` means low or high.
+
+    Example:
+        >>> gives("high", "outside")
+        True
+    """
     return outcome == wanted or (wanted == "outside" and outcome in ("low", "high"))
 
 

@@ -7,12 +7,16 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any, Literal
 
 from faulttree.tree.safety import HARD_STOPS
+from faulttree.walk.unit_state import holds
 
 if TYPE_CHECKING:
-    from faulttree.tree.model import Step, Tree
-    from faulttree.walk.events import Answered, Closed, Opened
+    from collections.abc import Sequence
 
-__all__ = ["ClosingResult", "End", "Phase", "Purpose", "Repair", "State", "Visit"]
+    from faulttree.tree.model import Property, Step, Tree
+    from faulttree.walk.events import Answered, Closed, Opened
+    from faulttree.walk.safe_order import Block
+
+__all__ = ["ClosingResult", "End", "Phase", "Purpose", "Repair", "State", "Visit", "outcome_of"]
 
 Phase = Literal["finding", "found", "confirming", "closing", "ended", "closed"]
 """finding a fault; found one, repair open; repaired, confirming step open; confirmed, the
@@ -80,7 +84,14 @@ class State:
         visits: the answers that count, in order; those gone back on are left out.
         withdrawn: the answers gone back on.
         skipped: step still unanswered → how often it was skipped in this round.
-        blocked: the set-aside step that bars the way, where one does.
+        block: why the next step cannot be asked, where that is so.
+        facts: property of the unit → its value, or ``not-known``.
+        needs_fact: the property to be asked now, before any step.
+        known_answer: the answer of ``ask`` where it asks for a property that is known.
+        power_barred: whether a live step would be blocked by a check before power.
+        open_states: exposing access states that are open, also by an answer gone back on.
+        left_open: kind → what was left so on the bench (lifted, fuse-out, clip-on).
+        handled: whether the unit was opened or powered here.
         in_vain: steps gone to since the last answer whose way is barred.
         closing: closing use → the exit it gave in this round.
         failed: closing use → the exit by which the unit failed it, and it was not passed since.
@@ -101,7 +112,14 @@ class State:
     visits: tuple[Visit, ...] = ()
     withdrawn: tuple[Answered, ...] = ()
     skipped: Mapping[str, int] = field(default_factory=dict)
-    blocked: str | None = None
+    block: Block | None = None
+    facts: Mapping[str, str] = field(default_factory=dict)
+    needs_fact: Property | None = None
+    known_answer: str | None = None
+    power_barred: bool = False
+    open_states: tuple[str, ...] = ()
+    left_open: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
+    handled: bool = False
     in_vain: frozenset[str] = frozenset()
     excluded: frozenset[str] = frozenset()
     repairs: tuple[Repair, ...] = ()
@@ -119,9 +137,15 @@ class State:
         return tuple(visit for visit in self.visits if visit.purpose == "finding")
 
     @property
+    def blocked(self) -> str | None:
+        """The step that cannot be asked, where the way is blocked."""
+        return self.block.step if self.block is not None else None
+
+    @property
     def stuck(self) -> bool:
         """Nothing to ask and no end: a skip, a block or an excluded fault stands in the way."""
-        return self.phase == "finding" and self.ask is None and self.end is None
+        nothing = self.ask is None and self.needs_fact is None
+        return self.phase == "finding" and nothing and self.end is None
 
     @property
     def may_go_on(self) -> bool:
@@ -134,16 +158,7 @@ class State:
 
     def outcome(self, step: str) -> str | None:
         """What a step, or the exit a ``use``, gave last in this round."""
-        for visit in reversed(self.visits):
-            if visit.round != self.round:
-                continue
-            if visit.step == step:
-                return visit.outcome
-            taken = self.tree.steps.get(visit.step)
-            for use, exit_ in taken.leaves.get(visit.outcome, ()) if taken else ():
-                if use == step:
-                    return exit_
-        return None
+        return outcome_of(self.tree, self.visits, self.round, step)
 
     @property
     def confirming(self) -> Repair | None:
@@ -159,16 +174,18 @@ class State:
 
     @property
     def unfit(self) -> str | None:
-        """The first closing use that the unit failed and has not passed since, or None.
+        """The first check that the unit failed and has not passed since, or None.
 
-        A repair does not make the unit fit: only passing the check again does.
+        It is a closing use, or the step or use of a safety condition of a proof. A repair does
+        not make the unit fit: only passing the check again does.
         """
-        return next((use for use in self.tree.closing if use in self.failed), None)
+        closing = (use for use in self.tree.closing if use in self.failed)
+        return next(closing, next(iter(self.failed), None))
 
     @property
     def closing_result(self) -> ClosingResult | None:
         """What the closing checks say of the unit; None where the tree has none."""
-        if not self.tree.closing:
+        if not self.tree.closing and self.unfit is None:
             return None
         if self.unfit is not None:
             return "failed"
@@ -176,8 +193,28 @@ class State:
 
     @property
     def closing_open(self) -> tuple[str, ...]:
-        """The closing uses not yet passed or failed."""
-        return tuple(use for use in self.tree.closing if use not in self.closing)
+        """The closing uses not yet passed or failed; those that this unit needs."""
+        return tuple(use for use in self._closing_needed() if use not in self.closing)
+
+    @property
+    def safety_owed(self) -> tuple[str, ...]:
+        """The closing uses of safety that a unit handled here has not passed since.
+
+        It must pass them before it goes back, whatever the case came to.
+        """
+        uses = self.tree.uses
+        return tuple(
+            use
+            for use in self._closing_needed()
+            if self.handled and uses[use].checks == "safety"
+            if self.closing.get(use) != uses[use].passes
+        )
+
+    def _closing_needed(self) -> list[str]:
+        whens = self.tree.closing_when
+        return [
+            use for use in self.tree.closing if holds(whens.get(use, {}), self.facts) is not False
+        ]
 
     def cautions_at(self, step: Step) -> tuple[str, ...]:
         """The cautions that hold at a step: the tree's, those of what it opens, its own."""
@@ -197,3 +234,17 @@ class State:
         states = self.tree.access
         missing = (name for name in self.ask.access if name not in self.access)
         return sum(states[name].minutes for name in missing if name in states)
+
+
+def outcome_of(tree: Tree, visits: Sequence[Visit], round_: int, name: str) -> str | None:
+    """What a step gave last in a round, or the exit by which a use was left; None for neither."""
+    for visit in reversed(visits):
+        if visit.round != round_:
+            continue
+        if visit.step == name:
+            return visit.outcome
+        taken = tree.steps.get(visit.step)
+        for use, exit_ in taken.leaves.get(visit.outcome, ()) if taken else ():
+            if use == name:
+                return exit_
+    return None
