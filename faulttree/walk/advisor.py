@@ -10,6 +10,7 @@ from faulttree.tree.graph import TreeKey
 from faulttree.tree.safety import is_guard
 from faulttree.walk.events import Answered, Jumped
 from faulttree.walk.prerequisites import guards_before, preparations_before
+from faulttree.walk.safe_order import stop_of
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -260,10 +261,14 @@ def _barred(state: State, step: str, seen: frozenset[str] = frozenset()) -> bool
         return True
     use = state.tree.uses.get(step)
     if use is not None:
-        return any(inner in state.skipped for inner in use.steps)
+        inside = [state.tree.steps[inner] for inner in use.steps]
+        barred = state.power_barred and any(inner.live for inner in inside)
+        return barred or any(inner.id in state.skipped for inner in inside)
     known = state.tree.steps.get(step)
     if known is None or step in seen:
         return False
+    if (known.live and state.power_barred) or stop_of(known, state.facts):
+        return True
     deeds = () if known.live else preparations_before(state.tree, step)
     first = (*known.after, *deeds, *guards_before(state.tree, step))
     return any(_barred(state, before, seen | {step}) for before in first)

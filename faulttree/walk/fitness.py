@@ -63,4 +63,4 @@ def check_again(state: State, *, at: str = "") -> Jumped | None:
         return None
     use = state.tree.uses.get(name)
     step = use.start if use is not None else name
-    return Jumped(at=at, step=step, reason="the failed closing check again")
+    return Jumped(at=at, step=step, cause="closing")

@@ -6,7 +6,7 @@ step, whatever led to it.
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterator
+from collections.abc import Collection, Iterator, Mapping
 from dataclasses import dataclass
 from typing import Literal
 
@@ -86,7 +86,7 @@ def _properties_of(unit: UnitState, step: Step) -> Iterator[str]:
                     yield name
 
 
-def stop_of(step: Step, facts: dict[str, str]) -> str:
+def stop_of(step: Step, facts: Mapping[str, str]) -> str:
     """Where a step stops a walk, by its ``stop_if``; empty where it does not.
 
     A property that nobody can say stops as well, at the first stop that the step names for it.

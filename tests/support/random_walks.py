@@ -36,6 +36,7 @@ CHOICES: Mapping[str, int] = {
     "back": 6,
     "repair": 3,
     "reopen": 2,
+    "fact": 2,
     "note": 1,
 }
 """Move → how often it is tried, beside the others. A move that cannot be made is an answer."""
@@ -119,6 +120,9 @@ def moved(walk: Walk, choices: Mapping[str, int], put: Put) -> list[Event]:
 
 def answered(walk: Walk, state: State, put: Put, *, undecided: bool) -> list[Event]:
     """The step that the walk asks for is answered; else the walk goes on as it is told to."""
+    if state.needs_fact is not None:
+        value = walk.random.choice([*state.needs_fact.values, "not-known"])
+        return [ev.FactGiven(name=state.needs_fact.id, value=value, source="asked")]
     if state.ask is not None:
         outcomes = outcomes_of(state.ask)
         outcome = "undecided" if undecided else walk.random.choice(outcomes)
@@ -190,6 +194,15 @@ def reopened(walk: Walk, state: State) -> list[Event]:
     return [ev.Closed(result="unsolved"), ev.Reopened(reason="back again")]
 
 
+def told(walk: Walk, state: State) -> list[Event]:
+    """Somebody says what the unit is, whether it was asked or not."""
+    if not state.tree.properties:
+        return []
+    one = walk.random.choice(list(state.tree.properties.values()))
+    value = walk.random.choice([*one.values, "not-known"])
+    return [ev.FactGiven(name=one.id, value=value, source="set")]
+
+
 def noted(walk: Walk, state: State) -> list[Event]:
     return [ev.Noted(text="smells of rosin")]
 
@@ -200,5 +213,6 @@ MOVES: Mapping[str, Callable[[Walk, State], list[Event]]] = {
     "back": gone_back,
     "repair": repaired,
     "reopen": reopened,
+    "fact": told,
     "note": noted,
 }
