@@ -13,10 +13,10 @@ from faulttree.authoring.files import TreeFile
 from faulttree.errors import TreeError
 from faulttree.rules import check_paths
 from faulttree.rules.checks.library import compare, facts_of
-from faulttree.rules.finding import Finding
 from faulttree.rules.run_rules import look_at
 from faulttree.tree import ExaminedFile, Library
 from faulttree.tree.edit import FileChange
+from faulttree.tree.finding import Finding
 
 __all__ = ["EditedCheck", "Unfit", "check_whole"]
 
@@ -33,7 +33,7 @@ class Unfit(TreeError):  # noqa: N818 - named for what the tree would be
     @classmethod
     def because(cls, found: tuple[Finding, ...], path: Path | None = None) -> Unfit:
         """The error that says what the rules found in a new text; ``found`` is not empty."""
-        first, mend = found[0], found[0].mend
+        first, mend = found[0], found[0].remedy
         if all(finding.level != "error" for finding in found):
             mend = f"{mend} --even-so writes it with this warning.".strip()
         text = f"The tree would not be fit: {first.message} [{first.rule}]"
@@ -122,7 +122,7 @@ class EditedCheck:
 
 
 def _key(finding: Finding) -> Key:
-    return finding.rule, finding.document, finding.at
+    return finding.rule, finding.where.document, finding.at
 
 
 def check_whole(
@@ -153,7 +153,7 @@ def check_whole(
     wrong = [one for one in wrong if one.level != "note"]
     if wrong:
         text = f"The library would not be fit: {wrong[0].message} [{wrong[0].rule}]"
-        raise Unfit(text, tuple(wrong), mend=wrong[0].mend)
+        raise Unfit(text, tuple(wrong), mend=wrong[0].remedy)
 
 
 def _by_place(library: Library, root: Path) -> Iterator[tuple[str, str, str, Finding]]:

@@ -99,9 +99,8 @@ class TreeFile:
         path = library.path_of(tree_id)
         raw = path.read_bytes()
         examined = library.examine_text(decode(raw, path), path)
-        for problem in examined.problems:
-            if problem.level == "error":
-                raise problem.error()
+        for finding in examined.errors():
+            raise finding.error()
         if examined.tree is None:
             raise TreeError("This is no tree.", path=path, mend="Run `faulttree check` on it.")
         return cls(path, raw, examined, examined.tree)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any, Literal
 
+from faulttree.rules.report import finding_dict
 from faulttree.tree.edit import FileChange, write_all
 
 if TYPE_CHECKING:
@@ -12,7 +13,7 @@ if TYPE_CHECKING:
     from faulttree.authoring.improvements import Offer
     from faulttree.authoring.placement import Place
     from faulttree.authoring.solved_case import Solved
-    from faulttree.rules.finding import Finding
+    from faulttree.tree.finding import Finding
 
 __all__ = ["Kind", "Option", "TreeProposal"]
 
@@ -146,7 +147,7 @@ class TreeProposal:
             "changed_cases": [one.as_dict() for one in self.moved],
             "rejudged": list(self.rejudged),
             "offers": [one.as_dict() for one in self.offers],
-            "findings": [one.as_dict() for one in self.findings],
+            "findings": [finding_dict(one) for one in self.findings],
             "path": str(self.solved.path),
             "diff": self.diff,
         }

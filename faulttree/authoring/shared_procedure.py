@@ -10,7 +10,7 @@ from faulttree.authoring.cause import Test, step_of
 from faulttree.authoring.replay import way_through
 from faulttree.errors import TreeError
 from faulttree.tree import Library, Tree, assemble, filling
-from faulttree.tree.problems import near
+from faulttree.tree.finding import near
 
 __all__ = ["exits_of", "takes_of", "way_to_show", "with_procedure"]
 
@@ -87,10 +87,10 @@ def _closure(library: Library, name: str) -> Iterator[tuple[str, Mapping[str, An
             known = library.procedures()
             mend = near(here, known) or "Write it in shared/procedures, or name another."
             raise TreeError(f"There is no procedure `{here}`.", mend=mend)
-        document, problems = found
-        for problem in (*document.problems, *problems):
-            if problem.level == "error":
-                raise problem.error()
+        document, findings = found
+        for finding in (*document.findings, *findings):
+            if finding.level == "error":
+                raise finding.error()
         yield here, document.data
         for step in document.data["steps"].values():
             used = step.get("use")

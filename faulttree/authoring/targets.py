@@ -10,7 +10,7 @@ from typing import Any
 from faulttree.errors import TreeError
 from faulttree.tree import Tree, assemble
 from faulttree.tree.edit import DataEdits
-from faulttree.tree.problems import near
+from faulttree.tree.finding import near
 from faulttree.tree.safety import HARD_STOPS
 
 __all__ = ["Keys", "Targets", "assembled", "edits_of", "known", "onward", "retargeted", "targets"]

@@ -14,8 +14,8 @@ import click
 from faulttree.cli.options import library_option, open_library, say, say_json
 
 if TYPE_CHECKING:
-    from faulttree.rules.finding import Level, Report
-    from faulttree.tree import Library
+    from faulttree.rules import Level, Report
+    from faulttree.tree import Finding, Library
 
 FORMATS = ("text", "json", "sarif", "github")
 PAUSE = 0.4
@@ -41,9 +41,9 @@ PAUSE = 0.4
     help="How to print what is found.  [default: text]",
 )
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON document.")
-@click.option("--fix", is_flag=True, help="Mend what has one safe mend, comments kept.")
+@click.option("--fix", is_flag=True, help="Correct what has one safe correction; comments stay.")
 @click.option("--watch", is_flag=True, help="Check again at every save; show what changed.")
-@click.option("--no-cache", is_flag=True, help="Look at every file anew.")
+@click.option("--no-cache", is_flag=True, help="Check every file again; use no kept results.")
 @click.option(
     "--jobs",
     type=click.IntRange(1, 256),
@@ -84,7 +84,7 @@ def command(
     seen = stamp(files()) if watch else frozenset()
     report = look()
     if fix:
-        report = mend(report, look)
+        report = corrected(report, look)
     show(report, shape)
     if watch:
         report = follow(report, look, files, seen)
@@ -144,18 +144,29 @@ def wants_colour() -> bool:
     )
 
 
-# -- mending and watching --------------------------------------------------------------
+# -- correcting and watching ------------------------------------------------------------
 
 
-def mend(report: Report, look: Callable[[], Report]) -> Report:
-    """Mend what can be mended safely, say what, and look again."""
-    from faulttree.rules.autofix import mend_files
+def corrected(report: Report, look: Callable[[], Report]) -> Report:
+    """Correct what can be corrected safely, say what, and check again."""
+    from faulttree.rules.autofix import fix_files
 
-    done = mend_files(report.findings)
-    for one in done:
-        say(one.text, to_people=True)
-    say(f"{len(done)} mended", to_people=True)
-    return look() if done else report
+    count = 0
+    # More than once: some rules are run only when the form of a file is right.
+    while done := fix_files(report.findings):
+        for one in done:
+            place = f"{one.path}:{one.line}:{one.column}"
+            say(f"{place}: {edit_text(one)} [{one.rule}]", to_people=True)
+        count += len(done)
+        report = look()
+    say(f"{count} corrected", to_people=True)
+    return report
+
+
+def edit_text(finding: Finding) -> str:
+    """What an edit changed, in words."""
+    old, new = (finding.edit.old, finding.edit.new) if finding.edit else ("", "")
+    return f"`{old}` is now `{new}`" if new else f"U+{ord(old):04X} was removed"
 
 
 def files_of(paths: tuple[str, ...], library: Library) -> list[Path]:
@@ -197,7 +208,7 @@ def follow(
                 continue
             new, gone = changes(before, report)
             for finding in gone:
-                say(f"mended: {finding.path}: {finding.message} [{finding.rule}]")
+                say(f"corrected: {finding.path}: {finding.message} [{finding.rule}]")
             click.echo(as_text(replace(report, findings=new), colour=wants_colour()))
             sys.stdout.flush()
     except KeyboardInterrupt:

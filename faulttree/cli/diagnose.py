@@ -247,12 +247,12 @@ def _ended(state: State) -> bool:
 
 def _answers_document(path: Path) -> Document:
     from faulttree.tree import read_document
-    from faulttree.tree.schema import findings
+    from faulttree.tree.schema import refusals
 
     document = read_document(path, shape=_shape("answers"))
-    for _, message, mend, keys, of_key in findings(document.data, "answers"):
-        line, column = document.place(keys, of_key)
-        raise WalkError(message, path=path, line=line, column=column, mend=mend)
+    for found in refusals(document.data, "answers"):
+        one = found.located(document)
+        raise WalkError(one.message, path=path, line=one.line, column=one.column, mend=one.remedy)
     return document
 
 

@@ -117,7 +117,7 @@ def _tree(library: str | None, name: str) -> Tree:
     path = Path(name)
     is_file = path.suffix in (".yaml", ".yml") or path.is_file()
     examined = open_library(library).examine(path if is_file else name)
-    wrong = [problem for problem in examined.problems if problem.level == "error"]
+    wrong = examined.errors()
     if examined.tree is None:
         if wrong:
             raise wrong[0].error()

@@ -114,9 +114,8 @@ def _tree(file: str, library: str | None) -> Tree:
     if not Path(file).is_file():
         return shelf.load(file)
     examined = shelf.examine(Path(file))
-    for problem in examined.problems:
-        if problem.level == "error":
-            raise problem.error()
+    for finding in examined.errors():
+        raise finding.error()
     if examined.tree is None:
         raise FaulttreeError(
             "this is neither a fault table nor a tree", path=file,

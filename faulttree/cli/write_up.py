@@ -414,7 +414,7 @@ def _mended(asking: Asking, library: Library, told: WriteUpInput, error: Any) ->
     """Another try after the rules have spoken: another caution, or even so."""
     for finding in error.findings:
         asking.tell(
-            f"{finding.level}: {finding.message} [{finding.rule}] {finding.mend}", "warning"
+            f"{finding.level}: {finding.message} [{finding.rule}] {finding.remedy}", "warning"
         )
     if all(finding.level != "error" for finding in error.findings):
         if asking.one("Write it even so", ("yes", "no")) == "no":

@@ -7,11 +7,12 @@ from typing import TYPE_CHECKING
 from faulttree.lazily import lazily
 
 if TYPE_CHECKING:
-    from faulttree.rules.finding import LEVELS, CheckedFile, Finding, Level, Report
     from faulttree.rules.output.rules_page import rules_page
     from faulttree.rules.registry import FAMILIES, Rule, all_rules
+    from faulttree.rules.report import LEVELS, CheckedFile, Report
     from faulttree.rules.run_rules import fit_to_walk, look_at
     from faulttree.rules.runner import check, check_paths
+    from faulttree.tree.finding import Finding, Level
 
 __all__ = [
     "FAMILIES",
@@ -34,7 +35,7 @@ __getattr__ = lazily(
     {
         "runner": ("check", "check_paths"),
         "run_rules": ("fit_to_walk", "look_at"),
-        "finding": ("LEVELS", "Finding", "Level", "CheckedFile", "Report"),
+        "report": ("LEVELS", "CheckedFile", "Finding", "Level", "Report"),
         "registry": ("FAMILIES", "Rule", "all_rules"),
         "output.rules_page": ("rules_page",),
     },

@@ -5,11 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Mapping
 from typing import Any
 
-from faulttree.rules.finding import Finding
-from faulttree.rules.raw_finding import RawFinding
 from faulttree.rules.registry import Rule, all_rules
+from faulttree.tree.finding import Finding, near
 from faulttree.tree.model import Where
-from faulttree.tree.problems import near
 
 __all__ = ["accept", "entries_of"]
 
@@ -37,8 +35,8 @@ def accept(
     used: set[tuple[str, int]] = set()
     for finding in findings:
         matching = [
-            (finding.document, number)
-            for number, at in entries.get((finding.document, finding.rule), ())
+            (finding.where.document, number)
+            for number, at in entries.get((finding.where.document, finding.rule), ())
             if at in ("", finding.at)
         ]
         used.update(matching)
@@ -49,7 +47,7 @@ def accept(
 
 def unused(
     own: str, data: Any, used: frozenset[tuple[str, int]], *, families: bool = False
-) -> Iterator[RawFinding]:
+) -> Iterator[Finding]:
     """Entries of a document that match nothing.
 
     Args:
@@ -66,10 +64,10 @@ def unused(
         where = Where(own, ("accepted", number))
         if rule not in rules:
             mend = near(rule, rules) or "`faulttree check` prints the rule beside each finding."
-            yield RawFinding(where.under("rule"), f"There is no rule `{rule}`.", mend)
+            yield Finding(where.under("rule"), f"There is no rule `{rule}`.", mend)
             continue
         place = f" at `{at}`" if at else ""
-        yield RawFinding(where, f"`{rule}` finds nothing{place}.", "Take this entry out.")
+        yield Finding(where, f"`{rule}` finds nothing{place}.", "Take this entry out.")
 
 
 def _compares(rule: Rule | None) -> bool:

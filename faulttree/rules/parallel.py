@@ -7,8 +7,8 @@ from concurrent.futures.process import BrokenProcessPool
 from pathlib import Path
 
 from faulttree.errors import TreeError
-from faulttree.rules.check_file import look
-from faulttree.rules.finding import CheckedFile
+from faulttree.rules.check_file import check_target
+from faulttree.rules.report import CheckedFile
 from faulttree.rules.targets import Target
 from faulttree.tree import Library
 from faulttree.workers import workers
@@ -32,7 +32,7 @@ def look_in_processes(
     away = [n for n in numbers if targets[n].path is not None]
     pieces = [away[at : at + CHUNK] for at in range(0, len(away), CHUNK)]
     found: dict[int, CheckedFile] = {}
-    with workers(min(jobs, len(pieces)) or 1, look.__module__) as pool:
+    with workers(min(jobs, len(pieces)) or 1, check_target.__module__) as pool:
         waiting = []
         for piece in pieces:
             files = [(t.path, t.library.root, t.whole) for t in (targets[n] for n in piece)]
@@ -46,12 +46,12 @@ def look_in_processes(
                     mend="Run it again with --jobs 1.",
                 ) from None
             found.update(zip(piece, looked, strict=True))
-    return {**found, **{n: look(targets[n]) for n in here}}
+    return {**found, **{n: check_target(targets[n]) for n in here}}
 
 
 def _piece(files: Sequence[tuple[Path | None, Path, bool]]) -> list[CheckedFile]:
     looked = []
     for path, root, whole in files:
         library = _LIBRARIES.setdefault(root, Library(root))
-        looked.append(look(Target(path, library, whole=whole)))
+        looked.append(check_target(Target(path, library, whole=whole)))
     return looked

@@ -9,11 +9,11 @@ from functools import cache
 from importlib import import_module
 from typing import TYPE_CHECKING, Any, Literal
 
-from faulttree.tree.problems import Level
+from faulttree.tree.finding import Level
 
 if TYPE_CHECKING:
     from faulttree.rules.context import RuleContext
-    from faulttree.rules.raw_finding import RawFinding
+    from faulttree.tree.finding import Finding
 
 __all__ = ["FAMILIES", "Family", "Rule", "all_rules", "reason_of", "rule", "rules_of"]
 
@@ -33,7 +33,7 @@ FAMILIES: Mapping[Family, str] = {
     "table": "Whether a fault table can be reckoned with.",
 }
 
-Check = Callable[["RuleContext"], "Iterator[RawFinding]"]
+Check = Callable[["RuleContext"], "Iterator[Finding]"]
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,20 +7,20 @@ broken, locked or read-only only costs time.
 
 from __future__ import annotations
 
-import json
 import os
 import sqlite3
 from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
-from dataclasses import fields
 from functools import cache
 from hashlib import sha256
 from pathlib import Path
 from types import TracebackType
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
+
+import msgspec
 
 from faulttree.rules.file_stamps import FileStamp
-from faulttree.rules.finding import CheckedFile, Finding, Report
+from faulttree.rules.report import CheckedFile, Report
 
 if TYPE_CHECKING:
     from hashlib import _Hash as Hash
@@ -33,8 +33,6 @@ __all__ = ["ResultCache"]
 FILE = "check.sqlite3"
 KEPT = 100_000
 """Results kept; the oldest go first."""
-
-COLUMNS = tuple(field.name for field in fields(Finding))
 
 
 class ResultCache:
@@ -76,23 +74,16 @@ class ResultCache:
         key = f"run {together.hexdigest()}"
         known = self._get([key]).get(key)
         if known is not None:
-            with suppress(ValueError, TypeError, KeyError):
-                found, counts = json.loads(known)
-                return Report(tuple(Finding(*row) for row in found), **counts)
+            with suppress(ValueError):
+                return msgspec.json.decode(known, type=Report)
         report = make()
-        counts = {
-            "trees": report.trees,
-            "procedures": report.procedures,
-            "tables": report.tables,
-            "others": report.others,
-        }
-        self._put({key: json.dumps([_rows(report.findings), counts], ensure_ascii=False)})
+        self._put({key: msgspec.json.encode(report).decode()})
         return report
 
     def recall(self, targets: Sequence[Target]) -> list[CheckedFile | None]:
         """What is known of each target."""
         known = self._get([key for key in self.keys if key is not None])
-        return [_looked(known.get(key)) if key else None for key in self.keys]
+        return [_decoded(known.get(key)) if key else None for key in self.keys]
 
     def keep(self, looked: Mapping[int, CheckedFile]) -> None:
         """Keep what is new."""
@@ -100,8 +91,7 @@ class ResultCache:
         for number, one in looked.items():
             key = self.keys[number] if number < len(self.keys) else None
             if key is not None:
-                row = [one.kind, _rows(one.findings), one.facts]
-                new[key] = json.dumps(row, ensure_ascii=False)
+                new[key] = msgspec.json.encode(one).decode()
         self._put(new)
 
     # -- the store ---------------------------------------------------------------------
@@ -221,15 +211,9 @@ def program() -> bytes:
     return made.digest()
 
 
-def _rows(findings: Sequence[Finding]) -> list[list[Any]]:
-    return [[getattr(finding, name) for name in COLUMNS] for finding in findings]
-
-
-def _looked(text: str | None) -> CheckedFile | None:
-    if text is None:
-        return None
-    try:
-        kind, rows, facts = json.loads(text)
-        return CheckedFile(kind, tuple(Finding(*row) for row in rows), facts)
-    except (ValueError, TypeError):
-        return None
+def _decoded(text: str | None) -> CheckedFile | None:
+    """A kept result; None where there is none or it is damaged."""
+    if text is not None:
+        with suppress(ValueError):
+            return msgspec.json.decode(text, type=CheckedFile)
+    return None

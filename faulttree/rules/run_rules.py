@@ -1,41 +1,63 @@
-"""One file through all rules: what reader, schema and builder found, and what rules find."""
+"""One examined file through all rules, after what reader, schema and builder found."""
 
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
+from dataclasses import replace
 from typing import Any
 
-from faulttree.errors import FaulttreeError, TreeError
-from faulttree.rules.accepted import accept, unused
-from faulttree.rules.context import RuleContext, TooLargeError
-from faulttree.rules.finding import LEVELS, CheckedFile, Finding, Level, about, once
-from faulttree.rules.raw_finding import RawFinding
-from faulttree.rules.registry import Family, all_rules, rules_of
-from faulttree.tree import ExaminedFile, Library, Problem, Tree, Where
+from faulttree.errors import TreeError
+from faulttree.rules.registry import Family, Rule, all_rules, rules_of
+from faulttree.rules.report import LEVELS, CheckedFile, once
+from faulttree.tree import ExaminedFile, Library, Tree, Where
+from faulttree.tree.finding import Finding, Level
 
-__all__ = ["finding_at", "fit_to_walk", "look_at", "of_error"]
+__all__ = ["FORM", "fit_to_walk", "look_at"]
 
 PER_TREE: tuple[Family, ...] = ("graph", "limits", "evidence", "meaning", "safety", "order")
 CHEAP: tuple[Family, ...] = ("graph", "limits", "evidence", "safety")
 
+FORM = frozenset(
+    (
+        "unreadable",
+        "duplicate-key",
+        "odd-key",
+        "foreign-tag",
+        "unknown-key",
+        "missing-key",
+        "bad-id",
+        "empty-text",
+        "bad-value",
+        "step-kind",
+        "limits-form",
+        "too-large",
+    )
+)
+"""Rules of reader and schema. Where one of them finds an error the tree does not say what its
+author meant, and what the other rules find would mostly follow from that one error."""
+
 
 def look_at(examined: ExaminedFile, library: Library) -> CheckedFile:
-    """All rules on one examined file."""
+    """All rules on one examined file; those on the form alone where the form is wrong."""
+    found = examined.findings
+    tree, form = examined.tree, _form_errors(found)
+    if tree is None or form:
+        left = _and_not_run(found) if form and tree is not None else found
+        return CheckedFile(examined.kind, _once(left))
+    from faulttree.rules.accepted import accept, unused
     from faulttree.rules.checks.library import facts_of
+    from faulttree.rules.context import RuleContext
 
-    found = [_of_problem(problem, examined) for problem in examined.problems]
-    subject = _subject(examined, library)
-    if subject is None:
-        return CheckedFile(examined.kind, once(found))
-    found += _run(subject, examined, PER_TREE)
-    left, used = accept(found, {name: subject.data(name) for name in subject.documents})
+    own = next(iter(examined.documents), "tree")
+    tables = (_shared(library, kind) for kind in ("families", "cautions", "instruments"))
+    families, cautions, instruments = tables
+    subject = RuleContext(tree, families, own, cautions, instruments)
+    found += tuple(_run(subject, examined, PER_TREE))
+    kept, used = accept(found, {name: subject.data(name) for name in subject.documents})
     rule = all_rules()["accepted-for-nothing"]
-    left += [
-        finding_at(rule.id, rule.level, idle, examined)
-        for idle in unused(subject.own, subject.data(subject.own), used)
-    ]
-    facts = facts_of(subject.tree, examined) if examined.kind == "tree" else None
-    return CheckedFile(examined.kind, once(left), facts)
+    kept += [_completed(rule, idle, examined) for idle in unused(own, subject.data(own), used)]
+    facts = facts_of(tree, examined) if examined.kind == "tree" else None
+    return CheckedFile(examined.kind, _once(kept), facts)
 
 
 def fit_to_walk(what: ExaminedFile | Tree) -> tuple[Finding, ...]:
@@ -48,21 +70,41 @@ def fit_to_walk(what: ExaminedFile | Tree) -> tuple[Finding, ...]:
         Findings of level ``error`` that are not accepted; empty where the tree is fit.
     """
     examined = what if isinstance(what, ExaminedFile) else ExaminedFile("tree", what, ())
-    found = [_of_problem(p, examined) for p in examined.problems if p.level == "error"]
-    if examined.tree is None:
-        return once(found)
+    found = examined.errors()
+    if examined.tree is None or _form_errors(found):
+        return _once(found)
+    from faulttree.rules.accepted import accept
+    from faulttree.rules.context import RuleContext
+
     subject = RuleContext(examined.tree)
-    found += _run(subject, examined, CHEAP, ("error",))
+    found += tuple(_run(subject, examined, CHEAP, ("error",)))
     left, _ = accept(found, {name: subject.data(name) for name in subject.documents})
-    return once(left)
+    return _once(left)
+
+
+def _form_errors(findings: tuple[Finding, ...]) -> bool:
+    return any(one.rule in FORM and one.level == "error" for one in findings)
+
+
+def _and_not_run(found: tuple[Finding, ...]) -> tuple[Finding, ...]:
+    """The findings, and a note that the other rules wait for them."""
+    last = next(one for one in found if one.rule in FORM)
+    message = "The rules that follow the tree were not run: its form is wrong."
+    remedy = "Correct the errors, then check again."
+    note = replace(
+        last, message=message, remedy=remedy, rule="rules-not-run", level="note", edit=None
+    )
+    return (*found, note)
 
 
 def _run(
-    subject: RuleContext,
+    subject: Any,
     examined: ExaminedFile,
     families: tuple[Family, ...],
     levels: tuple[Level, ...] = LEVELS,
 ) -> Iterator[Finding]:
+    from faulttree.rules.context import TooLargeError
+
     left_out = False
     for rule in rules_of(*families):
         if rule.check is None or rule.level not in levels:
@@ -71,78 +113,24 @@ def _run(
             for found in rule.check(subject):
                 # A procedure looked at by itself stands in a tree that nobody wrote.
                 if subject.own == "tree" or found.where.document != "tree":
-                    yield finding_at(rule.id, rule.level, found, examined)
+                    yield _completed(rule, found, examined)
         except TooLargeError:
             left_out = True
     if left_out:
-        whole = RawFinding(
-            Where(subject.own, ()), "The tree is too large to be weighed.", "Split it."
-        )
-        yield finding_at("too-large-to-weigh", "note", whole, examined)
+        message = "The tree is too large for some rules, which were left out."
+        whole = Finding(Where(subject.own, ()), message, "Split it.")
+        yield _completed(all_rules()["too-large-to-weigh"], whole, examined)
 
 
-def finding_at(rule: str, level: Level, found: RawFinding, examined: ExaminedFile) -> Finding:
-    """What a rule found, at its line of its file."""
-    path, line, column = examined.place(found.where, found.of_key)
-    return Finding(
-        rule,
-        level,
-        found.message,
-        str(path or ""),
-        line or 1,
-        column or 1,
-        found.mend,
-        about(found.where),
-        source_line(examined, found.where.document, line),
-        found.where.document,
-    )
+def _completed(rule: Rule, found: Finding, examined: ExaminedFile) -> Finding:
+    """What a rule found, with the rule, its level, and its line of its file."""
+    named = replace(found, rule=rule.id, level=rule.level)
+    return named.located(examined.documents.get(found.where.document))
 
 
-def source_line(examined: ExaminedFile, document: str, line: int | None, longest: int = 240) -> str:
-    """One line of a document, for people."""
-    held = examined.documents.get(document)
-    if held is None or not line or line > len(held.lines):
-        return ""
-    return held.lines[line - 1][:longest]
-
-
-def _of_problem(problem: Problem, examined: ExaminedFile) -> Finding:
-    document = problem.where.document if problem.where else ""
-    at = about(problem.where) if problem.where else ""
-    return Finding(
-        problem.rule,
-        problem.level,
-        problem.message,
-        str(problem.path or ""),
-        problem.line or 1,
-        problem.column or 1,
-        problem.mend,
-        at,
-        source_line(examined, document, problem.line),
-        document,
-    )
-
-
-def of_error(error: FaulttreeError, rule: str = "unreadable") -> Finding:
-    """A file that could not even be read, as a finding."""
-    return Finding(
-        rule, "error", error.message, str(error.path or ""), error.line or 1, error.column or 1,
-        error.mend or "",
-    )  # fmt: skip
-
-
-def _subject(examined: ExaminedFile, library: Library) -> RuleContext | None:
-    """What the rules look at; None where nothing could be built."""
-    if examined.tree is None or any(p.rule == "too-large" for p in examined.problems):
-        return None
-    own = next(iter(examined.documents), "tree")
-    return RuleContext(
-        examined.tree,
-        _shared(library, "families"),
-        own,
-        _shared(library, "cautions"),
-        _shared(library, "instruments"),
-    )
+def _once(findings: tuple[Finding, ...] | list[Finding]) -> tuple[Finding, ...]:
+    """Each once; a finding of plain data without a file counts as at its beginning."""
+    return once(f if f.line else replace(f, line=1, column=1) for f in findings)
 
 
 def _shared(library: Library, kind: str) -> Mapping[str, Any]:

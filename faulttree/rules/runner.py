@@ -6,10 +6,10 @@ from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
-from faulttree.rules.finding import CheckedFile, Finding, Report, once
+from faulttree.rules.report import CheckedFile, Report, once
 from faulttree.rules.result_cache import ResultCache
 from faulttree.rules.targets import Target, leads_out, targets_of
-from faulttree.tree import Library, find_library
+from faulttree.tree import Finding, Library, Where, find_library
 
 __all__ = ["check", "check_paths", "targets_of"]
 
@@ -82,13 +82,13 @@ def _outsiders(targets: Iterable[Target]) -> Iterator[Finding]:
     for target in targets:
         if target.path is not None and leads_out(target):
             yield Finding(
-                "link-out-of-library",
-                "error",
+                Where("", ()),
                 "The file is a link that leads out of the library.",
-                target.name,
-                1,
-                1,
                 "Put the file itself into the library.",
+                rule="link-out-of-library",
+                path=target.name,
+                line=1,
+                column=1,
             )
 
 
@@ -101,9 +101,9 @@ def _look_at_all(targets: Sequence[Target], jobs: int, memory: ResultCache) -> l
 
         fresh = look_in_processes(targets, todo, jobs)
     elif todo:
-        from faulttree.rules.check_file import look
+        from faulttree.rules.check_file import check_target
 
-        fresh = {number: look(targets[number]) for number in todo}
+        fresh = {number: check_target(targets[number]) for number in todo}
     memory.keep({number: fresh[number] for number in todo})
     return [one if one is not None else fresh[number] for number, one in enumerate(known)]
 

@@ -3,6 +3,7 @@
 from faulttree.tree.builder import assemble, build
 from faulttree.tree.checked_file import ExaminedFile, examine
 from faulttree.tree.document import Document, read_document
+from faulttree.tree.finding import Edit, Finding, Level
 from faulttree.tree.library import Library, find_library, shipped_library
 from faulttree.tree.model import (
     Accepted,
@@ -21,25 +22,24 @@ from faulttree.tree.model import (
     Use,
     Where,
 )
-from faulttree.tree.problems import RULES, Level, Problem
 from faulttree.tree.schema import FileKind, shape_of
 
 __all__ = [
-    "RULES",
     "Accepted",
     "Access",
     "Caution",
     "Confirm",
     "Document",
+    "Edit",
     "Evidence",
     "ExaminedFile",
     "Fault",
     "FileKind",
+    "Finding",
     "InstrumentKind",
     "Kind",
     "Level",
     "Library",
-    "Problem",
     "Rating",
     "Step",
     "Stop",

@@ -27,12 +27,12 @@ from typing import Any
 from faulttree.errors import TreeError
 from faulttree.tree import parts
 from faulttree.tree.document import Document
-from faulttree.tree.finder import Finder
+from faulttree.tree.finding import Finding, FindingList
 from faulttree.tree.ids import RESERVED_SINCE_2
 from faulttree.tree.model import MAINS, Accepted, PowerCheck, Tree, Use, When, Where
 from faulttree.tree.naming import Names
 from faulttree.tree.plain import as_list, as_mapping, as_text, as_texts, as_words, entries
-from faulttree.tree.problems import Problem
+from faulttree.tree.schema import refusals
 from faulttree.tree.scopes import Scope
 from faulttree.tree.source import shown
 from faulttree.tree.steps import Steps
@@ -54,10 +54,10 @@ def build(bundle: Mapping[str, Any], *, strict: bool = True) -> Tree:
         TreeError: at the first error, its ``key`` naming the place in the document; where
             not strict, only for data that no tree can be built from at all.
     """
-    tree, problems = assemble(bundle, schema=strict)
-    for problem in problems if strict or tree is None else ():
-        if problem.level == "error":
-            raise problem.error()
+    tree, findings = assemble(bundle, schema=strict)
+    for finding in findings if strict or tree is None else ():
+        if finding.level == "error":
+            raise finding.error()
     if tree is None:
         raise TreeError("This is no tree.", mend="Give a mapping with title, start, steps.")
     return tree
@@ -69,31 +69,33 @@ def assemble(
     *,
     schema: bool = True,
     known_procedures: Callable[[], Sequence[str]] | None = None,
-) -> tuple[Tree | None, tuple[Problem, ...]]:
+) -> tuple[Tree | None, tuple[Finding, ...]]:
     """The model wherever it can be built, and everything wrong on the way.
 
     Args:
         bundle: as for :func:`build`.
         documents: the files behind it by name (``tree``, ``procedure:<name>``), so that
-            problems know their line and column.
+            findings know their line and column.
         schema: whether to hold the data against the schemas.
         known_procedures: names the names the library has, asked only when one is unknown.
 
     Returns:
-        The tree and the problems. There is no tree only where there is no mapping to build
+        The tree and the findings. There is no tree only where there is no mapping to build
         it from, or where it would be too large to be followed.
     """
-    finder = Finder(documents or {})
+    findings = FindingList(documents or {})
     data = bundle.get("tree") if isinstance(bundle, Mapping) else None
     if schema and isinstance(bundle, Mapping):
-        finder.check(data, "tree", "tree")
+        refused = list(refusals(data, "tree", "tree"))
         for name, procedure in as_mapping(bundle.get("procedures")).items():
             if procedure is not None:
-                finder.check(procedure, "procedure", f"procedure:{name}")
+                refused += refusals(procedure, "procedure", f"procedure:{name}")
+        for finding in refused:
+            findings.put(finding)
     if not isinstance(data, dict):
-        return None, tuple(finder.problems.values())
-    tree = Builder(bundle, data, finder, known_procedures).tree()
-    return tree, tuple(finder.problems.values())
+        return None, findings.all()
+    tree = Builder(bundle, data, findings, known_procedures).tree()
+    return tree, findings.all()
 
 
 class Builder:
@@ -103,11 +105,11 @@ class Builder:
         self,
         bundle: Mapping[str, Any],
         data: Mapping[str, Any],
-        finder: Finder,
+        findings: FindingList,
         known_procedures: Callable[[], Sequence[str]] | None,
     ) -> None:
-        self.bundle, self.data, self.finder = bundle, data, finder
-        self.opened = Uses(as_mapping(bundle.get("procedures")), finder, known_procedures)
+        self.bundle, self.data, self.findings = bundle, data, findings
+        self.opened = Uses(as_mapping(bundle.get("procedures")), findings, known_procedures)
 
     def tree(self) -> Tree | None:
         """The tree; None where it would be too large."""
@@ -128,8 +130,8 @@ class Builder:
         stores = parts.stores(data.get("stores"), mains=MAINS in cautions)
         properties = parts.properties(data.get("properties"), self.bundle.get("properties"))
         stops = parts.stops(data.get("stops"), checks_power=bool(power))
-        names = Names(self.finder, ends | stops, states, stores, properties)
-        steps = Steps(names, procedures, self.finder)
+        names = Names(self.findings, ends | stops, states, stores, properties)
+        steps = Steps(names, procedures, self.findings)
         for scope in (top, *closing, *power.values()):
             steps.emit(scope)
         steps.close(states)
@@ -171,13 +173,13 @@ class Builder:
                     message = f"`{shown(name)}` is in `{seen[name]}` already."
                     mend = "Steps, faults and stops share one set of names; rename one."
                     where = Where("tree", (group, name))
-                    self.finder.add("duplicate-id", message, mend, where, of_key=True)
+                    self.findings.add("duplicate-id", message, mend, where, of_key=True)
                 seen.setdefault(name, group)
                 if name in RESERVED_SINCE_2 and self.says_safety():
                     message = f"`{shown(name)}` is a word of the format since version 2."
                     mend = "Rename it: `faulttree rename` does so everywhere it is meant."
                     where = Where("tree", (group, name))
-                    self.finder.add("later-word", message, mend, where, of_key=True, level="note")
+                    self.findings.add("later-word", message, mend, where, of_key=True, level="note")
 
     def says_safety(self) -> bool:
         """Whether the file uses the keys whose steps go by the words kept back later."""
@@ -198,16 +200,16 @@ class Builder:
                     message = f"`{shown(name)}` exposes a hazard, and nothing closes it."
                     mend = "Add `close: {minutes: …, how: …}` to it."
                     where = Where(document, ("access", name))
-                    self.finder.add("close-missing", message, mend, where, of_key=True)
+                    self.findings.add("close-missing", message, mend, where, of_key=True)
 
     def start(self, top: Scope) -> str:
         """Full id of the first step."""
         if top.start in top.steps:
             return top.resolve(top.start)[0]
         if top.start:
-            mend = self.finder.near(top.start, top.steps) or "Name one of the steps."
+            mend = self.findings.near(top.start, top.steps) or "Name one of the steps."
             message = f"The start `{shown(top.start)}` is no step of this tree."
-            self.finder.add("unknown-target", message, mend, Where("tree", ("start",)))
+            self.findings.add("unknown-target", message, mend, Where("tree", ("start",)))
         return top.start
 
     def references(self, top: Scope, names: Names) -> None:

@@ -20,15 +20,15 @@ from __future__ import annotations
 import gc
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from pathlib import Path
 from typing import Any
 
 from yaml.nodes import Node
 
+from faulttree.tree.finding import Finding
 from faulttree.tree.nodes import child_of
-from faulttree.tree.problems import Problem
 from faulttree.tree.reader import Reader
 from faulttree.tree.source import LINE_END, load_text
 from faulttree.tree.text_places import ANY, Shape
@@ -45,14 +45,14 @@ class Document:
         text: the source.
         path: where it came from, where it came from a file.
         name: ``tree``, ``procedure:<name>``, ``cautions`` and so on; names it in places.
-        problems: what the reader found wrong; without them ``data`` says all the file says.
+        findings: what the reader found wrong; without them ``data`` says all the file says.
     """
 
     data: Any
     text: str
     path: Path | None = None
     name: str = ""
-    problems: tuple[Problem, ...] = ()
+    findings: tuple[Finding, ...] = ()
     root: Node | None = field(default=None, repr=False, compare=False)
 
     def place(self, keys: Sequence[str | int], of_key: bool = False) -> tuple[int, int]:
@@ -76,6 +76,10 @@ class Document:
         """The source's lines, as the places count them."""
         return tuple(LINE_END.split(self.text))
 
+    def line(self, number: int) -> str:
+        """One line of the source, from 1; empty where there is none."""
+        return self.lines[number - 1] if 0 < number <= len(self.lines) else ""
+
 
 def read_document(
     source: Path | str, *, path: Path | None = None, shape: Shape = ANY, name: str = ""
@@ -94,19 +98,21 @@ def read_document(
     if isinstance(source, Path):
         path, source = source, load_text(source)
     document = parse(source, path=path, shape=shape, name=name)
-    if document.problems:
-        raise document.problems[0].error()
+    if document.findings:
+        raise document.findings[0].error()
     return document
 
 
 def parse(text: str, *, path: Path | None = None, shape: Shape = ANY, name: str = "") -> Document:
-    """Read a YAML text leniently: what is wrong stands in :attr:`Document.problems`."""
+    """Read a YAML text leniently: what is wrong stands in :attr:`Document.findings`."""
     text = text.removeprefix("\ufeff")
     reader = Reader(text, path, name)
     with uncollected():
         root = reader.compose()
         data = reader.plain(root, shape) if root is not None else None
-    return Document(data, text, path, name, tuple(reader.problems), root)
+    document = Document(data, text, path, name, root=root)
+    found = tuple(finding.located(document) for finding in reader.findings)
+    return replace(document, findings=found) if found else document
 
 
 @contextmanager

@@ -11,17 +11,10 @@ from typing import Any
 from faulttree.errors import TreeError
 from faulttree.tree.builder import assemble
 from faulttree.tree.bundle import named_in, properties_in, tree_id_of, trial_of, uses_in
-from faulttree.tree.checked_file import (
-    ExaminedFile,
-    checked,
-    in_order,
-    problem_of,
-    wrong_folder,
-    wrong_name,
-)
+from faulttree.tree.checked_file import ExaminedFile, in_order, misplaced, with_refusals
 from faulttree.tree.document import Document, parse, uncollected
+from faulttree.tree.finding import Finding, near
 from faulttree.tree.model import Tree
-from faulttree.tree.problems import Problem, near
 from faulttree.tree.schema import FileKind, shape_of
 from faulttree.tree.source import load_text, shown
 
@@ -59,7 +52,7 @@ class Library:
             mend = "A library holds trees/<family>/<complaint>.yaml and, if need be, shared/."
             raise TreeError("This folder is no library.", path=root, mend=mend)
         self._beneath = beneath
-        self._documents: dict[str, tuple[Document, tuple[Problem, ...]] | None] = {}
+        self._documents: dict[str, tuple[Document, tuple[Finding, ...]] | None] = {}
 
     @property
     def beneath(self) -> Library | None:
@@ -148,19 +141,19 @@ class Library:
         return self._table("words")
 
     def _table(self, kind: FileKind) -> Mapping[str, Any]:
-        data, problems = self._merged(kind)
-        for problem in problems:
-            raise problem.error()
+        data, findings = self._merged(kind)
+        for finding in findings:
+            raise finding.error()
         return data
 
-    def _merged(self, kind: FileKind) -> tuple[Mapping[str, Any], tuple[Problem, ...]]:
+    def _merged(self, kind: FileKind) -> tuple[Mapping[str, Any], tuple[Finding, ...]]:
         """A shared table over that of the library beneath, and what is wrong with both."""
-        below, problems = self.beneath._merged(kind) if self.beneath else ({}, ())
+        below, findings = self.beneath._merged(kind) if self.beneath else ({}, ())
         found = self._shared(kind)
         if found is None:
-            return below, problems
+            return below, findings
         own = found[0].data if isinstance(found[0].data, dict) else {}
-        return {**below, **own}, problems + found[1]
+        return {**below, **own}, findings + found[1]
 
     # -- reading -----------------------------------------------------------------------
 
@@ -172,9 +165,8 @@ class Library:
                 first error in it.
         """
         examined = self.examine(tree_id)
-        for problem in examined.problems:
-            if problem.level == "error":
-                raise problem.error()
+        for finding in examined.errors():
+            raise finding.error()
         if examined.tree is None:
             raise TreeError(f"`{shown(tree_id)}` is no tree.", mend="Name one of the trees.")
         return examined.tree
@@ -188,39 +180,41 @@ class Library:
 
         Raises:
             TreeError: where there is no such tree or file, or it cannot be opened. What
-                is wrong inside a file stands in the problems.
+                is wrong inside a file stands in the findings.
         """
         path = self.path_of(what) if isinstance(what, str) else what
         if self._leads_out(path):
-            return ExaminedFile("tree", None, (problem_of(led_out(path)),))
+            return ExaminedFile("tree", None, (Finding.of_error(led_out(path)),))
         try:
             text = load_text(path)
         except TreeError as error:
             if error.line is None:
                 raise
-            return ExaminedFile("tree", None, (problem_of(error),))
+            return ExaminedFile("tree", None, (Finding.of_error(error),))
         return self.examine_text(text, path)
 
     def examine_text(self, text: str, path: Path | None = None) -> ExaminedFile:
         """Look at a text as :meth:`examine` does at a file; ``path`` names it."""
         kind = kind_of_file(text, path)
-        if kind != "tree":
-            stem = path.stem if path is not None else "procedure"
-            name = f"procedure:{stem}" if kind == "procedure" else kind
-            document, problems = checked(
-                parse(text, path=path, shape=shape_of(kind), name=name), kind
+        if kind == "tree":
+            return self.examine_document(
+                parse(text, path=path, shape=shape_of("tree"), name="tree")
             )
-            if kind == "procedure":
-                return self._procedure(document, problems)
-            return ExaminedFile(kind, None, problems, {document.name: document})
-        return self.examine_document(parse(text, path=path, shape=shape_of("tree"), name="tree"))
+        name: str = kind
+        if kind == "procedure":
+            name = f"procedure:{path.stem if path is not None else 'procedure'}"
+        document = parse(text, path=path, shape=shape_of(kind), name=name)
+        document, found = with_refusals(document, kind)
+        if kind == "procedure" and isinstance(document.data, dict):
+            return self._procedure(document, found)
+        return ExaminedFile(kind, None, found, {document.name: document})
 
     def examine_document(self, document: Document) -> ExaminedFile:
         """Look at a tree that was read already, with the name ``tree``."""
-        if not isinstance(document.data, dict):
-            problems = document.problems or tuple(checked(document, "tree")[1])
-            return ExaminedFile("tree", None, problems, {"tree": document})
-        return self._tree(document)
+        if isinstance(document.data, dict):
+            return self._tree(document)
+        document, found = with_refusals(document, "tree")
+        return ExaminedFile("tree", None, found, {"tree": document})
 
     def path_of(self, tree_id: str) -> Path:
         """The file of a tree.
@@ -246,8 +240,8 @@ class Library:
 
     def _tree(self, document: Document) -> ExaminedFile:
         documents = {"tree": document}
-        problems = list(document.problems)
-        used = self._used(document.data, documents, problems)
+        findings = list(document.findings)
+        used = self._used(document.data, documents, findings)
         cautions, wrong_cautions = self._merged("cautions")
         instruments, wrong_instruments = self._merged("instruments")
         bundle: dict[str, Any] = {
@@ -260,25 +254,25 @@ class Library:
         wrong_properties = self._properties_into(bundle, document.data, used)
         with uncollected():
             tree, found = assemble(bundle, documents, known_procedures=self.procedures)
-        problems += found
-        problems += wrong_folder(document, document.data.get("family"))
-        problems += wrong_cautions + wrong_instruments + wrong_properties
-        return ExaminedFile("tree", tree, in_order(problems, document), documents)
+        findings += found
+        findings += misplaced(document, "tree")
+        findings += wrong_cautions + wrong_instruments + wrong_properties
+        return ExaminedFile("tree", tree, in_order(findings, document), documents)
 
     def _properties_into(
         self, bundle: dict[str, Any], tree: Mapping[str, Any], procedures: Mapping[str, Any]
-    ) -> tuple[Problem, ...]:
+    ) -> tuple[Finding, ...]:
         """Put the properties that a tree depends on into its bundle; none where there are none."""
         names = properties_in(tree, procedures)
         if not names:
             return ()
-        known, problems = self._merged("properties")
+        known, findings = self._merged("properties")
         if named := {name: known[name] for name in names if name in known}:
             bundle["properties"] = named
-        return problems
+        return findings
 
     def _used(
-        self, tree: Mapping[str, Any], documents: dict[str, Document], problems: list[Problem]
+        self, tree: Mapping[str, Any], documents: dict[str, Document], findings: list[Finding]
     ) -> dict[str, Any]:
         """The procedures a tree uses, theirs too, by name."""
         used: dict[str, Any] = {}
@@ -292,13 +286,13 @@ class Library:
                 continue
             document, _ = found
             documents[f"procedure:{name}"] = document
-            problems += document.problems
+            findings += document.findings
             used[name] = document.data
             if isinstance(document.data, dict):
                 todo += uses_in(document.data)
         return {name: used[name] for name in sorted(used)}
 
-    def procedure(self, name: str) -> tuple[Document, tuple[Problem, ...]] | None:
+    def procedure(self, name: str) -> tuple[Document, tuple[Finding, ...]] | None:
         """A shared procedure with what is wrong with it alone; None where there is none."""
         if not ID.fullmatch(name):
             return None
@@ -309,26 +303,22 @@ class Library:
 
     def _shared(
         self, kind: FileKind, file: str = "", name: str = ""
-    ) -> tuple[Document, tuple[Problem, ...]] | None:
+    ) -> tuple[Document, tuple[Finding, ...]] | None:
         file, name = file or f"{kind}.yaml", name or kind
         if file not in self._documents:
             path = self.root / "shared" / file
             self._documents[file] = None
             if self._leads_out(path):
-                problem = problem_of(led_out(path))
-                self._documents[file] = Document(None, "", path, name, (problem,)), (problem,)
+                self._documents[file] = unread(path, name, led_out(path))
             elif path.exists():
                 self._documents[file] = read_checked(path, kind, name)
         return self._documents[file]
 
-    def _procedure(self, document: Document, problems: tuple[Problem, ...]) -> ExaminedFile:
+    def _procedure(self, document: Document, found: tuple[Finding, ...]) -> ExaminedFile:
         """A procedure looked at by itself: used once in a tree made for it alone."""
         documents = {document.name: document}
-        data = document.data
-        if not isinstance(data, dict):
-            return ExaminedFile("procedure", None, problems, documents)
-        collected = list(problems)
-        used = self._used(data, documents, collected)
+        data, findings = document.data, list(found)
+        used = self._used(data, documents, findings)
         name = document.name.partition(":")[2]
         used[name] = data
         bundle: dict[str, Any] = {
@@ -337,11 +327,10 @@ class Library:
             "instruments": named_in("needs", self._merged("instruments")[0], {}, used),
         }
         self._properties_into(bundle, {}, used)
-        tree, found = assemble(bundle, documents, known_procedures=self.procedures)
-        collected += [p for p in found if p.where and p.where.document != "tree"]
-        collected += wrong_name(document, data.get("procedure"))
-        unique = list(dict.fromkeys(collected))
-        return ExaminedFile("procedure", tree, in_order(unique, document), documents)
+        tree, built = assemble(bundle, documents, known_procedures=self.procedures)
+        findings += [one for one in built if one.where.document != "tree"]
+        findings += misplaced(document, "procedure")
+        return ExaminedFile("procedure", tree, in_order(findings, document), documents)
 
 
 def shipped_root() -> Path:
@@ -381,14 +370,19 @@ def find_library(explicit: str | None, environ: Mapping[str, str], cwd: Path) ->
     return shipped_library()
 
 
-def read_checked(path: Path, kind: FileKind, name: str) -> tuple[Document, tuple[Problem, ...]]:
+def read_checked(path: Path, kind: FileKind, name: str) -> tuple[Document, tuple[Finding, ...]]:
     """A file of the library with what reader and schema find."""
     try:
         text = load_text(path)
     except TreeError as error:
-        problem = problem_of(error)
-        return Document(None, "", path, name, (problem,)), (problem,)
-    return checked(parse(text, path=path, shape=shape_of(kind), name=name), kind)
+        return unread(path, name, error)
+    return with_refusals(parse(text, path=path, shape=shape_of(kind), name=name), kind)
+
+
+def unread(path: Path, name: str, error: TreeError) -> tuple[Document, tuple[Finding, ...]]:
+    """A file that could not be read, with the reason as its only finding."""
+    found = (Finding.of_error(error),)
+    return Document(None, "", path, name, found), found
 
 
 def led_out(path: Path) -> TreeError:

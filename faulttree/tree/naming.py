@@ -8,7 +8,7 @@ from typing import Any
 
 from faulttree.tree.bundle import STORE_KEYS
 from faulttree.tree.filling import filled
-from faulttree.tree.finder import Finder
+from faulttree.tree.finding import FindingList
 from faulttree.tree.model import Access, Property, Step, Store, Use, Where
 from faulttree.tree.plain import as_texts
 from faulttree.tree.scopes import Scope
@@ -29,13 +29,13 @@ class Names:
 
     def __init__(
         self,
-        finder: Finder,
+        findings: FindingList,
         ends: Mapping[str, Any],
         states: Mapping[str, Access],
         stores: Mapping[str, Store],
         properties: Mapping[str, Property],
     ) -> None:
-        self.finder, self.ends, self.states = finder, ends, states
+        self.findings, self.ends, self.states = findings, ends, states
         self.stores, self.properties = stores, properties
         self.steps: dict[str, Step] = {}
         self.uses: dict[str, Use] = {}
@@ -46,18 +46,18 @@ class Names:
         if name not in scope.steps and name not in ends:
             kinds = "step, fault or stop" if scope.use is None else "step or exit"
             message = f"`{shown(name)}` is no {kinds} of this file."
-            mend = self.finder.near(name, [*scope.steps, *ends])
+            mend = self.findings.near(name, [*scope.steps, *ends])
             mend = mend or "Look at the spelling, or write what is missing."
-            self.finder.add("unknown-target", message, mend, where.under(*keys))
+            self.findings.add("unknown-target", message, mend, where.under(*keys))
 
     def named(self, scope: Scope, name: str, where: Where, of_key: bool = False) -> str:
         """The full id of a step or use that a scope names."""
         full = scope.prefix + name
         if full not in self.steps and full not in self.uses and not scope.pending(name):
             known = [*scope.steps, *self.steps, *self.uses]
-            mend = self.finder.near(name, known) or "Name a step of this file."
+            mend = self.findings.near(name, known) or "Name a step of this file."
             message = f"`{shown(name)}` is no step here."
-            self.finder.add("unknown-step", message, mend, where, of_key=of_key)
+            self.findings.add("unknown-step", message, mend, where, of_key=of_key)
         return full
 
     def check_access(self, raw: Mapping[str, Any], where: Where) -> None:
@@ -66,10 +66,10 @@ class Names:
             if name not in self.states:
                 message = f"The state `{shown(name)}` is not among `access`."
                 mend = (
-                    self.finder.near(name, self.states)
+                    self.findings.near(name, self.states)
                     or f"Add `{shown(name)}` to the tree's `access`."
                 )
-                self.finder.add("unknown-access", message, mend, where.under("access", position))
+                self.findings.add("unknown-access", message, mend, where.under("access", position))
 
     def check_stores(self, raw: Mapping[str, Any], where: Where) -> None:
         """Report stores that the tree does not have."""
@@ -79,39 +79,41 @@ class Names:
                     continue
                 message = f"The store `{shown(name)}` is not among `stores`."
                 mend = (
-                    self.finder.near(name, self.stores)
+                    self.findings.near(name, self.stores)
                     or f"Add `{shown(name)}` to the tree's `stores`, with voltage and capacitance."
                 )
-                self.finder.add("unknown-store", message, mend, where.under(key, position))
+                self.findings.add("unknown-store", message, mend, where.under(key, position))
 
     def check_property(self, name: str, values: Iterable[str], where: Where) -> None:
         """Report a property, or a value of one, that is not known."""
         known = self.properties.get(name)
         if known is None or not known.values:
-            mend = self.finder.near(name, self.properties) or (
+            mend = self.findings.near(name, self.properties) or (
                 f"Add `{shown(name)}` with `ask` and `values` to `properties`, or to "
                 "shared/properties.yaml."
             )
             message = f"`{shown(name)}` is no known property of a unit."
-            self.finder.add("unknown-property", message, mend, where, of_key=True)
+            self.findings.add("unknown-property", message, mend, where, of_key=True)
             return
         for value in values:
             if value not in known.values:
                 message = f"`{shown(value)}` is no value of the property `{shown(name)}`."
-                mend = self.finder.near(value, known.values) or f"It has {', '.join(known.values)}."
-                self.finder.add("unknown-property", message, mend, where)
+                mend = (
+                    self.findings.near(value, known.values) or f"It has {', '.join(known.values)}."
+                )
+                self.findings.add("unknown-property", message, mend, where)
 
 
-def filled_in(scope: Scope, value: Any, where: Where, finder: Finder) -> Any:
+def filled_in(scope: Scope, value: Any, where: Where, findings: FindingList) -> Any:
     """A value of a procedure with every {name} put in; the tree's own are left alone."""
     if scope.use is None:
         return value
-    return filled(value, where, scope.given, partial(_unfilled, scope.takes, finder))
+    return filled(value, where, scope.given, partial(_unfilled, scope.takes, findings))
 
 
-def _unfilled(takes: Sequence[str], finder: Finder, name: str, where: Where) -> None:
+def _unfilled(takes: Sequence[str], findings: FindingList, name: str, where: Where) -> None:
     if name in takes:
         return
     message = f"`{{{shown(name)}}}` is nothing that this procedure takes."
-    mend = finder.near(name, takes) or f"Add `{shown(name)}` to `takes`."
-    finder.add("unfilled-name", message, mend, where)
+    mend = findings.near(name, takes) or f"Add `{shown(name)}` to `takes`."
+    findings.add("unfilled-name", message, mend, where)

@@ -10,6 +10,7 @@ from typing import Any
 from yaml.error import MarkedYAMLError, YAMLError
 from yaml.nodes import MappingNode, Node, ScalarNode
 
+from faulttree.tree.finding import Edit, Finding
 from faulttree.tree.model import Where
 from faulttree.tree.nodes import (
     MAX_DEPTH,
@@ -23,7 +24,6 @@ from faulttree.tree.nodes import (
     too_deep,
     too_many,
 )
-from faulttree.tree.problems import Problem
 from faulttree.tree.scalars import scalar
 from faulttree.tree.source import HIDDEN, MAX_BYTES, position, shown
 from faulttree.tree.text_places import Shape
@@ -33,7 +33,7 @@ __all__ = ["Reader"]
 MAX_TEXT = 4 * MAX_BYTES
 """Characters of all texts once aliases are followed."""
 
-MAX_PROBLEMS = 50
+MAX_FINDINGS = 50
 
 CORE = "tag:yaml.org,2002:"
 ODD_KEYS = frozenset(("", "<<"))
@@ -84,18 +84,28 @@ class Reader:
 
     def __init__(self, text: str, path: Path | None, name: str) -> None:
         self.text, self.path, self.name = text, path, name
-        self.problems: list[Problem] = []
+        self.findings: list[Finding] = []
         self.left = MAX_NODES
         self.composed = 0
 
-    def add(self, rule: str, message: str, mend: str, at: Node | tuple[int, int] | None) -> None:
-        if len(self.problems) >= MAX_PROBLEMS:
+    def add(
+        self,
+        rule: str,
+        message: str,
+        remedy: str,
+        at: Node | tuple[int, int] | None,
+        edit: Edit | None = None,
+    ) -> None:
+        if len(self.findings) >= MAX_FINDINGS:
             return
         if isinstance(at, Node):
             at = (at.start_mark.line + 1, at.start_mark.column + 1)
         line, column = at or (1, 1)
-        self.problems.append(
-            Problem(rule, "error", message, self.path, line, column, mend, Where(self.name, ()))
+        where, path = Where(self.name, ()), str(self.path or "")
+        self.findings.append(
+            Finding(
+                where, message, remedy, rule=rule, edit=edit, path=path, line=line, column=column
+            )
         )
 
     def compose(self) -> Node | None:
@@ -146,9 +156,9 @@ class Reader:
 
         The parser takes U+0085, U+2028 and U+2029 for line ends, as YAML 1.1 did.
         """
-        for match in islice(HIDDEN.finditer(self.text), MAX_PROBLEMS):
+        for match in islice(HIDDEN.finditer(self.text), MAX_FINDINGS):
             self.hidden(match.group(), position(self.text, match.start()))
-        return bool(self.problems)
+        return bool(self.findings)
 
     def hidden(self, character: str, at: Node | tuple[int, int]) -> None:
         self.add(
@@ -156,6 +166,7 @@ class Reader:
             f"Character U+{ord(character):04X} is a control or direction character.",
             "Take it out; it can make a text look other than it is.",
             at,
+            Edit(character, ""),
         )
 
     def _syntax(self, error: YAMLError) -> None:
@@ -192,7 +203,7 @@ class Reader:
         if "\\" in self.text:
             for node in scalars_of(root):
                 match = HIDDEN.search(node.value) if node.style == '"' else None
-                if match and len(self.problems) < MAX_PROBLEMS:
+                if match and len(self.findings) < MAX_FINDINGS:
                     self.hidden(match.group(), node)
 
     def value(self, node: Node, shape: Shape, depth: int) -> Any:

@@ -8,16 +8,18 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import replace
 from functools import cache
 from itertools import islice
 from pathlib import Path
-from typing import Any, Literal
+from typing import Any, Literal, get_args
 
+from faulttree.tree.finding import Edit, Finding, near, spelling
 from faulttree.tree.ids import RESERVED
-from faulttree.tree.problems import near
+from faulttree.tree.model import Where
 from faulttree.tree.text_places import Shape, shape_from
 
-__all__ = ["KINDS", "FileKind", "Finding", "findings", "is_valid", "schema", "shape_of"]
+__all__ = ["KINDS", "FileKind", "is_valid", "refusals", "schema", "shape_of"]
 
 FileKind = Literal[
     "tree",
@@ -32,27 +34,13 @@ FileKind = Literal[
     "bench",
 ]
 
-KINDS: tuple[FileKind, ...] = (
-    "tree",
-    "procedure",
-    "cautions",
-    "instruments",
-    "families",
-    "properties",
-    "words",
-    "library",
-    "answers",
-    "bench",
-)
+KINDS: tuple[FileKind, ...] = get_args(FileKind)
 
 SHARED = "tree.schema.json"
 STEP_KINDS = ("ask", "measure", "do", "use")
 Keys = tuple[str | int, ...]
 Refusal = Any
 """A ``jsonschema.ValidationError``; its stubs leave every attribute possibly unset."""
-
-Finding = tuple[str, str, str, Keys, bool]
-"""What a schema finds: rule, message, mend, the keys that lead there, whether the key is meant."""
 
 
 def folder() -> Path:
@@ -90,8 +78,18 @@ def is_valid(data: Any, kind: FileKind) -> bool:
     return bool(_decider(kind).is_valid(data))
 
 
-def findings(data: Any, kind: FileKind) -> list[Finding]:
-    """What the schema of a file refuses in plain data, the first hundred of it."""
+def refusals(data: Any, kind: FileKind, name: str = "") -> list[Finding]:
+    """What the schema of a file refuses in plain data, the first hundred of it.
+
+    Args:
+        data: the plain data.
+        kind: the kind of file.
+        name: the document's name in the places of the findings.
+
+    Example:
+        >>> [finding.message for finding in refusals({"hot": {}}, "cautions")]
+        ['`hot` has no `signal`.', '`hot` has no `text`.']
+    """
     if is_valid(data, kind):
         return []
     from jsonschema import Draft202012Validator
@@ -99,13 +97,27 @@ def findings(data: Any, kind: FileKind) -> list[Finding]:
     part = _refused_part(data, kind)
     found: dict[tuple[str, Keys, str], Finding] = {}
     for error in Draft202012Validator(schema(kind)).iter_errors(part):
-        for finding in _worded(error, data):
-            found.setdefault((finding[0], finding[3], finding[1]), finding)
+        for one in _worded(error, data):
+            found.setdefault((one.rule, one.where.keys, one.message), one)
     # jsonschema goes through keys in any order.
-    ordered = sorted(found.values(), key=lambda finding: (_order(part, finding[3]), str(finding)))
-    return ordered[:MAX_FINDINGS] or [
-        ("bad-value", f"This is no {kind} file.", "Compare it with the documentation.", (), False)
+    ordered = sorted(
+        found.values(), key=lambda one: (_order(part, one.where.keys), one.rule, one.message)
+    )
+    listed = ordered[:MAX_FINDINGS] or [
+        _found("bad-value", f"This is no {kind} file.", "Compare it with the documentation.", ())
     ]
+    return [replace(one, where=Where(name, one.where.keys)) for one in listed]
+
+
+def _found(
+    rule: str,
+    message: str,
+    remedy: str,
+    keys: Keys,
+    of_key: bool = False,
+    edit: Edit | None = None,
+) -> Finding:
+    return Finding(Where("", keys), message, remedy, of_key, rule, edit=edit)
 
 
 def _order(data: Any, keys: Keys) -> tuple[int, ...]:
@@ -179,7 +191,7 @@ def _worded(error: Refusal, data: Any) -> Iterator[Finding]:
     if form and comment == "step-kind":
         yield _step_kind(error, keys)
     elif form:
-        yield (*FORMS[str(comment)], keys, False)
+        yield _found(*FORMS[str(comment)], keys)
     elif error.validator is None:
         yield from _out_of_place(error, keys, data)
     elif error.validator in ("anyOf", "oneOf"):
@@ -206,7 +218,7 @@ FORMS: Mapping[str, tuple[str, str, str]] = {
 def _step_kind(error: Refusal, keys: Keys) -> Finding:
     given = [kind for kind in STEP_KINDS if kind in error.instance]
     what = f"has {' and '.join(f'`{kind}`' for kind in given)}" if given else "has none of them"
-    return (
+    return _found(
         "step-kind",
         f"A step has exactly one of `ask`, `measure`, `do`, `use`; this one {what}.",
         "Split it into two steps." if given else "Add the one that says what the step wants.",
@@ -233,7 +245,7 @@ def _out_of_place(error: Refusal, keys: Keys, data: Any) -> Iterator[Finding]:
         if allowed.get(key) is False:
             message = f"`{key}` does not belong to a step of the kind `{kind}`."
             mend = f"A step with `{kind}` takes {BELONGS[kind]}."
-            yield "step-kind", message, mend, (*keys, key), True
+            yield _found("step-kind", message, mend, (*keys, key), True)
 
 
 BELONGS = {
@@ -252,8 +264,10 @@ def _unknown_keys(error: Refusal, keys: Keys) -> Iterator[Finding]:
 
 
 def _unknown(key: str, known: Sequence[str], keys: Keys) -> Finding:
-    mend = near(key, known) or f"Known here: {', '.join(sorted(known))}."
-    return "unknown-key", f"The key `{_shown(key)}` means nothing here.", mend, (*keys, key), True
+    question, edit = spelling(key, known)
+    remedy = question or f"Known here: {', '.join(sorted(known))}."
+    message = f"The key `{_shown(key)}` means nothing here."
+    return _found("unknown-key", message, remedy, (*keys, key), True, edit)
 
 
 def _missing_keys(error: Refusal, keys: Keys) -> Iterator[Finding]:
@@ -263,7 +277,7 @@ def _missing_keys(error: Refusal, keys: Keys) -> Iterator[Finding]:
         if key not in error.instance:
             says = _description(error.schema, key)
             mend = f"Add `{key}`: {says}" if says else f"Add `{key}`."
-            yield "missing-key", f"{what} has no `{key}`.", mend, keys, named
+            yield _found("missing-key", f"{what} has no `{key}`.", mend, keys, named)
 
 
 def _description(at: Mapping[str, Any], key: str) -> str:
@@ -293,7 +307,8 @@ def _bad_id(name: str, keys: Keys, of_key: bool) -> Finding:
         mend = "Choose another word; a walk needs this one for itself."
     else:
         mend = "Use small letters, digits and single hyphens: `reservoir-esr`."
-    return "bad-id", f"`{_shown(name)}` is no name that can be used here.", mend, keys, of_key
+    message = f"`{_shown(name)}` is no name that can be used here."
+    return _found("bad-id", message, mend, keys, of_key)
 
 
 def _named_or_text(error: Refusal, keys: Keys) -> Iterator[Finding]:
@@ -301,11 +316,11 @@ def _named_or_text(error: Refusal, keys: Keys) -> Iterator[Finding]:
     if "propertyNames" in error.absolute_schema_path:
         yield _bad_id(str(error.instance), (*keys, str(error.instance)), True)
     elif not str(error.instance).strip():
-        yield "empty-text", "The text is empty.", "Say it, or take the key out.", keys, False
+        yield _found("empty-text", "The text is empty.", "Say it, or take the key out.", keys)
     elif error.validator == "maxLength":
         longest = error.validator_value
         message = f"The text is longer than {longest} characters."
-        yield "bad-value", message, "Shorten it.", keys, False
+        yield _found("bad-value", message, "Shorten it.", keys)
     else:
         yield _bad_id(str(error.instance), keys, False)
 
@@ -314,7 +329,7 @@ def _wrong_type(error: Refusal, keys: Keys) -> Iterator[Finding]:
     if error.instance is None:
         what = f"`{keys[-1]}`" if keys else "The file"
         mend = "Give it, or take the key out."
-        yield "empty-text", f"{what} says nothing.", mend, keys, bool(keys)
+        yield _found("empty-text", f"{what} says nothing.", mend, keys, bool(keys))
         return
     wanted = error.validator_value
     names = [wanted] if isinstance(wanted, str) else list(wanted)
@@ -323,7 +338,8 @@ def _wrong_type(error: Refusal, keys: Keys) -> Iterator[Finding]:
     is_now = KINDS_OF_VALUE[_kind_of(error.instance)]
     what = f"`{keys[-1]}`" if keys and isinstance(keys[-1], str) else "This"
     shown = "" if isinstance(error.instance, (dict, list)) else f" (`{_shown(error.instance)}`)"
-    yield "bad-value", f"{what} must be {meant}, and is {is_now}{shown}.", _as(names), keys, False
+    message = f"{what} must be {meant}, and is {is_now}{shown}."
+    yield _found("bad-value", message, _as(names), keys)
 
 
 KINDS_OF_VALUE = {
@@ -362,13 +378,8 @@ def _one_of_words(error: Refusal, keys: Keys) -> Iterator[Finding]:
         yield from _names(error, keys)
         return
     mend = near(str(error.instance), known) or f"Choose one of {', '.join(known)}."
-    yield (
-        "bad-value",
-        f"`{_shown(error.instance)}` is none of the words known here.",
-        mend,
-        keys,
-        False,
-    )
+    message = f"`{_shown(error.instance)}` is none of the words known here."
+    yield _found("bad-value", message, mend, keys)
 
 
 def _best_branch(error: Refusal, keys: Keys, data: Any) -> Iterator[Finding]:
@@ -398,18 +409,18 @@ def _bounds(error: Refusal, keys: Keys) -> Iterator[Finding]:
     message = (
         f"`{_shown(error.instance)}` must be {word.get(str(error.validator), 'near')} {bound}."
     )
-    yield "bad-value", message, "Look at the figure.", keys, False
+    yield _found("bad-value", message, "Look at the figure.", keys)
 
 
 def _too_few(error: Refusal, keys: Keys) -> Iterator[Finding]:
     many = error.validator_value
     message = f"At least {many} {'entry is' if many == 1 else 'entries are'} needed here."
-    yield "bad-value", message, "Add what is missing, or take the key out.", keys, False
+    yield _found("bad-value", message, "Add what is missing, or take the key out.", keys)
 
 
 def _too_many(error: Refusal, keys: Keys) -> Iterator[Finding]:
     message = f"At most {error.validator_value} may stand here."
-    yield "bad-value", message, "Take out what is too many.", keys, False
+    yield _found("bad-value", message, "Take out what is too many.", keys)
 
 
 def _repeated(error: Refusal, keys: Keys) -> Iterator[Finding]:
@@ -417,17 +428,12 @@ def _repeated(error: Refusal, keys: Keys) -> Iterator[Finding]:
     first = {item: i for i, item in reversed(list(enumerate(items)))}
     again = next((i for i, item in enumerate(items) if first[item] != i), len(items) - 1)
     message = f"`{_shown(error.instance[again])}` stands twice in this list."
-    yield "bad-value", message, "Keep one of them.", (*keys, again), False
+    yield _found("bad-value", message, "Keep one of them.", (*keys, again))
 
 
 def _other(error: Refusal, keys: Keys) -> Iterator[Finding]:
-    yield (
-        "bad-value",
-        "This is not what may stand here.",
-        "Compare it with the documentation.",
-        keys,
-        False,
-    )
+    message = "This is not what may stand here."
+    yield _found("bad-value", message, "Compare it with the documentation.", keys)
 
 
 WORDED: Mapping[str, Callable[[Refusal, Keys], Iterator[Finding]]] = {

@@ -6,7 +6,7 @@ from collections.abc import Iterator, Mapping
 from typing import Any, Literal
 
 from faulttree.errors import ReadingError
-from faulttree.tree.finder import Finder
+from faulttree.tree.finding import FindingList
 from faulttree.tree.model import Access, Kind, Step, Use, Where
 from faulttree.tree.naming import Names, filled_in
 from faulttree.tree.plain import as_mapping, as_number, as_text, as_texts, as_words, joined
@@ -19,8 +19,8 @@ __all__ = ["Steps"]
 class Steps:
     """Makes the steps and uses of one tree, into its names."""
 
-    def __init__(self, names: Names, procedures: Mapping[str, Any], finder: Finder) -> None:
-        self.names, self.procedures, self.finder = names, procedures, finder
+    def __init__(self, names: Names, procedures: Mapping[str, Any], findings: FindingList) -> None:
+        self.names, self.procedures, self.findings = names, procedures, findings
 
     def emit(self, scope: Scope) -> None:
         """Make the steps of a scope, uses opened where they stand."""
@@ -30,7 +30,7 @@ class Steps:
             where = Where(scope.document, ("steps", name))
             if name in scope.uses:
                 child = scope.uses[name]
-                self.hold(scope, child, filled_in(scope, raw, where, self.finder), name, where)
+                self.hold(scope, child, filled_in(scope, raw, where, self.findings), name, where)
                 self.emit(child)
                 self.check_exits(scope, child, raw, where)
             else:
@@ -59,15 +59,16 @@ class Steps:
             if exit_name not in child.exits:
                 message = f"The procedure `{child.procedure}` has no exit `{shown(exit_name)}`."
                 mend = (
-                    self.finder.near(exit_name, child.exits) or f"It has {', '.join(child.exits)}."
+                    self.findings.near(exit_name, child.exits)
+                    or f"It has {', '.join(child.exits)}."
                 )
-                self.finder.add("unknown-exit", message, mend, at, of_key=True)
+                self.findings.add("unknown-exit", message, mend, at, of_key=True)
             self.names.target(scope, target, at)
         for exit_name in child.exits:
             if exit_name not in child.targets:
                 message = f"The exit `{exit_name}` of `{child.procedure}` leads nowhere."
                 mend = f"Add `{exit_name}: <target>` to `exits`."
-                self.finder.add(
+                self.findings.add(
                     "exit-without-target", message, mend, where.under("exits"), of_key=True
                 )
 
@@ -132,7 +133,7 @@ class Steps:
 
     def step(self, scope: Scope, name: str, raw: Mapping[str, Any], where: Where) -> Step:
         kind = kind_of(raw)
-        raw = filled_in(scope, raw, where, self.finder)
+        raw = filled_in(scope, raw, where, self.findings)
         targets, leaves = self.targets(scope, kind, raw, where)
         holds = scope.holds
         entry = scope.entry if name == scope.start else ScopeEntry()
@@ -232,7 +233,7 @@ class Steps:
                     message = f"`outside` stands beside `{side}`, which it already means."
                     mend = "Keep `outside`, or write `low` and `high` instead of it."
                     at = where.under(key, outcome)
-                    self.finder.add("outside-beside", message, mend, at, of_key=True)
+                    self.findings.add("outside-beside", message, mend, at, of_key=True)
                 else:
                     yield side, name, (key, outcome)
 
@@ -260,7 +261,7 @@ class Steps:
             return float(parse_duration(value))
         except ReadingError as error:
             mend = "Write a span of time with its unit: `30 s`, `2 min`, `1 h`."
-            self.finder.add("bad-duration", error.message, mend, where.under("wait"))
+            self.findings.add("bad-duration", error.message, mend, where.under("wait"))
             return None
 
 

@@ -7,11 +7,10 @@ from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
 from faulttree.tree.filling import takes_of, wrong_unit
-from faulttree.tree.finder import Finder
+from faulttree.tree.finding import FindingList, Level
 from faulttree.tree.model import NOT_SAFE, Where
 from faulttree.tree.naming import filled_in
 from faulttree.tree.plain import as_list, as_mapping, as_text, as_texts, as_words, entries
-from faulttree.tree.problems import Level
 from faulttree.tree.scopes import BEFORE_POWER, CLOSING, Scope, kind_of
 from faulttree.tree.source import shown
 
@@ -31,7 +30,7 @@ class Uses:
 
     Args:
         listed: the procedures of the bundle by name, broken ones included.
-        finder: told what is wrong.
+        findings: told what is wrong.
         known: gives the names the library has, asked only when one is unknown; those of the
             bundle unless given.
 
@@ -42,10 +41,10 @@ class Uses:
     def __init__(
         self,
         listed: Mapping[str, Any],
-        finder: Finder,
+        findings: FindingList,
         known: Callable[[], Sequence[str]] | None = None,
     ) -> None:
-        self.listed, self.finder = listed, finder
+        self.listed, self.findings = listed, findings
         self.procedures = dict(entries(listed))
         self.known = known or (lambda: tuple(self.procedures))
         self.count = 0
@@ -72,7 +71,7 @@ class Uses:
         """Report that no tree can be built."""
         self.oversize = True
         mend = "Look for procedures that use others several times over."
-        self.finder.add("too-large", message, mend, Where("tree", ("steps",)))
+        self.findings.add("too-large", message, mend, Where("tree", ("steps",)))
 
     def open(self, scope: Scope, use: str, raw: Mapping[str, Any], where: Where) -> Scope | None:
         """The scope of one use, or None where it cannot be inlined."""
@@ -82,18 +81,18 @@ class Uses:
             ring = " → ".join([*chain[chain.index(name) :], name])
             message = f"Procedures use each other in a ring: {ring}."
             mend = "Take one of these uses out."
-            self.finder.add("procedure-ring", message, mend, where.under("use"))
+            self.findings.add("procedure-ring", message, mend, where.under("use"))
             return None
         data = self.procedures.get(name)
         if data is None:
             broken = name in self.listed
             if NAME.fullmatch(name) and not broken:
                 mend = (
-                    self.finder.near(name, self.known())
+                    self.findings.near(name, self.known())
                     or "Write it in shared/procedures, or use another."
                 )
                 message = f"There is no procedure `{shown(name)}`."
-                self.finder.add("unknown-procedure", message, mend, where.under("use"))
+                self.findings.add("unknown-procedure", message, mend, where.under("use"))
             return None
         child = Scope(
             document=f"procedure:{name}",
@@ -124,11 +123,11 @@ class Uses:
                 message = f"`{shown(name)}` is a step and an exit."
                 mend = "A target is one word; rename one of them."
                 where = Where(document, ("steps", name))
-                self.finder.add("duplicate-id", message, mend, where, of_key=True)
+                self.findings.add("duplicate-id", message, mend, where, of_key=True)
         if scope.start and scope.start not in scope.steps:
-            mend = self.finder.near(scope.start, scope.steps) or "Name one of its steps."
+            mend = self.findings.near(scope.start, scope.steps) or "Name one of its steps."
             message = f"The start `{shown(scope.start)}` is no step of this procedure."
-            self.finder.add("unknown-target", message, mend, Where(document, ("start",)))
+            self.findings.add("unknown-target", message, mend, Where(document, ("start",)))
 
     def given(
         self, scope: Scope, raw: Mapping[str, Any], data: Mapping[str, Any], where: Where
@@ -136,7 +135,7 @@ class Uses:
         """What fills the procedure's {names}, held against what it takes."""
         part = {"part": raw["part"]} if "part" in raw else {}
         given = {
-            name: filled_in(scope, value, where, self.finder)
+            name: filled_in(scope, value, where, self.findings)
             for name, value in {**part, **as_mapping(raw.get("with"))}.items()
         }
         takes = takes_of(data.get("takes"))
@@ -145,23 +144,23 @@ class Uses:
             if name not in given:
                 key = "`part`" if name == "part" else f"`with: {{{name}: …}}`"
                 message = f"The procedure `{procedure}` takes `{name}`, which is not given."
-                self.finder.add("procedure-takes", message, f"Add {key}.", where, of_key=True)
+                self.findings.add("procedure-takes", message, f"Add {key}.", where, of_key=True)
         for name in given:
             if name not in takes:
                 at = where.under("part") if name == "part" else where.under("with", name)
                 message = f"The procedure `{procedure}` does not take `{shown(name)}`."
                 mend = (
-                    self.finder.near(name, takes)
+                    self.findings.near(name, takes)
                     or "Take it out, or add it to the procedure's `takes`."
                 )
                 level: Level = "warning" if name == "part" else "error"
-                self.finder.add("procedure-takes", message, mend, at, of_key=True, level=level)
+                self.findings.add("procedure-takes", message, mend, at, of_key=True, level=level)
         for name, unit in takes.items():
             wrong = wrong_unit(given.get(name), unit) if name != "part" else ""
             if wrong:
                 message = f"`{shown(name)}` must be given in {shown(unit)}: {wrong}"
                 mend = f"Write a figure with its unit, {shown(unit)} or a multiple."
-                self.finder.add("procedure-takes", message, mend, where.under("with", name))
+                self.findings.add("procedure-takes", message, mend, where.under("with", name))
         return given
 
     def closing(self, top: Scope, listed: Any) -> list[Scope]:
@@ -173,7 +172,7 @@ class Uses:
             where = Where("tree", ("closing", position))
             if name in scopes:
                 message = f"`{shown(name)}` stands twice in `closing`."
-                self.finder.add("duplicate-id", message, "Keep one of them.", where)
+                self.findings.add("duplicate-id", message, "Keep one of them.", where)
                 continue
             scope = self.open(top, f"{CLOSING}.{name}", raw, where) if name else None
             if scope is not None:
@@ -196,7 +195,7 @@ class Uses:
             if name in scopes:
                 message = f"`{shown(name)}` stands twice in `before_power`."
                 mend = "Give the second one an `id` of its own."
-                self.finder.add("duplicate-id", message, mend, where)
+                self.findings.add("duplicate-id", message, mend, where)
                 continue
             scope = self.open(top, f"{BEFORE_POWER}.{name}", raw, where) if name else None
             if scope is None:
@@ -214,9 +213,9 @@ class Uses:
             at = where.under("exits", exit_)
             if exit_ not in scope.exits:
                 message = f"The procedure `{scope.procedure}` has no exit `{shown(exit_)}`."
-                mend = self.finder.near(exit_, scope.exits) or f"It has {', '.join(scope.exits)}."
-                self.finder.add("unknown-exit", message, mend, at, of_key=True)
+                mend = self.findings.near(exit_, scope.exits) or f"It has {', '.join(scope.exits)}."
+                self.findings.add("unknown-exit", message, mend, at, of_key=True)
             elif exit_ == scope.exits[0]:
                 message = f"`{shown(exit_)}` is the exit that passes; it leads nowhere."
                 mend = "Take it out of `exits`."
-                self.finder.add("unknown-exit", message, mend, at, of_key=True)
+                self.findings.add("unknown-exit", message, mend, at, of_key=True)

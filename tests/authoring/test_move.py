@@ -401,7 +401,7 @@ def test_random_moves_in_random_trees_keep_the_file_and_the_ends(tmp_path: Path)
         assert new.steps.keys() == tree.steps.keys()
         assert new.loose == tree.loose
         assert comments(library.path_of("lamp/dark").read_text()) == comments(before)
-        assert all(file.document.problems == () for file in files_of(library))
+        assert all(file.document.findings == () for file in files_of(library))
     assert done >= 2
 
 

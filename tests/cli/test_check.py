@@ -15,9 +15,9 @@ from click.testing import CliRunner
 
 from faulttree import cli as program
 from faulttree.rules import Report, check_paths
-from faulttree.rules.autofix import Fix, mend_files, spliced
+from faulttree.rules.autofix import edited, fix_files
 from faulttree.rules.output.changes import changes
-from faulttree.tree import Library
+from faulttree.tree import Edit, Finding, Library, Where
 from tests.rules.test_checks import PROCEDURE, TREE, USING, a_library
 from tests.work import HANG, calls
 
@@ -317,7 +317,7 @@ def test_an_unchanged_library_is_answered_from_what_is_kept(
     def refused(*_: object) -> None:
         raise AssertionError("looked again")
 
-    monkeypatch.setattr(check_file, "look", refused)
+    monkeypatch.setattr(check_file, "check_target", refused)
     assert check_paths([], Library(tmp_path / "lib"), cache=cache) == first
     monkeypatch.undo()
     a_library(tmp_path / "lib", TREE)
@@ -392,16 +392,16 @@ def test_fix_never_guesses_where_a_walk_goes(tmp_path: Path) -> None:
     assert path.read_text(encoding="utf-8") == wrong
 
 
-def test_a_splice_that_would_change_more_is_refused() -> None:
-    text = "a: &x {hwo: 1}\nb: *x\n"
-    mend = Fix(Path("x.yaml"), 1, 8, "hwo", "how", "unknown-key")
-    assert spliced(text, mend) is None, "the alias would change too"
-    assert (
-        spliced("a: {hwo: 1}\n", Fix(Path("x"), 1, 5, "hwo", "how", "unknown-key"))
-        == "a: {how: 1}\n"
-    )
-    assert spliced("a: {hwo: 1}\n", Fix(Path("x"), 9, 5, "hwo", "how", "unknown-key")) is None
-    assert mend_files([]) == []
+def test_an_edit_that_would_change_more_is_refused() -> None:
+    def with_edit(text: str, line: int, column: int) -> str | None:
+        where, edit = Where("tree", ()), Edit("hwo", "how")
+        return edited(text, Finding(where, "", edit=edit, line=line, column=column))
+
+    assert with_edit("a: &x {hwo: 1}\nb: *x\n", 1, 8) is None, "the alias would change too"
+    assert with_edit("a: {hwo: 1}\n", 1, 5) == "a: {how: 1}\n"
+    assert with_edit("a: {hwo: 1}\n", 9, 5) is None
+    assert edited("a: 1", Finding(Where("tree", ()), "")) is None
+    assert fix_files([]) == []
 
 
 # -- watching --------------------------------------------------------------------------
@@ -431,7 +431,7 @@ def test_watch_checks_again_at_every_save(tmp_path: Path) -> None:
             assert line
         assert "watching" in watching.stderr.readline()
         a_library(tmp_path, TREE)
-        while "mended: " not in (line := watching.stdout.readline()):
+        while "corrected: " not in (line := watching.stdout.readline()):
             assert line
         watching.send_signal(2)
         assert watching.wait(HANG) == 0

@@ -98,7 +98,7 @@ def test_the_plan_of_a_shipped_tree_is_a_tree_without_errors(
     document = json.loads(capsys.readouterr().out)
     shipped = Library(root).load(tree)
     found = examine({**shipped.bundle, "tree": document["tree"]})
-    assert [one for one in found.problems if one.level == "error"] == []
+    assert [one for one in found.findings if one.level == "error"] == []
     assert found.tree is not None
     assert set(found.tree.faults) == set(shipped.faults)
     assert set(found.tree.loose) == set(document["loose"])

@@ -23,7 +23,7 @@ def planned(tree: Tree) -> Tree:
     """The tree that a plan without time to improve it writes."""
     document = plan(table_from_tree(tree), seconds=0).tree
     found = examine({**tree.bundle, "tree": document})
-    assert [one for one in found.problems if one.level == "error"] == []
+    assert [one for one in found.findings if one.level == "error"] == []
     assert found.tree is not None
     return found.tree
 

@@ -12,7 +12,7 @@ import pytest
 
 from faulttree.errors import TreeError
 from faulttree.rules import FAMILIES, Finding, all_rules, check_paths, fit_to_walk, rules_page
-from faulttree.tree import Library
+from faulttree.tree import Edit, Library
 from tests.work import HANG
 
 TREE = """\
@@ -274,7 +274,7 @@ def test_each_rule_finds_what_breaks_it_at_its_place(
     mine = [finding for finding in found if finding.rule == rule]
     assert mine, [(f.rule, f.line, f.column, f.message) for f in found]
     assert all(finding.level == all_rules()[rule].level for finding in mine)
-    assert all(finding.message and finding.mend for finding in mine)
+    assert all(finding.message and finding.remedy for finding in mine)
     if place is not None:
         assert place in [(finding.line, finding.column) for finding in mine]
     assert found_in(tmp_path, TREE) == ()
@@ -461,8 +461,21 @@ def test_an_accepted_finding_needs_a_reason(tmp_path: Path) -> None:
     tree = TREE.replace(", source: measured here}", "}", 1)
     without = "accepted:\n  - {rule: limit-without-source, at: rail-volts}\n"
     found = found_in(tmp_path, tree + without)
-    assert {"limit-without-source", "missing-key"} <= {f.rule for f in found}
-    assert [f.level for f in found if f.rule == "missing-key"] == ["error"]
+    assert [(f.rule, f.level) for f in found] == [
+        ("missing-key", "error"),
+        ("rules-not-run", "note"),
+    ]
+
+
+def test_a_misspelt_key_hides_no_other_finding_and_causes_none(tmp_path: Path) -> None:
+    misspelt = TREE.replace("measure:", "mesure:", 1)
+    found = found_in(tmp_path, misspelt)
+    assert {f.rule for f in found} == {"unknown-key", "step-kind", "rules-not-run"}
+    unknown = next(f for f in found if f.rule == "unknown-key")
+    assert unknown.edit == Edit("mesure", "measure")
+    # The form is right again: the rules that follow the tree are run.
+    left = found_in(tmp_path, TREE.replace(", source: measured here}", "}", 1))
+    assert [f.rule for f in left] == ["limit-without-source"]
 
 
 # -- order -----------------------------------------------------------------------------
@@ -517,8 +530,8 @@ def test_gear_unlike_any_is_told_what_there_is(tmp_path: Path, gear: str, mend: 
     text = ORDER.replace("minutes: 1\n", f"minutes: 1\n    needs: [{gear}]\n")
     found = found_at(tmp_path, "usb-lamp", text)
     (unknown,) = [finding for finding in found if finding.rule == "unknown-instrument"]
-    assert unknown.mend.startswith(mend)
-    assert "esr-meter" in unknown.mend
+    assert unknown.remedy.startswith(mend)
+    assert "esr-meter" in unknown.remedy
 
 
 def test_faults_that_no_test_tells_apart(tmp_path: Path) -> None:

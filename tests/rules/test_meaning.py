@@ -88,7 +88,7 @@ def test_outcomes_that_changed_places_are_found_where_they_stand(
     found = found_in(tmp_path, before + after)
     place = before.count("\n") + 1, len(before.rsplit("\n", 1)[-1]) + 1
     assert (rule, *place) in [(one.rule, one.line, one.column) for one in found]
-    assert all(one.level == "warning" and one.mend for one in found)
+    assert all(one.level == "warning" and one.remedy for one in found)
 
 
 # A good reading that rightly blames the part: it looks at what is left, or at what feeds it.

@@ -152,7 +152,7 @@ def test_names_in_braces_need_no_quotes_where_a_text_may_stand() -> None:
 def test_tags_of_the_core_schema_are_heard_where_they_fit(text: str, value: object) -> None:
     document = parse(f"a: {text}")
     assert document.data == {"a": value}
-    assert not document.problems
+    assert not document.findings
 
 
 # -- places ----------------------------------------------------------------------------
@@ -252,11 +252,11 @@ DEEP = "No file of a library needs that."
 def test_what_cannot_be_read_is_told_with_its_place(
     text: str, rule: str, message: str, line: int, column: int
 ) -> None:
-    problem = parse(text, path=Path("x.yaml")).problems[0]
+    problem = parse(text, path=Path("x.yaml")).findings[0]
     assert problem.rule == rule
     assert problem.message.startswith(message)
     assert (problem.line, problem.column) == (line, column)
-    assert problem.mend
+    assert problem.remedy
     with pytest.raises(TreeError) as caught:
         read_document(text, path=Path("x.yaml"))
     assert caught.value.place == f"x.yaml:{line}:{column}"
@@ -265,7 +265,7 @@ def test_what_cannot_be_read_is_told_with_its_place(
 def test_the_first_of_two_equal_keys_is_kept_and_the_rest_is_read() -> None:
     document = parse("a: 1\na: 2\nb: 3\n")
     assert document.data == {"a": 1, "b": 3}
-    assert len(document.problems) == 1
+    assert len(document.findings) == 1
 
 
 @pytest.mark.parametrize(
@@ -339,8 +339,8 @@ def test_every_bound_has_its_message_and_costs_little_work(name: str) -> None:
     document, work = calls(lambda: parse(text))
     # The most is 0.4 million, for a key that stands 20,000 times.
     assert work < 1_500_000
-    assert document.problems[0].message.startswith(told)
-    assert document.problems[0].line
+    assert document.findings[0].message.startswith(told)
+    assert document.findings[0].line
 
 
 def test_bombs_stay_within_300_megabytes() -> None:
@@ -377,9 +377,9 @@ def test_a_file_over_the_size_is_not_read_whole(tmp_path: Path) -> None:
 
 def test_what_is_just_within_the_bounds_is_read() -> None:
     deep = MAX_DEPTH - 2
-    assert not parse("[" * deep + "x" + "]" * deep).problems
-    assert not parse("[" + "x," * (MAX_NODES - 10) + "]").problems
-    assert not parse("a: &a [x, y]\nb: [*a, *a]\n").problems
+    assert not parse("[" * deep + "x" + "]" * deep).findings
+    assert not parse("[" + "x," * (MAX_NODES - 10) + "]").findings
+    assert not parse("a: &a [x, y]\nb: [*a, *a]\n").findings
 
 
 # -- anything at all -------------------------------------------------------------------
@@ -405,14 +405,14 @@ def read_or_refused(text: str) -> None:
     for shape in (TREE, shape_of("procedure")):
         document = parse(text, path=Path("x.yaml"), shape=shape)
         assert plain(document.data)
-        for problem in document.problems:
+        for problem in document.findings:
             assert problem.message
-            assert problem.mend
+            assert problem.remedy
             assert problem.line
             assert problem.column
             assert str(problem.error())
         if document.data is None:
-            assert document.problems or document.root is not None
+            assert document.findings or document.root is not None
 
 
 @given(st.binary(max_size=200))

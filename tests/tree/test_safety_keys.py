@@ -186,7 +186,7 @@ def test_what_is_wrong_is_told_at_its_place(rule: str, good: str, broken: str) -
     assert good in TREE
     _, problems = assemble(bundle_of(TREE.replace(good, broken, 1)))
     assert rule in [problem.rule for problem in problems]
-    assert all(problem.mend for problem in problems)
+    assert all(problem.remedy for problem in problems)
 
 
 def test_a_tree_without_the_new_keys_says_nothing_new() -> None:

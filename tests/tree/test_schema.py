@@ -15,8 +15,8 @@ import yaml
 from hypothesis import given
 from hypothesis import strategies as st
 
-from faulttree.tree import Library, Problem, shipped_library
-from faulttree.tree.schema import findings, folder, is_valid, schema
+from faulttree.tree import Finding, Library, shipped_library
+from faulttree.tree.schema import folder, is_valid, refusals, schema
 
 SCHEMAS = sorted(folder().glob("*.schema.json"))
 NAMES = [path.name.removesuffix(".schema.json") for path in SCHEMAS]
@@ -111,7 +111,7 @@ FILES = [
 def test_the_shipped_library_is_right_by_its_schemas(path: Path, kind: str) -> None:
     examined = SHIPPED.examine(path)
     assert examined.kind == kind
-    assert [problem for problem in examined.problems if problem.level == "error"] == []
+    assert [problem for problem in examined.findings if problem.level == "error"] == []
 
 
 def test_the_answers_of_the_documentation_are_right() -> None:
@@ -144,9 +144,9 @@ answers:
 outcome: {result: fixed, fault: dry-reservoir}
 confirm: 33.8 V
 """
-    assert findings(yaml.safe_load(text), "answers") == []
+    assert refusals(yaml.safe_load(text), "answers") == []
     wrong = yaml.safe_load("answers: [{fuse: intact, lamp: dark}]\noutcome: {result: mended}\n")
-    assert [(found[0], found[3]) for found in findings(wrong, "answers")] == [
+    assert [(found.rule, found.where.keys) for found in refusals(wrong, "answers")] == [
         ("bad-value", ("answers", 0)),
         ("bad-value", ("outcome", "result")),
     ]
@@ -328,8 +328,8 @@ def marked(text: str) -> tuple[str, int, int]:
     return text.replace("«", ""), before.count("\n") + 1, len(before) - before.rfind("\n")
 
 
-def examined(text: str) -> tuple[Problem, ...]:
-    return SHIPPED.examine_text(text, Path("trees/work-lamp/dark.yaml")).problems
+def examined(text: str) -> tuple[Finding, ...]:
+    return SHIPPED.examine_text(text, Path("trees/work-lamp/dark.yaml")).findings
 
 
 @pytest.mark.parametrize("name", CASES)
@@ -338,7 +338,7 @@ def test_a_refusal_is_one_clear_message_at_its_place(name: str) -> None:
     text, line, column = marked(text)
     (problem,) = examined(text)
     assert (problem.rule, problem.message) == (rule, message)
-    assert problem.mend.startswith(mend)
+    assert problem.remedy.startswith(mend)
     assert (problem.line, problem.column) == (line, column)
     assert problem.level == "error"
 
@@ -351,7 +351,7 @@ def test_nothing_of_the_validators_own_speech_gets_through() -> None:
     noise = re.compile(r"oneOf|anyOf|schema|\$ref|is not valid under|property|False|None|\{'")
     for text, *_ in CASES.values():
         for problem in examined(text.replace("«", "")):
-            assert not noise.search(problem.message + problem.mend)
+            assert not noise.search(problem.message + problem.remedy)
 
 
 WORDS = ["steps", "ask", "use", "measure", "limits", "min", "answers", "a", "skip", "title", "B"]
@@ -372,12 +372,12 @@ JSON = st.recursive(
 def test_the_fast_validator_and_the_one_that_explains_agree(data: Any, kind: Any) -> None:
     slow = jsonschema.Draft202012Validator(schema(kind)).is_valid(data)
     assert is_valid(data, kind) == slow
-    found = findings(data, kind)
+    found = refusals(data, kind)
     assert bool(found) != slow
-    for rule, message, mend, _, _ in found:
-        assert rule
-        assert message
-        assert mend
+    for one in found:
+        assert one.rule
+        assert one.message
+        assert one.remedy
 
 
 def test_one_wrong_entry_among_thousands_is_found_and_in_time() -> None:

@@ -18,9 +18,9 @@ from faulttree.authoring.solved_case import Solved
 from faulttree.errors import TreeError
 from faulttree.odds import TableError, priors, table_from_tree
 from faulttree.odds.current_order import minutes_walked
-from faulttree.rules.finding import Finding
 from faulttree.tree import Tree, assemble
 from faulttree.tree.edit import DataEdits, Edits, FileChange
+from faulttree.tree.finding import Finding
 from faulttree.walk.renames import counted_for
 from faulttree.walk.state import State
 

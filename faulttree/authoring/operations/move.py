@@ -15,9 +15,10 @@ from faulttree.authoring.order_constraints import spoilt
 from faulttree.authoring.replay import RecordedAnswers, answers_of, walk_again, way_through
 from faulttree.authoring.targets import assembled, edits_of, known, onward, targets
 from faulttree.errors import TreeError
-from faulttree.rules.finding import Finding
+from faulttree.rules.report import finding_dict
 from faulttree.tree import Library, Tree
 from faulttree.tree.edit import FileChange
+from faulttree.tree.finding import Finding
 from faulttree.walk.fold import fold
 from faulttree.walk.renames import follow
 
@@ -68,7 +69,7 @@ class StepMove:
             "onward": self.onward,
             "minutes": {"before": self.minutes[0], "after": self.minutes[1]},
             "changed_cases": [one.as_dict() for one in self.moved],
-            "findings": [one.as_dict() for one in self.findings],
+            "findings": [finding_dict(one) for one in self.findings],
             "diff": "".join(change.diff() for change in self.changes),
         }
 

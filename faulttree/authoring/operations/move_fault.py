@@ -15,7 +15,7 @@ from faulttree.authoring.files import ID, LibraryFile, files_of, same_cause
 from faulttree.errors import TreeError
 from faulttree.tree import Library
 from faulttree.tree.edit import Editor, FileChange
-from faulttree.tree.problems import near
+from faulttree.tree.finding import near
 
 __all__ = ["FaultMove", "move_fault"]
 

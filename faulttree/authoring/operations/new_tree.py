@@ -10,12 +10,13 @@ from typing import TYPE_CHECKING, Any
 from faulttree.authoring.cause import Cause, Test, new_id, step_of
 from faulttree.authoring.edited_check import EditedCheck, Unfit
 from faulttree.errors import TreeError
+from faulttree.rules.report import finding_dict
 from faulttree.tree import Library, shipped_library
 from faulttree.tree.edit import FileChange, block, write_all
 from faulttree.tree.library import ID
 
 if TYPE_CHECKING:
-    from faulttree.rules.finding import Finding
+    from faulttree.tree.finding import Finding
 
 __all__ = ["KnownTest", "NewTree", "Start", "begin", "from_known", "from_table", "tree_text"]
 
@@ -94,7 +95,7 @@ class NewTree:
             "path": str(self.change.path),
             "text": self.change.text,
             "expected_minutes": self.expected_minutes,
-            "findings": [one.as_dict() for one in self.findings],
+            "findings": [finding_dict(one) for one in self.findings],
         }
 
 
@@ -124,7 +125,7 @@ def begin(
     wrong = tuple(one for one in found if one.level == "error")
     if wrong:
         message = f"The tree would not be fit: {wrong[0].message} [{wrong[0].rule}]"
-        raise Unfit(message, wrong, path=path, line=wrong[0].line, mend=wrong[0].mend)
+        raise Unfit(message, wrong, path=path, line=wrong[0].line, mend=wrong[0].remedy)
     return NewTree(start.id, change, found, minutes)
 
 

@@ -5,11 +5,10 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 
 from faulttree.rules.context import RuleContext
-from faulttree.rules.raw_finding import RawFinding
 from faulttree.rules.registry import rule
 from faulttree.rules.test_comparison import settling
+from faulttree.tree.finding import Finding, near
 from faulttree.tree.model import Fault, Where
-from faulttree.tree.problems import near
 
 
 def _outcomes(subject: RuleContext, name: str) -> Mapping[str, str] | None:
@@ -46,7 +45,7 @@ def _leading(subject: RuleContext, fault: str, name: str) -> frozenset[str]:
       open-bridge:   {title: Open, remedy: Replace it.}      # and its weight?
     """,
 )
-def weight_missing(subject: RuleContext) -> Iterator[RawFinding]:
+def weight_missing(subject: RuleContext) -> Iterator[Finding]:
     """A fault has no weight beside siblings that have one. It counts as 1, which means much
     or little by what the others happen to be.
     """
@@ -55,7 +54,7 @@ def weight_missing(subject: RuleContext) -> Iterator[RawFinding]:
         return
     for fault in faults:
         if fault.weight is None:
-            yield RawFinding(
+            yield Finding(
                 fault.where,
                 f"The fault `{fault.id}` has no weight, and others have.",
                 "Add `weight:`, relative to the other faults of this tree.",
@@ -64,7 +63,7 @@ def weight_missing(subject: RuleContext) -> Iterator[RawFinding]:
 
 
 @rule("evidence", "error", "confirm: {step: reservoir, gives: insid}")
-def unknown_outcome(subject: RuleContext) -> Iterator[RawFinding]:
+def unknown_outcome(subject: RuleContext) -> Iterator[Finding]:
     """`confirm` names an outcome that the step cannot give, so that no repair could ever be
     proved.
     """
@@ -74,16 +73,16 @@ def unknown_outcome(subject: RuleContext) -> Iterator[RawFinding]:
             yield from _never_given(subject, where, fault.confirm.step, fault.confirm.gives)
 
 
-def _never_given(subject: RuleContext, where: Where, name: str, gives: str) -> Iterator[RawFinding]:
+def _never_given(subject: RuleContext, where: Where, name: str, gives: str) -> Iterator[Finding]:
     outcomes = _outcomes(subject, name)
     if outcomes is None or any(one in outcomes for one in _spread(gives, outcomes)):
         return
     listed = ", ".join(f"`{one}`" for one in outcomes)
-    yield RawFinding(where, f"`{name}` never gives `{gives}`.", f"It gives {listed}.")
+    yield Finding(where, f"`{name}` never gives `{gives}`.", f"It gives {listed}.")
 
 
 @rule("evidence", "warning", "signs: {reservoir: lwo}")
-def stray_sign(subject: RuleContext) -> Iterator[RawFinding]:
+def stray_sign(subject: RuleContext) -> Iterator[Finding]:
     """A sign names a step that this tree does not have, or an outcome that the step cannot
     give: it says nothing here, in silence.
     """
@@ -93,7 +92,7 @@ def stray_sign(subject: RuleContext) -> Iterator[RawFinding]:
             where = fault.where.under("signs", name)
             if name not in known:
                 mend = near(name, known) or "Name a step of this file, or take it out."
-                yield RawFinding(where, f"`{name}` is no step here.", mend, of_key=True)
+                yield Finding(where, f"`{name}` is no step here.", mend, of_key=True)
                 continue
             for gives in shown:
                 yield from _never_given(subject, where, name, gives)
@@ -108,7 +107,7 @@ def stray_sign(subject: RuleContext) -> Iterator[RawFinding]:
       dry-reservoir: {…, signs: {reservoir: high}}      # but `low` leads to it
     """,
 )
-def sign_against_path(subject: RuleContext) -> Iterator[RawFinding]:
+def sign_against_path(subject: RuleContext) -> Iterator[Finding]:
     """A fault is said to show one outcome at a step, and the way to it takes another. One of
     the two is wrong, and the odds are reckoned with both.
     """
@@ -120,7 +119,7 @@ def sign_against_path(subject: RuleContext) -> Iterator[RawFinding]:
             said = {one for gives in shown for one in _spread(gives, outcomes)} & set(outcomes)
             led = _leading(subject, fault.id, name)
             if said and led and not said & led:
-                yield RawFinding(
+                yield Finding(
                     fault.where.under("signs", name),
                     f"`{fault.id}` would show {_listed(said)} at `{name}`, "
                     f"but {_listed(led)} leads to it.",
@@ -142,7 +141,7 @@ def _listed(names: set[str] | frozenset[str]) -> str:
       lost-ground:   {title: Ground lost, remedy: Tighten it., signs: {hum: hums}}
     """,
 )
-def ambiguity_group(subject: RuleContext) -> Iterator[RawFinding]:
+def ambiguity_group(subject: RuleContext) -> Iterator[Finding]:
     """Faults that show the same wherever the tree says what they show: whichever of them it
     is, no test tells. Another test is needed, or one remedy that mends them all. A loose
     suspect counts where its signs are given.
@@ -152,7 +151,7 @@ def ambiguity_group(subject: RuleContext) -> Iterator[RawFinding]:
         return
     tree = subject.tree
     for group in compared.groups():
-        yield RawFinding(
+        yield Finding(
             tree.faults[group[0]].where,
             f"No test tells these faults apart: {', '.join(f'`{name}`' for name in group)}.",
             "Add a test or signs that differ, or join them to one fault.",
@@ -161,7 +160,7 @@ def ambiguity_group(subject: RuleContext) -> Iterator[RawFinding]:
 
 
 @rule("evidence", "warning", "confirm: {step: reservoir, gives: low}      # as the fault shows")
-def confirm_shows_nothing(subject: RuleContext) -> Iterator[RawFinding]:
+def confirm_shows_nothing(subject: RuleContext) -> Iterator[Finding]:
     """The outcome that is to confirm the repair is the one that the fault itself gives, or
     the step has one outcome only. The unit would count as mended with the fault still in it.
     """
@@ -177,7 +176,7 @@ def confirm_shows_nothing(subject: RuleContext) -> Iterator[RawFinding]:
             if shown != {confirm.gives}:
                 continue
             message = f"`{fault.id}` itself gives `{confirm.gives}` at `{confirm.step}`."
-        yield RawFinding(
+        yield Finding(
             fault.where.under("confirm", "gives"),
             message,
             "Name an outcome that only the mended unit gives.",
@@ -193,7 +192,7 @@ def _shown(
 
 
 @rule("evidence", "warning", "confirm: {step: old-test, gives: inside}      # never reached")
-def confirm_unreachable(subject: RuleContext) -> Iterator[RawFinding]:
+def confirm_unreachable(subject: RuleContext) -> Iterator[Finding]:
     """The step that is to confirm the repair is one that no walk comes to, so that nobody
     knows what it showed before.
     """
@@ -204,7 +203,7 @@ def confirm_unreachable(subject: RuleContext) -> Iterator[RawFinding]:
         if confirm is None or _outcomes(subject, confirm.step) is None:
             continue
         if subject.first_of(confirm.step) not in subject.distance:
-            yield RawFinding(
+            yield Finding(
                 fault.where.under("confirm", "step"),
                 f"No way leads to `{confirm.step}`, which is to confirm the repair.",
                 "Name a step on the way to the fault.",
@@ -212,14 +211,14 @@ def confirm_unreachable(subject: RuleContext) -> Iterator[RawFinding]:
 
 
 @rule("evidence", "note", "evidence: [{kind: reported, source: a visitor's remark}]")
-def reported_only(subject: RuleContext) -> Iterator[RawFinding]:
+def reported_only(subject: RuleContext) -> Iterator[Finding]:
     """All that speaks for this fault is that somebody said so. Look for a document, or
     confirm it at the next unit.
     """
     for fault in subject.tree.faults.values():
         kinds = {evidence.kind for evidence in fault.evidence}
         if kinds == {"reported"}:
-            yield RawFinding(
+            yield Finding(
                 fault.where.under("evidence"),
                 f"The fault `{fault.id}` is only reported.",
                 "Add a document or a confirmed case when there is one.",
@@ -228,14 +227,14 @@ def reported_only(subject: RuleContext) -> Iterator[RawFinding]:
 
 
 @rule("evidence", "warning", "evidence: [{kind: contradicted, source: the shop's bench}]")
-def contradicted_without_reason(subject: RuleContext) -> Iterator[RawFinding]:
+def contradicted_without_reason(subject: RuleContext) -> Iterator[Finding]:
     """A fault was looked into and found not so, and nobody says why. The next reader cannot
     tell a test from an opinion.
     """
     for fault in subject.tree.faults.values():
         for number, evidence in enumerate(fault.evidence):
             if evidence.kind == "contradicted" and not evidence.reason.strip():
-                yield RawFinding(
+                yield Finding(
                     fault.where.under("evidence", number),
                     f"The fault `{fault.id}` is contradicted without a reason.",
                     "Add `reason:` with what was seen.",

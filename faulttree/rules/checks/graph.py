@@ -6,8 +6,8 @@ import itertools
 from collections.abc import Iterator
 
 from faulttree.rules.context import Edge, RuleContext
-from faulttree.rules.raw_finding import RawFinding
 from faulttree.rules.registry import rule
+from faulttree.tree.finding import Finding
 from faulttree.tree.model import Where
 
 MAX_DEPTH = 40
@@ -25,7 +25,7 @@ MAX_MINUTES = 480.0
     switch: {ask: Does the switch click?, answers: {clicks: lead, stuck: worn-switch}}
     """,
 )
-def ring_of_steps(subject: RuleContext) -> Iterator[RawFinding]:
+def ring_of_steps(subject: RuleContext) -> Iterator[Finding]:
     """A walk that comes to a step it has left goes round for ever: the technician repeats
     work, with the unit in pieces, and never comes to an end. Every ring is printed whole;
     the place is the target that leads back.
@@ -37,7 +37,7 @@ def ring_of_steps(subject: RuleContext) -> Iterator[RawFinding]:
         place = subject.edge_place(subject.tree.steps[back.step], back.outcome)
         names = [subject.name(edge.step, place) for edge in ring]
         shown = " → ".join([*names, names[0]])
-        yield RawFinding(
+        yield Finding(
             place,
             f"The steps lead round in a ring: {shown}.",
             f"Let `{back.outcome}` of `{names[-1]}` lead on to a step, fault or stop "
@@ -78,7 +78,7 @@ def rings(subject: RuleContext) -> Iterator[list[Edge]]:
     again:   {do: Look again, then: look}
     """,
 )
-def dead_end(subject: RuleContext) -> Iterator[RawFinding]:
+def dead_end(subject: RuleContext) -> Iterator[Finding]:
     """From this step no way leads to a fault or a stop, only into a ring. Whoever comes
     here is left alone with an open unit and no verdict.
     """
@@ -98,7 +98,7 @@ def dead_end(subject: RuleContext) -> Iterator[RawFinding]:
     in_ring = {name for knot in subject.knots for name in knot}
     for step in steps.values():
         if step.id not in safe and step.id not in in_ring:
-            yield RawFinding(
+            yield Finding(
                 step.where,
                 f"No way leads from `{subject.name(step.id)}` to a fault or a stop.",
                 "Give it, or a step behind it, an outcome that leads to an end.",
@@ -116,7 +116,7 @@ def dead_end(subject: RuleContext) -> Iterator[RawFinding]:
       switch: {ask: Does the switch click?, answers: {clicks: hand-over, stuck: worn-switch}}
     """,
 )
-def step_never_reached(subject: RuleContext) -> Iterator[RawFinding]:
+def step_never_reached(subject: RuleContext) -> Iterator[Finding]:
     """No way from the start leads to this step, so no walk will ever ask it. Mostly an
     outcome lost its target or leads to the wrong one, and the faults behind the step
     cannot be found.
@@ -138,8 +138,8 @@ def step_never_reached(subject: RuleContext) -> Iterator[RawFinding]:
             yield _unreached(where, str(where.keys[-1]))
 
 
-def _unreached(where: Where, name: str) -> RawFinding:
-    return RawFinding(
+def _unreached(where: Where, name: str) -> Finding:
+    return Finding(
         where,
         f"No way leads to the step `{name}`.",
         "Let an outcome lead to it, or take it out.",
@@ -155,14 +155,14 @@ def _unreached(where: Where, name: str) -> RawFinding:
       hand-over: {title: Beyond this tree, reason: out-of-scope}    # no outcome leads here
     """,
 )
-def stop_never_reached(subject: RuleContext) -> Iterator[RawFinding]:
+def stop_never_reached(subject: RuleContext) -> Iterator[Finding]:
     """No outcome leads to this stop. Either it is left over, or an outcome that should end
     the walk leads elsewhere.
     """
     led_to = {edge.target for edge in subject.edges}
     for stop in subject.tree.stops.values():
         if stop.id not in led_to and subject.own == "tree":
-            yield RawFinding(
+            yield Finding(
                 stop.where,
                 f"No outcome leads to the stop `{stop.id}`.",
                 "Let an outcome lead to it, or take it out.",
@@ -178,14 +178,14 @@ def stop_never_reached(subject: RuleContext) -> Iterator[RawFinding]:
       cracked-joint: {title: Cracked joint, remedy: Resolder it.}   # no step leads here
     """,
 )
-def loose_suspect(subject: RuleContext) -> Iterator[RawFinding]:
+def loose_suspect(subject: RuleContext) -> Iterator[Finding]:
     """No step leads to this fault. That is allowed: a walk that ends without a fault names
     it. It is said so that nobody takes it for one that the tree can find.
     """
     if subject.own != "tree":
         return
     for name in subject.tree.loose:
-        yield RawFinding(
+        yield Finding(
             subject.tree.faults[name].where,
             f"No step leads to the fault `{name}`: it is a loose suspect.",
             "Add a step that finds it, or accept this with a reason.",
@@ -201,7 +201,7 @@ def loose_suspect(subject: RuleContext) -> Iterator[RawFinding]:
     exits: [good, blown, wrong]       # no step of it leads to `wrong`
     """,
 )
-def exit_never_taken(subject: RuleContext) -> Iterator[RawFinding]:
+def exit_never_taken(subject: RuleContext) -> Iterator[Finding]:
     """A procedure promises an exit that none of its steps takes. Every tree that uses it
     must say where that exit leads, and waits for an outcome that never comes.
     """
@@ -218,7 +218,7 @@ def exit_never_taken(subject: RuleContext) -> Iterator[RawFinding]:
         listed = subject.data(document).get("exits")
         for number, name in enumerate(listed if isinstance(listed, list) else ()):
             if name not in exits:
-                yield RawFinding(
+                yield Finding(
                     Where(document, ("exits", number)),
                     f"No step of `{procedure}` takes the exit `{name}`.",
                     "Let an outcome lead to it, or take it out of `exits`.",
@@ -226,14 +226,14 @@ def exit_never_taken(subject: RuleContext) -> Iterator[RawFinding]:
 
 
 @rule("graph", "warning", "lead: {ask: Is the lead whole?, answers: {whole: hand-over}}")
-def one_answer_only(subject: RuleContext) -> Iterator[RawFinding]:
+def one_answer_only(subject: RuleContext) -> Iterator[Finding]:
     """A question with one answer asks nothing: whoever would answer otherwise has nowhere
     to go, and picks the one answer there is.
     """
     for step in subject.tree.steps.values():
         answers = [outcome for outcome in step.targets if outcome != "undecided"]
         if step.kind == "ask" and len(answers) == 1:
-            yield RawFinding(
+            yield Finding(
                 step.where.under("answers"),
                 f"`{subject.name(step.id)}` has the one answer `{answers[0]}`.",
                 "Add the other answers, or make it a `do`.",
@@ -241,7 +241,7 @@ def one_answer_only(subject: RuleContext) -> Iterator[RawFinding]:
 
 
 @rule("graph", "note", "lead: {ask: Is the lead whole?, answers: {whole: switch, broken: switch}}")
-def nothing_turns_on_it(subject: RuleContext) -> Iterator[RawFinding]:
+def nothing_turns_on_it(subject: RuleContext) -> Iterator[Finding]:
     """Every outcome of this step leads to the same place, so nothing turns on it. Often one
     of the targets was meant to be another; else the minutes could be saved.
     """
@@ -256,8 +256,8 @@ def nothing_turns_on_it(subject: RuleContext) -> Iterator[RawFinding]:
             yield _same(use.where, str(use.where.keys[-1]))
 
 
-def _same(where: Where, name: str) -> RawFinding:
-    return RawFinding(
+def _same(where: Where, name: str) -> Finding:
+    return Finding(
         where,
         f"Every outcome of `{name}` leads to the same place.",
         "Let one of them lead elsewhere, or take the step out.",
@@ -274,7 +274,7 @@ def _same(where: Where, name: str) -> RawFinding:
       open-it: {do: Open the housing, then: broken-lead}    # nothing was tested yet
     """,
 )
-def fault_without_test(subject: RuleContext) -> Iterator[RawFinding]:
+def fault_without_test(subject: RuleContext) -> Iterator[Finding]:
     """A fault is named before any step could tell it from its siblings: nothing was asked
     or measured on the way, so the remedy is a guess.
     """
@@ -289,7 +289,7 @@ def fault_without_test(subject: RuleContext) -> Iterator[RawFinding]:
             return
         name = targets.pop()
     if last is not None and name in tree.faults and len(tree.faults) > 1:
-        yield RawFinding(
+        yield Finding(
             subject.edge_place(last, next(iter(last.targets))),
             f"The fault `{name}` is named before any step could tell it from the others.",
             "Put a step before it whose outcome decides.",
@@ -297,7 +297,7 @@ def fault_without_test(subject: RuleContext) -> Iterator[RawFinding]:
 
 
 @rule("graph", "note", "# a way of more than 40 steps, or of more than a working day")
-def far_end(subject: RuleContext) -> Iterator[RawFinding]:
+def far_end(subject: RuleContext) -> Iterator[Finding]:
     """The longest way through the tree is long: more than 40 steps or 480 minutes. Common
     practice, no source: such a way is not finished in one sitting, and what was measured in
     the morning no longer holds in the evening. The figures are counted over the steps, each
@@ -311,7 +311,7 @@ def far_end(subject: RuleContext) -> Iterator[RawFinding]:
         (*minutes, MAX_MINUTES, "minutes"),
     ):
         if value > most:
-            yield RawFinding(
+            yield Finding(
                 Where("tree", ("start",)),
                 f"The way to `{end}` takes {value:.0f} {unit}.",
                 "Split the tree, or hand over earlier.",
@@ -347,7 +347,7 @@ def longest(subject: RuleContext) -> tuple[tuple[float, str], tuple[float, str]]
     drain:   {do: Drain the tank, after: [open-it], then: look}
     """,
 )
-def waits_in_ring(subject: RuleContext) -> Iterator[RawFinding]:
+def waits_in_ring(subject: RuleContext) -> Iterator[Finding]:
     """Steps wait for one another by `after`: none of them can ever be done first, and a walk
     that comes to one of them is stuck.
     """
@@ -362,7 +362,7 @@ def waits_in_ring(subject: RuleContext) -> Iterator[RawFinding]:
         if ring:
             first = subject.tree.steps[ring[0]]
             names = [subject.name(one, first.where) for one in ring]
-            yield RawFinding(
+            yield Finding(
                 first.where.under("after"),
                 f"These steps wait for one another: {' → '.join([*names, names[0]])}.",
                 "Take one of them out of `after`.",
@@ -403,7 +403,7 @@ def _waiting(name: str, waits: dict[str, list[str]], done: set[str]) -> list[str
       look: {ask: Is it clean?, access: [upright, face-down], …}
     """,
 )
-def states_exclude(subject: RuleContext) -> Iterator[RawFinding]:
+def states_exclude(subject: RuleContext) -> Iterator[Finding]:
     """A step needs two states of the unit that exclude each other, being of one group: it
     cannot be done as it is written.
     """
@@ -413,7 +413,7 @@ def states_exclude(subject: RuleContext) -> Iterator[RawFinding]:
         for name in step.access:
             group = states[name].group if name in states else None
             if group is not None and group in seen:
-                yield RawFinding(
+                yield Finding(
                     step.where.under("access"),
                     f"`{subject.name(step.id)}` needs `{seen[group]}` and `{name}`, which "
                     "exclude each other.",

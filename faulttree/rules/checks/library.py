@@ -9,11 +9,14 @@ from typing import Any
 
 from faulttree.errors import TreeError
 from faulttree.rules.accepted import entries_of
-from faulttree.rules.finding import Finding
 from faulttree.rules.registry import all_rules, declare
 from faulttree.tree import ExaminedFile, Library, Tree, Where
+from faulttree.tree.finding import Edit, Finding, near, respelling
 
 __all__ = ["compare", "facts_of"]
+
+Place = list[Any]
+"""What `place` of :func:`facts_of` gives, as plain data."""
 
 Facts = Mapping[str, Any]
 """What :func:`facts_of` gives: plain data, so that it can be kept between runs."""
@@ -83,12 +86,12 @@ declare(
 
 def facts_of(tree: Tree, examined: ExaminedFile) -> Facts:
     """What comparing trees needs to know of one."""
+    document = examined.documents.get("tree")
 
-    def place(*keys: str | int, of_key: bool = False) -> list[Any]:
-        path, line, column = examined.place(Where("tree", keys), of_key)
-        document = examined.documents.get("tree")
-        source = document.lines[line - 1][:240] if document and line else ""
-        return [str(path or ""), line or 1, column or 1, source]
+    def place(*keys: str | int, of_key: bool = False) -> Place:
+        """Keys, path, line, column and source line."""
+        found = Finding(Where("tree", keys), "", of_key=of_key).located(document)
+        return [list(keys), found.path, found.line or 1, found.column or 1, found.source]
 
     return {
         "id": tree.id,
@@ -109,9 +112,7 @@ def facts_of(tree: Tree, examined: ExaminedFile) -> Facts:
         ],
         "uses": sorted({use.procedure for use in tree.uses.values()}),
         "see": [
-            [stop.id, stop.see, place("stops", stop.id, "see")]
-            for stop in tree.stops.values()
-            if stop.see
+            [stop.see, place("stops", stop.id, "see")] for stop in tree.stops.values() if stop.see
         ],
         "accepted": [
             [rule, at, place("accepted", number)]
@@ -123,33 +124,32 @@ def facts_of(tree: Tree, examined: ExaminedFile) -> Facts:
 
 def compare(library: Library, facts: Sequence[Facts]) -> Iterator[Finding]:
     """Everything found by comparing the trees of one library, what is accepted left out."""
+    accepted = {one["title"][1][1]: one["accepted"] for one in facts}
     used: set[tuple[str, int]] = set()
-    accepted = {
-        facts_["title"][1][0]: [(rule, at) for rule, at, _ in facts_["accepted"]]
-        for facts_ in facts
-    }
     for check in CHECKS:
         for finding in check(library, facts):
             matching = [
                 (finding.path, number)
-                for number, (rule, at) in enumerate(accepted.get(finding.path, ()))
+                for number, (rule, at, _) in enumerate(accepted.get(finding.path, ()))
                 if rule == finding.rule and at in ("", finding.at)
             ]
             used.update(matching)
             if not matching:
                 yield finding
-    for one in facts:
-        for number, (rule, at, place) in enumerate(one["accepted"]):
-            if (one["title"][1][0], number) not in used:
+    for path, entries in accepted.items():
+        for number, (rule, at, place) in enumerate(entries):
+            if (path, number) not in used:
                 beside = f" at `{at}`" if at else ""
                 message = f"`{rule}` finds nothing{beside}."
                 yield _finding("accepted-for-nothing", message, "Take this entry out.", place)
 
 
-def _finding(rule: str, message: str, mend: str, place: Sequence[Any], at: str = "") -> Finding:
-    path, line, column, source = place
-    level = all_rules()[rule].level
-    return Finding(rule, level, message, path, line, column, mend, at, source, "tree")
+def _finding(
+    rule: str, message: str, remedy: str, place: Place, edit: Edit | None = None
+) -> Finding:
+    keys, path, line, column, source = place
+    level, where = all_rules()[rule].level, Where("tree", tuple(keys))
+    return Finding(where, message, remedy, False, rule, level, edit, path, line, column, source)
 
 
 def _duplicate_titles(library: Library, facts: Sequence[Facts]) -> Iterator[Finding]:
@@ -186,7 +186,6 @@ def _one_cause(library: Library, facts: Sequence[Facts]) -> Iterator[Finding]:
                     f"differs from that in `{known[0]}`.",
                     "Say the same of the same cause, or give this one another id.",
                     place,
-                    name,
                 )
 
 
@@ -195,26 +194,26 @@ PLAIN = re.compile(r"[^a-z0-9]|s(?=-|$)")
 
 def _modules(library: Library, facts: Sequence[Facts]) -> Iterator[Finding]:
     """A spelling that differs from a commoner one by hyphens or a plural only."""
-    places: dict[str, list[Sequence[Any]]] = defaultdict(list)
+    places: dict[str, list[Place]] = defaultdict(list)
     for one in facts:
         for name, place in one["modules"]:
             places[name].append(place)
-        for name, module, _, _, _, place in one["faults"]:
+        for _, module, _, _, _, place in one["faults"]:
             if module:
-                places[module].append([*place, name])
+                places[module].append(place)
     alike: dict[str, list[str]] = defaultdict(list)
     for name in places:
         alike[PLAIN.sub("", name)].append(name)
     for names in alike.values():
         common, *others = sorted(names, key=lambda name: (-len(places[name]), name))
         for name in others:
-            for path, line, column, source, *at in places[name]:
+            for place in places[name]:
                 yield _finding(
                     "module-spelt-twice",
                     f"The module `{name}` is spelt `{common}` elsewhere.",
                     f"Write `{common}`.",
-                    (path, line, column, source),
-                    at[0] if at else "",
+                    place,
+                    respelling(name, common),
                 )
 
 
@@ -228,7 +227,6 @@ def _unlisted_modules(library: Library, facts: Sequence[Facts]) -> Iterator[Find
                     f"`modules` does not list `{module}`, to which `{name}` belongs.",
                     f"Add `{module}` to `modules`.",
                     place,
-                    name,
                 )
 
 
@@ -243,20 +241,19 @@ def _unused_procedures(library: Library, facts: Sequence[Facts]) -> Iterator[Fin
                 "procedure-unused",
                 f"No tree uses the procedure `{path.stem}`.",
                 "Use it, or take it out.",
-                (str(path), 1, 1, ""),
+                [[], str(path), 1, 1, ""],
             )
 
 
 def _see(library: Library, facts: Sequence[Facts]) -> Iterator[Finding]:
-    from faulttree.tree.problems import near
 
     known = {one["id"] for one in facts} | set(library.trees())
     for one in facts:
-        for stop, see, place in one["see"]:
+        for see, place in one["see"]:
             if see not in known:
                 mend = near(see, known) or "Name a tree of the library."
                 message = f"The library has no tree `{see}`."
-                yield _finding("see-leads-nowhere", message, mend, place, stop)
+                yield _finding("see-leads-nowhere", message, mend, place)
 
 
 def _complaints(library: Library, facts: Sequence[Facts]) -> Iterator[Finding]:
@@ -276,12 +273,11 @@ def _complaints(library: Library, facts: Sequence[Facts]) -> Iterator[Finding]:
         for number, complaint in enumerate(listed if isinstance(listed, list) else ()):
             if isinstance(complaint, str) and complaint.casefold() not in taken[family]:
                 line, column = document.place((family, "complaints", number))
-                source = document.lines[line - 1][:240] if line <= len(document.lines) else ""
                 yield _finding(
                     "complaint-without-tree",
                     f"No tree of `{family}` takes up the complaint `{complaint}`.",
                     "Write a tree, or add it to the symptoms of one.",
-                    (str(path), line, column, source),
+                    [[], str(path), line, column, document.line(line)],
                 )
 
 

@@ -10,20 +10,20 @@ from faulttree.errors import ReadingError
 from faulttree.reading import FormulaUse, formula_uses, outcomes_of, parse_quantity, resolve_limits
 from faulttree.reading.units import parse_unit
 from faulttree.rules.context import RuleContext
-from faulttree.rules.raw_finding import RawFinding
 from faulttree.rules.registry import rule
+from faulttree.tree.finding import Finding
 from faulttree.tree.model import Step, Where
 
 
 @rule("limits", "error", "limits: {min: 12 V, max: 11 V}")
-def impossible_limit(subject: RuleContext) -> Iterator[RawFinding]:
+def impossible_limit(subject: RuleContext) -> Iterator[Finding]:
     """A limit that cannot be worked out judges nothing: an empty or inverted range, bands
     with a gap or an overlap, a tolerance that swallows the value, an unknown unit or two
     that differ, a rating outside the range its formula holds in, a formula that is none.
     """
     for name, limits in subject.limits.items():
         if isinstance(limits, ReadingError):
-            yield RawFinding(
+            yield Finding(
                 subject.limit_place(subject.tree.steps[name], limits.key),
                 _sentence(limits.message),
                 limits.mend or "Mend the limits.",
@@ -31,7 +31,7 @@ def impossible_limit(subject: RuleContext) -> Iterator[RawFinding]:
     yield from _impossible_for_a_model(subject)
 
 
-def _impossible_for_a_model(subject: RuleContext) -> Iterator[RawFinding]:
+def _impossible_for_a_model(subject: RuleContext) -> Iterator[Finding]:
     """Limits that follow from the ratings of a model, and that they leave impossible."""
     for step, limits in subject.resolved():
         if limits.missing or not _formulas(step):
@@ -39,7 +39,7 @@ def _impossible_for_a_model(subject: RuleContext) -> Iterator[RawFinding]:
         for model, ratings in subject.model_ratings.items():
             found = resolve_limits(step.limits or {}, unit=step.unit, ratings=ratings)
             if found.problem:
-                yield RawFinding(
+                yield Finding(
                     subject.limit_place(step, ()),
                     f"For the model `{model}`: {found.problem}.",
                     "Correct the formula, the figure beside it, or the rating of the model.",
@@ -69,7 +69,7 @@ def _outcomes(step: Step) -> tuple[str, ...]:
     results: {low: dead-regulator, inside: hand-over}      # and `high`?
     """,
 )
-def outcome_without_target(subject: RuleContext) -> Iterator[RawFinding]:
+def outcome_without_target(subject: RuleContext) -> Iterator[Finding]:
     """The limits can give an outcome that leads nowhere. The walk stops there, in the
     middle, with the unit open.
     """
@@ -78,7 +78,7 @@ def outcome_without_target(subject: RuleContext) -> Iterator[RawFinding]:
             continue
         for outcome in _outcomes(step):
             if outcome not in step.targets:
-                yield RawFinding(
+                yield Finding(
                     step.where.under("results"),
                     f"The limits of `{subject.name(step.id)}` can give `{outcome}`, "
                     "which leads nowhere.",
@@ -95,7 +95,7 @@ def outcome_without_target(subject: RuleContext) -> Iterator[RawFinding]:
     results: {inside: switch, high: broken-lead, low: hand-over}    # never `low`
     """,
 )
-def outcome_never_given(subject: RuleContext) -> Iterator[RawFinding]:
+def outcome_never_given(subject: RuleContext) -> Iterator[Finding]:
     """A target stands for an outcome that these limits cannot give: a limit is missing, or
     a name is misspelt, and what it leads to is never found this way.
     """
@@ -109,7 +109,7 @@ def outcome_never_given(subject: RuleContext) -> Iterator[RawFinding]:
             place = subject.result_place(step, outcome)
             if place.keys[-1] == "outside":
                 continue
-            yield RawFinding(
+            yield Finding(
                 place,
                 f"The limits of `{subject.name(step.id)}` never give `{outcome}`.",
                 f"They give {', '.join(f'`{name}`' for name in given)}.",
@@ -118,7 +118,7 @@ def outcome_never_given(subject: RuleContext) -> Iterator[RawFinding]:
 
 
 @rule("limits", "note", "limits: {nominal: 34 V, tolerance: 10 %}      # says who?")
-def limit_without_source(subject: RuleContext) -> Iterator[RawFinding]:
+def limit_without_source(subject: RuleContext) -> Iterator[Finding]:
     """A figure without a source cannot be weighed: a maker's sheet, a standard and a guess
     look the same. Say where it comes from, even if it is the shop's own.
     """
@@ -126,7 +126,7 @@ def limit_without_source(subject: RuleContext) -> Iterator[RawFinding]:
         if step.limits is None or step.source:
             continue
         if not step.limits.get("source") and "component" not in step.limits:
-            yield RawFinding(
+            yield Finding(
                 step.where.under("limits"),
                 f"The limits of `{subject.name(step.id)}` have no source.",
                 "Add `source:` with where the figures come from.",
@@ -134,7 +134,7 @@ def limit_without_source(subject: RuleContext) -> Iterator[RawFinding]:
 
 
 @rule("limits", "warning", "limits: {max: 7 m}      # seven metres, or seven thousandths of what?")
-def limit_without_unit(subject: RuleContext) -> Iterator[RawFinding]:
+def limit_without_unit(subject: RuleContext) -> Iterator[Finding]:
     """The figures have no unit, and no `unit` names one. A reading with a unit cannot be
     judged by them, and one without may be in another prefix. A plain count may be accepted
     with that as its reason.
@@ -142,7 +142,7 @@ def limit_without_unit(subject: RuleContext) -> Iterator[RawFinding]:
     for step, limits in subject.resolved():
         if limits.unit or limits.component or limits.missing:
             continue
-        yield RawFinding(
+        yield Finding(
             subject.limit_place(step, ()),
             f"The limits of `{subject.name(step.id)}` have no unit.",
             "Write it behind the figures, or as `unit:`.",
@@ -157,7 +157,7 @@ def limit_without_unit(subject: RuleContext) -> Iterator[RawFinding]:
     results: {inside: switch, outside: broken-lead}      # or is there a `min` too?
     """,
 )
-def outside_of_one_side(subject: RuleContext) -> Iterator[RawFinding]:
+def outside_of_one_side(subject: RuleContext) -> Iterator[Finding]:
     """`outside` stands for low and high together, and these limits have one side only. Mostly
     the other limit was forgotten, and every reading on that side passes as good.
     """
@@ -165,7 +165,7 @@ def outside_of_one_side(subject: RuleContext) -> Iterator[RawFinding]:
         place = step.where.under("results", "outside")
         if len(_outcomes(step)) == 2 and subject.raw(place) is not None:
             side = next(one for one in _outcomes(step) if one != "inside")
-            yield RawFinding(
+            yield Finding(
                 place,
                 f"The limits of `{subject.name(step.id)}` give `{side}` only, not both sides.",
                 f"Write `{side}` for `outside`, or add the other limit.",
@@ -174,7 +174,7 @@ def outside_of_one_side(subject: RuleContext) -> Iterator[RawFinding]:
 
 
 @rule("limits", "warning", "limits: {nominal: 5 V, tolerance: 6 V}")
-def tolerance_beyond_nominal(subject: RuleContext) -> Iterator[RawFinding]:
+def tolerance_beyond_nominal(subject: RuleContext) -> Iterator[Finding]:
     """The tolerance is larger than the value it is for, so that a reading of the opposite
     sign, or of nothing at all, passes as good.
     """
@@ -183,7 +183,7 @@ def tolerance_beyond_nominal(subject: RuleContext) -> Iterator[RawFinding]:
         if nominal is None or limits.component or limits.lower is None or limits.upper is None:
             continue
         if nominal and limits.unit not in ("degC", "K", "dB") and limits.lower <= 0 <= limits.upper:
-            yield RawFinding(
+            yield Finding(
                 subject.limit_place(step, ("tolerance",)),
                 f"The tolerance of `{subject.name(step.id)}` is as large as the value itself.",
                 "Mend the tolerance, or give `min` and `max`.",
@@ -222,7 +222,7 @@ def comes_after(subject: RuleContext, source: str, name: str) -> bool:
 
 
 @rule("limits", "error", 'limits: {max: {formula: "u / 2", from: {u: reservior}}, unit: V}')
-def formula_never_known(subject: RuleContext) -> Iterator[RawFinding]:
+def formula_never_known(subject: RuleContext) -> Iterator[Finding]:
     """A formula takes a value that no walk can have: from a step or rating that does not
     exist, from a step that is no `measure`, or from one that only comes later. The verdict
     would always be undecided.
@@ -243,7 +243,7 @@ def formula_never_known(subject: RuleContext) -> Iterator[RawFinding]:
             )
         else:
             continue
-        yield RawFinding(place, message, "Name a step that is read on the way here, or a rating.")
+        yield Finding(place, message, "Name a step that is read on the way here, or a rating.")
 
 
 @rule(
@@ -257,7 +257,7 @@ def formula_never_known(subject: RuleContext) -> Iterator[RawFinding]:
       limits: {max: {formula: "u / 2", from: {u: input}}, unit: V}    # `input` was not read
     """,
 )
-def formula_may_miss(subject: RuleContext) -> Iterator[RawFinding]:
+def formula_may_miss(subject: RuleContext) -> Iterator[Finding]:
     """On some way to this step the reading that its formula needs has not been taken. On
     that way every verdict is undecided.
     """
@@ -278,7 +278,7 @@ def formula_may_miss(subject: RuleContext) -> Iterator[RawFinding]:
             step.id in subject.beyond_without(entry, frozenset([source]))
             for entry in _entries(subject, step)
         ):
-            yield RawFinding(
+            yield Finding(
                 place,
                 f"A way leads to `{subject.name(step.id, place)}` without a reading of "
                 f"`{subject.name(source, place)}`.",
@@ -295,7 +295,7 @@ def _entries(subject: RuleContext, step: Step) -> tuple[str, ...]:
 
 
 @rule("limits", "warning", 'limits: {max: {formula: "u", from: {u: input-current}}, unit: V}')
-def formula_mixes_units(subject: RuleContext) -> Iterator[RawFinding]:
+def formula_mixes_units(subject: RuleContext) -> Iterator[Finding]:
     """A formula adds or compares values of different units, or passes one on as if it were
     another: amperes are judged as volts and the verdict means nothing.
     """
@@ -305,7 +305,7 @@ def formula_mixes_units(subject: RuleContext) -> Iterator[RawFinding]:
             wanted = _base((step.limits or {}).get("unit") or step.unit)
             mixed = _mixed(use.text, units, wanted)
             if mixed:
-                yield RawFinding(
+                yield Finding(
                     subject.limit_place(step, (*use.path, "formula")),
                     f"The formula mixes {mixed[0] or 'a plain number'} and "
                     f"{mixed[1] or 'a plain number'}.",
@@ -367,7 +367,7 @@ def _mixed(
 
 
 @rule("limits", "error", "ratings: {rail: {unit: V, models: {two-channel: 34 A}}}")
-def bad_rating(subject: RuleContext) -> Iterator[RawFinding]:
+def bad_rating(subject: RuleContext) -> Iterator[Finding]:
     """A rating that differs by model has a unit that is none, or a value in another one. A
     formula over it cannot be worked out for that model.
     """
@@ -376,21 +376,19 @@ def bad_rating(subject: RuleContext) -> Iterator[RawFinding]:
         try:
             parse_unit(rating.unit)
         except ReadingError as error:
-            yield RawFinding(
-                where.under("unit"), _sentence(error.message), error.mend or "Mend it."
-            )
+            yield Finding(where.under("unit"), _sentence(error.message), error.mend or "Mend it.")
             continue
         for model, text in rating.models.items():
             try:
                 parse_quantity(text, rating.unit)
             except ReadingError as error:
-                yield RawFinding(
+                yield Finding(
                     where.under("models", model), _sentence(error.message), error.mend or "Mend it."
                 )
 
 
 @rule("limits", "error", "room: {measure: Room temperature, unit: degrees, then: sensor}")
-def unknown_unit(subject: RuleContext) -> Iterator[RawFinding]:
+def unknown_unit(subject: RuleContext) -> Iterator[Finding]:
     """A reading is kept in a unit that is none, so that no reading can be typed in."""
     for step in subject.tree.steps.values():
         if step.unit is None or step.limits is not None or "{" in step.unit:
@@ -398,6 +396,6 @@ def unknown_unit(subject: RuleContext) -> Iterator[RawFinding]:
         try:
             parse_unit(step.unit)
         except ReadingError as error:
-            yield RawFinding(
+            yield Finding(
                 step.where.under("unit"), _sentence(error.message), error.mend or "Mend it."
             )

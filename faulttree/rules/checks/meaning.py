@@ -11,10 +11,10 @@ import itertools
 from collections.abc import Iterator
 
 from faulttree.rules.context import RuleContext
-from faulttree.rules.raw_finding import RawFinding
 from faulttree.rules.registry import rule
 from faulttree.rules.test_semantics import OutcomeEnd, TestMeaning, probes
 from faulttree.rules.vocabulary import OF_THE_PART, denied, is_sound, is_unchanged, is_wrong, stems
+from faulttree.tree.finding import Finding
 
 SWAPPED = "Let the outcomes change places, or call them what they are."
 
@@ -33,7 +33,7 @@ VAGUE = stems("good bad inside outside fine right usual fault dead other") | {"g
       exits: {good: field, worn: stuck-brush, stuck: worn-brushes}      # the other way round?
     """,
 )
-def outcome_names_another(subject: RuleContext) -> Iterator[RawFinding]:
+def outcome_names_another(subject: RuleContext) -> Iterator[Finding]:
     """Two outcomes lead to each other's ends by their names: what the one is called stands in
     the id or title of the fault, stop or exit that the other leads to. Mostly the targets
     changed places, and the remedy is for a part that is sound.
@@ -54,19 +54,17 @@ def _named_by_side(probe: TestMeaning) -> bool:
 
 def _denied(
     subject: RuleContext, probe: TestMeaning, outcome: str, end: OutcomeEnd
-) -> Iterator[RawFinding]:
+) -> Iterator[Finding]:
     said = {word for word in outcome.split("-") if len(word) > 2} - NEGATIONS
     if said & end.denied:
-        yield RawFinding(
+        yield Finding(
             probe.place(subject, outcome),
             f"`{outcome}` of `{probe.id}` leads to `{end.id}`, whose text denies it.",
             SWAPPED,
         )
 
 
-def _crossed(
-    subject: RuleContext, probe: TestMeaning, one: str, other: str
-) -> Iterator[RawFinding]:
+def _crossed(subject: RuleContext, probe: TestMeaning, one: str, other: str) -> Iterator[Finding]:
     here, there = probe.ends[one], probe.ends[other]
     if here.id == there.id:
         return
@@ -84,7 +82,7 @@ def _crossed(
     if one_names + other_names > own:
         namer, named = (one, there) if one_names >= other_names else (other, here)
         led = probe.ends[namer]
-        yield RawFinding(
+        yield Finding(
             probe.place(subject, namer),
             f"`{namer}` of `{probe.id}` leads to `{led.id}`, and by its name to `{named.id}`.",
             SWAPPED,
@@ -96,7 +94,7 @@ def _crossed(
     "warning",
     "look: {ask: Is the lead sound?, answers: {sound: keep-off, damaged: switch}}",
 )
-def good_but_unsafe(subject: RuleContext) -> Iterator[RawFinding]:
+def good_but_unsafe(subject: RuleContext) -> Iterator[Finding]:
     """What a test finds as it should be ends the work as unsafe, and what it finds wrong does
     not. Whoever follows it goes on with a unit that can hurt.
     """
@@ -107,7 +105,7 @@ def good_but_unsafe(subject: RuleContext) -> Iterator[RawFinding]:
         if end.reason == "unsafe" and any(
             probe.ends[outcome].reason != "unsafe" for outcome in probe.bad
         ):
-            yield RawFinding(
+            yield Finding(
                 probe.place(subject, probe.good),
                 f"`{probe.good}` of `{probe.id}` leads to `{end.id}`, which is unsafe.",
                 SWAPPED,
@@ -119,7 +117,7 @@ def good_but_unsafe(subject: RuleContext) -> Iterator[RawFinding]:
     "warning",
     "esr: {measure: ESR of the reservoir capacitor, results: {inside: dry-reservoir, high: plug}}",
 )
-def found_good_yet_blamed(subject: RuleContext) -> Iterator[RawFinding]:
+def found_good_yet_blamed(subject: RuleContext) -> Iterator[Finding]:
     """A test finds a part as it should be, and the tree blames that part; where the test finds
     it wrong, the tree does not. Tests that look at what is left when the part is lifted,
     bypassed or exchanged, or at its input, are left out, and so are readings of volts and
@@ -132,14 +130,14 @@ def found_good_yet_blamed(subject: RuleContext) -> Iterator[RawFinding]:
         wrongly = _blamed(probe, probe.good)
         if wrongly:
             end = probe.ends[probe.good]
-            yield RawFinding(
+            yield Finding(
                 probe.place(subject, probe.good),
                 f"`{probe.good}` of `{probe.id}` leads to `{end.id}`, {wrongly}.",
                 SWAPPED,
             )
 
 
-def _no_difference(subject: RuleContext, probe: TestMeaning) -> Iterator[RawFinding]:
+def _no_difference(subject: RuleContext, probe: TestMeaning) -> Iterator[Finding]:
     """A trial that changed nothing and names a fault, while one that did names none."""
     if probe.kind != "ask":
         return
@@ -150,7 +148,7 @@ def _no_difference(subject: RuleContext, probe: TestMeaning) -> Iterator[RawFind
             and end.kind == "fault"
             and not any(one.kind == "fault" for one in others)
         ):
-            yield RawFinding(
+            yield Finding(
                 probe.place(subject, outcome),
                 f"`{outcome}` of `{probe.id}` changed nothing and leads to `{end.id}`.",
                 SWAPPED,
@@ -191,7 +189,7 @@ SHORT = stems("shorted short")
     "warning",
     "coil: {measure: Resistance of the coil, results: {low: open-coil, high: shorted-coil, …}}",
 )
-def reading_against_fault(subject: RuleContext) -> Iterator[RawFinding]:
+def reading_against_fault(subject: RuleContext) -> Iterator[Finding]:
     """A resistance below its limit leads to a fault that by its name is open, or one above its
     limit to one that is shorted. It is the other way round.
     """
@@ -205,7 +203,7 @@ def reading_against_fault(subject: RuleContext) -> Iterator[RawFinding]:
                 continue
             called = stems(end.id)
             if called & against and not called & beside:
-                yield RawFinding(
+                yield Finding(
                     probe.place(subject, outcome),
                     f"`{outcome}` of `{probe.id}`, a resistance, leads to `{end.id}`.",
                     SWAPPED,
@@ -220,7 +218,7 @@ def reading_against_fault(subject: RuleContext) -> Iterator[RawFinding]:
     steps: {as-used: {ask: Does it flicker?, answers: {flickers: not-seen, steady: source}}}
     """,
 )
-def complaint_denied(subject: RuleContext) -> Iterator[RawFinding]:
+def complaint_denied(subject: RuleContext) -> Iterator[Finding]:
     """The answer that is the owner's complaint ends as no fault found, or a reading outside its
     limits does while the one inside them does not.
     """
@@ -237,7 +235,7 @@ def complaint_denied(subject: RuleContext) -> Iterator[RawFinding]:
         for outcome in unseen:
             others = [name for name in probe.ends if name not in unseen]
             if _is_complaint(probe, outcome, others, complaint):
-                yield RawFinding(
+                yield Finding(
                     probe.place(subject, outcome),
                     f"`{outcome}` of `{probe.id}` is what the owner complains of, or finds "
                     "something wrong, and ends as no fault found.",
@@ -245,7 +243,7 @@ def complaint_denied(subject: RuleContext) -> Iterator[RawFinding]:
                 )
         for outcome in probe.ends if unseen else ():
             if outcome not in unseen and "-" not in outcome and stems(outcome) & absent:
-                yield RawFinding(
+                yield Finding(
                     probe.place(subject, outcome),
                     f"`{outcome}` of `{probe.id}` is what the owner misses, and goes on, "
                     f"while `{unseen[0]}` ends as no fault found.",
@@ -271,7 +269,7 @@ def _is_complaint(
     brushes-again: {use: brush-check, exits: {good: field, worn: stuck-brush, stuck: worn-brushes}}
     """,
 )
-def exit_means_another(subject: RuleContext) -> Iterator[RawFinding]:
+def exit_means_another(subject: RuleContext) -> Iterator[Finding]:
     """One tree takes a procedure twice, and the fault that the one takes from one exit the other
     takes from another. One of the two is wrong.
     """
@@ -283,7 +281,7 @@ def exit_means_another(subject: RuleContext) -> Iterator[RawFinding]:
             known = first.setdefault((probe.procedure, fault), probe)
             exits, there = _exits_to(probe, fault), _exits_to(known, fault)
             if not set(exits) & set(there):
-                yield RawFinding(
+                yield Finding(
                     probe.place(subject, exits[0]),
                     f"`{exits[0]}` leads to `{fault}` here, and `{there[0]}` at `{known.id}`.",
                     SWAPPED,

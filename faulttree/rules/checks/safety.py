@@ -15,47 +15,39 @@ from faulttree.errors import ReadingError
 from faulttree.rules.caution_inference import Need, Scene, alone, called_for, for_repair
 from faulttree.rules.context import RuleContext
 from faulttree.rules.hazard_inference import Hazard, by_figures, by_words
-from faulttree.rules.raw_finding import RawFinding
 from faulttree.rules.registry import rule
 from faulttree.rules.test_comparison import settling
+from faulttree.tree.finding import Finding, spelling
 from faulttree.tree.model import Step, Where
-from faulttree.tree.problems import near
 
 
 @rule("safety", "error", "cautions: [stored-chrage]")
-def unknown_caution(subject: RuleContext) -> Iterator[RawFinding]:
+def unknown_caution(subject: RuleContext) -> Iterator[Finding]:
     """A caution is named that the library does not have, so nothing is shown where
     something should be.
     """
     known = subject.tree.known_cautions
     for where, name in _named(subject, "cautions"):
         if name not in known:
-            yield RawFinding(
-                where,
-                f"There is no caution `{name}`.",
-                near(name, subject.cautions) or _listed(subject.cautions, "cautions"),
-            )
+            yield _unknown(where, "caution", name, subject.cautions)
 
 
 @rule("safety", "warning", "needs: [multimetre]")
-def unknown_instrument(subject: RuleContext) -> Iterator[RawFinding]:
+def unknown_instrument(subject: RuleContext) -> Iterator[Finding]:
     """An instrument is named that the library does not have: nobody knows what it measures
     or which hazard it brings.
     """
     known = subject.tree.known_instruments
     for where, name in _named(subject, "needs"):
         if name not in known:
-            yield RawFinding(
-                where,
-                f"There is no instrument `{name}`.",
-                near(name, subject.instruments) or _listed(subject.instruments, "instruments"),
-            )
+            yield _unknown(where, "instrument", name, subject.instruments)
 
 
-def _listed(known: Iterable[str], what: str) -> str:
-    """Every name that the library has, where none is near."""
-    names = ", ".join(sorted(known))
-    return f"Known are {names}; another is written in shared/{what}.yaml."
+def _unknown(where: Where, what: str, name: str, known: Iterable[str]) -> Finding:
+    """A name that the library does not have, with the names that are near, else with all."""
+    question, edit = spelling(name, known)
+    listed = f"Known are {', '.join(sorted(known))}; another is written in shared/{what}s.yaml."
+    return Finding(where, f"There is no {what} `{name}`.", question or listed, edit=edit)
 
 
 def _named(subject: RuleContext, key: str) -> Iterator[tuple[Where, str]]:
@@ -99,7 +91,7 @@ def _placed(subject: RuleContext, step: Step, hazard: Hazard) -> Where:
       limits: {nominal: 325 V, tolerance: 10 %}      # and `cautions: [live-working]`?
     """,
 )
-def hazardous_voltage(subject: RuleContext) -> Iterator[RawFinding]:
+def hazardous_voltage(subject: RuleContext) -> Iterator[Finding]:
     """The step's own figures are above what is harmless to touch, and no caution that covers
     voltage is in force at it. Thresholds, the stricter of IEC 61010-1 and IEC 60335-1: 30 V
     r.m.s., 42.4 V peak, 42.4 V d.c.; a voltage that nobody calls a.c. counts as d.c. An
@@ -108,7 +100,7 @@ def hazardous_voltage(subject: RuleContext) -> Iterator[RawFinding]:
     """
     for step, hazard in _uncovered(subject, "voltage"):
         place = _placed(subject, step, hazard)
-        yield RawFinding(
+        yield Finding(
             place,
             f"`{subject.name(step.id, place)}` is at {hazard.said}, and no caution says so.",
             "Add a caution that covers voltage, such as `live-working` or `mains`.",
@@ -116,14 +108,14 @@ def hazardous_voltage(subject: RuleContext) -> Iterator[RawFinding]:
 
 
 @rule("safety", "error", "open-it: {do: Discharge the 470 µF 400 V reservoir, then: esr}")
-def hazardous_charge(subject: RuleContext) -> Iterator[RawFinding]:
+def hazardous_charge(subject: RuleContext) -> Iterator[Finding]:
     """The step's own figures say that a hazardous charge is at hand, and no caution that
     covers charge is in force. Thresholds: 45 µC where the voltage is hazardous (IEC 61010-1),
     or more than 0.1 µF between 42.4 and 450 V (IEC 60335-1).
     """
     for step, hazard in _uncovered(subject, "charge"):
         place = _placed(subject, step, hazard)
-        yield RawFinding(
+        yield Finding(
             place,
             f"`{subject.name(step.id, place)}` is at a charge of {hazard.said}, "
             "and no caution says so.",
@@ -132,14 +124,14 @@ def hazardous_charge(subject: RuleContext) -> Iterator[RawFinding]:
 
 
 @rule("safety", "error", "pack: {measure: Current of the pack at 18 V, limits: {max: 20 A}}")
-def hazardous_energy(subject: RuleContext) -> Iterator[RawFinding]:
+def hazardous_energy(subject: RuleContext) -> Iterator[Finding]:
     """The step's own figures say that hazardous energy is at hand, and no caution that covers
     energy is in force: a ring or a tool across it burns at a harmless voltage. Thresholds
     (IEC 60950-1): 20 J, or 240 VA, at 2 V or more.
     """
     for step, hazard in _uncovered(subject, "energy"):
         place = _placed(subject, step, hazard)
-        yield RawFinding(
+        yield Finding(
             place,
             f"`{subject.name(step.id, place)}` is at {hazard.said}, and no caution says so.",
             "Add a caution that covers energy, such as `high-energy-source`.",
@@ -158,7 +150,7 @@ def hazardous_energy(subject: RuleContext) -> Iterator[RawFinding]:
       needs: [multimeter, dummy-load]      # which brings heat; `cautions: [hot-surface]`?
     """,
 )
-def hazard_not_told(subject: RuleContext) -> Iterator[RawFinding]:
+def hazard_not_told(subject: RuleContext) -> Iterator[Finding]:
     """An instrument brings a hazard, or figures or words of a powered step name one (heat,
     light, gas, moving parts), and no caution in force covers it.
     """
@@ -168,7 +160,7 @@ def hazard_not_told(subject: RuleContext) -> Iterator[RawFinding]:
         for hazard, where in _other_hazards(subject, step):
             if hazard.kind not in covered and hazard.kind not in told:
                 told.add(hazard.kind)
-                yield RawFinding(
+                yield Finding(
                     where,
                     f"{hazard.said} at `{subject.name(step.id)}` brings {hazard.kind}, "
                     "and no caution covers it.",
@@ -206,7 +198,7 @@ def _other_hazards(subject: RuleContext, step: Step) -> Iterator[tuple[Hazard, W
       live: true      # of a unit fed from the mains; and `cautions: [live-working]`?
     """,
 )
-def caution_called_for(subject: RuleContext) -> Iterator[RawFinding]:
+def caution_called_for(subject: RuleContext) -> Iterator[Finding]:
     """The state that a step is done in, its instruments or the ratings it judges by call for a
     caution that the library has and that is not in force: an opened unit on power from the
     mains, a tool that runs, an oscilloscope on what the mains feeds. Another caution may cover
@@ -224,7 +216,7 @@ def caution_called_for(subject: RuleContext) -> Iterator[RawFinding]:
     esr: {measure: ESR of the reservoir capacitor}      # and `cautions: [stored-charge]`?
     """,
 )
-def caution_worth_naming(subject: RuleContext) -> Iterator[RawFinding]:
+def caution_worth_naming(subject: RuleContext) -> Iterator[Finding]:
     """The words of a step, the part that it measures unpowered or what a remedy is done with
     call for a caution that the library has and that is not in force.
     """
@@ -238,8 +230,8 @@ def caution_worth_naming(subject: RuleContext) -> Iterator[RawFinding]:
                 yield _called_for(fault.where, name, because)
 
 
-def _called_for(where: Where, name: str, because: str) -> RawFinding:
-    return RawFinding(
+def _called_for(where: Where, name: str, because: str) -> Finding:
+    return Finding(
         where,
         f"`{where.keys[-1]}` calls for the caution `{name}`: {because}.",
         f"Add `{name}` to its `cautions`.",
@@ -266,7 +258,7 @@ def _owner(subject: RuleContext, scene: Scene, need: Need) -> Where:
     rail-12: {measure: 12 V rail, live: true, access: [side-open]}      # and here?
     """,
 )
-def caution_its_like_has(subject: RuleContext) -> Iterator[RawFinding]:
+def caution_its_like_has(subject: RuleContext) -> Iterator[Finding]:
     """All other steps of this tree that are done in the same state, on power or not, with the
     same kind of reading, bear a caution that this one lacks. Four such steps or more are
     compared.
@@ -317,14 +309,14 @@ def _tests_safety(subject: RuleContext, step: Step) -> bool:
 
 
 @rule("safety", "warning", "insulation: {measure: Insulation at 500 V d.c., limits: {min: 1 MΩ}}")
-def safety_test_by_hand(subject: RuleContext) -> Iterator[RawFinding]:
+def safety_test_by_hand(subject: RuleContext) -> Iterator[Finding]:
     """Insulation or the protective-earth path is measured in a step of its own, not by the
     shared procedure. Codes differ and change; what must be done in which order, and who may
     sign, belongs in one place.
     """
     for step in subject.tree.steps.values():
         if step.where.document == "tree" and _tests_safety(subject, step):
-            yield RawFinding(
+            yield Finding(
                 step.where,
                 f"`{step.id}` tests insulation or protective earth outside its procedure.",
                 "Use the shared procedure of the protective class instead.",
@@ -333,7 +325,7 @@ def safety_test_by_hand(subject: RuleContext) -> Iterator[RawFinding]:
 
 
 @rule("safety", "warning", "family: bench-supply      # fed from the mains; and `closing`?")
-def mains_without_closing(subject: RuleContext) -> Iterator[RawFinding]:
+def mains_without_closing(subject: RuleContext) -> Iterator[Finding]:
     """A unit that is fed from the mains goes back to its owner without a safety check after
     the repair: earth path, insulation and function. Local codes say what is due.
     """
@@ -343,7 +335,7 @@ def mains_without_closing(subject: RuleContext) -> Iterator[RawFinding]:
     if any(_tests_safety(subject, step) or CLOSING_CAUTION in step.cautions for step in closing):
         return
     key = "closing" if subject.raw(Where("tree", ("closing",))) is not None else "family"
-    yield RawFinding(
+    yield Finding(
         Where("tree", (key,)),
         "A unit fed from the mains goes back without a safety check.",
         "Add `closing:` with the safety procedure of its protective class.",
@@ -361,7 +353,7 @@ CLOSING_CAUTION = "safety-test-before-return"
     short: {measure: Resistance across the rail, unplugged, limits: {min: 500 Ω}, …}
     """,
 )
-def live_before_unpowered(subject: RuleContext) -> Iterator[RawFinding]:
+def live_before_unpowered(subject: RuleContext) -> Iterator[Finding]:
     """A step on the powered unit, with a hazard that a caution names, comes before one that
     tells the same faults apart with the power off. Ask the harmless one first.
     """
@@ -374,7 +366,7 @@ def live_before_unpowered(subject: RuleContext) -> Iterator[RawFinding]:
         lambda late: not _powered(subject, late),
     )
     for early, late in pairs:
-        yield RawFinding(
+        yield Finding(
             steps[early].where,
             f"`{late}`, unpowered, tells as much as `{early}`, which is live.",
             f"Ask `{late}` first.",

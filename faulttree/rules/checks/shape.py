@@ -1,110 +1,173 @@
-"""Rules about shape. Most are found while a file is read; here they get level and example."""
+"""Rules about the form of a file: reader, schema and builder find what breaks them."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from faulttree.rules.registry import declare
 
-from faulttree.rules.registry import Family, declare
-from faulttree.tree.problems import RULES, Level
-
-EXAMPLES: Mapping[str, str] = {
-    "unreadable": "steps: {lead: [",
-    "duplicate-key": "answers: {whole: switch, whole: hand-over}",
-    "odd-key": "<<: *defaults",
-    "foreign-tag": "minutes: !!python/object:os.system 2",
-    "hidden-character": 'title: "Lamp\\u202e dark"',
-    "unknown-key": "mesure: Voltage at the output      # did you mean `measure`?",
-    "missing-key": "faults: {dry-reservoir: {title: Dried out}}      # and the remedy?",
-    "bad-id": "Fuse Test: {ask: Is it intact?, answers: {intact: switch, blown: hand-over}}",
-    "empty-text": 'lead: {ask: "", answers: {whole: switch, broken: broken-lead}}',
-    "bad-value": "minutes: two",
-    "step-kind": "lead: {ask: Is it whole?, do: Bend it, then: switch}",
-    "limits-form": "limits: {nominal: 12 V, max: 13 V}",
-    "duplicate-id": "faults: {lead: {title: Lead broken, remedy: Replace it.}}   # a step too",
-    "family-folder": "family: bench-suply",
-    "unknown-target": "answers: {whole: swich, broken: broken-lead}",
-    "unknown-step": "confirm: {step: resevoir, gives: inside}",
-    "unknown-access": "access: [coveroff]",
-    "unknown-store": "on: [resevoir]",
-    "unknown-property": "when: {protection-clas: I}",
-    "close-missing": "access: {cover-off: {exposes: [voltage]}}      # and `close`?",
-    "later-word": "mains: {ask: Is the plug out?, answers: {out: fuse, in: hand-over}}",
-    "unknown-procedure": "use: diod-test",
-    "procedure-ring": "use: bridge-test      # which uses the procedure that this step is in",
-    "procedure-takes": "use: electrolytic      # and its capacitance?",
-    "unfilled-name": "measure: Capacitance of {prat}",
-    "exit-without-target": "exits: {good: hand-over}      # and `bad`?",
-    "unknown-exit": "exits: {good: hand-over, bda: open-bridge, bad: open-bridge}",
-    "outside-beside": "results: {inside: switch, outside: hand-over, low: broken-lead}",
-    "too-large": "# procedures that use others several times over",
-    "bad-duration": "wait: two minutes",
-}
-
-WHY: Mapping[str, str] = {
-    "unreadable": "Nothing in it can be followed until it can be read.",
-    "duplicate-key": "Which of the two holds would depend on the program that reads it.",
-    "odd-key": "What it would mean differs between programs, so it means nothing here.",
-    "foreign-tag": "A library file is data and is never obeyed.",
-    "hidden-character": "A reviewer would see another text than the technician gets.",
-    "unknown-key": "Mostly a word is misspelt, and a caution or a limit is lost with it.",
-    "missing-key": "Without it the file says less than a walk needs.",
-    "bad-id": "Ids are typed at the bench, in answers files and in other trees.",
-    "empty-text": "The technician would stand before a step that says nothing.",
-    "bad-value": "It would be read as something else, or not at all.",
-    "step-kind": "What the step wants would be a guess.",
-    "limits-form": "What a good reading is would be a guess.",
-    "duplicate-id": "A target is one word, and must mean one thing.",
-    "family-folder": "The tree's id comes from its place, and history is counted by it.",
-    "unknown-target": "A walk that takes this outcome has nowhere to go.",
-    "unknown-step": "What is said about it is said about nothing.",
-    "unknown-access": "Nobody knows how to get there, how long it takes and what can hurt.",
-    "unknown-store": "Nobody knows what is charged, and how far.",
-    "unknown-property": "The check would never be made, or always.",
-    "close-missing": "The unit would get power with the hazard open.",
-    "later-word": "Checks before power, closing steps and the mains go by these words.",
-    "unknown-procedure": "The steps it stands for are missing, with the unit in pieces.",
-    "procedure-ring": "The steps would never come to an end.",
-    "procedure-takes": "Its texts and limits would have holes, or judge in a wrong unit.",
-    "unfilled-name": "The technician would read the braces.",
-    "exit-without-target": "A walk that takes this exit has nowhere to go.",
-    "unknown-exit": "Mostly a name is misspelt, and the real exit leads nowhere.",
-    "outside-beside": "Which of the two targets holds would be a guess.",
-    "too-large": "No technician could follow it, and no program should try.",
-    "more-problems": "Mend those that are told, and the others show.",
-    "bad-duration": "The runner could not time the pause.",
-}
-
-GRAPH = frozenset(
-    (
-        "unknown-target",
-        "unknown-step",
-        "unknown-access",
-        "unknown-store",
-        "unknown-property",
-        "unknown-procedure",
-        "procedure-ring",
-        "procedure-takes",
-        "exit-without-target",
-        "unknown-exit",
-    )
+declare(
+    "unreadable",
+    "shape",
+    "error",
+    "The file is no YAML, no text, or larger than a library file may be. Nothing in it can be"
+    " followed until it can be read.",
+    "steps: {lead: [",
 )
-"""Rules of the builder that belong to the graph."""
-
-NOTE = "A note: "
-"""How a reason of the reader begins that is no error."""
-
-
-def _declare(name: str, reason: str) -> None:
-    family: Family = "graph" if name in GRAPH else "shape"
-    level: Level = "note" if reason.startswith(NOTE) else "error"
-    text = reason.removeprefix(NOTE)
-    text = f"{text[0].upper()}{text[1:]} {WHY.get(name, '')}"
-    declare(name, family, level, text, EXAMPLES.get(name, "# any file"))
-
-
-for _name, _reason in RULES.items():
-    _declare(_name, _reason)
-
+declare(
+    "duplicate-key",
+    "shape",
+    "error",
+    "A key stands twice in one mapping; one of the two would be lost. Which of the two holds "
+    "would depend on the program that reads it.",
+    "answers: {whole: switch, whole: hand-over}",
+)
+declare(
+    "odd-key",
+    "shape",
+    "error",
+    "A key is empty, a list, a mapping or a merge key, where a word is meant. What it would "
+    "mean differs between programs, so it means nothing here.",
+    "<<: *defaults",
+)
+declare(
+    "foreign-tag",
+    "shape",
+    "error",
+    "A tag asks for something other than plain data. A library file is data; nothing in it is"
+    " ever executed.",
+    "minutes: !!python/object:os.system 2",
+)
+declare(
+    "hidden-character",
+    "shape",
+    "error",
+    "A control or direction character makes a text look other than it is. A reviewer would "
+    "see another text than the technician gets.",
+    'title: "Lamp\\u202e dark"',
+)
+declare(
+    "unknown-key",
+    "shape",
+    "error",
+    "A key that means nothing here; it would be read past in silence. Mostly a word is "
+    "misspelt, and a caution or a limit is lost with it.",
+    "mesure: Voltage at the output      # did you mean `measure`?",
+)
+declare(
+    "missing-key",
+    "shape",
+    "error",
+    "A key that must be there is not. Without it the file says less than a walk needs.",
+    "faults: {dry-reservoir: {title: Dried out}}      # and the remedy?",
+)
+declare(
+    "bad-id",
+    "shape",
+    "error",
+    "A name is not in kebab-case, or is a word that a walk needs for itself. Ids are typed at"
+    " the bench, in answers files and in other trees.",
+    "Fuse Test: {ask: Is it intact?, answers: {intact: switch, blown: hand-over}}",
+)
+declare(
+    "empty-text",
+    "shape",
+    "error",
+    "A text is missing or empty. The technician would stand before a step that says nothing.",
+    'lead: {ask: "", answers: {whole: switch, broken: broken-lead}}',
+)
+declare(
+    "bad-value",
+    "shape",
+    "error",
+    "A value is not of the kind that its key needs. It would be read as something else, or "
+    "not at all.",
+    "minutes: two",
+)
+declare(
+    "step-kind",
+    "shape",
+    "error",
+    "A step has none or several of ask, measure, do, use, or keys of another kind. What the "
+    "step wants would be a guess.",
+    "lead: {ask: Is it whole?, do: Bend it, then: switch}",
+)
+declare(
+    "limits-form",
+    "shape",
+    "error",
+    "Limits are in none or in several of their four forms. What a good reading is would be a "
+    "guess.",
+    "limits: {nominal: 12 V, max: 13 V}",
+)
+declare(
+    "duplicate-id",
+    "shape",
+    "error",
+    "Steps, faults, stops and exits share one name. A target is one word, and must mean one thing.",
+    "faults: {lead: {title: Lead broken, remedy: Replace it.}}   # a step too",
+)
+declare(
+    "family-folder",
+    "shape",
+    "error",
+    "The family is not the folder's name, or a procedure's name not the file's. The tree's id"
+    " comes from its place, and history is counted by it.",
+    "family: bench-suply",
+)
+declare(
+    "close-missing",
+    "shape",
+    "error",
+    "A state of access exposes a hazard and nothing says how to close it. The unit would get "
+    "power with the hazard open.",
+    "access: {cover-off: {exposes: [voltage]}}      # and `close`?",
+)
+declare(
+    "later-word",
+    "shape",
+    "note",
+    "An id is a word that the format has taken since. Checks before power, closing steps and "
+    "the mains go by these words.",
+    "mains: {ask: Is the plug out?, answers: {out: fuse, in: hand-over}}",
+)
+declare(
+    "unfilled-name",
+    "shape",
+    "error",
+    "A {name} in a procedure's text is nothing that the procedure takes. The technician would"
+    " read the braces.",
+    "measure: Capacitance of {prat}",
+)
+declare(
+    "outside-beside",
+    "shape",
+    "error",
+    "`outside` stands beside `low` or `high`, which it already means. Which of the two "
+    "targets holds would be a guess.",
+    "results: {inside: switch, outside: hand-over, low: broken-lead}",
+)
+declare(
+    "more-problems",
+    "shape",
+    "note",
+    "Only the first problems of a file are listed. Correct those that are listed, and the "
+    "others show.",
+    "# any file",
+)
+declare(
+    "too-large",
+    "shape",
+    "error",
+    "The tree has more steps than can be followed, once procedures are inlined. No technician"
+    " could follow it, and no program should try.",
+    "# procedures that use others several times over",
+)
+declare(
+    "bad-duration",
+    "shape",
+    "error",
+    "A wait is not a span of time. The runner could not time the pause.",
+    "wait: two minutes",
+)
 declare(
     "link-out-of-library",
     "shape",
@@ -117,7 +180,7 @@ declare(
     "accepted-for-nothing",
     "shape",
     "note",
-    "An entry of `accepted` matches no finding: the matter was mended, or the rule or place "
+    "An entry of `accepted` matches no finding: the matter was corrected, or the rule or place "
     "is misspelt. Left there, it would hide the next finding of its kind.",
     "accepted: [{rule: limit-without-source, at: resevoir, reason: measured here}]",
 )
@@ -129,4 +192,91 @@ declare(
     "`trees/<family>/<complaint>.yaml`, a procedure `shared/procedures/<name>.yaml`, all names "
     "in kebab-case. Nobody is ever led by it, and nobody is told.",
     "trees/bench-supply/No Output.yml",
+)
+declare(
+    "rules-not-run",
+    "shape",
+    "note",
+    "The form of the file is wrong, so it does not say what its author meant. What the rules on "
+    "graph, limits, evidence, meaning, safety and order would find is mostly the consequence of "
+    "that error, so they are not run. Correct the form, then check again.",
+    "lead: {aks: Is the lead whole?, answers: {whole: switch, broken: broken-lead}}",
+)
+
+# Names that lead nowhere: the builder finds them, and they belong to the graph.
+
+declare(
+    "unknown-target",
+    "graph",
+    "error",
+    "A target names nothing in this file. A walk that takes this outcome has nowhere to go.",
+    "answers: {whole: swich, broken: broken-lead}",
+)
+declare(
+    "unknown-step",
+    "graph",
+    "error",
+    "A step is named that this file does not have. What is said about it is said about nothing.",
+    "confirm: {step: resevoir, gives: inside}",
+)
+declare(
+    "unknown-access",
+    "graph",
+    "error",
+    "A state of the unit is needed that `access` does not say how to enter. Nobody knows how "
+    "to get there, how long it takes and what can hurt.",
+    "access: [coveroff]",
+)
+declare(
+    "unknown-store",
+    "graph",
+    "error",
+    "A store is named that `stores` does not have. Nobody knows what is charged, and how far.",
+    "on: [resevoir]",
+)
+declare(
+    "unknown-property",
+    "graph",
+    "error",
+    "A property of the unit is named that has no question and values, or a value that it does"
+    " not have. The check would never be made, or always.",
+    "when: {protection-clas: I}",
+)
+declare(
+    "unknown-procedure",
+    "graph",
+    "error",
+    "A procedure is used that the library does not have. The steps it stands for are missing,"
+    " with the unit in pieces.",
+    "use: diod-test",
+)
+declare(
+    "procedure-ring",
+    "graph",
+    "error",
+    "Procedures use each other in a ring. The steps would never come to an end.",
+    "use: bridge-test      # which uses the procedure that this step is in",
+)
+declare(
+    "procedure-takes",
+    "graph",
+    "error",
+    "A procedure is not given what it takes, or more, or in another unit. Its texts and "
+    "limits would have holes, or judge in a wrong unit.",
+    "use: electrolytic      # and its capacitance?",
+)
+declare(
+    "exit-without-target",
+    "graph",
+    "error",
+    "An exit of a procedure leads nowhere. A walk that takes this exit has nowhere to go.",
+    "exits: {good: hand-over}      # and `bad`?",
+)
+declare(
+    "unknown-exit",
+    "graph",
+    "error",
+    "A target is given for an exit that the procedure does not have. Mostly a name is "
+    "misspelt, and the real exit leads nowhere.",
+    "exits: {good: hand-over, bda: open-bridge, bad: open-bridge}",
 )

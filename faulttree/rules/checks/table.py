@@ -7,8 +7,10 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from faulttree.errors import FaulttreeError
-from faulttree.rules.finding import Finding
 from faulttree.rules.registry import declare
+from faulttree.tree.document import Document
+from faulttree.tree.finding import Finding, Level
+from faulttree.tree.model import Where
 
 if TYPE_CHECKING:
     from faulttree.odds import FaultTable
@@ -44,41 +46,36 @@ def findings_of(text: str, path: Path | None, name: str) -> Iterator[Finding]:
     """Everything found in one fault table."""
     from faulttree.odds.table_from_csv import table_from_csv
 
-    lines = text.splitlines()
+    document = Document(None, text, name="table")
 
-    def at(line: int) -> str:
-        return lines[line - 1][:240] if 0 < line <= len(lines) else ""
+    def found(
+        rule: str, level: Level, message: str, remedy: str, line: int, column: int
+    ) -> Finding:
+        one = Finding(WHOLE, message, remedy, False, rule, level, None, name, line, column)
+        return one.located(document)
 
     try:
         table = table_from_csv(text, path)
     except FaulttreeError as error:
         line, column = error.line or 1, error.column or 1
-        yield Finding(
-            "broken-table",
-            "error",
-            error.message,
-            name,
-            line,
-            column,
-            error.mend or "",
-            "",
-            at(line),
-        )
+        yield found("broken-table", "error", error.message, error.mend or "", line, column)
         return
-    rows = {line.partition(",")[0].strip(' "\ufeff'): n for n, line in enumerate(lines, 1)}
+    rows = {line.partition(",")[0].strip(' "\ufeff'): n for n, line in enumerate(document.lines, 1)}
     for group in alike(table):
-        line = rows.get(group[0], 1)
         listed = ", ".join(f"`{fault}`" for fault in group)
         message = f"No test tells these faults apart: {listed}."
-        mend = "Add a test, or join them to one row."
-        yield Finding("alike-in-table", "warning", message, name, line, 1, mend, group[0], at(line))
+        remedy = "Add a test, or join them to one row."
+        yield found("alike-in-table", "warning", message, remedy, rows.get(group[0], 1), 1)
     for number, test in enumerate(table.tests):
         shown = {entries[number] for entries in table.entries}
         if len(table.faults) > 1 and len(shown) == 1:
-            column = max(at(1).find(test), 0) + 1
+            column = max(document.line(1).find(test), 0) + 1
             message = f"Every fault shows the same at `{test}`."
-            mend = "Take the column out, or say what differs."
-            yield Finding("test-tells-nothing", "note", message, name, 1, column, mend, test, at(1))
+            remedy = "Take the column out, or say what differs."
+            yield found("test-tells-nothing", "note", message, remedy, 1, column)
+
+
+WHOLE = Where("table", ())
 
 
 def alike(table: FaultTable) -> Iterator[list[str]]:

@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterable
 from pathlib import Path
 
-from faulttree.rules.finding import Finding, Report, once
+from faulttree.rules.report import Report, once
+from faulttree.tree.finding import Finding
 
 __all__ = ["changes", "stamp"]
 

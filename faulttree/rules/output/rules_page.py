@@ -32,9 +32,9 @@ where no path is given, or the library's folder.
 def rules_page() -> str:
     """The page as Markdown."""
     rules = all_rules().values()
-    from faulttree.rules.autofix import CHARACTERS, NAMES
+    from faulttree.rules.autofix import EDITED
 
-    mended = ", ".join(f"`{name}`" for name in sorted(NAMES | CHARACTERS))
+    mended = ", ".join(f"`{name}`" for name in sorted(EDITED))
     parts = [HEAD.replace("{mended}", mended)]
     for family, text in FAMILIES.items():
         parts.append(f"## {family.capitalize()}\n\n{text}\n")

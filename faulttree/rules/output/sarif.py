@@ -6,8 +6,9 @@ from pathlib import PurePath
 from typing import Any
 from urllib.parse import quote
 
-from faulttree.rules.finding import Finding, Report
 from faulttree.rules.registry import Rule, all_rules
+from faulttree.rules.report import Report
+from faulttree.tree.finding import Finding
 from faulttree.version import __version__
 
 __all__ = ["as_sarif"]
@@ -53,7 +54,7 @@ def _descriptor(rule: Rule) -> dict[str, Any]:
 
 
 def _result(finding: Finding, places: dict[str, int]) -> dict[str, Any]:
-    text = f"{finding.message} {finding.mend}".strip()
+    text = f"{finding.message} {finding.remedy}".strip()
     location: dict[str, Any] = {
         "region": {"startLine": finding.line, "startColumn": finding.column},
     }

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
 
-from faulttree.rules.finding import Finding, Report
 from faulttree.rules.registry import reason_of
+from faulttree.rules.report import Report
 from faulttree.texts import harmless, one_line, wrapped
+from faulttree.tree.finding import Finding
 
 __all__ = ["as_github", "as_text", "summary"]
 
@@ -33,8 +34,8 @@ def _lines(finding: Finding, colour: bool, with_reason: bool) -> Iterator[str]:
     yield f"{place}: {word}: {message} [{finding.rule}]"
     if finding.source.strip():
         yield from _shown(finding)
-    if finding.mend:
-        yield f"  mend: {one_line(finding.mend)}"
+    if finding.remedy:
+        yield f"  mend: {one_line(finding.remedy)}"
     reason = reason_of(finding.rule) if with_reason else ""
     if reason:
         lines = wrapped(reason, WIDTH, "  why:  ", " " * 8)
@@ -86,7 +87,7 @@ def as_github(findings: Iterable[Finding]) -> str:
     words = {"error": "error", "warning": "warning", "note": "notice"}
     return "\n".join(
         f"::{words[f.level]} file={_property(f.path)},line={f.line},col={f.column},"
-        f"title={_property(f.rule)}::{_data(one_line(f'{f.message} {f.mend}'.strip()))}"
+        f"title={_property(f.rule)}::{_data(one_line(f'{f.message} {f.remedy}'.strip()))}"
         for f in findings
     )
 

@@ -151,7 +151,7 @@ class Editor:
     def _prove(self, text: str) -> Document:
         document = parse(text, path=self.document.path, shape=self.shape, name=self.document.name)
         wanted = self._edited(self.document.data)
-        mine = not document.problems and list(words(document.data)) == list(words(wanted))
+        mine = not document.findings and list(words(document.data)) == list(words(wanted))
         if mine:
             before, after = round_trip(self.document.text), round_trip(text)
             mine = before is not None and list(words(after)) == list(words(self._edited(before)))

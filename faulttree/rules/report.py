@@ -1,66 +1,18 @@
-"""What was found: one thing that could mislead, at its line of its file, and all of a run."""
+"""All that one run of ``faulttree check`` found, and what it looked at."""
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
-from typing import Any
+from typing import Any, get_args
 
 from faulttree.rules.registry import reason_of
-from faulttree.tree.model import Where
-from faulttree.tree.problems import Level
+from faulttree.tree.finding import Finding, Level
 
-__all__ = ["LEVELS", "CheckedFile", "Finding", "Level", "Report", "about", "once"]
+__all__ = ["LEVELS", "CheckedFile", "Report", "finding_dict", "once"]
 
-LEVELS: tuple[Level, ...] = ("error", "warning", "note")
+LEVELS: tuple[Level, ...] = get_args(Level)
 """Levels of SARIF 2.1.0 (3.27.10), the gravest first."""
-
-
-@dataclass(frozen=True, slots=True)
-class Finding:
-    """One thing that could mislead.
-
-    Attributes:
-        rule: the rule's id.
-        level: ``error``, ``warning`` or ``note``.
-        message: one sentence that names the matter.
-        path: the file, as it was named; empty where no file is at hand.
-        line, column: from 1.
-        mend: what to do about it.
-        at: the step, fault or stop it is about, as ``accepted`` may name it; else empty.
-        source: the line of the file, for people.
-        document: the file as ``accepted`` counts it: ``tree`` or ``procedure:<name>``.
-    """
-
-    rule: str
-    level: Level
-    message: str
-    path: str
-    line: int
-    column: int
-    mend: str = ""
-    at: str = ""
-    source: str = ""
-    document: str = ""
-
-    @property
-    def place(self) -> tuple[str, int, int]:
-        """What findings are sorted by."""
-        return self.path, self.line, self.column
-
-    def as_dict(self) -> dict[str, Any]:
-        """The finding as the JSON document has it."""
-        return {
-            "rule": self.rule,
-            "level": self.level,
-            "message": self.message,
-            "path": self.path,
-            "line": self.line,
-            "column": self.column,
-            "mend": self.mend,
-            "at": self.at,
-            "reason": reason_of(self.rule),
-        }
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,6 +22,10 @@ class Report:
     Attributes:
         findings: sorted by file and place, each once.
         trees, procedures, tables, others: how many files of each kind were looked at.
+
+    Example:
+        >>> Report(trees=1).fails("note")
+        False
     """
 
     findings: tuple[Finding, ...] = ()
@@ -92,7 +48,7 @@ class Report:
     def as_dict(self) -> dict[str, Any]:
         """The JSON document of ``faulttree check``."""
         return {
-            "findings": [finding.as_dict() for finding in self.findings],
+            "findings": [finding_dict(finding) for finding in self.findings],
             "trees": self.trees,
             "procedures": self.procedures,
             "tables": self.tables,
@@ -100,6 +56,17 @@ class Report:
             "warnings": self.counts["warning"],
             "notes": self.counts["note"],
         }
+
+
+def finding_dict(finding: Finding) -> dict[str, Any]:
+    """One finding as JSON data, with the reason of its rule."""
+    names = ("rule", "level", "message", "path", "line", "column")
+    return {
+        **{name: getattr(finding, name) for name in names},
+        "mend": finding.remedy,
+        "at": finding.at,
+        "reason": reason_of(finding.rule),
+    }
 
 
 @dataclass(frozen=True, slots=True)
@@ -115,13 +82,6 @@ class CheckedFile:
     kind: str
     findings: tuple[Finding, ...]
     facts: Mapping[str, Any] | None = field(default=None, repr=False)
-
-
-def about(where: Where) -> str:
-    """The step, fault or stop a place belongs to; empty where it is the file's own."""
-    if len(where.keys) > 1 and where.keys[0] in ("steps", "faults", "stops"):
-        return str(where.keys[1])
-    return ""
 
 
 def once(findings: Iterable[Finding]) -> tuple[Finding, ...]:
