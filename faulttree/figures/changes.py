@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, ClassVar
 
+from faulttree.convert import Plain
 from faulttree.figures.statistics import (
     Share,
     chance_of_at_least,
@@ -30,7 +31,7 @@ LEAST = 5
 
 
 @dataclass(frozen=True, slots=True)
-class ShareChange:
+class ShareChange(Plain):
     """A fault's share of late beside its share before.
 
     Attributes:
@@ -40,6 +41,8 @@ class ShareChange:
             ways counted.
         alarm: whether it stands, all changes of the review taken together.
     """
+
+    COMPUTED: ClassVar[tuple[str, ...]] = ("word",)
 
     recent: Share
     before: Share
@@ -52,16 +55,6 @@ class ShareChange:
         if not self.alarm:
             return "steady"
         return "commoner" if (self.recent.share or 0) > (self.before.share or 0) else "rarer"
-
-    def as_dict(self) -> dict[str, Any]:
-        """Plain data, numbers not rounded."""
-        return {
-            "recent": self.recent.as_dict(),
-            "before": self.before.as_dict(),
-            "chance": self.chance,
-            "alarm": self.alarm,
-            "word": self.word,
-        }
 
 
 def changes(counts: Sequence[TreeCount]) -> Mapping[tuple[str, str], ShareChange]:

@@ -7,12 +7,13 @@ from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import groupby
 from operator import itemgetter
-from typing import TYPE_CHECKING, Any, Protocol
+from typing import TYPE_CHECKING, Any, ClassVar, Protocol
 
 from sqlalchemy import ColumnElement, Connection, not_, select
 
 from faulttree.cases.filters import conditions
 from faulttree.cases.tables import CASES, STEPS
+from faulttree.convert import Plain
 from faulttree.figures.order_replay import (
     CurrentOrder,
     OrderPath,
@@ -41,7 +42,7 @@ class Order(Protocol):
 
 
 @dataclass(frozen=True)
-class Replay:
+class Replay(Plain):
     """What another order does to the recorded cases of a tree.
 
     Attributes:
@@ -57,6 +58,13 @@ class Replay:
         worst: minutes lost by the case that loses most.
     """
 
+    RENAMED: ClassVar[Mapping[str, str]] = {
+        "before": "minutes_before",
+        "after": "minutes_after",
+        "held_out": "saved_held_out",
+        "worst": "most_lost",
+    }
+
     cases: int
     left_out: int
     before: float
@@ -71,20 +79,6 @@ class Replay:
     def sure(self) -> bool:
         """Whether it surely saves time, also on cases that it was not chosen by."""
         return self.saved.low > 0 and self.held_out.low > 0
-
-    def as_dict(self) -> dict[str, Any]:
-        """Plain data, numbers not rounded."""
-        return {
-            "cases": self.cases,
-            "left_out": self.left_out,
-            "minutes_before": self.before,
-            "minutes_after": self.after,
-            "saved": self.saved.as_dict(),
-            "saved_held_out": self.held_out.as_dict(),
-            "longer": self.longer.as_dict(),
-            "misled": self.misled,
-            "most_lost": self.worst,
-        }
 
 
 Counted = Mapping[tuple[ReplayCase, int], int]

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, ClassVar
 
+from faulttree.convert import Plain
 from faulttree.figures.statistics import share_of
 
 if TYPE_CHECKING:
@@ -20,7 +21,7 @@ __all__ = ["Branch", "FaultFigures", "KindFigures", "Review", "StepFigures", "Tr
 
 
 @dataclass(frozen=True, slots=True)
-class Branch:
+class Branch(Plain):
     """One outcome of a step: where it led, and which faults lay behind it.
 
     Attributes:
@@ -40,20 +41,13 @@ class Branch:
     below: float | None
 
     def as_dict(self) -> dict[str, Any]:
-        """Plain data, numbers not rounded."""
-        return {
-            "outcome": self.outcome,
-            "target": self.target,
-            **self.walked.as_dict(),
-            "found": self.found,
-            "confirmed": self.confirmed.as_dict(),
-            "faults": dict(self.faults),
-            "below": self.below,
-        }
+        """Plain data, numbers not rounded; the share is not nested."""
+        data = Plain.as_dict(self)
+        return {**data.pop("walked"), **data}
 
 
 @dataclass(frozen=True, slots=True)
-class StepFigures:
+class StepFigures(Plain):
     """One step: how often it was walked and what came of it.
 
     Attributes:
@@ -61,6 +55,8 @@ class StepFigures:
         answers: all answers, also those after a repair and those gone back on.
         minutes: as timed; ``stated`` is the tree's own figure.
     """
+
+    RENAMED: ClassVar[Mapping[str, str]] = {"stated": "stated_minutes"}
 
     step: str
     text: str
@@ -78,23 +74,9 @@ class StepFigures:
     stated: float | None
     branches: tuple[Branch, ...]
 
-    def as_dict(self) -> dict[str, Any]:
-        """Plain data, numbers not rounded."""
-        simple = {
-            name: getattr(self, name)
-            for name in self.__dataclass_fields__
-            if name not in ("minutes", "stated", "branches")
-        }
-        return {
-            **simple,
-            "minutes": self.minutes.as_dict() if self.minutes else None,
-            "stated_minutes": self.stated,
-            "branches": [branch.as_dict() for branch in self.branches],
-        }
-
 
 @dataclass(frozen=True, slots=True)
-class FaultFigures:
+class FaultFigures(Plain):
     """One fault: how often it was what it was.
 
     Attributes:
@@ -109,6 +91,8 @@ class FaultFigures:
         change: whether it became commoner or rarer.
         rise: since when it has been commoner, where that is no chance.
     """
+
+    RENAMED: ClassVar[Mapping[str, str]] = {"held": "repairs"}
 
     fault: str
     title: str
@@ -126,28 +110,14 @@ class FaultFigures:
     rise: Rise | None = None
 
     def as_dict(self) -> dict[str, Any]:
-        """Plain data, numbers not rounded."""
-        return {
-            "fault": self.fault,
-            "title": self.title,
-            "part": self.part,
-            "module": self.module,
-            "loose": self.loose,
-            "found": self.found,
-            "confirmed": self.confirmed.count,
-            **{k: v for k, v in self.confirmed.as_dict().items() if k != "count"},
-            "repairs": self.held.as_dict(),
-            "came_back": self.came_back.as_dict(),
-            "below": self.below,
-            "minutes": self.minutes.as_dict() if self.minutes else None,
-            "evidence": list(self.evidence),
-            "change": self.change.as_dict() if self.change else None,
-            "rise": self.rise.as_dict() if self.rise else None,
-        }
+        """Plain data, numbers not rounded; the share is not nested."""
+        data = Plain.as_dict(self)
+        share: dict[str, Any] = data["confirmed"]
+        return data | {"confirmed": share.pop("count")} | share
 
 
 @dataclass(frozen=True, slots=True)
-class KindFigures:
+class KindFigures(Plain):
     """How suspects of one kind of evidence have stood up.
 
     Attributes:
@@ -155,17 +125,15 @@ class KindFigures:
         held: repairs of them that were confirmed, of all that were tried.
     """
 
+    RENAMED: ClassVar[Mapping[str, str]] = {"held": "repairs"}
+
     kind: str
     seen: Share
     held: Share
 
-    def as_dict(self) -> dict[str, Any]:
-        """Plain data, numbers not rounded."""
-        return {"kind": self.kind, "seen": self.seen.as_dict(), "repairs": self.held.as_dict()}
-
 
 @dataclass(frozen=True)
-class TreeFigures:
+class TreeFigures(Plain):
     """All figures of one tree.
 
     Attributes:
@@ -177,6 +145,11 @@ class TreeFigures:
             more; ``no_longer`` faults found that the tree does not have.
         quarters: quarter → closed cases, and fault → confirmed cases, oldest first.
     """
+
+    RENAMED: ClassVar[Mapping[str, str]] = {"unsolved": "without_fault"}
+    LEFT_OUT: ClassVar[frozenset[str]] = frozenset(
+        {"tree", "open_suspects", "older", "left_out", "no_longer", "quarters", "count"}
+    )
 
     tree: Tree
     gone: bool
@@ -216,39 +189,27 @@ class TreeFigures:
 
     def as_dict(self) -> dict[str, Any]:
         """Plain data, numbers not rounded."""
-        return {
+        return super().as_dict() | {
             "tree": self.tree.id,
             "title": self.tree.title,
-            "gone": self.gone,
-            "cases": self.cases,
-            "closed": self.closed,
-            "first": self.first,
-            "last": self.last,
-            "results": dict(self.results),
-            "without_fault": self.unsolved.as_dict(),
             "open_suspects": [
                 {"fault": fault, "cases": cases, "mean_probability": mean}
                 for fault, (cases, mean) in self.open_suspects.items()
             ],
-            "minutes": self.minutes.as_dict() if self.minutes else None,
             "older_texts": {
                 "cases": self.older,
                 "answers_left_out": dict(self.left_out),
                 "faults_no_longer": dict(self.no_longer),
             },
-            "steps": [step.as_dict() for step in self.steps],
-            "faults": [fault.as_dict() for fault in self.faults],
-            "suspects": [kind.as_dict() for kind in self.suspects],
             "quarters": [
                 {"quarter": quarter, "closed": closed, "confirmed": dict(faults)}
                 for quarter, closed, faults in self.quarters
             ],
-            "proposals": [proposal.as_dict() for proposal in self.proposals],
         }
 
 
 @dataclass(frozen=True)
-class Review:
+class Review(Plain):
     """The whole review.
 
     Attributes:
@@ -257,6 +218,12 @@ class Review:
         benches: who took the cases in.
         method: what holds for all figures, in words.
     """
+
+    COMPUTED: ClassVar[tuple[str, ...]] = ("invented",)
+    RENAMED: ClassVar[Mapping[str, str]] = {
+        "unread": "cases_unread",
+        "unsaid": "modules_unsaid",
+    }
 
     trees: tuple[TreeFigures, ...]
     cases: int
@@ -273,19 +240,3 @@ class Review:
     def invented(self) -> bool:
         """Whether the record says of itself that it is invented."""
         return any("(invented)" in bench for bench in self.benches)
-
-    def as_dict(self) -> dict[str, Any]:
-        """Plain data for JSON, numbers not rounded."""
-        return {
-            "trees": [tree.as_dict() for tree in self.trees],
-            "cases": self.cases,
-            "cases_unread": self.unread,
-            "modules_unsaid": self.unsaid,
-            "first": self.first,
-            "last": self.last,
-            "benches": list(self.benches),
-            "invented": self.invented,
-            "filters": dict(self.filters),
-            "suspects": [kind.as_dict() for kind in self.suspects],
-            "method": list(self.method),
-        }

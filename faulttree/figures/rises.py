@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cache
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, ClassVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,6 +17,7 @@ from sqlalchemy import ColumnElement, Connection, select
 
 from faulttree.cases.filters import conditions
 from faulttree.cases.tables import CASES
+from faulttree.convert import Plain
 from faulttree.figures.changes import ALARM, LEAST
 from faulttree.figures.cusum import chart_for
 from faulttree.figures.statistics import Share, holm, share_of
@@ -38,7 +39,7 @@ Identity = tuple[str, str]
 
 
 @dataclass(frozen=True, slots=True)
-class Rise:
+class Rise(Plain):
     """A time in which a fault was commoner than chance explains.
 
     Attributes:
@@ -51,6 +52,8 @@ class Rise:
         run_length: closed cases between false alarms, on average, of a chart that alarms there.
     """
 
+    RENAMED: ClassVar[Mapping[str, str]] = {"run_length": "cases_between_false_alarms"}
+
     family: str
     since: str
     until: str | None
@@ -58,18 +61,6 @@ class Rise:
     otherwise: Share
     chance: float
     run_length: float
-
-    def as_dict(self) -> dict[str, Any]:
-        """Plain data, numbers not rounded."""
-        return {
-            "family": self.family,
-            "since": self.since,
-            "until": self.until,
-            "during": self.during.as_dict(),
-            "otherwise": self.otherwise.as_dict(),
-            "chance": self.chance,
-            "cases_between_false_alarms": self.run_length,
-        }
 
 
 @dataclass(frozen=True, slots=True)

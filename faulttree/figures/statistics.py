@@ -7,10 +7,12 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from statistics import NormalDist
-from typing import Any
+from typing import ClassVar
 
 import numpy as np
 from numpy.typing import NDArray
+
+from faulttree.convert import Plain
 
 __all__ = [
     "FEW",
@@ -69,8 +71,10 @@ def upper_limit(of: int) -> float:
 
 
 @dataclass(frozen=True, slots=True)
-class Share:
+class Share(Plain):
     """A part of a whole with its Wilson interval at 95 %."""
+
+    COMPUTED: ClassVar[tuple[str, ...]] = ("share", "low", "high", "small")
 
     count: int
     of: int
@@ -95,17 +99,6 @@ class Share:
         """Whether too few were counted to say much."""
         return self.of < FEW
 
-    def as_dict(self) -> dict[str, Any]:
-        """Plain data, numbers not rounded."""
-        return {
-            "count": self.count,
-            "of": self.of,
-            "share": self.share,
-            "low": self.low,
-            "high": self.high,
-            "small": self.small,
-        }
-
 
 def share_of(count: int, of: int) -> Share:
     """A part of a whole; what was counted twice in one case never makes it more than whole."""
@@ -113,7 +106,7 @@ def share_of(count: int, of: int) -> Share:
 
 
 @dataclass(frozen=True, slots=True)
-class Spread:
+class Spread(Plain):
     """How long something took: median and quartiles, in minutes, over ``n`` times."""
 
     n: int
@@ -122,10 +115,6 @@ class Spread:
     upper_quartile: float
     least: float
     most: float
-
-    def as_dict(self) -> dict[str, Any]:
-        """Plain data, numbers not rounded."""
-        return {name: getattr(self, name) for name in self.__dataclass_fields__}
 
 
 def spread_of(values: NDArray[np.float64]) -> Spread | None:
@@ -139,17 +128,13 @@ def spread_of(values: NDArray[np.float64]) -> Spread | None:
 
 
 @dataclass(frozen=True, slots=True)
-class Mean:
+class Mean(Plain):
     """A mean with its bootstrap interval at 95 %, over ``n`` cases."""
 
     n: int
     mean: float
     low: float
     high: float
-
-    def as_dict(self) -> dict[str, Any]:
-        """Plain data, numbers not rounded."""
-        return {"n": self.n, "mean": self.mean, "low": self.low, "high": self.high}
 
 
 def bootstrap_mean(

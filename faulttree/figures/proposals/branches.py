@@ -12,6 +12,7 @@ from faulttree.figures.proposals.proposal import ReviewProposal
 from faulttree.figures.statistics import FEW, share_of, upper_limit
 from faulttree.odds.planning.problem import PlanningProblem
 from faulttree.odds.testability import groups_of
+from faulttree.tree.graph import graph_of
 from faulttree.tree.safety import is_guard
 
 if TYPE_CHECKING:
@@ -114,15 +115,10 @@ def _later(
 
 def _never_found(count: TreeCount, step: str) -> set[str]:
     """Faults behind a step's other outcomes that no case ever had, and that are surely rare."""
-    reach: set[str] = set()
     taken = count.steps[step].taken
-    todo = [to for outcome, to in count.tree.steps[step].targets.items() if not taken[outcome]]
-    while todo:
-        name = todo.pop()
-        if name not in reach:
-            reach.add(name)
-            todo += count.tree.steps[name].targets.values() if name in count.tree.steps else ()
-    return {fault for fault in reach & {*count.tree.faults} if _rare(count, fault)}
+    outcomes = [outcome for outcome in count.tree.steps[step].targets if not taken[outcome]]
+    behind = (graph_of(count.tree).faults_beyond(step, outcome) for outcome in outcomes)
+    return {fault for faults in behind for fault in faults if _rare(count, fault)}
 
 
 def _rare(count: TreeCount, fault: str) -> bool:

@@ -11,7 +11,7 @@ the same answers, but for those by which a unit passes.
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 from itertools import islice
@@ -22,6 +22,7 @@ from faulttree.authoring.operations.move import StepMoves, stand
 from faulttree.authoring.targets import Keys, Targets, edits_of, onward, retargeted, targets
 from faulttree.errors import TreeError
 from faulttree.figures.order_replay import CurrentOrder, ReplayCase
+from faulttree.tree.graph import reach
 
 if TYPE_CHECKING:
     from faulttree.authoring.operations.move import StepMove
@@ -274,7 +275,7 @@ def _moves(
         if (only is not None and step not in only) or not _movable(tree, every, step):
             continue
         passing = _passing(data, step)
-        behind = _reach(onto, [passing]) if later else frozenset[str]()
+        behind = reach(onto, [passing]) if later else {}
         for keys, target in every.items():
             source = str(keys[1]) if len(keys) > 1 else ""
             unfit = source == step or keys[-1] == "undecided" or (later and source not in behind)
@@ -322,27 +323,21 @@ class _Branches:
         return self._behind({**self.every, **edits}) == self.now
 
     def _behind(self, every: Targets) -> Mapping[str, frozenset[Keys]]:
-        onto: dict[str, dict[Keys, str]] = {name: {} for name in self.steps}
+        onto: dict[str, list[str]] = {name: [] for name in self.steps}
         for keys, target in every.items():
             if len(keys) > 1 and target in self.steps:
-                onto[str(keys[1])][keys] = target
-        whole = self._met(onto, every["start",], None)
+                onto[str(keys[1])].append(target)
+        start = [every["start",]]
+        whole = reach(onto, start).keys()
         behind: dict[str, set[Keys]] = {name: set() for name in whole}
         for keys in self.parting:
-            for name in whole - self._met(onto, every["start",], keys):
+            step = str(keys[1])
+            left = list(onto[step])
+            if every[keys] in left:
+                left.remove(every[keys])
+            for name in whole - reach({**onto, step: left}, start).keys():
                 behind[name].add(keys)
         return {name: frozenset(edges) for name, edges in behind.items()}
-
-    def _met(
-        self, onto: Mapping[str, Mapping[Keys, str]], start: str, without: Keys | None
-    ) -> set[str]:
-        found, todo = {start}, [start]
-        while todo:
-            for keys, target in onto[todo.pop()].items():
-                if keys != without and target not in found:
-                    found.add(target)
-                    todo.append(target)
-        return found
 
 
 def _outcome(keys: Keys) -> str:
@@ -365,14 +360,3 @@ def _may_follow(tree: Tree, target: str) -> bool:
     if target in tree.stops:
         return tree.stops[target].reason == OPEN_END
     return target not in tree.faults
-
-
-def _reach(onto: Mapping[str, Collection[str]], first: Iterable[str]) -> frozenset[str]:
-    found: set[str] = set()
-    todo = list(first)
-    while todo:
-        name = todo.pop()
-        if name not in found:
-            found.add(name)
-            todo += onto.get(name, ())
-    return frozenset(found)

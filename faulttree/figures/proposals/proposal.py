@@ -6,11 +6,13 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
+from faulttree.convert import Plain
+
 __all__ = ["ReviewProposal"]
 
 
 @dataclass(frozen=True)
-class ReviewProposal:
+class ReviewProposal(Plain):
     """Something to change, and why.
 
     Attributes:
@@ -33,12 +35,4 @@ class ReviewProposal:
 
     def as_dict(self) -> dict[str, Any]:
         """Plain data for JSON."""
-        return {
-            "kind": self.kind,
-            "at": self.at,
-            "what": self.what,
-            "why": self.why,
-            "figures": dict(self.figures),
-            "change": dict(self.change),
-            "by_hand": self.by_hand or None,
-        }
+        return {**super().as_dict(), "by_hand": self.by_hand or None}
