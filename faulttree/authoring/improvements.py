@@ -17,6 +17,7 @@ from faulttree.tree import Step, shape_of
 from faulttree.tree.document import parse
 from faulttree.tree.edit import Editor, FileChange
 from faulttree.walk.events import Confirmed
+from faulttree.walk.history import counted
 
 if TYPE_CHECKING:
     from faulttree.cases import Store
@@ -199,7 +200,7 @@ def _limit_offer(text: str, step: str, key: str, value: str) -> Offer:
 def _confirming(store: Store, solved: Solved, step: str) -> Iterator[tuple[float, str]]:
     """Readings that proved a repair at a step, latest case first."""
     for case in store.list(tree=solved.now.id, result="fixed", limit=LATEST):
-        for event in store.events(case.id):
+        for event in counted(store.events(case.id)):
             if isinstance(event, Confirmed) and event.step == step:
                 kept = event.reading or {}
                 if kept.get("value") is not None:

@@ -10,6 +10,7 @@ from faulttree.tree import Tree
 from faulttree.walk.advisor import choose
 from faulttree.walk.events import Answered, Event, Jumped, NotConfirmed, Skipped
 from faulttree.walk.fold import fold
+from faulttree.walk.history import counted
 from faulttree.walk.state import State
 
 __all__ = ["RecordedAnswers", "answers_of", "minutes_of", "walk_again", "way_through"]
@@ -52,7 +53,7 @@ class RecordedAnswers:
 def answers_of(state: State, events: Iterable[Event]) -> RecordedAnswers:
     """What a walk answered, and could not answer, while it looked for the fault."""
     outcomes = {visit.step: visit.outcome for visit in state.path}
-    skipped = {event.step for event in events if isinstance(event, Skipped)}
+    skipped = {event.step for event in counted(events) if isinstance(event, Skipped)}
     return RecordedAnswers(
         outcomes,
         frozenset(skipped - outcomes.keys()),

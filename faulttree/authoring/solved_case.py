@@ -16,6 +16,7 @@ from faulttree.errors import RecordError
 from faulttree.tree import Library, Tree
 from faulttree.walk.events import Confirmed, Event
 from faulttree.walk.fold import fold
+from faulttree.walk.history import counted
 from faulttree.walk.renames import now_called
 from faulttree.walk.state import State
 
@@ -139,7 +140,7 @@ def _closing(case: Case, fault: str, seen: str) -> Closing:
 
 def _seen(events: tuple[Event, ...]) -> str:
     """What showed that the last repair held, in words."""
-    held = [event for event in events if isinstance(event, Confirmed)]
+    held = [event for event in counted(events) if isinstance(event, Confirmed)]
     if not held:
         return ""
     last = held[-1]

@@ -10,6 +10,7 @@ from faulttree.tree import Tree
 from faulttree.walk.advisor import table_of
 from faulttree.walk.events import Closed, Confirmed, Event, NotConfirmed
 from faulttree.walk.fold import fold
+from faulttree.walk.history import counted
 from faulttree.walk.renames import follow
 from faulttree.walk.state import State
 
@@ -154,6 +155,7 @@ def _plain(evidence: Any) -> dict[str, str]:
 def _count(state: State, events: Sequence[Event], fault: str, count: _Count, number: int) -> None:
     """What one case says of a suspect."""
     table = table_of(state.tree)
+    events = counted(events)
     found = any(isinstance(event, Confirmed | Closed) and event.fault == fault for event in events)
     own = {step for step, _, target in state.tree.edges() if target == fault}
     own.update(state.tree.faults[fault].signs)

@@ -11,6 +11,7 @@ from faulttree.convert import Plain
 from faulttree.errors import RecordError
 from faulttree.walk.events import Closed, Confirmed, Declined, Event
 from faulttree.walk.fitness import refused
+from faulttree.walk.history import counted
 
 if TYPE_CHECKING:
     from faulttree.cases.case import Case
@@ -152,7 +153,7 @@ def shown_by(store: Store, case: Case, closing: Closing, at: str) -> list[Event]
     """What shows that a repair held, where the case does not say so yet."""
     if closing.result != "fixed":
         return []
-    held = [event.fault for event in store.events(case.id) if isinstance(event, Confirmed)]
+    held = [event.fault for event in counted(store.events(case.id)) if isinstance(event, Confirmed)]
     if closing.fault in held:
         return []
     if not closing.seen:

@@ -55,6 +55,9 @@ ADD_EVENT = all_of(EVENTS)
 ADD_STEP = all_of(STEPS)
 ADD_WORD = all_of(WORDS, ignoring=True)
 ADD_TREE = all_of(TREES, ignoring=True)
+ALTERABLE = ("standing", "minutes", "outcome", "value", "unit", "round")
+"""Columns of a step that a later event can change."""
+
 PROGRESS = ("minutes", "steps", "step", "events", "updated")
 GO_ON = Prepared(
     update(CASES)
@@ -64,7 +67,7 @@ GO_ON = Prepared(
 ALTER_STEP = Prepared(
     update(STEPS)
     .where(STEPS.c.number == bindparam("in_case"), STEPS.c.sequence == bindparam("at_sequence"))
-    .values(standing=bindparam("now_standing"), minutes=bindparam("now_minutes"))
+    .values({name: bindparam(f"now_{name}") for name in ALTERABLE})
 )
 
 
@@ -104,15 +107,11 @@ def apply(connection: Connection, number: int, change: SummaryChange) -> None:
             update(CASES).where(CASES.c.number == number).values(rows.flat(change.row))
         )
     put_steps(connection, number, change.new)
-    altered = [
-        {
-            "in_case": number,
-            "at_sequence": taken.sequence,
-            "now_standing": taken.standing,
-            "now_minutes": taken.minutes,
-        }
-        for taken in change.altered
-    ]
+    altered = []
+    for taken in change.altered:
+        row = rows.step(number, taken)
+        keys = {"in_case": number, "at_sequence": taken.sequence}
+        altered.append(keys | {f"now_{name}": row[name] for name in ALTERABLE})
     ALTER_STEP.run(connection, altered)
 
 

@@ -9,21 +9,17 @@ from typing import Any
 from faulttree.walk.events import (
     Answered,
     Closed,
-    Confirmed,
     Event,
     MinutesSet,
-    NotConfirmed,
     Opened,
     Reopened,
     RepairTried,
     Skipped,
     WentBack,
 )
+from faulttree.walk.history import Change, History
 
 __all__ = ["CaseProjection", "StepRecord", "Summary", "SummaryChange", "summarise"]
-
-STEPS = (Answered, Skipped)
-BARRIERS = (Opened, RepairTried, Confirmed, NotConfirmed, Closed, Reopened)
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,9 +70,9 @@ class CaseProjection:
     def __init__(self, events: Iterable[Event] = ()) -> None:
         self.row: dict[str, Any] = {}
         self.steps: list[StepRecord] = []
-        self.returnable: list[int] = []
-        self.round = 0
-        self.events = 0
+        self.places: dict[int, int] = {}
+        self.repairs: set[int] = set()
+        self.history = History()
         moved = False
         for event in events:
             row, altered = self.count(event)
@@ -102,38 +98,51 @@ class CaseProjection:
     def count(self, event: Event) -> tuple[dict[str, Any], tuple[int, ...] | None]:
         """Columns an event changes, and earlier steps it alters; None where it moves no step."""
         row: dict[str, Any] = {}
-        altered: tuple[int, ...] | None = None
-        if isinstance(event, STEPS):
-            self.returnable.append(len(self.steps))
-            self.steps.append(took(self.events, event, self.round))
+        sequence = self.history.length
+        changed = self.alter(self.history.add(event))
+        altered = changed or None
+        if isinstance(event, Answered | Skipped):
+            self.places[sequence] = len(self.steps)
+            self.steps.append(took(sequence, event, len(self.repairs)))
             altered = ()
-        elif isinstance(event, BARRIERS):
-            self.returnable.clear()
-            if isinstance(event, RepairTried):
-                self.round += 1
-            elif not isinstance(event, Opened):
-                row = ending(event)
-            elif not self.row:
-                row, altered = opening(event), ()
+        elif isinstance(event, RepairTried):
+            self.repairs.add(sequence)
+        elif isinstance(event, Closed | Reopened):
+            row = ending(event)
+        elif isinstance(event, Opened) and not self.row:
+            row, altered = opening(event), ()
         elif isinstance(event, WentBack):
-            altered = self.go_back(event.steps)
+            altered = changed
         elif isinstance(event, MinutesSet):
             altered = self.set_minutes(event)
-        self.events += 1
-        row["events"] = self.events
+        row["events"] = self.history.length
         row["updated"] = max(self.row.get("updated", ""), event.at)
         return row, altered
 
-    def go_back(self, steps: int) -> tuple[int, ...]:
-        """The last answers or skips no longer stand; gives where they are.
+    def alter(self, change: Change) -> tuple[int, ...]:
+        """Earlier steps that were taken back or corrected; gives where they are."""
+        altered: list[int] = []
+        for sequence in change.taken_back:
+            if sequence in self.repairs:
+                self.repairs.discard(sequence)
+                altered += self.one_round_less(sequence)
+            elif (at := self.places.get(sequence)) is not None:
+                self.steps[at] = replace(self.steps[at], standing=False)
+                altered.append(at)
+        for entry in change.corrected:
+            at = self.places[entry.sequence]
+            assert isinstance(entry.event, Answered)
+            right, old = took(entry.sequence, entry.event, 0), self.steps[at]
+            self.steps[at] = replace(right, round=old.round, minutes=old.minutes)
+            altered.append(at)
+        return tuple(dict.fromkeys(altered))
 
-        Nobody goes back over a repair or a closing: those have happened to the unit.
-        """
-        many = max(min(steps, len(self.returnable)), 0)
-        gone = tuple(self.returnable.pop() for _ in range(many))
-        for index in gone:
-            self.steps[index] = replace(self.steps[index], standing=False)
-        return gone
+    def one_round_less(self, repair: int) -> list[int]:
+        """The steps after a repair that was withdrawn belong to the round before it."""
+        later = [place for sequence, place in self.places.items() if sequence > repair]
+        for at in later:
+            self.steps[at] = replace(self.steps[at], round=self.steps[at].round - 1)
+        return later
 
     def set_minutes(self, event: MinutesSet) -> tuple[int, ...]:
         """Time set by hand goes to the last time the step was taken."""

@@ -211,7 +211,7 @@ class Store(Lookup):
 
     def _upto(self, case: str, sequence: int) -> CaseProjection:
         """The case as it stands after ``sequence`` events, which no one can have changed."""
-        if case not in self.remembered or self.remembered[case][1].events != sequence:
+        if case not in self.remembered or self.remembered[case][1].history.length != sequence:
             events = self.events(case)
             if len(events) > sequence:
                 raise SequenceTaken(case, sequence, events[sequence:])

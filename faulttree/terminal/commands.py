@@ -10,9 +10,10 @@ from faulttree.terminal import screens
 from faulttree.terminal.advice_text import chosen_step, suspects_view, why_view, worth_view
 from faulttree.terminal.command_words import WORDS
 from faulttree.terminal.guarded_jump import by_hand, head_for
-from faulttree.terminal.open_case import Leaving, is_still
+from faulttree.terminal.open_case import Leaving
 from faulttree.walk import events as ev
 from faulttree.walk.fold import fold
+from faulttree.walk.history import is_still
 
 if TYPE_CHECKING:
     from faulttree.terminal.command_words import Typed

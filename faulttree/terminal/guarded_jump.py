@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import TYPE_CHECKING
 
-from faulttree.terminal.open_case import is_still
 from faulttree.walk import events as ev
+from faulttree.walk.history import is_still
 from faulttree.walk.legacy import jump_purpose
 from faulttree.walk.prerequisites import guards_before
 from faulttree.walk.renames import now_called

@@ -13,6 +13,7 @@ from faulttree.terminal.chooser import choose
 from faulttree.terminal.command_words import WORDS
 from faulttree.walk import events as ev
 from faulttree.walk.fold import fold
+from faulttree.walk.history import is_still
 
 if TYPE_CHECKING:
     from faulttree.errors import FaulttreeError
@@ -21,7 +22,7 @@ if TYPE_CHECKING:
     from faulttree.tree.model import Step, Tree
     from faulttree.walk.state import State
 
-__all__ = ["BenchSession", "EventWriter", "Keeper", "Leaving", "is_still"]
+__all__ = ["BenchSession", "EventWriter", "Keeper", "Leaving"]
 
 
 class Keeper(Protocol):
@@ -161,8 +162,3 @@ class BenchSession:
     def place(self, step: Step) -> str:
         """A step at this point of the walk: shown again unchanged, its clock runs on."""
         return f"{step.id} {len(self.journal.events)}"
-
-
-def is_still(event: ev.Event) -> bool:
-    """Whether an event leaves the walk where it stands."""
-    return isinstance(event, ev.Noted | ev.PhotoAdded | ev.CautionRead | ev.MinutesSet)

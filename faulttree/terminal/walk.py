@@ -11,11 +11,11 @@ from faulttree.terminal.closing import end_sitting
 from faulttree.terminal.command_table import obey
 from faulttree.terminal.command_words import word_of
 from faulttree.terminal.guarded_jump import go_on_to, guarded, jump_text
-from faulttree.terminal.open_case import is_still
 from faulttree.terminal.repair import prove, try_repair
 from faulttree.terminal.step import put, wait
 from faulttree.walk import events as ev
 from faulttree.walk.advisor import choose
+from faulttree.walk.history import is_still
 
 if TYPE_CHECKING:
     from faulttree.terminal.open_case import BenchSession

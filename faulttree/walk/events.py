@@ -19,20 +19,26 @@ __all__ = [
     "Checked",
     "Closed",
     "Confirmed",
+    "Corrected",
     "Declined",
     "Event",
     "FactGiven",
     "Jumped",
+    "LikelyAccepted",
     "MinutesSet",
     "NotConfirmed",
     "Noted",
     "Opened",
     "PhotoAdded",
+    "Reached",
     "Reopened",
     "RepairTried",
     "Skipped",
     "Stopped",
+    "WaitEnded",
+    "WaitStarted",
     "WentBack",
+    "Withdrawn",
     "from_dict",
 ]
 
@@ -48,10 +54,15 @@ closing check is repeated."""
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Event:
-    """One thing that happened. ``at`` is UTC, ISO 8601, told by the caller."""
+    """One thing that happened. ``at`` is UTC, ISO 8601, told by the caller.
+
+    ``device`` and ``person`` say where and by whom it was recorded, where that is known.
+    """
 
     kind: ClassVar[str] = ""
     at: str = ""
+    device: str = ""
+    person: str = ""
 
     def to_dict(self) -> dict[str, Any]:
         """Plain data for JSON; :func:`from_dict` gives the same event back."""
@@ -228,7 +239,7 @@ class FactGiven(Event):
 
     ``value`` is one of the property's values, or ``not-known``; ``source`` says how it is known
     (``asked``, ``set``, or ``answer`` where the answer before it told it).
-    ``decided`` holds the verdicts that this fact changed.
+    ``decided`` holds the answers that this fact changed, as :class:`Corrected` does.
 
     Example: ``FactGiven(name="supply", value="linear", source="asked")``.
     """
@@ -237,7 +248,7 @@ class FactGiven(Event):
     name: str
     value: str
     source: str = ""
-    decided: Mapping[str, Any] = field(default_factory=dict)
+    decided: tuple[Mapping[str, Any], ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -301,6 +312,74 @@ class MinutesSet(Event):
     minutes: float
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Corrected(Event):
+    """An answer was recorded wrongly; this is what it should have been.
+
+    ``target`` is the sequence of the answer. ``decided`` holds the answers that were judged
+    by it, judged again at that moment: mappings with ``target``, ``outcome`` and, where they
+    changed, ``reading`` and ``verdict``.
+    """
+
+    kind: ClassVar[str] = "corrected"
+    target: int
+    outcome: str
+    reading: Mapping[str, Any] | None = None
+    verdict: Mapping[str, Any] | None = None
+    decided: tuple[Mapping[str, Any], ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Withdrawn(Event):
+    """The event with the sequence ``target`` does not count; it stays on record."""
+
+    kind: ClassVar[str] = "withdrawn"
+    target: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Reached(Event):
+    """The walk came to a fault. All is decided once and never computed again.
+
+    ``standing`` is ``found`` or ``likely``; ``probability`` and ``threshold`` are from 0 to 1,
+    ``rivals`` other faults with their probabilities, ``open_tests`` steps that would tell.
+    """
+
+    kind: ClassVar[str] = "reached"
+    fault: str
+    standing: str = "found"
+    probability: float | None = None
+    rivals: tuple[Mapping[str, Any], ...] = ()
+    open_tests: tuple[str, ...] = ()
+    threshold: float | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LikelyAccepted(Event):
+    """The technician takes a likely fault for the cause, without the tests still open."""
+
+    kind: ClassVar[str] = "likely-accepted"
+    fault: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WaitStarted(Event):
+    """The waiting time of a step began. ``ends_at`` is UTC, ISO 8601."""
+
+    kind: ClassVar[str] = "wait-started"
+    step: str
+    ends_at: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WaitEnded(Event):
+    """The waiting time of a step is over; ``cut`` where it was cut short."""
+
+    kind: ClassVar[str] = "wait-ended"
+    step: str
+    cut: bool = False
+
+
 KINDS: dict[str, type[Event]] = {
     event.kind: event
     for event in (
@@ -316,15 +395,21 @@ KINDS: dict[str, type[Event]] = {
         Confirmed,
         NotConfirmed,
         Declined,
-        FactGiven,
-        Checked,
         Stopped,
         Closed,
         Reopened,
         MinutesSet,
+        Corrected,
+        Withdrawn,
+        FactGiven,
+        Checked,
+        Reached,
+        LikelyAccepted,
+        WaitStarted,
+        WaitEnded,
     )
 }
-TUPLES = frozenset({"parts", "suspects", "kept"})
+TUPLES = frozenset({"parts", "suspects", "kept", "decided", "rivals", "open_tests"})
 
 
 def from_dict(data: Mapping[str, Any]) -> Event:

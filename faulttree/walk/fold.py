@@ -11,6 +11,7 @@ from faulttree.reading import formula_sources
 from faulttree.tree.model import Confirm, Step, Tree, Use
 from faulttree.tree.safety import HARD_STOPS
 from faulttree.walk import events as ev
+from faulttree.walk.history import Entry, history
 from faulttree.walk.prerequisites import preparations_before
 from faulttree.walk.renames import follow
 from faulttree.walk.repair import gives
@@ -28,73 +29,14 @@ def fold(tree: Tree, events: Iterable[ev.Event]) -> State:
     Steps that it does not know stay on the path and lead nowhere. Never raises for what
     stands in a record.
     """
-    counted, withdrawn = _without_withdrawn(follow(tree, events))
-    folding = _Folding(tree, withdrawn=withdrawn)
-    for event in counted:
-        folding.take(event)
+    told = history(follow(tree, events))
+    folding = _Folding(tree, withdrawn=tuple(told.withdrawn))
+    for entry in told.entries:
+        if entry.undone:
+            folding.void(entry)
+        else:
+            folding.take(entry.event)
     return folding.state()
-
-
-_BARRIERS = (ev.Opened, ev.RepairTried, ev.Confirmed, ev.NotConfirmed, ev.Closed, ev.Reopened)
-_MOVES = (ev.Answered, ev.Skipped)
-_LED_BY_MOVES = (*_MOVES, ev.Jumped, ev.Stopped)
-
-
-@dataclass(frozen=True, slots=True)
-class _TakenBack:
-    """Stands where an answer was taken back: what its step did to the unit has happened."""
-
-    step: str
-
-
-_Counted = ev.Event | _TakenBack
-
-
-def _without_withdrawn(
-    events: Iterable[ev.Event],
-) -> tuple[list[_Counted], tuple[ev.Answered, ...]]:
-    """The events that count, and the answers that were gone back on.
-
-    Going back never crosses a repair or a closing: those have happened to the unit.
-    """
-    counted: list[_Counted] = []
-    withdrawn: list[ev.Answered] = []
-    for event in events:
-        if not isinstance(event, ev.WentBack):
-            counted.append(event)
-            continue
-        moves = [
-            at
-            for at in range(_last_barrier(counted) + 1, len(counted))
-            if isinstance(counted[at], _MOVES)
-        ]
-        cut = moves[-min(event.steps, len(moves))] if moves and event.steps > 0 else len(counted)
-        undone = counted[cut:]
-        answers = [move for move in undone if isinstance(move, ev.Answered)]
-        withdrawn += answers
-        kept = [move for move in undone if not _is_led_by_moves(move)]
-        done = [_TakenBack(move.step) for move in answers]
-        counted = [*_up_again(counted[:cut]), *done, *kept]
-    return counted, tuple(withdrawn)
-
-
-def _is_led_by_moves(event: _Counted) -> bool:
-    """Whether an event goes with the answers that were gone back on."""
-    told = isinstance(event, ev.FactGiven) and event.source == ev.BY_ANSWER
-    return told or isinstance(event, _LED_BY_MOVES)
-
-
-def _last_barrier(events: list[_Counted]) -> int:
-    return next(
-        (at for at in reversed(range(len(events))) if isinstance(events[at], _BARRIERS)), -1
-    )
-
-
-def _up_again(events: list[_Counted]) -> list[_Counted]:
-    """Whoever goes back has taken the walk up again: a stop at the very end is lifted."""
-    while events and isinstance(events[-1], ev.Stopped | ev.Declined):
-        events = events[:-1]
-    return events
 
 
 @dataclass(slots=True)
@@ -130,6 +72,7 @@ class _Folding:
     closed: ev.Closed | None = None
     given_up: ev.Stopped | None = None
     phase: Phase = "finding"
+    start: str = ""
     goals: list[_Goal] = field(default_factory=list)
     withdrawn: tuple[ev.Answered, ...] = ()
     round: int = 0
@@ -153,25 +96,20 @@ class _Folding:
     before_closing: _Stand | None = None
 
     def __post_init__(self) -> None:
-        self.goals = [_Goal(self.tree.start)]
+        self.start = self.tree.start
+        self.goals = [_Goal(self.start)]
         self.unit = UnitState(self.tree)
 
     # -- events ---------------------------------------------------------------------------
 
     @singledispatchmethod
-    def take(self, event: _Counted) -> None:
+    def take(self, event: ev.Event) -> None:
         """An event that moves nothing: a note, a photo, minutes set right."""
 
     @take.register
     def _(self, event: ev.Opened) -> None:
         self.opened = event
         self.unit.identify(str(event.unit.get("model", "")))
-
-    @take.register
-    def _(self, event: _TakenBack) -> None:
-        step = self.tree.steps.get(event.step)
-        if step is not None:
-            self.unit.taken_back(step)
 
     @take.register
     def _(self, event: ev.FactGiven) -> None:
@@ -252,7 +190,8 @@ class _Folding:
         self._conclude(event, held=False)
         self.excluded.add(event.fault)
         self.phase = "finding"
-        self.goals = [_Goal(self._after_failed_repair(event))]
+        self.start = self._after_failed_repair(event)
+        self.goals = [_Goal(self.start)]
 
     @take.register
     def _(self, event: ev.Declined) -> None:
@@ -279,6 +218,36 @@ class _Folding:
         end = self._end()
         if self.phase == "finding" and end is not None and end.kind == "stop":
             self.goals = []
+
+    @take.register
+    def _(self, event: ev.Corrected | ev.Withdrawn) -> None:
+        """Earlier answers are others now: find the place from the start of the round."""
+        self._take_up()
+        if self.phase == "finding":
+            self.anew.clear()
+            self.goals = [_Goal(self.start)]
+        elif self.phase == "confirming" and not self.goals:
+            self.goals = self._proof()
+
+    def void(self, entry: Entry) -> None:
+        """What was taken back has happened to the unit: what was made safe before it is not.
+
+        An answer gone back on voids no deed, as it always was; one withdrawn does.
+        """
+        if not isinstance(entry.event, ev.Answered):
+            self.round_began = self.index
+            self.closing.clear()
+            self.unit.begin_round()
+            return
+        step = self.tree.steps.get(entry.event.step)
+        if step is None:
+            return
+        self.unit.taken_back(step)
+        if entry.undone == "withdrawn" and (step.live or step.access):
+            self._void_safety_checks()
+            if step.live:
+                self.index += 1
+                self.last_live = self.index
 
     def _take_up(self) -> None:
         """The walk goes on: it is not given up, and its suspects are not left untested."""
@@ -432,6 +401,7 @@ class _Folding:
         self._take_up()
         self.unit.begin_round()
         self.round += 1
+        self.start = self.tree.start
         # The unit was powered to see whether the repair held: what was made safe no longer is.
         self.round_began = self.index
         self.skips.clear()
@@ -620,7 +590,8 @@ class _Folding:
             return None
         for visit in reversed(self.visits):
             if visit.round == self.round and visit.step == step.id:
-                stale = step.kind == "do" and visit.index < self.last_live
+                void = visit.index < self.last_live or visit.index <= self.round_began
+                stale = step.kind == "do" and void
                 return visit.outcome if visit.outcome in step.targets and not stale else None
         return None
 

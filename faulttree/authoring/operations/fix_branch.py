@@ -19,6 +19,7 @@ from faulttree.reading.quantity import show_exact
 from faulttree.tree import Library
 from faulttree.tree.edit import FileChange
 from faulttree.walk.events import Answered
+from faulttree.walk.history import counted
 from faulttree.walk.renames import now_called
 from faulttree.walk.state import State, Visit
 
@@ -311,7 +312,7 @@ def rejudged(
     for case in store.each(tree=solved.now.id):
         if case.id == solved.case.id:
             continue
-        for event in store.events(case.id):
+        for event in counted(store.events(case.id)):
             here = isinstance(event, Answered) and now_called(solved.now, event.step) == step
             value = _value(event) if here and isinstance(event, Answered) else None
             if value is None:

@@ -15,6 +15,9 @@ if TYPE_CHECKING:
 
 __all__ = ["report"]
 
+WITHDRAWABLE = (ev.RepairTried, ev.Confirmed, ev.NotConfirmed, ev.Noted, ev.PhotoAdded)
+"""What a report leaves out where it was withdrawn; steps are told, as no longer counting."""
+
 BECAME = {
     "returned": "returned to its owner",
     "waiting": "waiting",
@@ -33,14 +36,20 @@ def report(case: Case, events: Sequence[ev.Event], tree: Tree | None = None) -> 
 
     Returns:
         The case's own columns; ``story`` with one entry a step (outcome, reading, verdict,
-        notes, whether it still stands); ``repairs``, ``declined``, ``photos``, ``notes``,
+        notes, whether it still stands, and ``corrected_from`` where it was corrected);
+        ``repairs``, ``declined``, ``photos``, ``notes``,
         ``cautions``; ``fault_title``, ``remedy``, ``part``; ``closing_result``
         (passed, failed, not-made; None without closing checks) and ``closing_failed``, the
         titles of those failed; and ``path``, the steps that stand.
     """
-    telling = ReportText(CaseProjection(events).steps, tree)
+    projection = CaseProjection(events)
+    telling = ReportText(projection.steps, tree)
+    standing = {entry.sequence: entry.event for entry in projection.history.standing}
     for sequence, event in enumerate(events):
-        telling.take(event, sequence)
+        if isinstance(event, WITHDRAWABLE) and sequence not in standing:
+            continue
+        telling.take(standing.get(sequence, event), sequence)
+        telling.note_correction(event, standing.get(sequence, event))
     document = case.as_dict() | telling.document()
     fault = tree.faults.get(case.fault) if tree and case.fault else None
     return document | {
@@ -139,6 +148,12 @@ class ReportText:
                 "note": event.note or None,
             }
         )
+
+    def note_correction(self, recorded: ev.Event, counts: ev.Event) -> None:
+        """What was recorded first of an answer that was corrected."""
+        if isinstance(recorded, ev.Answered) and recorded is not counts:
+            reading = dict(recorded.reading) if recorded.reading else None
+            self.story[-1]["corrected_from"] = {"outcome": recorded.outcome, "reading": reading}
 
     @take.register
     def _(self, event: ev.Skipped, sequence: int) -> None:

@@ -92,7 +92,9 @@ def step_details(entry: Mapping[str, Any]) -> Iterator[str]:
     """What stands below a step."""
     if sentence := verdict_text(entry["verdict"]):
         yield sentence
+    first = entry.get("corrected_from") or {"reading": None, "outcome": ""}
     told = (
+        ("Recorded first, then corrected", reading_text(first["reading"]) or first["outcome"]),
         ("Expected", entry["expected"]),
         ("Instrument", entry["instrument"]),
         ("Note", entry["note"]),

@@ -72,7 +72,7 @@ def other_id(case: str, leave: Leave) -> str:
     return f"{case[:14]}7{digest[:3]}-a{digest[3:6]}-{digest[6:18]}"
 
 
-PEOPLE = ("who", "owner_words", "note", "text", "seen", "reason", "what")
+PEOPLE = ("who", "person", "device", "owner_words", "note", "text", "seen", "reason", "what")
 ABOUT_UNIT = ("family", "model", "modules")
 """All a unit is told by when serials are left out: whatever else a shop notes may name one."""
 

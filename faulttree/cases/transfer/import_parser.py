@@ -12,7 +12,7 @@ from faulttree.cases import rows
 from faulttree.cases.complete_case import CompleteCase, whole_of
 from faulttree.cases.journal.file import BROUGHT, JournalEntry, JournalLine, JournalTree, understood
 from faulttree.errors import RecordError
-from faulttree.walk.events import Event, Opened, from_dict
+from faulttree.walk.events import TUPLES, Event, Opened, from_dict
 
 __all__ = ["FORMAT", "LONGEST_LINE", "Item", "taken", "taken_all"]
 
@@ -111,17 +111,20 @@ def check_text(tree_hash: str, text: str) -> None:
 TEXTS = (
     *("at", "tree", "tree_hash", "step", "outcome", "complaint", "owner_words", "who", "result"),
     *("fault", "became", "linked", "text", "note", "reason", "seen", "what", "instrument"),
-    *("caution", "path", "sha256", "cause", "then"),
+    *("caution", "path", "sha256", "cause", "then", "device", "person", "name", "value"),
+    *("source", "stage", "use", "exit", "standing", "ends_at"),
 )
+NUMBERS = ("seconds", "minutes", "cost", "probability", "threshold")
 ABSURD = 1e12
 """No time, cost or count of steps is as large; a float could not even hold some that are."""
 
 MUST_BE: Mapping[str, tuple[type | tuple[type, ...], str]] = {
     **dict.fromkeys(TEXTS, (str, "text")),
-    **dict.fromkeys(("seconds", "minutes", "cost"), ((int, float), "number")),
+    **dict.fromkeys(NUMBERS, ((int, float), "number")),
     **dict.fromkeys(("unit", "priors", "ratings", "reading", "verdict"), (dict, "mapping")),
-    **dict.fromkeys(("parts", "kept", "suspects"), (list, "list")),
-    "steps": (int, "whole number"),
+    **dict.fromkeys(TUPLES, (list, "list")),
+    **dict.fromkeys(("steps", "target"), (int, "whole number")),
+    **dict.fromkeys(("passed", "safety", "cut"), (bool, "truth value")),
 }
 """Field of an event → what it must be, so that nothing later stumbles over it."""
 
@@ -144,7 +147,7 @@ def checked(data: Any) -> Event:
             raise RecordError(f"the line is damaged: {name} of an event is no {must[1]}")
         if isinstance(value, int | float) and not abs(value) < ABSURD:
             raise RecordError(f"the line is damaged: {name} of an event is no figure of a bench")
-    for name in ("parts", "kept"):
+    for name in ("parts", "kept", "open_tests"):
         if name in data and not all(isinstance(item, str) for item in data[name] or ()):
             raise RecordError(f"the line is damaged: {name} of an event holds more than texts")
     return from_dict(data)
