@@ -7,12 +7,13 @@ from dataclasses import dataclass
 from typing import Any
 
 from faulttree.authoring.cause import Test
-from faulttree.tree import Step, Tree
-from faulttree.tree.safety import HARD_STOPS
+from faulttree.tree import Tree
+from faulttree.tree.graph import graph_of
+from faulttree.tree.safety import is_guard, sees_complaint
 from faulttree.walk.fold import fold
 from faulttree.walk.state import State, Visit
 
-__all__ = ["Place", "barred", "leading_to", "places_on"]
+__all__ = ["Place", "barred", "places_on"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,9 +87,11 @@ def barred(state: State, place: Place, test: Test) -> str:
     tree, later = state.tree, state.path[place.passed :]
     for visit in later:
         step = tree.steps.get(visit.step)
-        if step is not None and _guards(tree, step, test):
+        if step is None:
+            continue
+        if is_guard(tree, step) and set(step.access) <= set(test.enters):
             return f"it would come before `{step.id}`, which may end the work as unsafe"
-        if step is not None and step.id == tree.start and _verifies(tree, step):
+        if sees_complaint(tree, step):
             return f"it would come before `{step.id}`, which sees whether the complaint is there"
     opened = _opens_early(state, place, test)
     if opened:
@@ -123,22 +126,6 @@ def _opens_early(state: State, place: Place, test: Test) -> str:
     return ""
 
 
-def _guards(tree: Tree, step: Step, test: Test) -> bool:
-    """Whether a step may find the unit unsafe to go as far into as the test does."""
-    hard = any(
-        target in tree.stops and tree.stops[target].reason in HARD_STOPS
-        for target in step.targets.values()
-    )
-    return hard and set(step.access) <= set(test.enters)
-
-
-def _verifies(tree: Tree, step: Step) -> bool:
-    return any(
-        target in tree.stops and tree.stops[target].reason == "no-fault-found"
-        for target in step.targets.values()
-    )
-
-
 def _rests_on(tree: Tree, onward: str, held: frozenset[str]) -> str:
     """A step beyond that needs something done before; empty where none does.
 
@@ -146,28 +133,8 @@ def _rests_on(tree: Tree, onward: str, held: frozenset[str]) -> str:
     """
     done = any(name in tree.steps and tree.steps[name].kind == "do" for name in held)
     first = tree.uses[onward].start if onward in tree.uses else onward
-    stack, seen = [first], set[str]()
-    while stack:
-        name = stack.pop()
+    for name in graph_of(tree).beyond(first):
         step = tree.steps.get(name)
-        if step is None or name in seen:
-            continue
-        seen.add(name)
-        if held & set(step.after) or (done and step.access and not step.live):
+        if step and (held & set(step.after) or (done and step.access and not step.live)):
             return name
-        stack += step.targets.values()
     return ""
-
-
-def leading_to(tree: Tree, fault: str) -> set[str]:
-    """Every node from which a walk can come to the fault, itself included."""
-    before: dict[str, list[str]] = {}
-    for step, _, target in tree.edges():
-        before.setdefault(target, []).append(step)
-    found, todo = {fault}, [fault]
-    while todo:
-        for step in before.get(todo.pop(), ()):
-            if step not in found:
-                found.add(step)
-                todo.append(step)
-    return found

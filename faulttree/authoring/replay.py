@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections import Counter, deque
+from collections import Counter
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field, replace
 
@@ -13,7 +13,7 @@ from faulttree.walk.fold import fold
 from faulttree.walk.history import counted
 from faulttree.walk.state import State
 
-__all__ = ["RecordedAnswers", "answers_of", "minutes_of", "walk_again", "way_through"]
+__all__ = ["RecordedAnswers", "answers_of", "minutes_of", "walk_again"]
 
 MOST_TIMES = 5
 """How often one step is answered again; a deed that was voided is done once more."""
@@ -101,24 +101,6 @@ def minutes_of(state: State) -> float:
     if state.visits == state.path:
         return state.minutes
     return fold(state.tree, [visit.event for visit in state.path]).minutes
-
-
-def way_through(tree: Tree, use: str, leaving: str) -> Mapping[str, str]:
-    """The fewest outcomes that lead through a use to one of its exits; none where none do."""
-    inside = set(tree.uses[use].steps)
-    first = tree.uses[use].start
-    ways: dict[str, dict[str, str]] = {first: {}}
-    todo = deque([first])
-    while todo:
-        step = tree.steps[todo.popleft()]
-        for outcome, target in step.targets.items():
-            way = {**ways[step.id], step.id: outcome}
-            if (use, leaving) in step.leaves.get(outcome, ()):
-                return way
-            if target in inside and target not in ways:
-                ways[target] = way
-                todo.append(target)
-    return {}
 
 
 def _elsewhere(state: State, answers: RecordedAnswers) -> Jumped | None:

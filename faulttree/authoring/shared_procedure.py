@@ -7,10 +7,10 @@ from dataclasses import replace
 from typing import Any
 
 from faulttree.authoring.cause import Test, step_of
-from faulttree.authoring.replay import way_through
 from faulttree.errors import TreeError
 from faulttree.tree import Library, Tree, assemble, filling
 from faulttree.tree.finding import near
+from faulttree.tree.graph import graph_of
 
 __all__ = ["exits_of", "takes_of", "way_to_show", "with_procedure"]
 
@@ -119,7 +119,8 @@ def way_to_show(test: Test, tree: Tree) -> tuple[Mapping[str, str], float]:
         "access": tree.bundle["tree"].get("access") or {},
     }
     alone, _ = assemble({"id": tree.id, "tree": data, "procedures": test.procedures}, schema=False)
-    way = way_through(alone, test.step, test.bad) if alone and test.step in alone.uses else {}
+    use = alone.uses.get(test.step) if alone else None
+    way = graph_of(alone).path_through(use, test.bad) if alone and use else {}
     if alone is None or not way:
         text = f"No way through the procedure `{test.use}` comes to `{test.bad}`."
         raise TreeError(text, mend="Name another exit, or mend the procedure.")

@@ -8,7 +8,7 @@ from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 from faulttree.tree.ids import free_id
-from faulttree.tree.safety import is_guard, sees_complaint
+from faulttree.tree.safety import is_check
 
 if TYPE_CHECKING:
     from faulttree.odds import FaultTable
@@ -28,8 +28,7 @@ def first_guards(tree: Tree, table: FaultTable) -> tuple[str, ...]:
     plain = [
         name
         for at, name in enumerate(table.tests)
-        if (is_guard(tree, tree.steps[name]) or sees_complaint(tree, tree.steps[name]))
-        and len({row[at] for row in table.entries} - {()}) < 2
+        if is_check(tree, tree.steps[name]) and len({row[at] for row in table.entries} - {()}) < 2
     ]
     found: list[str] = []
     name = tree.start

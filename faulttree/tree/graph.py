@@ -16,20 +16,32 @@ walk needs them before it shows its first question. The tests compare both.
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable, Mapping
+from collections.abc import Collection, Hashable, Iterable, Mapping
 from functools import cached_property, lru_cache, reduce
 from heapq import heappop, heappush
+from typing import TypeVar
 
 from faulttree.tree.model import Tree, Use
-from faulttree.tree.safety import is_guard, sees_complaint
+from faulttree.tree.safety import is_check, is_guard
 
-__all__ = ["TreeGraph", "TreeKey", "graph_of", "immediate_dominators", "reach", "reversed_edges"]
+__all__ = [
+    "TreeGraph",
+    "TreeKey",
+    "dominators",
+    "graph_of",
+    "immediate_dominators",
+    "reach",
+    "reversed_edges",
+]
 
-Edges = Mapping[str, Iterable[str]]
+Node = TypeVar("Node", bound=Hashable)
+Edges = Mapping[Node, Iterable[Node]]
 """Node → the nodes that it leads to. A node without an entry leads nowhere."""
 
 
-def reach(onward: Edges, first: Iterable[str], without: Collection[str] = ()) -> dict[str, int]:
+def reach(
+    onward: Edges[Node], first: Iterable[Node], without: Collection[Node] = ()
+) -> dict[Node, int]:
     """The nodes that can be reached, each with the least number of edges to it.
 
     Args:
@@ -54,21 +66,21 @@ def reach(onward: Edges, first: Iterable[str], without: Collection[str] = ()) ->
     return found
 
 
-def reversed_edges(onward: Edges) -> dict[str, list[str]]:
+def reversed_edges(onward: Edges[Node]) -> dict[Node, list[Node]]:
     """Node → the nodes that lead to it.
 
     Example:
         >>> reversed_edges({"a": ["c"], "b": ["c"]})
         {'c': ['a', 'b']}
     """
-    into: dict[str, list[str]] = {}
+    into: dict[Node, list[Node]] = {}
     for name, targets in onward.items():
         for target in targets:
             into.setdefault(target, []).append(name)
     return into
 
 
-def immediate_dominators(onward: Edges, start: str) -> dict[str, str]:
+def immediate_dominators(onward: Edges[Node], start: Node) -> dict[Node, Node]:
     """Node → the last node that every path from the start to it passes.
 
     The start and nodes that no path reaches have none and are left out.
@@ -84,7 +96,7 @@ def immediate_dominators(onward: Edges, start: str) -> dict[str, str]:
     into = reversed_edges({name: onward.get(name, ()) for name in number})
     above = {start: start}
 
-    def meet(one: str, other: str) -> str:
+    def meet(one: Node, other: Node) -> Node:
         while one != other:
             while number[one] < number[other]:
                 one = above[one]
@@ -104,9 +116,27 @@ def immediate_dominators(onward: Edges, start: str) -> dict[str, str]:
     return above
 
 
-def _postorder(onward: Edges, start: str) -> dict[str, int]:
+def dominators(above: Mapping[Node, Node], node: Node) -> tuple[Node, ...]:
+    """What every path to a node passes, first to last, without the start and the node itself.
+
+    Args:
+        above: the immediate dominators.
+        node: any node; none of another graph has dominators.
+
+    Example:
+        >>> dominators({"b": "a", "c": "b", "d": "c"}, "d")
+        ('b', 'c')
+    """
+    found: list[Node] = []
+    while node in above:
+        node = above[node]
+        found.append(node)
+    return tuple(reversed(found[:-1]))
+
+
+def _postorder(onward: Edges[Node], start: Node) -> dict[Node, int]:
     """Reached nodes, numbered as a depth-first search leaves them."""
-    number: dict[str, int] = {}
+    number: dict[Node, int] = {}
     seen, stack = {start}, [(start, iter(onward.get(start, ())))]
     while stack:
         rest = stack[-1][1]
@@ -119,11 +149,11 @@ def _postorder(onward: Edges, start: str) -> dict[str, int]:
     return number
 
 
-def _sorted(onward: Edges, nodes: Collection[str]) -> tuple[str, ...] | None:
+def _sorted(onward: Edges[Node], nodes: Collection[Node]) -> tuple[Node, ...] | None:
     """Some nodes, each before those of them that it leads to; None where there is a cycle."""
     from graphlib import CycleError, TopologicalSorter
 
-    sorter: TopologicalSorter[str] = TopologicalSorter(dict.fromkeys(nodes, ()))
+    sorter: TopologicalSorter[Node] = TopologicalSorter(dict.fromkeys(nodes, ()))
     for name in nodes:
         for target in onward.get(name, ()):
             if target in nodes:
@@ -312,8 +342,8 @@ class TreeGraph:
 
     @cached_property
     def _checks(self) -> frozenset[str]:
-        first = self.tree.steps.get(self.tree.start)
-        return self._guards.union([first.id] if first and sees_complaint(self.tree, first) else ())
+        tree = self.tree
+        return frozenset(name for name, step in tree.steps.items() if is_check(tree, step))
 
     @cached_property
     def _without_power(self) -> Collection[str]:
@@ -329,10 +359,8 @@ class TreeGraph:
 
     def _above(self, node: str) -> tuple[str, ...]:
         """The steps above a node in the tree of dominators, first to last."""
-        found: list[str] = []
-        while (node := self._dominators.get(node, BEGIN)) != BEGIN:
-            found.append(node)
-        return tuple(name for name in reversed(found) if name in self.tree.steps)
+        found = dominators(self._dominators, node)
+        return tuple(name for name in found if name in self.tree.steps)
 
     # -- paths of outcomes -------------------------------------------------------------
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from faulttree.tree.model import Step, Tree
 
-__all__ = ["HARD_STOPS", "is_guard", "sees_complaint"]
+__all__ = ["HARD_STOPS", "is_check", "is_guard", "sees_complaint"]
 
 HARD_STOPS = frozenset({"licensed", "unsafe"})
 """Reasons after which nobody is sent back into the unit, whatever was skipped."""
@@ -23,6 +23,14 @@ def is_guard(tree: Tree, step: Step) -> bool:
     by_property = (stop for stops in step.stop_if.values() for stop in stops.values())
     ends = (tree.stops[to] for to in (*step.targets.values(), *by_property) if to in tree.stops)
     return any(stop.reason in HARD_STOPS for stop in ends)
+
+
+def is_check(tree: Tree, step: Step) -> bool:
+    """Whether the step must stay before what a tree puts behind it.
+
+    A guard must, and so must a first step that reproduces the complaint.
+    """
+    return is_guard(tree, step) or sees_complaint(tree, step)
 
 
 def sees_complaint(tree: Tree, step: Step) -> bool:

@@ -10,7 +10,7 @@ from typing import Any
 
 from faulttree.authoring.cause import Cause, Test, new_id, step_of
 from faulttree.authoring.edited_check import EditedCheck, Unfit
-from faulttree.authoring.placement import Place, barred, leading_to, places_on
+from faulttree.authoring.placement import Place, barred, places_on
 from faulttree.authoring.proposal import Option, TreeProposal
 from faulttree.authoring.replay import minutes_of, walk_again
 from faulttree.authoring.shared_procedure import way_to_show
@@ -21,6 +21,7 @@ from faulttree.odds.current_order import minutes_walked
 from faulttree.tree import Tree, assemble
 from faulttree.tree.edit import DataEdits, Edits, FileChange
 from faulttree.tree.finding import Finding
+from faulttree.tree.graph import graph_of
 from faulttree.walk.renames import counted_for
 from faulttree.walk.state import State
 
@@ -235,7 +236,7 @@ class _Adding:
 
         Not where that speaks against another way to it: the case was led away there.
         """
-        near = leading_to(self.tree, self.cause.fault)
+        near = graph_of(self.tree).leading_to(self.cause.fault)
         for visit in later:
             step = self.tree.steps.get(visit.step)
             if step is None:

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any, Literal
 
 from faulttree.authoring.case_impact import moved_cases
 from faulttree.authoring.edited_check import EditedCheck, Unfit
-from faulttree.authoring.placement import leading_to, places_on
+from faulttree.authoring.placement import places_on
 from faulttree.authoring.proposal import TreeProposal
 from faulttree.authoring.replay import minutes_of, walk_again
 from faulttree.authoring.solved_case import Solved
@@ -18,6 +18,7 @@ from faulttree.reading import Quantity, judge, resolve_limits
 from faulttree.reading.quantity import show_exact
 from faulttree.tree import Library
 from faulttree.tree.edit import FileChange
+from faulttree.tree.graph import graph_of
 from faulttree.walk.events import Answered
 from faulttree.walk.history import counted
 from faulttree.walk.renames import now_called
@@ -50,7 +51,7 @@ class Fork:
 
 def fork_of(solved: Solved) -> Fork | None:
     """Where the case went wrong on the tree as it is now; None where it did not."""
-    tree, near = solved.now, leading_to(solved.now, solved.fault)
+    tree, near = solved.now, graph_of(solved.now).leading_to(solved.fault)
     known = {now_called(tree, visit.step): visit for visit in solved.then.path}
     for visit in solved.again.path:
         step = tree.steps.get(visit.step)

@@ -12,13 +12,14 @@ from faulttree.authoring.edited_check import EditedCheck
 from faulttree.authoring.files import TreeFile
 from faulttree.authoring.operations.add_cause import expected_minutes
 from faulttree.authoring.order_constraints import spoilt
-from faulttree.authoring.replay import RecordedAnswers, answers_of, walk_again, way_through
+from faulttree.authoring.replay import RecordedAnswers, answers_of, walk_again
 from faulttree.authoring.targets import assembled, edits_of, known, onward, targets
 from faulttree.errors import TreeError
 from faulttree.rules.report import finding_dict
 from faulttree.tree import Library, Tree
 from faulttree.tree.edit import FileChange
 from faulttree.tree.finding import Finding
+from faulttree.tree.graph import graph_of
 from faulttree.walk.fold import fold
 from faulttree.walk.renames import follow
 
@@ -245,7 +246,7 @@ def _history(store: Store | None) -> Mapping[tuple[str, str], float]:
 def _passed(tree: Tree, step: str, outcome: str) -> Mapping[str, str]:
     """What a unit that passed answers at a step, or at those of a use."""
     if step in tree.uses:
-        return way_through(tree, step, outcome)
+        return graph_of(tree).path_through(tree.uses[step], outcome)
     own = tree.steps[step].targets
     if outcome in own:
         return {step: outcome}

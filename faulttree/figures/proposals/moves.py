@@ -22,7 +22,7 @@ from faulttree.authoring.operations.move import StepMoves, stand
 from faulttree.authoring.targets import Keys, Targets, edits_of, onward, retargeted, targets
 from faulttree.errors import TreeError
 from faulttree.figures.order_replay import CurrentOrder, ReplayCase
-from faulttree.tree.graph import reach
+from faulttree.tree.graph import dominators, immediate_dominators, reach
 
 if TYPE_CHECKING:
     from faulttree.authoring.operations.move import StepMove
@@ -310,11 +310,11 @@ class _Branches:
     def __init__(self, data: Mapping[str, Any]) -> None:
         self.every = dict(targets(data))
         passing = {name: _passing(data, name) for name in data["steps"]}
-        self.parting = [
+        self.parting: frozenset[Keys] = frozenset(
             keys
             for keys, target in self.every.items()
             if len(keys) > 1 and target != passing[str(keys[1])]
-        ]
+        )
         self.steps = passing.keys()
         self.now = self._behind(self.every)
 
@@ -323,21 +323,19 @@ class _Branches:
         return self._behind({**self.every, **edits}) == self.now
 
     def _behind(self, every: Targets) -> Mapping[str, frozenset[Keys]]:
-        onto: dict[str, list[str]] = {name: [] for name in self.steps}
+        # The nodes are the places of the steps and of their outcomes in the file.
+        edges: dict[Keys, list[Keys]] = {}
         for keys, target in every.items():
             if len(keys) > 1 and target in self.steps:
-                onto[str(keys[1])].append(target)
-        start = [every["start",]]
-        whole = reach(onto, start).keys()
-        behind: dict[str, set[Keys]] = {name: set() for name in whole}
-        for keys in self.parting:
-            step = str(keys[1])
-            left = list(onto[step])
-            if every[keys] in left:
-                left.remove(every[keys])
-            for name in whole - reach({**onto, step: left}, start).keys():
-                behind[name].add(keys)
-        return {name: frozenset(edges) for name, edges in behind.items()}
+                edges.setdefault(keys[:2], []).append(keys)
+                edges[keys] = [("steps", target)]
+        start: Keys = ("steps", every["start",])
+        above = immediate_dominators(edges, start)
+        return {
+            str(keys[1]): frozenset(one for one in dominators(above, keys) if one in self.parting)
+            for keys in (start, *above)
+            if len(keys) == 2
+        }
 
 
 def _outcome(keys: Keys) -> str:

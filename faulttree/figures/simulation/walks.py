@@ -12,6 +12,7 @@ from faulttree.errors import FaulttreeError
 from faulttree.figures.simulation.shop import INVENTED, Shop
 from faulttree.figures.simulation.units import Ground, SimulatedUnit, typed
 from faulttree.reading import formula_sources
+from faulttree.tree.safety import HARD_STOPS
 from faulttree.walk import events as ev
 from faulttree.walk.advisor import untested
 from faulttree.walk.answer import answer
@@ -266,7 +267,7 @@ class SimulatedWalk:
         tried = {repair.fault for repair in self.state.repairs}
         end = self.state.end
         left = [name for name in self.tree.loose if name not in tried]
-        hard = end is not None and end.reason in ("unsafe", "licensed")
+        hard = end is not None and end.reason in HARD_STOPS
         if hard or not left or self.drawn.random() > 0.5:
             return False
         self.repair(left[0])
