@@ -52,12 +52,13 @@ class EditedCheck:
 
     def __init__(self, library: Library, *opened: TreeFile) -> None:
         self.library = library
+        self._opened = {one.path: one.examined for one in opened}
         self._examined = {(one.path, one.document.text): one.examined for one in opened}
         self._before: dict[tuple[Path, str], frozenset[Key]] = {}
 
     def new(self, change: FileChange) -> tuple[Finding, ...]:
         """Errors and warnings of the new text that the old one did not have."""
-        known = self._known(change) if change.raw is not None else frozenset()
+        known = self._known(change)
         return tuple(
             finding
             for finding in self._found(change.path, self.examined(change))
@@ -93,8 +94,13 @@ class EditedCheck:
     def _known(self, change: FileChange) -> frozenset[Key]:
         key = change.path, change.before
         if key not in self._before:
-            before = self._examined.get(key) or self.library.examine_text(key[1], change.path)
-            self._before[key] = frozenset(map(_key, self._found(change.path, before)))
+            before = self._examined.get(key)
+            if change.raw is None:
+                before = self._opened.get(change.path)  # the original of a copy, if it is one
+            elif before is None:
+                before = self.library.examine_text(key[1], change.path)
+            found = () if before is None else self._found(change.path, before)
+            self._before[key] = frozenset(map(_key, found))
         return self._before[key]
 
     def _found(self, path: Path, examined: ExaminedFile) -> Iterable[Finding]:
@@ -110,10 +116,9 @@ class EditedCheck:
     def facts(self) -> Mapping[Path, Mapping[str, Any]]:
         """What comparing needs to know of every tree of the library, by its file."""
         found = {}
-        opened = {path: examined for (path, _), examined in self._examined.items()}
         for path in self.library.tree_files():
             try:
-                examined = opened.get(path) or self.library.examine(path)
+                examined = self._opened.get(path) or self.library.examine(path)
             except TreeError:
                 continue
             if examined.tree is not None:

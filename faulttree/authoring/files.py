@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
@@ -77,15 +77,18 @@ def same_cause(files: Mapping[str, LibraryFile], home: LibraryFile, fault: str) 
 class TreeFile:
     """The file of one tree, read once and free of errors, ready to be edited.
 
+    A tree of a library beneath is edited as a copy in the topmost one, which keeps the hash
+    of its original (``based_on``).
+
     Attributes:
-        path: the file.
-        raw: its bytes.
+        path: the file to write.
+        raw: its bytes; None for a copy that is not written yet.
         examined: the file as the library examined it.
         tree: the tree built of it.
     """
 
     path: Path
-    raw: bytes = field(repr=False)
+    raw: bytes | None = field(repr=False)
     examined: ExaminedFile = field(repr=False)
     tree: Tree = field(repr=False)
 
@@ -103,7 +106,24 @@ class TreeFile:
             raise finding.error()
         if examined.tree is None:
             raise TreeError("This is no tree.", path=path, mend="Run `faulttree check` on it.")
-        return cls(path, raw, examined, examined.tree)
+        if library.layer_of(tree_id) is library:
+            return cls(path, raw, examined, examined.tree)
+        return cls._copied(library, tree_id, examined.documents["tree"], examined.tree)
+
+    @classmethod
+    def _copied(cls, library: Library, tree_id: str, original: Document, tree: Tree) -> TreeFile:
+        """A tree of a library beneath as a copy in the topmost one; nothing is written."""
+        path = library.root / "trees" / f"{tree_id}.yaml"
+        editor = Editor(original, None, shape_of("tree"))
+        if "based_on" in original.data:
+            editor.set(("based_on",), tree.hash)
+        else:
+            editor.add((), "based_on", tree.hash, after="family")
+        document = replace(editor.change().document or original, path=path)
+        examined = library.examine_document(document)
+        if examined.tree is None:
+            raise TreeError(f"`{tree_id}` cannot be copied.", path=original.path)
+        return cls(path, None, examined, examined.tree)
 
     @property
     def document(self) -> Document:

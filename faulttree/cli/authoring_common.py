@@ -11,15 +11,8 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
-from faulttree.cli.options import (
-    json_option,
-    library_option,
-    now,
-    open_library,
-    open_record,
-    record_option,
-    say,
-)
+from faulttree.cli.options import json_option, library_option, now, record_option, say
+from faulttree.cli.places import open_library, open_record
 from faulttree.errors import TreeError
 
 if TYPE_CHECKING:
@@ -73,7 +66,7 @@ class Writing:
     commit: bool
     plain: bool
     as_json: bool
-    library: str | None
+    library: tuple[str, ...]
     record: str | None = None
 
     def asking(self) -> Asking | None:
@@ -103,7 +96,13 @@ def writing(command: Callable[..., int], *, with_record: bool = True) -> Callabl
 
     @wraps(command)
     def told(
-        *, yes: bool, commit: bool, plain: bool, as_json: bool, library: str | None, **said: Any
+        *,
+        yes: bool,
+        commit: bool,
+        plain: bool,
+        as_json: bool,
+        library: tuple[str, ...],
+        **said: Any,
     ) -> int:
         from faulttree.terminal.console import AwayError
 

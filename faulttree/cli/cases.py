@@ -10,7 +10,8 @@ import click
 
 from faulttree.cli.cases_common import common, counted, table, width
 from faulttree.cli.cases_files import export, import_cases, verify
-from faulttree.cli.options import now, open_record, say, say_json
+from faulttree.cli.options import now, say, say_json
+from faulttree.cli.places import open_record
 from faulttree.errors import RecordError
 
 if TYPE_CHECKING:
@@ -58,7 +59,7 @@ def list_cases(
     words: tuple[str, ...],
     limit: int | None,
     record: str | None,
-    library: str | None,
+    library: tuple[str, ...],
     as_json: bool,
     **wanted: Any,
 ) -> None:
@@ -126,7 +127,7 @@ def show(
     form: str,
     output: str | None,
     record: str | None,
-    library: str | None,
+    library: tuple[str, ...],
     as_json: bool,
 ) -> None:
     """Show CASE (number, id, tag or serial) as a report its owner could be handed."""
@@ -179,7 +180,7 @@ def reopen(
     reason: str,
     module: str | None,
     record: str | None,
-    library: str | None,
+    library: tuple[str, ...],
     as_json: bool,
 ) -> None:
     """Let a closed CASE take new steps; the unit or the module kept from it."""
@@ -233,7 +234,7 @@ def close(
     case: str,
     declined: str | None,
     record: str | None,
-    library: str | None,
+    library: tuple[str, ...],
     as_json: bool,
     **told: Any,
 ) -> int:
@@ -275,7 +276,7 @@ def set_minutes(
     step: str,
     minutes: float,
     record: str | None,
-    library: str | None,
+    library: tuple[str, ...],
     as_json: bool,
 ) -> None:
     """Set right how many MINUTES a STEP of CASE really took."""
@@ -299,7 +300,7 @@ def set_minutes(
     epilog="Example: faulttree cases parts",
 )
 @common
-def parts(record: str | None, library: str | None, as_json: bool) -> None:
+def parts(record: str | None, library: tuple[str, ...], as_json: bool) -> None:
     """Show the shopping list: parts that open and waiting cases need."""
     from faulttree.cases.parts_list import shopping_list
 
@@ -328,7 +329,9 @@ def parts(record: str | None, library: str | None, as_json: bool) -> None:
 )
 @click.option("--days", type=click.IntRange(0, 3650), help="Set the time for this record.")
 @common
-def come_backs(days: int | None, record: str | None, library: str | None, as_json: bool) -> None:
+def come_backs(
+    days: int | None, record: str | None, library: tuple[str, ...], as_json: bool
+) -> None:
     """List repairs that did not last: the same unit came in again within a set time.
 
     --days sets that time, for every bench of this record.

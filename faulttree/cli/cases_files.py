@@ -13,7 +13,8 @@ from typing import IO, TYPE_CHECKING, Any
 import click
 
 from faulttree.cli.cases_common import bar, common, counted
-from faulttree.cli.options import open_record, record_url, say, say_json
+from faulttree.cli.options import say, say_json
+from faulttree.cli.places import open_record, record_url
 from faulttree.errors import RecordError
 
 if TYPE_CHECKING:
@@ -57,7 +58,7 @@ def export(
     output: str | None,
     left_out: tuple[str, ...],
     record: str | None,
-    library: str | None,
+    library: tuple[str, ...],
     as_json: bool,
     **wanted: Any,
 ) -> None:
@@ -131,7 +132,7 @@ def watched(cases: Iterable[Case], total: int, show: Callable[[int, int], None])
 @click.argument("files", nargs=-1, required=True, metavar="FILE...")
 @common
 def import_cases(
-    files: tuple[str, ...], record: str | None, library: str | None, as_json: bool
+    files: tuple[str, ...], record: str | None, library: tuple[str, ...], as_json: bool
 ) -> int:
     """Bring cases of an export, or of a record's journal, into the record.
 
@@ -189,7 +190,7 @@ def towards(show: Callable[[int, int], None], total: int) -> Callable[[int], Non
 @click.option("--photos", metavar="DIR", help="Folder that the paths of photos start from.")
 @common
 def verify(
-    repair: bool, photos: str | None, record: str | None, library: str | None, as_json: bool
+    repair: bool, photos: str | None, record: str | None, library: tuple[str, ...], as_json: bool
 ) -> int:
     """Look through the record, its events, trees, photos and journal.
 

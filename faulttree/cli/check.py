@@ -11,7 +11,8 @@ from typing import TYPE_CHECKING
 
 import click
 
-from faulttree.cli.options import library_option, open_library, say, say_json
+from faulttree.cli.options import library_option, say, say_json
+from faulttree.cli.places import open_library
 
 if TYPE_CHECKING:
     from faulttree.rules import Level, Report
@@ -60,7 +61,7 @@ def command(
     watch: bool,
     no_cache: bool,
     jobs: int | None,
-    library: str | None,
+    library: tuple[str, ...],
 ) -> int:
     """Find everything in trees, procedures and fault tables that could mislead.
 

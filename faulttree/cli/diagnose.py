@@ -11,17 +11,21 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from faulttree.cli.options import (
-    beside,
     json_option,
     library_option,
     now,
-    open_library,
-    open_record,
-    places_named,
     program,
     record_option,
     say,
     say_json,
+)
+from faulttree.cli.places import (
+    beside,
+    open_library,
+    open_record,
+    placed,
+    places_named,
+    read_bench_file,
 )
 from faulttree.errors import FaulttreeError, TreeError, WalkError
 
@@ -74,7 +78,7 @@ def command(
     plain: bool,
     even_unchecked: bool,
     record: str | None,
-    library: str | None,
+    library: tuple[str, ...],
     as_json: bool,
 ) -> int:
     """Walk through TREE, by its id, by its file, or by words of the complaint.
@@ -90,6 +94,8 @@ def command(
     with open_record(record, library=library, in_bench=in_bench, alone=True) as store:
         if answers is not None:
             tree = pick_tree(words, found, even_unchecked, None)
+            for line in origin_of(found, tree):
+                say(line, to_people=True)
             return _scripted(tree, answers, store, gear, unit, as_json=as_json)
         console = _console(plain=plain, to_people=as_json)
         places = places_named(record=record, library=library, bench=bench)
@@ -99,39 +105,6 @@ def command(
 
 
 # -- what it starts from ----------------------------------------------------------------------
-
-
-def read_bench_file(named: str | None, library: Library) -> Bench | None:
-    """The instruments declared in ``bench.yaml``: the file named, or the library's own.
-
-    Raises:
-        FaulttreeError: the file is missing though named, or says what cannot be understood.
-    """
-    path = Path(named) if named else library.root / "bench.yaml"
-    if not named and not path.is_file():
-        return None
-    from faulttree.reading import read_bench
-    from faulttree.tree import read_document
-
-    document = read_document(path, shape=_shape("bench"))
-    try:
-        return read_bench(document.data)
-    except FaulttreeError as error:
-        raise _placed(error, document) from None
-
-
-def _shape(kind: Any) -> Any:
-    from faulttree.tree import shape_of
-
-    return shape_of(kind)
-
-
-def _placed(error: FaulttreeError, document: Document) -> FaulttreeError:
-    """An error with the file, line and column that its keys lead to."""
-    if error.path is None:
-        error.path = document.path
-        error.line, error.column = document.place(error.key)
-    return error
 
 
 def pick_tree(
@@ -231,7 +204,7 @@ def _scripted(
     except FaulttreeError as error:
         if keeping.case:
             say(f"faulttree: what was answered before is kept as {keeping.label}", to_people=True)
-        raise _placed(error, document) from None
+        raise placed(error, document) from None
     for remark in remarks:
         say(f"faulttree: {remark}", to_people=True)
     if as_json:
@@ -247,9 +220,9 @@ def _ended(state: State) -> bool:
 
 def _answers_document(path: Path) -> Document:
     from faulttree.tree import read_document
-    from faulttree.tree.schema import refusals
+    from faulttree.tree.schema import refusals, shape_of
 
-    document = read_document(path, shape=_shape("answers"))
+    document = read_document(path, shape=shape_of("answers"))
     for found in refusals(document.data, "answers"):
         one = found.located(document)
         raise WalkError(one.message, path=path, line=one.line, column=one.column, mend=one.remedy)
@@ -396,7 +369,21 @@ def _opened(desk: Desk, tree: Tree, opening: dict[str, Any], *, linked: str = ""
     case = desk.store.open_case([event], tree_text=tree.text)
     sitting = _sitting(desk, tree, case, [event])
     sitting.say(f"This is {sitting.label}. Ctrl-C pauses it; every answer is kept.")
+    for line in origin_of(desk.library, tree):
+        sitting.say(line)
     return sitting
+
+
+def origin_of(library: Library, tree: Tree) -> list[str]:
+    """The library a tree is from, and the shared items that replace others in it.
+
+    Empty where only the shipped library is in use.
+    """
+    from faulttree.tree.layers import replacements
+
+    about = library.layer_of(tree.id).about
+    lines = [f"Tree of {about}."] if about.invented or len(library.layers) > 1 else []
+    return lines + [f"{one}." for one in replacements(library, tree)]
 
 
 def _tell_of_open_case(desk: Desk, tree: Tree, serial: str) -> None:

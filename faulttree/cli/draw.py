@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING
 
 import click
 
-from faulttree.cli.options import library_option, open_library, open_record, record_option, say
+from faulttree.cli.options import library_option, record_option, say
+from faulttree.cli.places import open_library, open_record
 from faulttree.diagram.picture import KINDS, Picture, kind_of, overview, picture
 from faulttree.errors import FaulttreeError, TreeError
 
@@ -68,7 +69,7 @@ def command(
     counts: bool,
     compare: tuple[str, str] | None,
     record: str | None,
-    library: str | None,
+    library: tuple[str, ...],
 ) -> None:
     """Draw TREE, by its id or its file; without TREE the whole library.
 
@@ -112,7 +113,7 @@ def _one_subject(
         raise FaulttreeError("--counts needs a tree to shade", mend="Name the tree.")
 
 
-def _tree(library: str | None, name: str) -> Tree:
+def _tree(library: tuple[str, ...], name: str) -> Tree:
     """A tree by id or file. A broken one is drawn as far as it could be built, and said so."""
     path = Path(name)
     is_file = path.suffix in (".yaml", ".yml") or path.is_file()
@@ -129,7 +130,7 @@ def _tree(library: str | None, name: str) -> Tree:
     return examined.tree
 
 
-def _case(record: str | None, library: str | None, words: str) -> tuple[Tree, State, str]:
+def _case(record: str | None, library: tuple[str, ...], words: str) -> tuple[Tree, State, str]:
     """A case of the record: the tree as it was then, where the walk stands, its name."""
     from faulttree.cases.historical_tree import walked_tree
     from faulttree.walk.fold import fold
@@ -142,7 +143,7 @@ def _case(record: str | None, library: str | None, words: str) -> tuple[Tree, St
     return tree, fold(tree, events), name
 
 
-def _counts(record: str | None, library: str | None, tree: Tree) -> Counts:
+def _counts(record: str | None, library: tuple[str, ...], tree: Tree) -> Counts:
     """The walks of a tree on record, whatever its text was then, as far as its steps stand."""
     from faulttree.diagram.overlay import count_walks
     from faulttree.walk.fold import fold

@@ -6,7 +6,8 @@ from dataclasses import asdict
 
 import click
 
-from faulttree.cli.options import json_option, library_option, open_library, say, say_json
+from faulttree.cli.options import json_option, library_option, say, say_json
+from faulttree.cli.places import open_library
 
 __all__ = ["command"]
 
@@ -16,18 +17,23 @@ __all__ = ["command"]
 @click.option("--limit", type=click.IntRange(0), default=10, help="At most so many; 0 for all.")
 @library_option
 @json_option
-def command(words: tuple[str, ...], limit: int, library: str | None, as_json: bool) -> int:
+def command(words: tuple[str, ...], limit: int, library: tuple[str, ...], as_json: bool) -> int:
     """Find the trees that fit WORDS: a complaint, family, module or model; typos allowed.
 
     Without words every tree is listed.
     """
     from faulttree.tree.search import find
 
-    found = find(" ".join(words), open_library(library), limit=limit if words else 0)
+    searched = open_library(library)
+    found = find(" ".join(words), searched, limit=limit if words else 0)
+    origin = {match.tree: searched.layer_of(match.tree).about for match in found}
     if as_json:
-        say_json({"matches": [asdict(match) for match in found]})
+        matches = [{**asdict(match), "library": origin[match.tree].title} for match in found]
+        say_json({"matches": matches})
     for match in () if as_json else found:
-        say(f"{match.tree}\n    {match.title}")
+        about = origin[match.tree]
+        several = about.invented or len(searched.layers) > 1
+        say(f"{match.tree}{f'  [{about}]' if several else ''}\n    {match.title}")
         if match.symptoms:
             say(f"    {', '.join(match.symptoms)}")
     if not found:

@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from faulttree.cli.options import json_option, library_option, open_library, say, say_json
+from faulttree.cli.options import json_option, library_option, say, say_json
+from faulttree.cli.places import open_library
 from faulttree.errors import ReadingError
 from faulttree.reading.ratings.entries import RATINGS
 
@@ -103,7 +104,7 @@ def command(
     instrument: str | None,
     bench: str | None,
     in_circuit: bool,
-    library: str | None,
+    library: tuple[str, ...],
     as_json: bool,
     **said: Any,
 ) -> int:
@@ -147,8 +148,8 @@ def _pair(tolerance: str | None) -> str | list[str] | None:
     return [part.strip() for part in parts] if len(parts) == 2 else tolerance
 
 
-def _bench(named: str | None, library: str | None) -> Bench | None:
-    from faulttree.cli.diagnose import read_bench_file
+def _bench(named: str | None, library: tuple[str, ...]) -> Bench | None:
+    from faulttree.cli.places import read_bench_file
 
     return read_bench_file(named, open_library(library))
 

@@ -70,12 +70,13 @@ def command(
     the expected minutes are least. Typing back asks the last question again.
     """
     from faulttree.authoring.operations.new_tree import Start
+    from faulttree.tree.layers import own_root
 
     if from_table and from_case:
         raise click.UsageError("--from-table and --from-case exclude each other.")
     if keep and not from_case:
         raise click.UsageError("--keep records the case of --from-case.")
-    root = own_folder(library_root(manner.library))
+    root = own_folder(own_root(manner.library, os.environ, Path.cwd()))
     start = Start(
         tree, title or title_of(tree), words(symptoms) or (), words(cautions), words(closing)
     )
@@ -101,15 +102,6 @@ def command(
     elif done:
         say(f"Written: {within(begun.change.path, root)}")
     return 0 if done or manner.as_json else 1
-
-
-def library_root(named: str | None) -> Path:
-    """The library a new tree goes into: the one named, the nearest, or a new one here."""
-    given = named or os.environ.get("FAULTTREE_LIBRARY")
-    here = Path.cwd()
-    if given:
-        return here / given
-    return next((folder for folder in (here, *here.parents) if (folder / "trees").is_dir()), here)
 
 
 def title_of(tree: str) -> str:

@@ -11,7 +11,8 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from faulttree.cli.options import json_option, library_option, open_library, say, say_json
+from faulttree.cli.options import json_option, library_option, say, say_json
+from faulttree.cli.places import open_library
 from faulttree.errors import FaulttreeError
 
 if TYPE_CHECKING:
@@ -52,7 +53,7 @@ def command(
     output: Path | None,
     seconds: float | None,
     work: int | None,
-    library: str | None,
+    library: tuple[str, ...],
     as_json: bool,
 ) -> None:
     """Reckon the cheapest order of tests for FILE: a fault table (CSV), or a tree by its
@@ -83,7 +84,7 @@ def command(
         say(f"Written to {output}.", to_people=True)
 
 
-def _table(file: str, library: str | None) -> FaultTable:
+def _table(file: str, library: tuple[str, ...]) -> FaultTable:
     from faulttree.odds import guarded_table, table_from_csv
 
     path = Path(file)
@@ -109,7 +110,7 @@ def _text(path: Path) -> str:
             ) from None  # fmt: skip
 
 
-def _tree(file: str, library: str | None) -> Tree:
+def _tree(file: str, library: tuple[str, ...]) -> Tree:
     shelf = open_library(library)
     if not Path(file).is_file():
         return shelf.load(file)

@@ -22,7 +22,8 @@ from faulttree.cli.authoring_common import (
     writing,
 )
 from faulttree.cli.cases_common import bar, width
-from faulttree.cli.options import open_library, say, say_json
+from faulttree.cli.options import say, say_json
+from faulttree.cli.places import open_library
 from faulttree.errors import FaulttreeError
 
 if TYPE_CHECKING:

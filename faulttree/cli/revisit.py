@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING
 import click
 
 from faulttree.cli.cases_common import bar, common, counted
-from faulttree.cli.options import open_library, open_record, say, say_json
+from faulttree.cli.options import say, say_json
+from faulttree.cli.places import open_library, open_record
 from faulttree.errors import TreeError
 from faulttree.texts import wrapped
 
@@ -32,7 +33,7 @@ def command(
     everything: bool,
     limit: int | None,
     record: str | None,
-    library: str | None,
+    library: tuple[str, ...],
     as_json: bool,
 ) -> None:
     """List units given up that a newer suspect may explain, most probable first.

@@ -24,7 +24,8 @@ from faulttree.cli.authoring_common import (
     writing_without_record,
 )
 from faulttree.cli.cases_common import bar, common, table
-from faulttree.cli.options import open_library, open_record, say, say_json
+from faulttree.cli.options import say, say_json
+from faulttree.cli.places import open_library, open_record
 
 if TYPE_CHECKING:
     from faulttree.authoring.cause import Test
@@ -200,7 +201,7 @@ def list_them(
     module: str,
     everything: bool,
     record: str | None,
-    library: str | None,
+    library: tuple[str, ...],
     as_json: bool,
 ) -> None:
     """List suspects with their standing: how often tested, found, cleared, or contradicted.

@@ -240,7 +240,9 @@ def _term(term: str, unit: str, whole: str) -> tuple[str, float]:
     )
 
 
-TOP = frozenset({"title", "instruments", "labour_rate", "currency", "unit_values", "record"})
+TOP = frozenset(
+    {"title", "instruments", "labour_rate", "currency", "unit_values", "record", "library"}
+)
 OF_INSTRUMENT = frozenset({"kind", "title", "calibrated", "due", "frequency", "measures"})
 OF_RANGE = frozenset({"range", "from", "accuracy", "resolution"})
 

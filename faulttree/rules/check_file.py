@@ -145,4 +145,6 @@ def _kind_by_text(text: str, path: Path | None) -> FileKind | Literal["table"]:
     for kind, sign in INNER.items():
         if sign.search(text):
             return kind
+    if path is not None and path.stem == "library":
+        return "library"
     return "bench" if path is not None and path.stem == "bench" else "tree"

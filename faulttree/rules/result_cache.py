@@ -140,6 +140,9 @@ class ResultCache:
                 digest = sha256((target.text or "").encode()).hexdigest()
             made = self._begun(target.library).copy()
             made.update(f"{target.name}\0{target.whole}\0{digest}".encode())
+            original = _original(target)
+            if original is not None:
+                made.update(seen.digest(original).encode())
         except (OSError, ValueError):
             return None
         return made.hexdigest()
@@ -175,6 +178,15 @@ class ResultCache:
             made.update(self._shared_of(beneath) if beneath is not None else b"")
             self._shared[root] = made.digest()
         return self._shared[root]
+
+
+def _original(target: Target) -> Path | None:
+    """The file in a library beneath that a tree replaces; a copy is compared with it."""
+    below = target.library.beneath
+    if target.path is None or below is None:
+        return None
+    file = Path("trees", target.path.parent.name, target.path.name)
+    return next((one for layer in below.layers if (one := layer.root / file).is_file()), None)
 
 
 def _open(path: Path) -> sqlite3.Connection:

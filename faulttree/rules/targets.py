@@ -149,7 +149,8 @@ def _whole(library: Library) -> Iterator[Target]:
         f"{root}/shared/procedures",
     ]
     looked_for = [f"{place}/{name}" for place in places for name in _names(place, ".yaml")]
-    looked_for += [f"{root}/{name}" for name in _names(root, "bench.yaml") if name == "bench.yaml"]
+    known = ("bench.yaml", "library.yaml")
+    looked_for += [f"{root}/{name}" for name in _names(root, ".yaml") if name in known]
     for file in looked_for:
         yield Target(Path(file), library, whole=True)
     seen = set(looked_for)

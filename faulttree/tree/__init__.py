@@ -4,7 +4,8 @@ from faulttree.tree.builder import assemble, build
 from faulttree.tree.checked_file import ExaminedFile, examine
 from faulttree.tree.document import Document, read_document
 from faulttree.tree.finding import Edit, Finding, Level
-from faulttree.tree.library import Library, find_library, shipped_library
+from faulttree.tree.layers import find_library
+from faulttree.tree.library import Library, shipped_library
 from faulttree.tree.model import (
     Accepted,
     Access,

@@ -9,20 +9,20 @@ from pathlib import Path
 from typing import Any
 
 from faulttree.errors import TreeError
+from faulttree.tree.about import About, read_about
 from faulttree.tree.builder import assemble
 from faulttree.tree.bundle import named_in, properties_in, tree_id_of, trial_of, uses_in
 from faulttree.tree.checked_file import ExaminedFile, in_order, misplaced, with_refusals
 from faulttree.tree.document import Document, parse, uncollected
 from faulttree.tree.finding import Finding, near
-from faulttree.tree.model import Tree
+from faulttree.tree.model import Tree, Where
 from faulttree.tree.schema import FileKind, shape_of
 from faulttree.tree.source import load_text, shown
 
-__all__ = ["Library", "find_library", "shipped_library"]
+__all__ = ["Library", "shipped_library"]
 
 ID = re.compile(r"[a-z0-9]+(?:-[a-z0-9]+)*", re.ASCII)
 TABLES: tuple[FileKind, ...] = ("cautions", "instruments", "families", "properties", "words")
-VARIABLE = "FAULTTREE_LIBRARY"
 
 
 class Library:
@@ -67,15 +67,57 @@ class Library:
     # -- what there is -----------------------------------------------------------------
 
     def trees(self) -> tuple[str, ...]:
-        """Ids of the trees, sorted; no tree is read for it."""
+        """Ids of the trees, sorted, those of the libraries beneath included; none is read."""
+        below = self.beneath.trees() if self.beneath else ()
+        return tuple(sorted({*self.own_trees(), *below}))
+
+    def own_trees(self) -> tuple[str, ...]:
+        """Ids of the trees in this folder, sorted; no tree is read for it."""
         return tuple(
             f"{path.parent.name}/{path.stem}"
             for path in self.tree_files()
             if ID.fullmatch(path.stem) and ID.fullmatch(path.parent.name) and self._inside(path)
         )
 
+    @property
+    def layers(self) -> tuple[Library, ...]:
+        """The libraries from the top: this one and those beneath it."""
+        return (self, *(self.beneath.layers if self.beneath else ()))
+
+    @property
+    def is_shipped(self) -> bool:
+        """Whether it is the library that ships with the program."""
+        return self._real == shipped_root().resolve()
+
+    @cached_property
+    def about(self) -> About:
+        """What ``library.yaml`` says of this library; its title is the folder's name without it.
+
+        Raises:
+            TreeError: where the file is broken.
+        """
+        return read_about(self.root, "shipped" if self.is_shipped else self._real.name)
+
+    def layer_of(self, tree_id: str) -> Library:
+        """The topmost library that has a tree; this one where none has it.
+
+        Example:
+            >>> shipped_library().layer_of("bench-supply/no-output").is_shipped
+            True
+        """
+        return next((layer for layer in self.layers if tree_id in layer.own_trees()), self)
+
+    def replaced(self, tree_id: str) -> Tree | None:
+        """The tree of this id in the libraries beneath; None where there is none to read."""
+        if self.beneath is None or tree_id not in self.beneath.trees():
+            return None
+        return self.beneath.examine(tree_id).tree
+
     def tree_files(self) -> tuple[Path, ...]:
-        """The files under ``trees/``, sorted, whatever their names and wherever they lead."""
+        """The files under ``trees/`` of this folder, sorted, whatever their names.
+
+        Files that are links out of the library are among them.
+        """
         return tuple(sorted(self.root.glob("trees/*/*.yaml")))
 
     def procedures(self) -> tuple[str, ...]:
@@ -232,6 +274,8 @@ class Library:
             raise TreeError(
                 "The file is a link that leads out of the library.", path=path, mend=mend
             )
+        if self.beneath is not None and tree_id in self.beneath.trees():
+            return self.beneath.path_of(tree_id)
         known = self.trees()
         mend = near(tree_id, known) or _near_part(tree_id, known)
         if named and path.with_suffix(".yml").is_file():
@@ -256,6 +300,7 @@ class Library:
             tree, found = assemble(bundle, documents, known_procedures=self.procedures)
         findings += found
         findings += misplaced(document, "tree")
+        findings += changed_base(document, self, bundle["id"])
         findings += wrong_cautions + wrong_instruments + wrong_properties
         return ExaminedFile("tree", tree, in_order(findings, document), documents)
 
@@ -300,6 +345,21 @@ class Library:
         if found is None and self.beneath is not None:
             return self.beneath.procedure(name)
         return found
+
+    def own_procedure(self, name: str) -> Any:
+        """What the file of a procedure in this folder says; None where there is none."""
+        found = self._shared("procedure", f"procedures/{name}.yaml", f"procedure:{name}")
+        return found[0].data if found is not None else None
+
+    def own_table(self, kind: FileKind) -> Document | None:
+        """A shared table of this folder; None where there is none."""
+        found = self._shared(kind)
+        return found[0] if found is not None else None
+
+    def own_caution(self, name: str) -> Any:
+        """What this folder's table says of a caution; None where it says nothing."""
+        table = self.own_table("cautions")
+        return table.data.get(name) if table and isinstance(table.data, dict) else None
 
     def _shared(
         self, kind: FileKind, file: str = "", name: str = ""
@@ -349,25 +409,26 @@ def shipped_library() -> Library:
     return Library(shipped_root())
 
 
-def find_library(explicit: str | None, environ: Mapping[str, str], cwd: Path) -> Library:
-    """The library a command uses.
-
-    Args:
-        explicit: what the user named, a folder; it comes first.
-        environ: the environment; ``FAULTTREE_LIBRARY`` comes next.
-        cwd: the working directory; the nearest folder above it that holds ``trees/``
-            comes next, the library that ships last.
-
-    Raises:
-        TreeError: where the folder named is no library.
-    """
-    named = explicit if explicit is not None else environ.get(VARIABLE)
-    if named:
-        return Library(cwd / named)
-    for folder in (cwd, *cwd.parents):
-        if (folder / "trees").is_dir():
-            return Library(folder)
-    return shipped_library()
+def changed_base(document: Document, library: Library, tree_id: str) -> list[Finding]:
+    """A copy whose original in a library beneath is another text now, or is gone."""
+    base = document.data.get("based_on") if isinstance(document.data, Mapping) else None
+    path = document.path
+    own = path is not None and path.absolute().is_relative_to(library.root.absolute())
+    if not isinstance(base, str) or not own:
+        return []
+    original = library.replaced(tree_id)
+    if original is not None and original.hash == base:
+        return []
+    what = "has changed since" if original is not None else "is no longer there"
+    then = f"write `based_on: {original.hash}`" if original is not None else "remove the key"
+    found = Finding(
+        Where(document.name, ("based_on",)),
+        f"The tree that this one was copied from {what}.",
+        f"Compare the two, take over what is better there, then {then}.",
+        rule="base-changed",
+        level="warning",
+    )
+    return [found.located(document)]
 
 
 def read_checked(path: Path, kind: FileKind, name: str) -> tuple[Document, tuple[Finding, ...]]:

@@ -914,7 +914,7 @@ def test_the_record_tells_how_a_suspect_stands(library: Library, store: Store) -
 def everything_named(library: Library) -> dict[str, Any]:
     """The trees without the names they remember."""
     found = {}
-    for name in library.trees():
+    for name in library.own_trees():
         data = library.load(name).bundle
         found[name] = {key: value for key, value in data["tree"].items() if key != "renamed"}
     return found

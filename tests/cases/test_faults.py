@@ -827,7 +827,7 @@ SECRET_URLS = (
 )
 def test_no_sign_of_a_password_is_taken_for_the_server_s_name(url: str, secret: str) -> None:
     from faulttree.cases.backends.urls import server_url, shown, to_type_again, without_secret
-    from faulttree.cli.options import places_named
+    from faulttree.cli.places import places_named
 
     whole = url.format(secret)
     parsed = make_url(server_url(whole))

@@ -970,7 +970,7 @@ def test_ten_thousand_damaged_files_are_told_or_rightly_accepted() -> None:
 
 def test_trees_are_listed_without_reading_them(tmp_path: Path) -> None:
     library = shelf(tmp_path, dark=PLAIN, dim="[", Odd_Name="x")
-    assert library.trees() == ("work-lamp/dark", "work-lamp/dim")
+    assert library.own_trees() == ("work-lamp/dark", "work-lamp/dim")
     assert library.load("work-lamp/dark").title == "Work lamp, dark"
 
 
@@ -1029,7 +1029,7 @@ def test_links_out_of_the_library_are_refused(tmp_path: Path) -> None:
     link.symlink_to(outside / "tree.yaml")
     (tmp_path / "in" / "trees" / "family").symlink_to(outside)
     (tmp_path / "in" / "shared" / "procedures" / "diode.yaml").symlink_to(outside / "diode.yaml")
-    assert library.trees() == ("work-lamp/dark",)
+    assert library.own_trees() == ("work-lamp/dark",)
     assert library.procedures() == shipped_library().procedures()
     told = "The file is a link that leads out of the library."
     with pytest.raises(TreeError, match=told):

@@ -66,6 +66,9 @@ def move_fault(library: Library, where: str, fault: str, module: str) -> FaultMo
     """
     path = library.path_of(where)
     files = {one.name: one for one in files_of(library)}
+    if where not in files:
+        mend = "Copy the file into your own library, or name that library with --library."
+        raise TreeError("This tree is in a library beneath.", path=path, mend=mend)
     home = files[where]
     old = home.holder(fault)
     if old is None:

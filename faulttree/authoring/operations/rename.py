@@ -68,7 +68,10 @@ def rename(library: Library, where: str, old: str, new: str) -> Renaming:
     files = {one.name: one for one in files_of(library)}
     home = files.get(where)
     if home is None:
-        library.path_of(where)  # names what is near
+        path = library.path_of(where)  # names what is near
+        if library.layer_of(where) is not library:
+            mend = "Copy the file into your own library, or name that library with --library."
+            raise TreeError("This tree is in a library beneath.", path=path, mend=mend)
         raise TreeError(f"There is no procedure `{where}` in {library.root}.", mend="Look at it.")
     group = next((g for g in ("steps", "faults", "stops") if old in home.held(g)), None)
     if group is None:

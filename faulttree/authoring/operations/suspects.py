@@ -151,9 +151,9 @@ def _into_module(
     if test is not None:
         mend = "Add it to one tree with its test, or to the module without."
         raise TreeError("A test belongs to one tree.", mend=mend)
-    trees = [name for name in library.trees() if _has_module(library, name, module)]
+    trees = [name for name in library.own_trees() if _has_module(library, name, module)]
     if not trees:
-        known = sorted({m for name in library.trees() for m in _modules(library, name)})
+        known = sorted({m for name in library.own_trees() for m in _modules(library, name)})
         listed = ", ".join(known[:8])
         raise TreeError(f"No tree knows a module `{module}`.", mend=f"There are: {listed}.")
     if not cause.fault:

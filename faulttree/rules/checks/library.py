@@ -245,6 +245,17 @@ def _unused_procedures(library: Library, facts: Sequence[Facts]) -> Iterator[Fin
             )
 
 
+def _weaker_cautions(library: Library, _: Sequence[Facts]) -> Iterator[Finding]:
+    """Cautions that replace one beneath and warn less."""
+    from faulttree.tree.layers import weaker_cautions
+
+    path = library.root / "shared" / "cautions.yaml"
+    for name, line, source, over in weaker_cautions(library):
+        message = f"The caution `{name}` has a weaker signal word than that of {over}."
+        mend = "Keep the signal word, or give the new caution a name of its own."
+        yield _finding("weaker-caution", message, mend, [[name], str(path), line, 1, source])
+
+
 def _see(library: Library, facts: Sequence[Facts]) -> Iterator[Finding]:
 
     known = {one["id"] for one in facts} | set(library.trees())
@@ -304,6 +315,7 @@ CHECKS: tuple[Callable[[Library, Sequence[Facts]], Iterator[Finding]], ...] = (
     _unlisted_modules,
     _unused_procedures,
     _see,
+    _weaker_cautions,
     _complaints,
     _families,
 )

@@ -185,6 +185,22 @@ declare(
     "accepted: [{rule: limit-without-source, at: resevoir, reason: measured here}]",
 )
 declare(
+    "base-changed",
+    "shape",
+    "warning",
+    "A tree copied from a library beneath keeps the hash of the text it was copied from. That "
+    "text has changed since: a correction made there is not in the copy.",
+    "based_on: 3f2a9c0d5e6b7a81  # the tree beneath has another hash now",
+)
+declare(
+    "weaker-caution",
+    "shape",
+    "warning",
+    "A caution of this library replaces one of a library beneath and has a weaker signal word "
+    "(ISO 3864-2: DANGER, WARNING, CAUTION). Every tree that bears it warns less.",
+    "mains: {signal: CAUTION, text: Pull the plug., covers: [voltage]}",
+)
+declare(
     "file-not-seen",
     "shape",
     "warning",

@@ -1,0 +1,179 @@
+"""What a command works on: the libraries, the record and the bench that it was given."""
+
+from __future__ import annotations
+
+import os
+import shlex
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from faulttree.cli.options import say
+from faulttree.errors import FaulttreeError
+
+if TYPE_CHECKING:
+    from faulttree.cases import Store
+    from faulttree.reading import Bench
+    from faulttree.tree import Document, Library
+
+__all__ = [
+    "bench_of",
+    "beside",
+    "open_library",
+    "open_record",
+    "placed",
+    "places_named",
+    "read_bench_file",
+    "record_url",
+]
+
+
+def open_library(library: Sequence[str] = ()) -> Library:
+    """The libraries that options, environment and working directory name, as one."""
+    from faulttree.tree import find_library
+
+    return find_library(library, os.environ, Path.cwd())
+
+
+def open_record(
+    record: str | None,
+    *,
+    read_only: bool = False,
+    library: Sequence[str] = (),
+    in_bench: str | None = None,
+    alone: bool = False,
+    held: bool = False,
+) -> Store:
+    """The store that ``--record``, the environment or the library's ``bench.yaml`` names.
+
+    Args:
+        record: what ``--record`` says.
+        read_only: never write, not even a missing file.
+        library: what ``--library`` says.
+        in_bench: the record that a bench file names, where it was read already.
+        alone: go on without a server that is away; see :func:`faulttree.cases.open_store`.
+        held: the caller holds the lock of the file itself.
+    """
+    from faulttree.cases import open_store
+    from faulttree.cases.backends.urls import data_folder, has_secret, is_sqlite
+
+    url = record_url(record, library, in_bench)
+    if record and has_secret(record):
+        say(
+            "faulttree: others on this computer can read the password in --record while the "
+            "program runs. Leave it out, and use PostgreSQL's password file or PGPASSWORD.",
+            to_people=True,
+        )
+    folder = None if is_sqlite(url) else data_folder(os.environ) / "unsent"
+    store = open_store(url, read_only=read_only, folder=folder, alone=alone, held=held)
+    store.wait = None if read_only else wait_for_server
+    if store.away:
+        say(f"{store.away}.", to_people=True)
+        say(
+            "Cases begun here wait on this bench, under numbers of their own, and are sent when "
+            "it is back.",
+            to_people=True,
+        )
+    for line in store.notices:
+        say(f"{line}.", to_people=True)
+    for line in store.brought_back:
+        say(f"{line}: missing from the record, brought back", to_people=True)
+    return store
+
+
+def record_url(record: str | None, library: Sequence[str] = (), in_bench: str | None = None) -> str:
+    """``--record``, else ``$FAULTTREE_RECORD``, else ``bench.yaml``, else the user's own file."""
+    from faulttree.cases import default_url
+
+    if named := record or os.environ.get("FAULTTREE_RECORD"):
+        return named
+    if in_bench is None:
+        in_bench = record_in_bench(library)
+    return in_bench or default_url(os.environ)
+
+
+def record_in_bench(library: Sequence[str]) -> str:
+    """The record that the library's ``bench.yaml`` names; empty where none does.
+
+    Raises:
+        FaulttreeError: the file is there and cannot be read: better no record than the wrong one.
+    """
+    path = bench_of(open_library(library))
+    if path is None:
+        return ""
+    from faulttree.tree import read_document
+
+    data = read_document(path).data
+    return beside(path, str(data.get("record") or "")) if isinstance(data, dict) else ""
+
+
+def bench_of(library: Library) -> Path | None:
+    """The ``bench.yaml`` of the topmost library that has one."""
+    files = (layer.root / "bench.yaml" for layer in library.layers)
+    return next((file for file in files if file.is_file()), None)
+
+
+def beside(file: Path, record: str) -> str:
+    """A record named in a file: a relative path starts from the file's own folder."""
+    plain = record and "://" not in record
+    return str(file.parent / Path(record).expanduser()) if plain else record
+
+
+def places_named(**places: str | Sequence[str] | None) -> str:
+    """The options that name places, to be typed again: `` --record shop.db``; empty for none.
+
+    A record's URL stands there without its password.
+    """
+    from faulttree.cases.backends.urls import to_type_again
+
+    named = [
+        (name, to_type_again(at) if name == "record" else at)
+        for name, given in places.items()
+        for at in ([given] if isinstance(given, str) else given or ())
+        if at
+    ]
+    return "".join(f" --{name} {shlex.quote(at)}" for name, at in named)
+
+
+TRIES = 4
+
+
+def wait_for_server(problem: FaulttreeError, tried: int) -> bool:
+    """Say that the record's server is away and pause; False once it was tried often enough."""
+    import time
+
+    say(problem.message, to_people=True)
+    if tried >= TRIES:
+        say("Answers are kept on this bench and sent when it is back.", to_people=True)
+        return False
+    seconds = 2 ** (tried - 1)
+    say(f"Trying again in {seconds} s …", to_people=True)
+    time.sleep(seconds)
+    return True
+
+
+def read_bench_file(named: str | None, library: Library) -> Bench | None:
+    """The instruments declared in ``bench.yaml``: the file named, or the library's own.
+
+    Raises:
+        FaulttreeError: the file is missing though named, or says what cannot be understood.
+    """
+    path = Path(named) if named else bench_of(library)
+    if path is None:
+        return None
+    from faulttree.reading import read_bench
+    from faulttree.tree import read_document, shape_of
+
+    document = read_document(path, shape=shape_of("bench"))
+    try:
+        return read_bench(document.data)
+    except FaulttreeError as error:
+        raise placed(error, document) from None
+
+
+def placed(error: FaulttreeError, document: Document) -> FaulttreeError:
+    """An error with the file, line and column that its keys lead to."""
+    if error.path is None:
+        error.path = document.path
+        error.line, error.column = document.place(error.key)
+    return error

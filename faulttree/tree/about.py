@@ -1,0 +1,48 @@
+"""What a library says of itself: its title, and whether its data is invented."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+
+from faulttree.tree.document import read_document
+from faulttree.tree.schema import refusals, shape_of
+
+__all__ = ["About", "read_about"]
+
+FILE = "library.yaml"
+
+
+@dataclass(frozen=True, slots=True)
+class About:
+    """The title of a library; ``invented`` marks data made up for a demonstration.
+
+    Example:
+        >>> str(About("Demonstration", invented=True))
+        'Demonstration (invented data)'
+    """
+
+    title: str
+    invented: bool = False
+
+    def __str__(self) -> str:
+        return f"{self.title} (invented data)" if self.invented else self.title
+
+
+def read_about(root: Path, name: str) -> About:
+    """Read ``library.yaml`` at the root of a library.
+
+    Args:
+        root: the folder of the library.
+        name: the title where the file is missing or gives none.
+
+    Raises:
+        TreeError: the file cannot be read, or says something else, with its place.
+    """
+    path = root / FILE
+    if not path.is_file():
+        return About(name)
+    document = read_document(path, shape=shape_of("library"), name="library")
+    for found in refusals(document.data, "library"):
+        raise found.located(document).error()
+    return About(str(document.data.get("title") or name), document.data.get("invented") is True)
