@@ -82,7 +82,8 @@ class CurrentOrder:
 
     def surely(self, case: ReplayCase) -> float | None:
         """Minutes until its fault is found; None where it may be missed, or walked round for."""
-        return self._surely(self.tree.start, case, dict(case.seen), frozenset(), frozenset())
+        known: dict[tuple[str, frozenset[str]], float] = {}
+        return self._surely(self.tree.start, case, dict(case.seen), frozenset(), frozenset(), known)
 
     def _surely(
         self,
@@ -91,20 +92,29 @@ class CurrentOrder:
         seen: Mapping[str, str],
         entered: frozenset[str],
         been: frozenset[str],
+        known: dict[tuple[str, frozenset[str]], float],
     ) -> float | None:
+        """``known``: step and access → minutes; steps that paths share are counted once.
+
+        Where a path leads round, nothing is sure and the whole walk is None; what is kept
+        is therefore right on every path.
+        """
         step = self.tree.steps.get(name)
         if step is None:
             return 0.0 if name == case.fault else None
         if name in been:
             return None
-        minutes, entered = self._enter(step, entered)
+        if (name, entered) in known:
+            return known[name, entered]
+        minutes, within = self._enter(step, entered)
         outcomes, whole = self._outcomes(step, case, seen), 0.0
         for outcome in outcomes:
-            more = self._surely(step.targets[outcome], case, seen, entered, been | {name})
+            more = self._surely(step.targets[outcome], case, seen, within, been | {name}, known)
             if more is None:
                 return None
             whole += more
-        return minutes + step.cost + whole / len(outcomes)
+        known[name, entered] = minutes + step.cost + whole / len(outcomes)
+        return known[name, entered]
 
     def _outcomes(self, step: Step, case: ReplayCase, seen: Mapping[str, str]) -> tuple[str, ...]:
         if seen.get(step.id) in step.targets:

@@ -25,9 +25,10 @@ from faulttree.figures.results import FaultFigures
 from faulttree.figures.simulation.simulator import Shop, keep, simulate
 from faulttree.tree import shipped_library
 from faulttree.tree.model import Tree
+from tests.figures.samples import sample_tree
 
 LIBRARY = shipped_library()
-LAMP = LIBRARY.load("usb-lamp/flickers")
+LAMP = sample_tree("usb-lamp/flickers")
 
 
 # -- the chart, against what is reckoned otherwise ---------------------------------------------

@@ -22,7 +22,7 @@ from faulttree.authoring.operations.move import StepMoves, stand
 from faulttree.authoring.targets import Keys, Targets, edits_of, onward, retargeted, targets
 from faulttree.errors import TreeError
 from faulttree.figures.order_replay import CurrentOrder, ReplayCase
-from faulttree.tree.graph import dominators, immediate_dominators, reach
+from faulttree.tree.graph import TreeGraph, dominators, immediate_dominators, reach
 
 if TYPE_CHECKING:
     from faulttree.authoring.operations.move import StepMove
@@ -171,6 +171,8 @@ class Mover:
             try:
                 tree, place, _ = stand(moved.tree, move)
             except TreeError:
+                continue
+            if TreeGraph(tree).has_cycle:
                 continue
             then = self._mean(tree, half)
             if then is None or not self._finds_as_surely(tree):

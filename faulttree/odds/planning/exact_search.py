@@ -465,7 +465,7 @@ class GeneralSearch(Search[Spot]):
         self.count = problem.count.tolist()
         self.bit_of = {test: problem.table.test_index[test] for test in problem.readying.done}
         self.root: Spot = ((1 << problem.n) - 1, 0, state)
-        self._telling: dict[Spot, list[int]] = {}
+        self._telling: dict[tuple[int, int], list[int]] = {}
         self._weights: dict[tuple[int, int], dict[int, float]] = {}
         self._differ = [self._may_differ(test) for test in range(problem.m)]
         self._sure = [self._surely_differ(test) for test in range(problem.m)]
@@ -505,11 +505,13 @@ class GeneralSearch(Search[Spot]):
 
     def telling(self, place: Spot) -> list[int]:
         """Tests not done that may rule out a possible fault."""
-        mask, done, _ = place
-        return [
-            test for test, masks in enumerate(self.masks)
-            if not done >> test & 1 and any(0 < (mask & m) != mask for m in masks)
-        ]  # fmt: skip
+        key = mask, done = place[:2]
+        if key not in self._telling:
+            self._telling[key] = [
+                test for test, masks in enumerate(self.masks)
+                if not done >> test & 1 and any(0 < (mask & m) != mask for m in masks)
+            ]  # fmt: skip
+        return self._telling[key]
 
     def moves(self, place: Spot) -> list[PlanMove[Spot]]:
         found = []
