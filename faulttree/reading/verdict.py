@@ -72,6 +72,17 @@ class Verdict(Judged):
 
         return scale(self)
 
+    def to_record(self) -> dict[str, Any]:
+        """Plain data as an event keeps it: ``clauses`` and ``scale`` in the place of the text.
+
+        :func:`faulttree.reading.verdict_text.verdict_text` words it when it is shown.
+        """
+        from faulttree.reading.verdict_text import clauses
+
+        kept = self.as_dict()
+        del kept["text"]
+        return kept | {"clauses": [list(one) for one in clauses(self)], "scale": self.scale}
+
     def as_dict(self) -> dict[str, Any]:
         """Plain data for JSON, values in the base unit and not rounded."""
         limits = self.limits

@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection, Mapping, Sequence
 from decimal import Decimal
+from typing import Any
 
 from faulttree.reading.limits import Limits, digits_for, limits_text
 from faulttree.reading.outcome import Judged
 from faulttree.reading.quantity import EXACT, show, show_exact
 from faulttree.reading.units import UNITS
 
-__all__ = ["scale", "sentence"]
+__all__ = ["clauses", "said_once", "scale", "sentence", "verdict_text"]
 
 HUNDRED = Decimal(100)
 WIDTH = 31
@@ -17,16 +19,55 @@ WIDTH = 31
 
 def sentence(verdict: Judged) -> str:
     """One sentence: verdict, reading, how far off, by which rule and whose figures."""
-    parts = [f"{_headline(verdict)}: {_reading(verdict)}{_off(verdict)}"]
+    return _joined(clauses(verdict))
+
+
+def clauses(verdict: Judged) -> list[tuple[str, str]]:
+    """The parts of the sentence in order, each with what it tells.
+
+    Kinds: result, advice, worn, method, unsure, uncertainty, probability, source, note.
+    ``unsure`` holds for every reading taken without a declared instrument.
+    """
+    parts = [("result", f"{_headline(verdict)}: {_reading(verdict)}{_off(verdict)}")]
     if verdict.advice:
-        parts.append(verdict.advice)
+        parts.append(("advice", verdict.advice))
     if verdict.tired:
-        parts.append(f"a used part may come to {_worn(limits=verdict.limits)}")
+        parts.append(("worn", f"a used part may come to {_worn(limits=verdict.limits)}"))
     parts += _certainty(verdict)
     if verdict.limits.source:
-        parts.append(f"figures: {verdict.limits.source}")
-    parts += verdict.limits.notes
-    return "; ".join(parts) + "."
+        parts.append(("source", f"figures: {verdict.limits.source}"))
+    return parts + [("note", note) for note in verdict.limits.notes]
+
+
+def verdict_text(stored: Mapping[str, Any] | None, *, known: Collection[str] = ()) -> str:
+    """The words of a verdict as an event keeps it; empty without one.
+
+    Args:
+        stored: the verdict as plain data. One of record version 1 keeps its sentence whole.
+        known: clauses that need not be said again, as :func:`said_once` gives them.
+
+    Example:
+        >>> kept = {"clauses": [["result", "low: 4 V"], ["unsure", "no instrument declared"]]}
+        >>> verdict_text(kept)
+        'low: 4 V; no instrument declared.'
+        >>> verdict_text(kept, known=said_once(kept))
+        'low: 4 V.'
+    """
+    if not stored:
+        return ""
+    if "clauses" not in stored:
+        return str(stored.get("text") or "")
+    return _joined([(kind, text) for kind, text in stored["clauses"] if text not in known])
+
+
+def said_once(stored: Mapping[str, Any] | None) -> frozenset[str]:
+    """The clauses of a verdict that hold for other readings alike, so that once is enough."""
+    kept = (stored or {}).get("clauses", ())
+    return frozenset(text for kind, text in kept if kind == "unsure")
+
+
+def _joined(parts: Sequence[tuple[str, str]]) -> str:
+    return "; ".join(text for _, text in parts) + "."
 
 
 def _worn(limits: Limits) -> str:
@@ -171,26 +212,27 @@ def _off_limit(value: Decimal, limits: Limits) -> str:
     return f", {_difference(gap, limits, least=3)}{share} {beyond} the limit of {edge_text}"
 
 
-def _certainty(verdict: Judged) -> list[str]:
-    said: list[str] = []
+def _certainty(verdict: Judged) -> list[tuple[str, str]]:
+    said: list[tuple[str, str]] = []
     if verdict.rule in {"in circuit", "no limits", "over range", "frequency"}:
         return said
     limits = verdict.limits
     if limits.method is not None and not verdict.instrument:
-        said.append(f"the kind of meter is not declared, and {limits.method.text}")
+        said.append(("method", f"the kind of meter is not declared, and {limits.method.text}"))
     if verdict.uncertainty is None:
-        said.append("plain acceptance, no instrument declared")
+        said.append(("unsure", "plain acceptance, no instrument declared"))
         return said
     u = verdict.uncertainty
     distance = _distance(verdict, u)
-    said.append(f"standard uncertainty {show(u, limits.unit, digits=2)}{distance}")
+    text = f"standard uncertainty {show(u, limits.unit, digits=2)}{distance}"
+    said.append(("uncertainty", text))
     if verdict.probability_inside is not None:
-        said.append(
-            f"inside with probability {_probability(verdict.probability_inside)}, "
-            f"{show(verdict.confidence * 100)} % is asked for"
-        )
+        inside = _probability(verdict.probability_inside)
+        asked = show(verdict.confidence * 100)
+        text = f"inside with probability {inside}, {asked} % is asked for"
+        said.append(("probability", text))
     if not verdict.instrument:
-        said.append("no instrument declared, scatter only")
+        said.append(("unsure", "no instrument declared, scatter only"))
     return said
 
 

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Collection, Iterable, Mapping
 from typing import TYPE_CHECKING, Any
 
 from faulttree.reading import limits_text
+from faulttree.reading.verdict_text import verdict_text
 from faulttree.texts import one_line, wrapped
 from faulttree.walk.answer import limits_of
 
@@ -15,7 +16,6 @@ if TYPE_CHECKING:
     from faulttree.walk.state import State
 
 __all__ = [
-    "SAID_ONCE",
     "caution_view",
     "fault_view",
     "heading",
@@ -30,9 +30,6 @@ __all__ = [
 
 VERBS = {"ask": "ASK", "measure": "MEASURE", "do": "DO", "use": "USE"}
 SIGNALS = {"DANGER": "danger", "WARNING": "warning", "CAUTION": "caution"}
-SAID_ONCE = ("plain acceptance, no instrument declared", "no instrument declared, scatter only")
-"""Clauses of a verdict that hold for every reading alike: a sitting says them once."""
-
 NARROW = 56
 """Below so many columns what belongs to a label is set in by two columns only."""
 
@@ -216,14 +213,12 @@ def _title(state: State, step: Step, outcome: str, target: str) -> str:
 
 
 def verdict_view(
-    verdict: Mapping[str, Any] | None, outcome: str, width: int, *, told: Iterable[str] = ()
+    verdict: Mapping[str, Any] | None, outcome: str, width: int, *, told: Collection[str] = ()
 ) -> list[Line]:
     """What a reading came to: the sentence, without the clauses told already, then the scale."""
     if verdict is None:
         return []
-    sentence = str(verdict.get("text", ""))
-    for clause in told:
-        sentence = sentence.replace(f"; {clause}", "")
+    sentence = verdict_text(verdict, known=told)
     style = "good" if outcome == "inside" else "warning" if outcome == "undecided" else "bad"
     lines: list[Line] = [[("label", "  = "), (style, outcome.upper())]]
     lines += text_lines(sentence, width, indent="    ")

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 from faulttree.errors import FaulttreeError
 from faulttree.reading.units import unit_text
+from faulttree.reading.verdict_text import said_once
 from faulttree.terminal import screens
 from faulttree.terminal.command_table import obey
 from faulttree.terminal.command_words import word_of
@@ -140,8 +141,7 @@ def _show_verdict(sitting: BenchSession, event: ev.Answered) -> None:
     sitting.console.show(
         screens.verdict_view(event.verdict, event.outcome, width, told=sitting.told)
     )
-    text = str(event.verdict.get("text", "")) if event.verdict else ""
-    sitting.told.update(clause for clause in screens.SAID_ONCE if clause in text)
+    sitting.told.update(said_once(event.verdict))
 
 
 def _tell_cleared(sitting: BenchSession) -> None:

@@ -209,7 +209,7 @@ def _decide(
         in_circuit=_in_circuit(step, entry),
         never_in_circuit=step.in_circuit == "never",
     )
-    return verdict.outcome, {**verdict.as_dict(), "scale": verdict.scale}
+    return verdict.outcome, verdict.to_record()
 
 
 def _in_circuit(step: Step, entry: TypedAnswer) -> bool | None:
@@ -222,7 +222,7 @@ def _in_circuit(step: Step, entry: TypedAnswer) -> bool | None:
 
 
 def _untold(text: str) -> dict[str, Any]:
-    return {"verdict": "undecided", "text": text}
+    return {"verdict": "undecided", "clauses": [["result", text]]}
 
 
 def _kept(

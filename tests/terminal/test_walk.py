@@ -20,6 +20,7 @@ from faulttree.cases import SequenceTaken
 from faulttree.cases.report.render import minutes
 from faulttree.errors import RecordError
 from faulttree.reading import Bench, read_bench
+from faulttree.reading.verdict_text import verdict_text
 from faulttree.terminal.command_words import WORDS, word_of
 from faulttree.terminal.console import (
     AwayError,
@@ -216,7 +217,7 @@ def test_that_no_instrument_is_declared_is_said_once_and_always_kept() -> None:
     assert console.said.replace("\n    ", " ").count("no instrument declared") == 1
     verdicts = [event.verdict for event in memory.kept if isinstance(event, ev.Answered)]
     assert [
-        "plain acceptance, no instrument declared" in verdict["text"]
+        "plain acceptance, no instrument declared" in verdict_text(verdict)
         for verdict in verdicts
         if verdict
     ] == [True, True]

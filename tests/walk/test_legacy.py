@@ -3,8 +3,12 @@
 from __future__ import annotations
 
 import doctest
+import json
 from typing import get_args
 
+from faulttree.reading import judge, parse_quantity, resolve_limits
+from faulttree.reading import verdict_text as verdict_text_module
+from faulttree.reading.verdict_text import said_once, verdict_text
 from faulttree.terminal.guarded_jump import jump_text
 from faulttree.walk import events as ev
 from faulttree.walk import legacy
@@ -37,3 +41,17 @@ def test_an_event_of_version_1_is_written_as_it_was_read() -> None:
 
 def test_the_examples_are_right() -> None:
     assert doctest.testmod(legacy).failed == 0
+
+
+def test_a_verdict_is_worded_when_shown_and_an_old_one_keeps_its_sentence() -> None:
+    limits = resolve_limits({"min": "10 V"})
+    verdict = judge(parse_quantity("4 V"), limits)
+    kept = json.loads(json.dumps(verdict.to_record()))
+    assert "text" not in kept
+    assert verdict_text(kept) == verdict.sentence
+    assert verdict_text(kept, known=said_once(kept)) == verdict.sentence.replace(
+        "; plain acceptance, no instrument declared", ""
+    )
+    assert verdict_text({"verdict": "low", "text": "low: 4 V; as told."}) == "low: 4 V; as told."
+    assert verdict_text(None) == ""
+    assert doctest.testmod(verdict_text_module).failed == 0

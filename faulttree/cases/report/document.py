@@ -7,6 +7,7 @@ from functools import singledispatchmethod
 from typing import TYPE_CHECKING, Any
 
 from faulttree.cases.projection import CaseProjection, StepRecord
+from faulttree.reading.verdict_text import verdict_text
 from faulttree.walk import events as ev
 
 if TYPE_CHECKING:
@@ -142,7 +143,7 @@ class ReportText:
             | {
                 "outcome": event.outcome,
                 "reading": dict(event.reading) if event.reading else None,
-                "verdict": dict(event.verdict) if event.verdict else None,
+                "verdict": worded(event.verdict),
                 "instrument": event.instrument or None,
                 "in_circuit": event.in_circuit,
                 "note": event.note or None,
@@ -231,7 +232,7 @@ class ReportText:
             "step_title": self.title(event.step) if event.step else "",
             "outcome": event.outcome,
             "reading": dict(event.reading) if event.reading else None,
-            "verdict": dict(event.verdict) if event.verdict else None,
+            "verdict": worded(event.verdict),
             "seen": event.seen,
         }
 
@@ -255,6 +256,14 @@ class ReportText:
     @take.register
     def _(self, event: ev.Reopened, sequence: int) -> None:
         self.turns.append({"at": event.at, "kind": "reopened", "text": event.reason})
+
+
+def worded(verdict: Mapping[str, Any] | None) -> dict[str, Any] | None:
+    """A verdict as an event keeps it, with its sentence as ``text``."""
+    if not verdict:
+        return None
+    kept = dict(verdict)
+    return kept | {"text": verdict_text(kept)} if "clauses" in kept else kept
 
 
 def expected(limits: Mapping[str, Any]) -> str:

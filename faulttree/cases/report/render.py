@@ -7,6 +7,7 @@ from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
+from faulttree.reading.verdict_text import verdict_text
 from faulttree.texts import one_line, wrapped
 
 __all__ = ["FORMS", "Item", "Section", "as_html", "as_markdown", "as_text", "sections"]
@@ -227,11 +228,6 @@ def reading_text(reading: Mapping[str, Any] | None) -> str:
         return "over range"
     value = reading.get("value")
     return "" if value is None else f"{value} {reading.get('unit') or ''}".strip()
-
-
-def verdict_text(verdict: Mapping[str, Any] | None) -> str:
-    """The sentence of a judgement."""
-    return str(verdict.get("text") or "") if verdict else ""
 
 
 # The three forms ----------------------------------------------------------------------------
