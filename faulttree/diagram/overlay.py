@@ -128,15 +128,14 @@ def with_case(
         key: _cased(box, told.get(key, []), numbers.get(key, []), ends.get(key, ""), key == asked)
         for key, box in chart.boxes.items()
     }
-    boxes = _with_ways(boxes, walked)
-    links = tuple(
-        replace(link, mark="walked")
-        if (link.tail, _goal_of(link)) in walked
-        else replace(link, faint=True)
-        for link in chart.links
-    )
+    links = tuple(_marked(link, walked) for link in chart.links)
     subtitle = f"{chart.subtitle} · {plain(title)}" if title else chart.subtitle
-    return replace(chart, boxes=boxes, links=links, subtitle=subtitle)
+    return replace(chart, boxes=_with_ways(boxes, walked), links=links, subtitle=subtitle)
+
+
+def _marked(link: Link, walked: set[tuple[str, str]]) -> Link:
+    taken = (link.tail, _goal_of(link)) in walked
+    return replace(link, mark="walked") if taken else replace(link, faint=True)
 
 
 def _closing_ways(tree: Tree, state: State, seats: Mapping[str, str]) -> set[tuple[str, str]]:

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
@@ -30,6 +31,8 @@ from faulttree.tree import Library
 
 if TYPE_CHECKING:
     from faulttree.cases.store import Store
+    from faulttree.figures.counts import Tallies
+    from faulttree.figures.module_cases import Condition
     from faulttree.figures.tree_counts import StepCount
     from faulttree.tree.model import Tree
 
@@ -73,61 +76,96 @@ def review(
 
     Args:
         store: the record, or its URL or path.
-        trees: the trees as they stand, or their library; others are taken as the record knew
-            them last.
-        proposals: look for what to change too, which takes longer than the counting.
-        progress: told what is being done, and how much of how much is.
-        module: only cases whose unit holds this module; a unit that names none counts where
-            its tree knows a fault of it.
-        library: where the trees' files are, so that only moves that its rules let pass are
-            proposed.
-        **filters: ``family``, ``tree``, ``since``, ``until``, ``who``, and the others of
-            :func:`faulttree.cases.filters.conditions`.
+        trees: the trees or their library; for others the record's last text is used.
+        proposals: look for what to change too; this takes longer than the counting.
+        progress: told what is being done, and how much of how much.
+        module: only cases of units with this module, or whose tree knows a fault of it.
+        library: the trees' files; only moves that its rules allow are proposed.
+        **filters: as :func:`faulttree.cases.filters.conditions` names them.
 
     Raises:
         RecordError: a filter that is not known, or the record cannot be read.
     """
-    if isinstance(store, str):
-        with open_store(store, read_only=True) as opened:
-            return review(
-                *(opened, trees),
-                proposals=proposals,
-                progress=progress,
-                module=module,
-                **{"library": library, **filters},
-            )
-    if isinstance(trees, Library):
-        library = trees
-        examined = (trees.examine(name) for name in trees.trees())
-        trees = [one.tree for one in examined if one.tree is not None]
     tell: Progress = progress or (lambda what, done, total: None)
-    tell("counting", 0, 1)
-    trees = list(trees)
-    fitness = EditedCheck(library) if library is not None else None
-    part = [built_in(store, module, trees)] if module else []
-    tallies = tally(store, part, **filters)
-    counts = gather(store, tallies, trees)
-    tell("counting", 1, 1)
-    moved = Trends(changes(counts), rises(store, counts, filters, part))
-    figures: list[TreeFigures] = []
+    with opened(store) as record:
+        tell("counting", 0, 1)
+        known = list(_readable(trees))
+        part = [built_in(record, module, known)] if module else []
+        tallies = tally(record, part, **filters)
+        counts = gather(record, tallies, known)
+        figures = _all_figures(record, counts, filters, part, tell)
+        if proposals:
+            fitness = _fitness(trees, library)
+            figures = [
+                replace(one, proposals=propose(record, count, filters, part, fitness=fitness))
+                for one, count in zip(figures, _told(counts, tell), strict=True)
+            ]
+        left = unsaid(record, part[0], filters) if part else 0
+        return _whole(tallies, counts, figures, left, {**filters, "module": module})
+
+
+@contextmanager
+def opened(store: Store | str) -> Iterator[Store]:
+    """The record itself, or the one that a URL or path names, open for reading."""
+    if isinstance(store, str):
+        with open_store(store, read_only=True) as record:
+            yield record
+    else:
+        yield store
+
+
+def _fitness(trees: Iterable[Tree] | Library, library: Library | None) -> EditedCheck | None:
+    shelf = trees if isinstance(trees, Library) else library
+    return None if shelf is None else EditedCheck(shelf)
+
+
+def _readable(trees: Iterable[Tree] | Library) -> Iterator[Tree]:
+    if not isinstance(trees, Library):
+        yield from trees
+        return
+    examined = (trees.examine(name) for name in trees.trees())
+    yield from (one.tree for one in examined if one.tree is not None)
+
+
+def _told(counts: Sequence[TreeCount], tell: Progress) -> Iterator[TreeCount]:
+    """The counts one by one, each told as progress."""
     for done, count in enumerate(counts):
         tell("looking for what to change", done, len(counts))
-        one = _figures(count, moved)
-        if proposals:
-            one = replace(one, proposals=propose(store, count, filters, part, fitness=fitness))
-        figures.append(one)
+        yield count
     tell("looking for what to change", len(counts), max(len(counts), 1))
+
+
+def _all_figures(
+    store: Store,
+    counts: Sequence[TreeCount],
+    filters: Mapping[str, Any],
+    part: Sequence[Condition],
+    tell: Progress,
+) -> list[TreeFigures]:
+    tell("counting", 1, 1)
+    moved = Trends(changes(counts), rises(store, counts, filters, part))
+    return [_figures(count, moved) for count in counts]
+
+
+def _whole(
+    tallies: Tallies,
+    counts: Sequence[TreeCount],
+    figures: Sequence[TreeFigures],
+    left: int,
+    filters: Mapping[str, Any],
+) -> Review:
+    """The figures of all trees together; ``left`` cases are of units that name no modules."""
     seen = sum(count.cases for count in counts)
     return Review(
         trees=tuple(figures),
         cases=seen,
         unread=sum(one.count for one in tallies.cases) - seen,
-        unsaid=unsaid(store, part[0], filters) if part else 0,
+        unsaid=left,
         first=min((count.first for count in counts), default=""),
         last=max((count.last for count in counts), default=""),
         benches=tallies.benches,
         suspects=_suspects([fault for one in figures for fault in one.faults]),
-        filters={k: v for k, v in {**filters, "module": module}.items() if v},
+        filters={name: value for name, value in filters.items() if value},
         method=METHOD,
     )
 

@@ -6,7 +6,7 @@ went. A chart over the single cases does (:mod:`faulttree.figures.cusum`), and s
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cache
 from typing import TYPE_CHECKING, Any, ClassVar
@@ -106,18 +106,7 @@ def rises(
     Raises:
         RecordError: the record cannot be read.
     """
-    families: dict[str, list[TreeCount]] = {}
-    for count in counts:
-        families.setdefault(count.tree.family, []).append(count)
-    cases = _closed(store, counts, filters, part)
-    tested: list[tuple[str, Identity, Rise | None]] = []
-    for family, trees in sorted(families.items()):
-        for fault, known in sorted(_known(trees).items()):
-            if family not in cases:
-                continue
-            days, had = cases[family].that_knew(fault, known)
-            if had.sum() >= LEAST:
-                tested.append((family, fault, _rise(family, days, had)))
+    tested = list(_tested(counts, _closed(store, counts, filters, part)))
     stands = holm([1.0 if rise is None else rise.chance for *_, rise in tested], ALARM)
     found = {
         (family, fault): rise
@@ -130,6 +119,18 @@ def rises(
         for name in count.tree.faults
         if (count.tree.family, count.tree.identity(name)) in found
     }
+
+
+def _tested(
+    counts: Sequence[TreeCount], cases: Mapping[str, _Closed]
+) -> Iterator[tuple[str, Identity, Rise | None]]:
+    """Each fault of a family with enough cases, and its highest run."""
+    for family in sorted(cases):
+        known = _known([count for count in counts if count.tree.family == family])
+        for fault, texts in sorted(known.items()):
+            days, had = cases[family].that_knew(fault, texts)
+            if had.sum() >= LEAST:
+                yield family, fault, _rise(family, days, had)
 
 
 def _known(trees: Sequence[TreeCount]) -> Mapping[Identity, set[str]]:

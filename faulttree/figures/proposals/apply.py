@@ -69,26 +69,29 @@ def edit_of(
         Unfit: the rules object to the new text.
     """
     said = proposal.change
-    moves = [_move(one) for one in said.get("moves", ())]
-    make = EDITS.get(str(said["action"]))
-    if moves:
-        made = reorder(library, str(said["tree"]), moves, even_so=even_so, store=store)
-        known = [proposal.figures.get(f"expected_{when}") for when in ("before", "after")]
-        before, after = (None if one is None else float(one) for one in known)
-        told = None if before is None or after is None else (before, after)
-        return Edit(made.changes[0], told, made.moved)
+    tree, make = str(said["tree"]), EDITS.get(str(said["action"]))
+    if said.get("moves"):
+        moves = [_move(one) for one in said["moves"]]
+        made = reorder(library, tree, moves, even_so=even_so, store=store)
+        return Edit(made.changes[0], _expected(proposal.figures), made.moved)
     if make is None:
         raise TreeError(
             f"A proposal of the kind '{proposal.kind}' is for your own hand.",
             mend=proposal.by_hand
             or "`--json` holds what is known of it under `change`; edit the tree by that.",
         )
-    file = TreeFile.of(library, str(said["tree"]))
+    file = TreeFile.of(library, tree)
     editor = file.editor()
     make(editor, said)
     change = editor.change()
     EditedCheck(library, file).accepted(change, even_so=even_so)
     return Edit(change)
+
+
+def _expected(figures: Said) -> tuple[float, float] | None:
+    """Expected minutes before and after, where the proposal says both."""
+    before, after = figures.get("expected_before"), figures.get("expected_after")
+    return None if before is None or after is None else (float(before), float(after))
 
 
 def _move(said: Said) -> StepMoves:

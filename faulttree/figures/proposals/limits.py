@@ -12,7 +12,7 @@ from faulttree.figures.statistics import FEW, share_of, tolerance_factor
 from faulttree.reading import Limits, resolve_limits, show
 
 if TYPE_CHECKING:
-    from faulttree.figures.tree_counts import StepCount, TreeCount
+    from faulttree.figures.tree_counts import ReadingCounts, StepCount, TreeCount
     from faulttree.odds import FaultTable
     from faulttree.tree.model import Step
 
@@ -33,53 +33,54 @@ def limits(count: TreeCount) -> Iterator[ReviewProposal]:
     """Limits that good units would pass only by luck."""
     for name, step in count.tree.steps.items():
         good = count.steps[name].good if name in count.steps else None
-        if good is None or good.n < GOOD_UNITS or not good.deviation:
+        fixed = _fixed_limits(step)
+        if good is None or good.n < GOOD_UNITS or not good.deviation or fixed is None:
             continue
-        limits = _fixed_limits(step)
-        if limits is None:
-            continue
-        half = tolerance_factor(good.n) * good.deviation
-        low, high = good.mean - half, good.mean + half
         near = NEAR * good.deviation
-        under = limits.lower is not None and good.mean - near < float(limits.lower)
-        over = limits.upper is not None and good.mean + near > float(limits.upper)
-        if not under and not over:
-            continue
+        under = fixed.lower is not None and good.mean - near < float(fixed.lower)
+        over = fixed.upper is not None and good.mean + near > float(fixed.upper)
+        if under or over:
+            yield _wider(count.tree.id, name, good, fixed, under, over)
 
-        def said(value: float, limits: Limits = limits) -> str:
-            return show(value, limits.unit, limits.kind, digits=4)
 
-        sides = [*(["low"] if under else []), *(["high"] if over else [])]
-        yield ReviewProposal(
-            "limits",
-            name,
-            f"Look at the limits of {name}: good units come near them on the {listed(sides)} side.",
-            f"The {good.n} readings that confirmed a repair lie at {said(good.mean)} on average, "
-            f"standard deviation {said(good.deviation)}, so one good unit in forty or more "
-            "would be judged out. "
-            f"With 95 % confidence, 95 % of good units "
-            f"read {said(low)} to {said(high)}, were they spread normally; the limits are "
-            f"{_said_limits(limits)}. Readings that did not confirm are not among them, so the "
-            "true spread is wider still.",
-            {
-                "n": good.n,
-                "mean": good.mean,
-                "deviation": good.deviation,
-                "low": low,
-                "high": high,
-                "lower": None if limits.lower is None else float(limits.lower),
-                "upper": None if limits.upper is None else float(limits.upper),
-                "unit": limits.unit,
-            },
-            {
-                "action": "set-limits",
-                "tree": count.tree.id,
-                "step": name,
-                "min": said(low) if under else None,
-                "max": said(high) if over else None,
-                "source": f"{good.n} mended units of this record",
-            },
-        )
+def _wider(
+    tree: str, step: str, good: ReadingCounts, limits: Limits, under: bool, over: bool
+) -> ReviewProposal:
+    half = tolerance_factor(good.n) * good.deviation
+    low, high = good.mean - half, good.mean + half
+    said_low, said_high, mean, deviation = (
+        show(value, limits.unit, limits.kind, digits=4)
+        for value in (low, high, good.mean, good.deviation)
+    )
+    sides = listed([*(["low"] if under else []), *(["high"] if over else [])])
+    return ReviewProposal(
+        "limits",
+        step,
+        f"Look at the limits of {step}: good units come near them on the {sides} side.",
+        f"The {good.n} readings that confirmed a repair lie at {mean} on average, standard "
+        f"deviation {deviation}, so one good unit in forty or more would be judged out. With "
+        f"95 % confidence, 95 % of good units read {said_low} to {said_high}, were they spread "
+        f"normally; the limits are {_said_limits(limits)}. Readings that did not confirm are "
+        "not among them, so the true spread is wider still.",
+        {
+            "n": good.n,
+            "mean": good.mean,
+            "deviation": good.deviation,
+            "low": low,
+            "high": high,
+            "unit": limits.unit,
+            "lower": None if limits.lower is None else float(limits.lower),
+            "upper": None if limits.upper is None else float(limits.upper),
+        },
+        {
+            "action": "set-limits",
+            "tree": tree,
+            "step": step,
+            "min": said_low if under else None,
+            "max": said_high if over else None,
+            "source": f"{good.n} mended units of this record",
+        },
+    )
 
 
 def _fixed_limits(step: Step) -> Limits | None:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from typing import TYPE_CHECKING
 
 from faulttree.figures.formatting import listed, percent, within
@@ -30,14 +30,7 @@ def weights(count: TreeCount, table: FaultTable) -> Iterator[ReviewProposal]:
     if cases < FEW:
         return
     stated = {fault: weight[fault] / whole for fault in known}
-    chances = [
-        2 * min(
-            chance_of_at_least(confirmed[fault], cases, stated[fault]),
-            chance_of_at_most(confirmed[fault], cases, stated[fault]),
-        )
-        for fault in known
-    ]  # fmt: skip
-    off = [fault for fault, sure in zip(known, holm(chances), strict=True) if sure]
+    off = _off(confirmed, stated)
     if not off:
         return
     pulled = {f: (PSEUDO_COUNT * stated[f] + confirmed[f]) / (PSEUDO_COUNT + cases) for f in off}
@@ -62,6 +55,16 @@ def weights(count: TreeCount, table: FaultTable) -> Iterator[ReviewProposal]:
         },
         {"action": "set-weights", "tree": count.tree.id, "weights": new},
     )
+
+
+def _off(confirmed: Mapping[str, int], stated: Mapping[str, float]) -> list[str]:
+    """The faults whose share is surely not the stated one: exact binomial tests, Holm's rule."""
+    cases = sum(confirmed.values())
+    chances = [
+        2 * min(chance_of_at_least(many, cases, share), chance_of_at_most(many, cases, share))
+        for many, share in ((confirmed[fault], stated[fault]) for fault in confirmed)
+    ]
+    return [fault for fault, sure in zip(confirmed, holm(chances), strict=True) if sure]
 
 
 def _digits(weight: float) -> float:
