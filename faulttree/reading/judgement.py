@@ -16,7 +16,7 @@ from faulttree.reading.uncertainty import below, conformance, effective_freedom,
 from faulttree.reading.units import unit_text
 from faulttree.reading.verdict import DEFAULT_RULE, Rule, Verdict
 
-__all__ = ["judge"]
+__all__ = ["check_reading", "judge"]
 
 UNDECIDED = "undecided"
 FINER = "repeat with a finer meter, or take several readings"
@@ -49,12 +49,9 @@ def judge(
             is no reading.
     """
     one, several, spread, freedom = _mean((reading,) if isinstance(reading, Quantity) else reading)
-    _check_unit(one, limits)
-    for each in several or (one,):
-        refuse_impossible(each, limits)
+    check_reading(several or (one,), limits, instrument=instrument)
     if limits.missing or limits.problem:
         return _without_limits(one, limits, several)
-    _check_method(instrument, limits)
     other = _other_frequency(instrument, limits)
     if other:
         return Verdict(
@@ -84,6 +81,25 @@ def judge(
 
         return replace(verdict, advice=hidden(limits, verdict.outcome))
     return verdict
+
+
+def check_reading(
+    readings: Sequence[Quantity], limits: Limits, *, instrument: Instrument | None = None
+) -> None:
+    """Refuse readings that cannot be judged, before anything else is asked about them.
+
+    Raises:
+        ReadingError: as :func:`judge` does for the unit, an impossible value or the instrument.
+
+    Example:
+        >>> from faulttree.reading import parse_quantity, resolve_limits
+        >>> check_reading([parse_quantity("4 V")], resolve_limits({"min": "10 V"}))
+    """
+    for reading in readings:
+        _check_unit(reading, limits)
+        refuse_impossible(reading, limits)
+    if not (limits.missing or limits.problem):
+        _check_method(instrument, limits)
 
 
 def _mean(

@@ -14,7 +14,15 @@ from faulttree.terminal.command_words import word_of
 from faulttree.terminal.console import spell
 from faulttree.walk import events as ev
 from faulttree.walk.advisor import cleared
-from faulttree.walk.answer import DoubtError, TypedAnswer, answer, limits_of, match_outcome
+from faulttree.walk.answer import (
+    DoubtError,
+    ParsedReading,
+    TypedAnswer,
+    answer,
+    limits_of,
+    match_outcome,
+    parse_reading,
+)
 
 if TYPE_CHECKING:
     from faulttree.terminal.open_case import BenchSession
@@ -101,15 +109,17 @@ def _take(sitting: BenchSession, step: Step, text: str) -> None:
         return
     readings = tuple(part.strip() for part in text.split(";") if part.strip())
     entry = TypedAnswer(typed=readings, instrument=sitting.meter)
-    if step.kind == "measure" and step.in_circuit is not None:
-        # What was typed is read first, so that a slip is told before anything is asked.
-        answer(sitting.state, step, replace(entry, sure=True), bench=sitting.bench)
-        entry = replace(entry, in_circuit=_in_circuit(sitting, step))
+    parsed = None
+    if step.kind == "measure":
+        # Parsed first, so that a slip is told before anything is asked.
+        parsed = parse_reading(sitting.state, step, entry, bench=sitting.bench)
+        if step.in_circuit is not None:
+            entry = replace(entry, in_circuit=_in_circuit(sitting, step))
     try:
-        _record(sitting, step, entry)
+        _record(sitting, step, entry, parsed)
     except DoubtError as doubt:
         if sitting.yes(f"{doubt.question} Is '{text}' right as typed?"):
-            _record(sitting, step, replace(entry, sure=True))
+            _record(sitting, step, replace(entry, sure=True), parsed)
 
 
 def _in_circuit(sitting: BenchSession, step: Step) -> bool:
@@ -119,9 +129,11 @@ def _in_circuit(sitting: BenchSession, step: Step) -> bool:
     return sitting.yes("Was it measured in circuit?")
 
 
-def _record(sitting: BenchSession, step: Step, entry: TypedAnswer) -> None:
+def _record(
+    sitting: BenchSession, step: Step, entry: TypedAnswer, parsed: ParsedReading | None = None
+) -> None:
     """Judge the entry, show the verdict, keep it; an in-circuit doubt may be measured again."""
-    event = answer(sitting.state, step, entry, at=sitting.now, bench=sitting.bench)
+    event = answer(sitting.state, step, entry, at=sitting.now, bench=sitting.bench, parsed=parsed)
     if isinstance(event, ev.Answered):
         event = _timed(event, sitting.stopwatch() - sitting.began)
         _show_verdict(sitting, event)

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 from faulttree import reading as rd
 from faulttree.errors import WalkError
+from faulttree.reading.judgement import check_reading
 from faulttree.tree.model import Step
 from faulttree.walk.events import Answered, Event, Skipped
 
@@ -18,10 +19,12 @@ if TYPE_CHECKING:
 
 __all__ = [
     "DoubtError",
+    "ParsedReading",
     "TypedAnswer",
     "answer",
     "limits_of",
     "match_outcome",
+    "parse_reading",
     "ratings_of",
     "readings_of",
 ]
@@ -112,14 +115,50 @@ def limits_of(state: State, step: Step) -> Limits | None:
     )
 
 
+@dataclass(frozen=True, slots=True)
+class ParsedReading:
+    """What was typed at a ``measure`` step, understood but not judged yet."""
+
+    quantities: tuple[Quantity, ...]
+    limits: Limits | None
+    instrument: Instrument | None = None
+
+
+def parse_reading(
+    state: State, step: Step, entry: TypedAnswer, *, bench: Bench | None = None
+) -> ParsedReading:
+    """Understand what was typed, and refuse what cannot be judged.
+
+    Raises:
+        WalkError: nothing was typed.
+        ReadingError: a reading or limit cannot be understood, or does not fit the other.
+    """
+    if not entry.typed:
+        raise WalkError(f"step '{step.id}' wants a reading", mend="Give a number with its unit.")
+    limits = limits_of(state, step)
+    unit = limits.place if limits is not None else step.unit
+    quantities = tuple(rd.parse_quantity(text, unit) for text in entry.typed)
+    instrument = _instrument(bench, entry.instrument)
+    if limits is not None and not limits.missing:
+        check_reading(quantities, limits, instrument=instrument)
+    return ParsedReading(quantities, limits, instrument)
+
+
 def answer(
-    state: State, step: Step, entry: TypedAnswer, *, at: str = "", bench: Bench | None = None
+    state: State,
+    step: Step,
+    entry: TypedAnswer,
+    *,
+    at: str = "",
+    bench: Bench | None = None,
+    parsed: ParsedReading | None = None,
 ) -> Event:
     """The event that an entry at a step makes.
 
     Args:
         at: the time, UTC, ISO 8601.
         bench: the instruments on this bench, for the uncertainty of the reading.
+        parsed: what :func:`parse_reading` made of the same entry, so that it is done once.
 
     Raises:
         DoubtError: the reading looks a prefix off its limits and nobody said to be sure.
@@ -135,7 +174,7 @@ def answer(
         )
     if step.kind != "measure":
         raise _no_such_outcome(step, " ".join(entry.typed))
-    return _measured(state, step, entry, at, bench)
+    return _measured(step, entry, at, parsed or parse_reading(state, step, entry, bench=bench))
 
 
 def _named(step: Step, entry: TypedAnswer) -> str | None:
@@ -156,21 +195,13 @@ def _no_such_outcome(step: Step, typed: str) -> WalkError:
     )
 
 
-def _measured(
-    state: State, step: Step, entry: TypedAnswer, at: str, bench: Bench | None
-) -> Answered:
-    if not entry.typed:
-        raise WalkError(f"step '{step.id}' wants a reading", mend="Give a number with its unit.")
-    limits = limits_of(state, step)
-    unit = limits.place if limits is not None else step.unit
-    quantities = [rd.parse_quantity(text, unit) for text in entry.typed]
-    instrument = _instrument(bench, entry.instrument)
-    outcome, verdict = _decide(step, entry, quantities, limits, instrument)
+def _measured(step: Step, entry: TypedAnswer, at: str, parsed: ParsedReading) -> Answered:
+    outcome, verdict = _decide(step, entry, parsed)
     return Answered(
         at=at,
         step=step.id,
         outcome=outcome,
-        reading=_kept(quantities, verdict, instrument),
+        reading=_kept(parsed.quantities, verdict, parsed.instrument),
         verdict=verdict,
         instrument=entry.instrument,
         in_circuit=entry.in_circuit,
@@ -186,26 +217,23 @@ def _instrument(bench: Bench | None, name: str) -> Instrument | None:
 
 
 def _decide(
-    step: Step,
-    entry: TypedAnswer,
-    quantities: list[Quantity],
-    limits: Limits | None,
-    instrument: Instrument | None,
+    step: Step, entry: TypedAnswer, parsed: ParsedReading
 ) -> tuple[str, Mapping[str, Any] | None]:
+    limits = parsed.limits
     if limits is None:
         return "taken", None
     if limits.missing:
         missing = ", ".join(limits.missing)
         return "undecided", _untold(f"not judged: {missing} is not known in this walk")
     if not entry.sure:
-        for quantity in quantities:
+        for quantity in parsed.quantities:
             question = rd.doubt(quantity, limits)
             if question is not None:
                 raise DoubtError(question)
     verdict = rd.judge(
-        quantities,
+        parsed.quantities,
         limits,
-        instrument=instrument,
+        instrument=parsed.instrument,
         in_circuit=_in_circuit(step, entry),
         never_in_circuit=step.in_circuit == "never",
     )
@@ -226,7 +254,9 @@ def _untold(text: str) -> dict[str, Any]:
 
 
 def _kept(
-    quantities: list[Quantity], verdict: Mapping[str, Any] | None, instrument: Instrument | None
+    quantities: tuple[Quantity, ...],
+    verdict: Mapping[str, Any] | None,
+    instrument: Instrument | None,
 ) -> dict[str, Any]:
     """The reading as plain data; several are kept one by one, their mean as the value."""
     first = quantities[0]
