@@ -386,7 +386,7 @@ def keep_in_git(
     folder: Path, changes: Sequence[FileChange], message: str, asking: Asking | None, *, asked: bool
 ) -> str:
     """Commit where that was asked for, or is agreed to now; gives the new commit, or nothing."""
-    from faulttree.authoring.git import commit, is_checkout
+    from faulttree.cli.git_checkout import commit, is_checkout
 
     if not is_checkout(folder):
         if asked:

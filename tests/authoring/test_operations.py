@@ -20,7 +20,6 @@ import yaml
 
 from faulttree.authoring.cause import Cause, Test, new_id
 from faulttree.authoring.edited_check import Unfit
-from faulttree.authoring.git import is_checkout
 from faulttree.authoring.operations.add_cause import expected_minutes
 from faulttree.authoring.operations.rename import rename
 from faulttree.authoring.operations.suspects import Statement, add_suspect
@@ -1041,7 +1040,3 @@ def test_ids_are_made_of_words_and_never_taken_twice() -> None:
     assert new_id("skip", ()) == "skip-2"
     assert new_id("ÄÖ €", ()) == "ao"
     assert len(new_id("word " * 40, ())) <= 41
-
-
-def test_a_plain_folder_is_no_checkout(tmp_path: Path) -> None:
-    assert not is_checkout(tmp_path)
