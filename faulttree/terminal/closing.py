@@ -9,6 +9,7 @@ from faulttree.terminal.advice_text import MOST, door_view, worth_view
 from faulttree.terminal.chooser import choose
 from faulttree.terminal.command_words import word_of
 from faulttree.terminal.commands import do
+from faulttree.terminal.facts import offer_facts
 from faulttree.terminal.guarded_jump import head_for
 from faulttree.terminal.open_case import Leaving
 from faulttree.terminal.repair import try_repair
@@ -16,7 +17,9 @@ from faulttree.texts import pick
 from faulttree.tree.safety import HARD_STOPS
 from faulttree.walk import events as ev
 from faulttree.walk.advisor import untested
+from faulttree.walk.block_text import block_text
 from faulttree.walk.fitness import check_again, refused, titled
+from faulttree.walk.unit_state import NOT_KNOWN
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -25,7 +28,7 @@ if TYPE_CHECKING:
     from faulttree.terminal.open_case import BenchSession
     from faulttree.walk.state import State
 
-__all__ = ["end_sitting", "give_up"]
+__all__ = ["end_sitting", "give_up", "repair_unfit"]
 
 BECAME = {
     "returned": "back to its owner or the shelf",
@@ -58,6 +61,8 @@ def end_sitting(sitting: BenchSession) -> None:
     if state.cured is not None:
         _close_fixed(sitting)
         return
+    if offer_facts(sitting):
+        return
     sitting.console.show(_end_lines(state, sitting.console.width))
     if not _goes_on(sitting):
         _pass_door(sitting)
@@ -87,7 +92,7 @@ def _end_lines(state: State, width: int) -> list[list[tuple[str, str]]]:
             see = f"this is another complaint, '{stop.see}'"
             lines += [list(line) for line in screens.labelled("See", see, width)]
     elif end is None:
-        text = "Nothing that the tree knows is left to ask."
+        text = block_text(state) or "Nothing that the tree knows is left to ask."
         lines += [list(line) for line in screens.text_lines(text, width, style="warning")]
     return lines
 
@@ -174,7 +179,7 @@ def _close_fixed(sitting: BenchSession) -> None:
     assert state.cured is not None
     fault = state.cured.fault
     if state.unfit is not None:
-        _unfit(sitting, fault)
+        repair_unfit(sitting, fault)
     elif state.closing_open:
         names = ", ".join(titled(state, use) for use in state.closing_open)
         sitting.say(f"Closing checks not made: {names}. The unit waits.", "warning")
@@ -183,8 +188,8 @@ def _close_fixed(sitting: BenchSession) -> None:
         _close(sitting, "fixed", fault)
 
 
-def _unfit(sitting: BenchSession, fault: str) -> None:
-    """A closing check was failed: repair further, make it again, or close without 'fixed'."""
+def repair_unfit(sitting: BenchSession, fault: str) -> None:
+    """A safety or closing check failed: repair, make it again, or close without 'fixed'."""
     state = sitting.state
     assert state.unfit is not None
     name = titled(state, state.unfit)
@@ -228,6 +233,8 @@ def _choose(sitting: BenchSession, question: str, choices: Mapping[str, str]) ->
 
 
 def _close(sitting: BenchSession, result: str, fault: str) -> None:
+    if _check_safety(sitting):
+        return
     state = sitting.state
     places = {name: means for name, means in BECAME.items() if refused(state, result, name) is None}
     became = _choose(sitting, "Where does the unit go now", places)
@@ -237,6 +244,27 @@ def _close(sitting: BenchSession, result: str, fault: str) -> None:
     if became == "kept-for-parts":
         kept = _kept(sitting)
     _finish(sitting, result, fault, became, kept)
+
+
+def _check_safety(sitting: BenchSession) -> bool:
+    """Offer the safety checks that a unit handled here owes; True where they are made now."""
+    state = sitting.state
+    if state.unfit is not None or not state.safety_owed:
+        return False
+    names = ", ".join(titled(state, use) for use in state.safety_owed)
+    sitting.say(
+        f"The unit was opened or powered here. It may go back only after: {names}.", "warning"
+    )
+    checking = check_again(state, at=sitting.now)
+    if checking is None:
+        unknown = ", ".join(name for name, value in state.facts.items() if value == NOT_KNOWN)
+        if unknown:
+            sitting.say(f"Not known, so no check can be chosen: {unknown}. 'set' tells it.")
+        return False
+    if not sitting.yes("Make these checks now?"):
+        return False
+    sitting.journal.add(checking)
+    return True
 
 
 def _kept(sitting: BenchSession) -> tuple[str, ...]:

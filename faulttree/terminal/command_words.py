@@ -17,6 +17,7 @@ WORDS = {
     "suspects": "what is still possible",
     "path": "what was found so far",
     "go": "test another step: go STEP",
+    "set": "say what the unit is: set PROPERTY VALUE",
     "meter": "name the instrument in use: meter ID",
     "repaired": "record a repair: repaired FAULT",
     "pause": "leave; the case stays open",

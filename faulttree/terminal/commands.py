@@ -9,10 +9,12 @@ from typing import TYPE_CHECKING
 from faulttree.terminal import screens
 from faulttree.terminal.advice_text import chosen_step, suspects_view, why_view, worth_view
 from faulttree.terminal.command_words import WORDS
+from faulttree.terminal.facts import give_fact
 from faulttree.terminal.guarded_jump import by_hand, head_for
 from faulttree.terminal.open_case import Leaving
 from faulttree.walk import events as ev
 from faulttree.walk.fold import fold
+from faulttree.walk.follow_up import answered_by_facts
 from faulttree.walk.history import is_still
 
 if TYPE_CHECKING:
@@ -54,6 +56,7 @@ def _how(sitting: BenchSession, step: Step | None, rest: str) -> None:
 def _back(sitting: BenchSession, step: Step | None, rest: str) -> None:
     steps = int(rest) if rest.isdecimal() and int(rest) > 0 else 1
     events, state = sitting.journal.events, sitting.state
+    steps += answered_by_facts(state)
     last = next((at for at in reversed(range(len(events))) if not is_still(events[at])), 0)
     event = events[last]
     if isinstance(event, ev.Stopped):
@@ -132,6 +135,14 @@ def _go(sitting: BenchSession, step: Step | None, rest: str) -> None:
     head_for(sitting, name, "asked")
 
 
+def _set(sitting: BenchSession, step: Step | None, rest: str) -> None:
+    name, _, value = rest.partition(" ")
+    if not name:
+        sitting.console.show(screens.facts_view(sitting.state, sitting.console.width))
+        return
+    give_fact(sitting, name, value.strip())
+
+
 def _meter(sitting: BenchSession, step: Step | None, rest: str) -> None:
     known = dict(sitting.bench.instruments) if sitting.bench else {}
     if rest and rest not in known:
@@ -163,6 +174,7 @@ DOES: Mapping[str, Does] = {
     "suspects": _suspects,
     "path": _path,
     "go": _go,
+    "set": _set,
     "meter": _meter,
     "pause": _pause,
 }

@@ -13,6 +13,7 @@ from faulttree.terminal.chooser import choose
 from faulttree.terminal.command_words import WORDS
 from faulttree.walk import events as ev
 from faulttree.walk.fold import fold
+from faulttree.walk.follow_up import follow_ups
 from faulttree.walk.history import is_still
 
 if TYPE_CHECKING:
@@ -107,6 +108,13 @@ class BenchSession:
     def say(self, text: str, style: str = "") -> None:
         """Say a sentence or two."""
         self.console.show(screens.text_lines(text, self.console.width, style=style))
+
+    def answer(self, event: ev.Event) -> None:
+        """Keep an answer or a skip, then what the program records by itself after it."""
+        before = self.state
+        self.journal.add(event)
+        for following in list(follow_ups(before, self.state, at=self.now)):
+            self.journal.add(following)
 
     def status(self) -> str:
         """One line below the prompt: case, place, minutes, how to get help."""

@@ -4,9 +4,12 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from faulttree.terminal import screens
+from faulttree.terminal.facts import offer_facts
 from faulttree.terminal.open_case import Leaving
 from faulttree.walk import events as ev
-from faulttree.walk.repair import conclude, conclude_by_sight, faults_to_repair
+from faulttree.walk.block_text import block_text
+from faulttree.walk.repair import conclude, conclude_by_sight, faults_to_repair, next_proof
 
 if TYPE_CHECKING:
     from faulttree.terminal.open_case import BenchSession
@@ -41,6 +44,8 @@ def prove(sitting: BenchSession) -> None:
     """The confirming step has spoken, or there is none, or it was skipped: conclude."""
     state = sitting.state
     conclusion = conclude(state, at=sitting.now)
+    if conclusion is None and offer_facts(sitting):
+        return
     if conclusion is None:
         conclusion = _by_sight(sitting)
     if conclusion is None:
@@ -58,6 +63,7 @@ def prove(sitting: BenchSession) -> None:
             "too. It is set aside, what was seen is kept, and the walk goes on.",
             "bad",
         )
+        sitting.console.show(screens.open_view(sitting.state, sitting.console.width))
 
 
 def _by_sight(sitting: BenchSession) -> ev.Confirmed | ev.NotConfirmed | None:
@@ -66,8 +72,10 @@ def _by_sight(sitting: BenchSession) -> ev.Confirmed | ev.NotConfirmed | None:
     repair = state.confirming
     assert repair is not None
     fault = state.tree.faults.get(repair.fault)
-    if fault is not None and fault.confirm is not None:
-        proof = fault.confirm.step
+    if fault is not None and fault.confirms:
+        proof = next_proof(state)
+        if state.block is not None:
+            sitting.say(block_text(state), "warning")
         sitting.say(
             f"The step that proves it, '{proof}', was not taken. Without it the case cannot be "
             "called fixed.",

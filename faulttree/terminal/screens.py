@@ -9,6 +9,7 @@ from faulttree.reading import limits_text
 from faulttree.reading.verdict_text import verdict_text
 from faulttree.texts import one_line, wrapped
 from faulttree.walk.answer import limits_of
+from faulttree.walk.unit_state import NOT_KNOWN
 
 if TYPE_CHECKING:
     from faulttree.terminal.console import Line
@@ -98,6 +99,8 @@ def step_view(
     lines = heading(state, f"{_place(state)} · {step.id} · {spent} so far", width)
     if state.pending is not None:
         lines += text_lines(f"This must come before '{state.pending}'.", width, style="warning")
+    if step.live:
+        lines += open_view(state, width)
     lines += _reminders(state, step, width, full=full)
     lines += labelled(VERBS[step.kind], step.text, width, style="title")
     lines += _opening(state, step, width)
@@ -118,6 +121,9 @@ def step_view(
 
 def _place(state: State) -> str:
     """What the step is for: one of the search by its number, the proof, or a last check."""
+    role = state.ask.role if state.ask is not None else "finding"
+    if role in ("before-power", "close"):
+        return "before power"
     if state.phase == "confirming":
         return "proof"
     if state.phase == "closing":
@@ -186,8 +192,9 @@ def _leads(state: State, step: Step, width: int) -> list[Line]:
     if step.kind == "do":
         return []
     repair = state.confirming
-    confirm = state.tree.faults[repair.fault].confirm if repair else None
-    if confirm is not None and confirm.step == step.id:
+    fault = state.tree.faults.get(repair.fault) if repair else None
+    confirm = next((one for one in fault.confirms if one.step == step.id), None) if fault else None
+    if confirm is not None:
         return labelled("Proof", f"must give '{confirm.gives}'", width, style="title")
     lines: list[Line] = []
     for number, (outcome, target) in enumerate(step.targets.items(), 1):
@@ -205,7 +212,10 @@ def _title(state: State, step: Step, outcome: str, target: str) -> str:
         return f"stop: {tree.stops[target].title}"
     if target in tree.steps:
         return tree.steps[target].text
+    powers = {check.use for check in tree.before_power}
     for use, exit_ in step.leaves.get(outcome, ()):
+        if use in powers and exit_ == tree.uses[use].passes:
+            return "passed"
         if use in tree.closing:
             passed = exit_ == next(iter(tree.uses[use].exits), "")
             return "passed" if passed else f"{exit_}: the unit must not go back"
@@ -239,16 +249,32 @@ def fault_view(state: State, fault: Fault, width: int) -> list[Line]:
     lines += labelled("Remedy", fault.remedy, width)
     if fault.part_cost is not None:
         lines += labelled("Part cost", f"{fault.part_cost:g}", width)
-    if fault.confirm is not None:
-        step = state.tree.steps.get(fault.confirm.step)
-        what = step.text if step else f"procedure {fault.confirm.step}"
-        lines += labelled("Proof", f"{what}: must give '{fault.confirm.gives}'", width)
+    for confirm in fault.confirms:
+        step = state.tree.steps.get(confirm.step)
+        what = step.text if step else f"procedure {confirm.step}"
+        lines += labelled("Proof", f"{what}: must give '{confirm.gives}'", width)
     for evidence in fault.evidence:
         told = (evidence.source, evidence.date or "", evidence.reason)
         said = ", ".join(part for part in told if part)
         lines += labelled(evidence.kind.capitalize(), said, width)
     lines += labelled("So far", minutes_text(state.minutes), width)
     return lines
+
+
+def facts_view(state: State, width: int) -> list[Line]:
+    """What is known of the unit, property by property."""
+    lines: list[Line] = [[("title", "The unit")]]
+    for known in state.tree.properties.values():
+        value = state.facts.get(known.id, "not asked yet")
+        lines += text_lines(f"· {known.id}: {value} ({', '.join(known.values)})", width)
+    return lines if len(lines) > 1 else [[("", "This tree depends on no property.")]]
+
+
+def open_view(state: State, width: int) -> list[Line]:
+    """What is open on the bench: covers, and what a step lifted, took out or clipped on."""
+    parts = [*state.open_states]
+    parts += [f"{kind} {', '.join(of)}" for kind, of in state.left_open.items()]
+    return labelled("Open now", "; ".join(parts), width, style="warning") if parts else []
 
 
 def path_view(state: State, width: int) -> list[Line]:
@@ -268,7 +294,8 @@ def choices_of(step: Step) -> tuple[str, ...]:
     """What can be typed as an answer, for completion."""
     if step.kind == "do":
         return ("done",)
-    return tuple(step.targets) if step.kind == "ask" else ()
+    unknown = (NOT_KNOWN,) if step.property else ()
+    return (*step.targets, *unknown) if step.kind == "ask" else ()
 
 
 def joined(parts: Iterable[str]) -> str:

@@ -93,7 +93,7 @@ def _prompt_text(state: State, step: Step) -> str:
         starts = f" and starts the {spell(step.wait)}" if step.wait else ""
         return f"done? Enter says so{starts} › "
     if step.kind == "ask":
-        return f"{' / '.join(step.targets)} › "
+        return f"{' / '.join(screens.choices_of(step))} › "
     limits = limits_of(state, step)
     unit = step.unit
     if limits is not None:
@@ -140,7 +140,7 @@ def _record(
         open_ = event.outcome == "undecided" and "undecided" not in step.targets
         if open_ and event.reading and _measure_again(sitting, step, event):
             return
-    sitting.journal.add(event)
+    sitting.answer(event)
     if isinstance(event, ev.Answered):
         _tell_cleared(sitting)
     if step.wait and step.kind == "do" and isinstance(event, ev.Answered):

@@ -7,18 +7,23 @@ from typing import TYPE_CHECKING
 
 from faulttree.errors import FaulttreeError
 from faulttree.terminal import screens
-from faulttree.terminal.closing import end_sitting
+from faulttree.terminal.closing import end_sitting, repair_unfit
 from faulttree.terminal.command_table import obey
 from faulttree.terminal.command_words import word_of
+from faulttree.terminal.facts import answer_known, give_fact, show_property
 from faulttree.terminal.guarded_jump import go_on_to, guarded, jump_text
 from faulttree.terminal.repair import prove, try_repair
 from faulttree.terminal.step import put, wait
 from faulttree.walk import events as ev
 from faulttree.walk.advisor import choose
+from faulttree.walk.block_text import block_text
 from faulttree.walk.history import is_still
+from faulttree.walk.repair import failed_safety
+from faulttree.walk.unit_state import NOT_KNOWN
 
 if TYPE_CHECKING:
     from faulttree.terminal.open_case import BenchSession
+    from faulttree.tree.model import Property
     from faulttree.walk.state import State
 
 __all__ = ["sit"]
@@ -67,7 +72,11 @@ def _go_on(sitting: BenchSession) -> None:
     if go_on_to(sitting):
         return
     state = sitting.state
-    if state.ask is not None:
+    if state.needs_fact is not None:
+        _ask_fact(sitting, state.needs_fact)
+    elif answer_known(sitting):
+        return
+    elif state.ask is not None:
         put(sitting, state.ask)
     elif state.phase in ("found", "confirming"):
         _mend(sitting)
@@ -79,8 +88,24 @@ def _go_on(sitting: BenchSession) -> None:
         end_sitting(sitting)
 
 
+def _ask_fact(sitting: BenchSession, known: Property) -> None:
+    """Ask what the unit is, before the first step that depends on it."""
+    show_property(sitting, known)
+    moves = sitting.moves()
+    while sitting.moves() == moves:
+        text = sitting.prompt(f"{known.id} › ", (*known.values, NOT_KNOWN))
+        word = word_of(text)
+        try:
+            if word is not None and word.word not in known.values:
+                obey(sitting, None, word)
+            elif text:
+                give_fact(sitting, known.id, text)
+        except FaulttreeError as error:
+            sitting.complain(error)
+
+
 def _explain_jump(sitting: BenchSession, state: State, jump: ev.Jumped) -> None:
-    barred = f"'{state.blocked}' is left for later. " if state.blocked else ""
+    barred = f"{block_text(state)} " if state.block else ""
     if state.end is not None:
         barred = "Something was skipped on the way here, so this is not the end yet. "
     sitting.say(f"{barred}On to '{jump.step}': {jump_text(jump)}.", "warning")
@@ -90,7 +115,10 @@ def _mend(sitting: BenchSession) -> None:
     """From the fault to the proof that the repair held."""
     state = sitting.state
     if state.confirming is not None:
-        prove(sitting)
+        if failed_safety(state) is not None:
+            repair_unfit(sitting, state.confirming.fault)
+        else:
+            prove(sitting)
         return
     assert state.end is not None
     fault = state.tree.faults[state.end.id]

@@ -12,6 +12,7 @@ from faulttree.errors import WalkError
 from faulttree.reading.judgement import check_reading
 from faulttree.tree.model import Step
 from faulttree.walk.events import Answered, Event, Skipped
+from faulttree.walk.unit_state import NOT_KNOWN
 
 if TYPE_CHECKING:
     from faulttree.reading import Bench, Instrument, Limits, Quantity
@@ -62,6 +63,8 @@ def match_outcome(step: Step, typed: str, *, loose: bool = False) -> str | None:
     for name in names:
         if name.casefold() == word:
             return name
+    if step.property and word == NOT_KNOWN:
+        return "undecided"
     if step.kind == "do" and word in ("done", "d", "y", "yes", "") and loose:
         return "done"
     if not loose or not word:

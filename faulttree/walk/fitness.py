@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Literal, NamedTuple
 
 from faulttree.walk.events import Jumped
+from faulttree.walk.unit_state import holds, unknown_in
 
 if TYPE_CHECKING:
     from faulttree.walk.state import State
@@ -57,10 +58,17 @@ def check_again(state: State, *, at: str = "") -> Jumped | None:
     name = state.unfit
     if name is not None and state.phase not in ("confirming", "closing", "ended"):
         return None
-    if name is None:
-        name = next(iter(state.safety_owed), None) if state.phase in ("found", "ended") else None
+    if name is None and state.phase in ("found", "ended"):
+        name = next((use for use in state.safety_owed if not _undecided(state, use)), None)
     if name is None:
         return None
     use = state.tree.uses.get(name)
     step = use.start if use is not None else name
     return Jumped(at=at, step=step, cause="closing")
+
+
+def _undecided(state: State, use: str) -> bool:
+    """Whether nobody could say if the unit needs a closing check."""
+    when = state.tree.closing_when.get(use, {})
+    unknown = unknown_in(when, state.facts)
+    return holds(when, state.facts) is None and all(name in state.facts for name in unknown)

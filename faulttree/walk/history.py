@@ -46,7 +46,7 @@ def is_still(event: ev.Event) -> bool:
         >>> is_still(ev.Noted(text="smells burnt")), is_still(ev.Skipped(step="fuse"))
         (True, False)
     """
-    return isinstance(event, STILL)
+    return isinstance(event, STILL) or told_by_answer(event)
 
 
 def told_by_answer(event: ev.Event) -> bool:

@@ -11,7 +11,14 @@ if TYPE_CHECKING:
     from faulttree.walk.events import Answered
     from faulttree.walk.state import State
 
-__all__ = ["conclude", "conclude_by_sight", "faults_to_repair", "gives"]
+__all__ = [
+    "conclude",
+    "conclude_by_sight",
+    "failed_safety",
+    "faults_to_repair",
+    "gives",
+    "next_proof",
+]
 
 
 def conclude(state: State, *, at: str = "") -> Confirmed | NotConfirmed | None:
@@ -42,6 +49,26 @@ def conclude(state: State, *, at: str = "") -> Confirmed | NotConfirmed | None:
         reading=last.reading if last else None,
         verdict=last.verdict if last else None,
     )
+
+
+def next_proof(state: State) -> str:
+    """The condition of the proof that comes next, by its step or use; empty where none is open."""
+    repair = state.confirming
+    fault = state.tree.faults.get(repair.fault) if repair else None
+    steps = [one.step for one in fault.confirms] if fault else []
+    open_ = (step for step in steps if state.outcome(step) in (None, "undecided"))
+    return next(open_, steps[0] if steps else "")
+
+
+def failed_safety(state: State) -> str | None:
+    """The safety condition by which the proof of the open repair ended; None where none failed."""
+    repair = state.confirming
+    fault = state.tree.faults.get(repair.fault) if repair else None
+    for one in fault.confirms if fault else ():
+        outcome = state.outcome(one.step) or "undecided"
+        if outcome == "undecided" or not gives(outcome, one.gives):
+            return one.step if one.safety and outcome != "undecided" else None
+    return None
 
 
 def _last_of(state: State, name: str) -> Answered | None:

@@ -10,8 +10,10 @@ from faulttree.errors import FaulttreeError, WalkError
 from faulttree.walk import events as ev
 from faulttree.walk.advisor import choose, likely_untested, untested
 from faulttree.walk.answer import TypedAnswer, answer
+from faulttree.walk.block_text import block_text
 from faulttree.walk.fitness import check_again, refused
 from faulttree.walk.fold import fold
+from faulttree.walk.follow_up import fact_given, follow_ups, known_answer
 from faulttree.walk.repair import conclude, conclude_by_sight
 
 if TYPE_CHECKING:
@@ -170,23 +172,39 @@ class _Playing:
             self.add(ev.Noted(at=self.clock(), text=_text(value), step=step))
         elif name == "repair":
             self.repair(value)
+        elif self.is_fact(name, value):
+            for key, told in value.items():
+                self.add(fact_given(self.state, str(key), _text(told), at=self.clock()))
         else:
             self.answer(name, value)
 
-    def asked(self) -> Step | None:
-        """The step to be asked, after moving on where a skip stood in the way."""
+    def is_fact(self, name: str, value: Any) -> bool:
+        """Whether an entry says what the unit is: a step of a tree may be called ``fact``."""
+        return name == "fact" and isinstance(value, Mapping) and self.tree.steps.get(name) is None
+
+    def asked(self, name: str = "") -> Step | None:
+        """The step to be asked, after moving on where a skip stood in the way.
+
+        A step that asks for a known property is answered by it, unless it is the one named.
+        """
         if self.state.ask is None and self.state.may_go_on:
             jump = choose(self.state, at=self.clock())
             if jump is not None:
                 self.add(jump)
+        known = known_answer(self.state, at=self.clock())
+        if known is not None and known.step != name:
+            self.record(known)
+            return self.asked(name)
         return self.state.ask
 
     def answer(self, name: str, value: Any) -> None:
         """Answer the step being asked, which must be the one that is named."""
-        step = self.asked() or self.asked_again(name)
+        step = self.asked(name) or self.asked_again(name)
+        self.need_no_fact(name)
         if step is None:
             raise WalkError(
-                f"'{name}' is answered, but nothing more is asked: {_where(self.state)}",
+                f"'{name}' is answered, but nothing more is asked: {_where(self.state)}"
+                f"{'. ' * bool(self.state.block)}{block_text(self.state)}",
                 mend="Take the entry out, or mend the entries before it.",
             )
         if step.id != name:
@@ -196,6 +214,16 @@ class _Playing:
                 mend=f"Answer '{step.id}' here, or mend the entries before it.",
             )
         self.give(step, _entry(value))
+
+    def need_no_fact(self, name: str) -> None:
+        """Refuse to answer a step while a property of the unit must be known first."""
+        needed = self.state.needs_fact
+        if needed is not None:
+            values = ", ".join((*needed.values, "not-known"))
+            raise WalkError(
+                f"'{name}' is answered, but '{needed.id}' of the unit must be known first",
+                mend=f"Write '- fact: {{{needed.id}: VALUE}}' before it, with one of: {values}.",
+            )
 
     def asked_again(self, name: str) -> Step | None:
         """The first step of the closing check that was failed, where ``name`` is that step."""
@@ -213,7 +241,7 @@ class _Playing:
                 self.add(
                     ev.CautionRead(at=self.clock(), caution=caution, step=step.id, scripted=True)
                 )
-        self.add(event)
+        self.record(event)
         if entry.note and isinstance(event, ev.Skipped):
             self.add(ev.Noted(at=self.clock(), text=entry.note, step=step.id))
         conclusion = conclude(self.state, at=self.clock())
@@ -223,6 +251,13 @@ class _Playing:
                 self.remarks.append(
                     f"the repair of '{conclusion.fault}' is not confirmed by '{conclusion.step}'"
                 )
+
+    def record(self, event: ev.Event) -> None:
+        """Keep an answer or a skip, then what follows from it."""
+        before = self.state
+        self.add(event)
+        for following in list(follow_ups(before, self.state, at=self.clock())):
+            self.add(following)
 
     def repair(self, value: Any) -> None:
         """``repair: {fault: …, confirm: …}``."""
@@ -264,11 +299,12 @@ class _Playing:
             self.add(conclude_by_sight(self.state, seen, held=True, at=self.clock()))
             return
         name = fault.confirm.step
-        if name in self.tree.uses:
+        if name in self.tree.uses and not fault.further_confirms:
             self.confirm_by_exit(name, entry)
             return
-        while (step := self.state.ask) is not None and step.id != name and step.kind == "do":
+        while (step := self.asked(name)) is not None and step.id != name and _is_work(step):
             self.give(step, TypedAnswer(outcome="done"))
+        self.need_no_fact(name)
         if step is None or step.id != name:
             asked = f"'{step.id}' must come before it" if step else "it was skipped"
             raise WalkError(
@@ -406,6 +442,11 @@ def _where(state: State) -> str:
         name = f" '{state.end.id}'" if state.end.id else ""
         return f"the walk has ended at the {state.end.kind}{name}"
     return f"the walk stands at '{state.ask.id}'" if state.ask else "the walk has nothing to ask"
+
+
+def _is_work(step: Step) -> bool:
+    """Whether a step may be taken as done where a file does not name it: no safety step is."""
+    return step.kind == "do" and step.role == "finding"
 
 
 def _count(value: Any) -> int:

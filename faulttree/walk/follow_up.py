@@ -1,0 +1,104 @@
+"""What the program records by itself: known answers, facts that answers tell, complete checks."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import TYPE_CHECKING
+
+from faulttree.errors import WalkError
+from faulttree.walk.events import BY_ANSWER, Answered, Checked, Event, FactGiven
+from faulttree.walk.repair import gives
+from faulttree.walk.unit_state import NOT_KNOWN
+
+if TYPE_CHECKING:
+    from faulttree.tree.model import Step
+    from faulttree.walk.state import State
+
+__all__ = ["answered_by_facts", "fact_given", "follow_ups", "known_answer"]
+
+
+def known_answer(state: State, *, at: str = "") -> Answered | None:
+    """The answer of a step that asks for a property which is known already; None for others."""
+    if state.ask is None or state.known_answer is None:
+        return None
+    name = state.ask.property or ""
+    return Answered(at=at, step=state.ask.id, outcome=state.known_answer, fact=name)
+
+
+def answered_by_facts(state: State) -> int:
+    """How many of the last answers a known property gave: going back passes over them."""
+    count = 0
+    for visit in reversed(state.visits):
+        if not visit.event.fact:
+            break
+        count += 1
+    return count
+
+
+def fact_given(state: State, name: str, value: str, *, at: str = "") -> FactGiven:
+    """What somebody says that the unit is.
+
+    Args:
+        state: where the walk stands.
+        name: a property of the tree.
+        value: one of its values, or ``not-known``; upper and lower case are the same.
+        at: the time, UTC, ISO 8601.
+
+    Raises:
+        WalkError: the tree has no such property, or the property no such value.
+
+    Example:
+        >>> fact_given(state, "supply", "linear")  # doctest: +SKIP
+        FactGiven(at='', name='supply', value='linear', source='asked', decided={})
+    """
+    known = state.tree.properties.get(name)
+    if known is None:
+        listed = ", ".join(state.tree.properties) or "none"
+        raise WalkError(f"the tree has no property '{name}'", mend=f"It has: {listed}.")
+    values = {one.casefold(): one for one in (*known.values, NOT_KNOWN)}
+    wanted = values.get(value.strip().casefold())
+    if wanted is None:
+        raise WalkError(
+            f"'{value}' is no value of '{name}'", mend=f"Give one of: {', '.join(values.values())}."
+        )
+    asked = state.needs_fact is not None and state.needs_fact.id == name
+    return FactGiven(at=at, name=name, value=wanted, source="asked" if asked else "set")
+
+
+def follow_ups(before: State, after: State, *, at: str = "") -> Iterator[Event]:
+    """What follows from the answer that led from one state to the next.
+
+    A fact, where a step asked for a property; each check before power, closing check and
+    condition of a proof that the answer completed.
+    """
+    last = after.visits[-1].event if len(after.visits) > len(before.visits) else None
+    step = after.tree.steps.get(last.step) if last is not None else None
+    if last is None or step is None or last.outcome == "undecided":
+        return
+    if step.property and not last.fact:
+        yield FactGiven(at=at, name=step.property, value=last.outcome, source=BY_ANSWER)
+    tree = after.tree
+    stages = {check.use: "before-power" for check in tree.before_power}
+    stages |= dict.fromkeys(tree.closing, "closing")
+    for name, exit_ in step.leaves.get(last.outcome, ()):
+        if name in stages:
+            use = tree.uses[name]
+            passed, safety = exit_ == use.passes, use.checks == "safety"
+            yield Checked(
+                at=at, stage=stages[name], use=name, exit=exit_, passed=passed, safety=safety
+            )
+    yield from _proved(before, step, last.outcome, at)
+
+
+def _proved(before: State, step: Step, outcome: str, at: str) -> Iterator[Checked]:
+    """The safety conditions of the proof that an answer decided."""
+    repair = before.confirming
+    fault = before.tree.faults.get(repair.fault) if repair is not None else None
+    given = {step.id: outcome, **dict(step.leaves.get(outcome, ()))}
+    for one in fault.confirms if fault is not None else ():
+        if one.safety and one.step in given:
+            exit_ = given[one.step]
+            passed = gives(exit_, one.gives)
+            yield Checked(
+                at=at, stage="proof", use=one.step, exit=exit_, passed=passed, safety=True
+            )
