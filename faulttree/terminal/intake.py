@@ -41,7 +41,8 @@ def take_in(
     width = console.width
     console.show(screens.text_lines(tree.title, width, style="title"))
     unit = {"family": tree.family, **given.get("unit", {})}
-    models = sorted({model for rating in tree.ratings.values() for model in rating.models})
+    named = (*tree.ratings.values(), *tree.properties.values())
+    models = sorted({model for one in named for model in one.models})
     if "serial" not in unit:
         _put(unit, "serial", console.ask("Serial number or tag (Enter: none) › "))
     if unit.get("serial"):
