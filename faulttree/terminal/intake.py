@@ -41,8 +41,9 @@ def take_in(
     width = console.width
     console.show(screens.text_lines(tree.title, width, style="title"))
     unit = {"family": tree.family, **given.get("unit", {})}
-    named = (*tree.ratings.values(), *tree.properties.values())
-    models = sorted({model for one in named for model in one.models})
+    listed = [one.models for one in tree.ratings.values()]
+    listed += [one.models for one in tree.properties.values()]
+    models = sorted({model for models in listed for model in models})
     if "serial" not in unit:
         _put(unit, "serial", console.ask("Serial number or tag (Enter: none) › "))
     if unit.get("serial"):
