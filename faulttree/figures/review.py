@@ -13,8 +13,7 @@ import numpy as np
 from faulttree.authoring.edited_check import EditedCheck
 from faulttree.cases import open_store
 from faulttree.figures.changes import ShareChange, changes
-from faulttree.figures.counts import tally
-from faulttree.figures.module_cases import built_in, unsaid
+from faulttree.figures.counts import built_in, tally, unsaid
 from faulttree.figures.proposals.collect import propose
 from faulttree.figures.results import (
     Branch,
@@ -31,8 +30,7 @@ from faulttree.tree import Library
 
 if TYPE_CHECKING:
     from faulttree.cases.store import Store
-    from faulttree.figures.counts import Tallies
-    from faulttree.figures.module_cases import Condition
+    from faulttree.figures.counts import Condition, Tallies
     from faulttree.figures.tree_counts import StepCount
     from faulttree.tree.model import Tree
 

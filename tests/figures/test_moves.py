@@ -27,7 +27,7 @@ from faulttree.figures import review
 from faulttree.figures.counts import tally
 from faulttree.figures.order_replay import CurrentOrder, ReplayCase
 from faulttree.figures.proposals.apply import edit_of
-from faulttree.figures.proposals.fragment import FILL_IN, to_tell_apart
+from faulttree.figures.proposals.branches import FILL_IN, to_tell_apart
 from faulttree.figures.proposals.moves import Mover
 from faulttree.figures.proposals.proposal import ReviewProposal
 from faulttree.figures.replay import cases_of, recorded

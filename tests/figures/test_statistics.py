@@ -38,8 +38,7 @@ from faulttree.figures.statistics import (
     upper_limit,
     wilson,
 )
-from faulttree.figures.text_mapping import bridge
-from faulttree.figures.tree_counts import gather
+from faulttree.figures.tree_counts import bridge, gather
 from faulttree.odds import guarded_table, priors
 from faulttree.tree import build, shipped_library
 from faulttree.tree.model import Tree

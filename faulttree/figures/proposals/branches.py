@@ -6,21 +6,24 @@ from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
+from faulttree.authoring.targets import targets
 from faulttree.figures.formatting import listed, percent, within
-from faulttree.figures.proposals.fragment import to_tell_apart
 from faulttree.figures.proposals.proposal import ReviewProposal
 from faulttree.figures.statistics import FEW, share_of, upper_limit
 from faulttree.odds.planning.problem import PlanningProblem
 from faulttree.odds.testability import groups_of
+from faulttree.tree.edit import block
 from faulttree.tree.graph import graph_of
+from faulttree.tree.ids import free_id
 from faulttree.tree.safety import is_guard
 
 if TYPE_CHECKING:
     from faulttree.figures.proposals.moves import Mover
     from faulttree.figures.tree_counts import TreeCount
     from faulttree.odds import FaultTable
+    from faulttree.tree.model import Tree
 
-__all__ = ["move_down", "tell_apart"]
+__all__ = ["FILL_IN", "move_down", "tell_apart", "to_tell_apart"]
 
 RARE = 0.05
 """A share below which a fault or an outcome is called rare here: common practice, no source."""
@@ -163,3 +166,38 @@ def _split(
         {"action": "add-test", "tree": count.tree.id, "between": faults, **piece},
         "The test has to be thought of; `--apply` shows a piece of the file to fill in.",
     )
+
+
+FILL_IN = "FILL IN"
+"""What stands where only the author knows the words."""
+
+
+def to_tell_apart(tree: Tree, faults: Sequence[str]) -> Mapping[str, Any]:
+    """A question between faults as YAML, and the targets that would lead to it.
+
+    Args:
+        tree: the tree.
+        faults: ids of the faults that are taken for one another.
+
+    Returns:
+        ``step`` its id, ``fragment`` the text to go under ``steps``, ``instead`` the places of
+        the file that lead to one of the faults now.
+    """
+    data = tree.bundle["tree"]
+    step = free_id(f"tell-{faults[0]}-apart", {*data["steps"], *data["faults"], *data["stops"]})
+    titles = " or ".join(f"“{tree.faults[fault].title}”" for fault in faults)
+    asked = {
+        "ask": f"{FILL_IN}: what differs between {titles}?",
+        "how": f"{FILL_IN}: where to look or measure, and what to hold it against",
+        "minutes": 5,
+        "answers": {f"as-{fault}": fault for fault in faults},
+    }
+    led = {".".join(map(str, keys)): target for keys, target in targets(data) if target in faults}
+    lines = [
+        "# Under `steps:`. Fill in the words, give the answers words of their own, and lead what",
+        "# cannot be told to a stop. A reading has `measure`, `limits` and `results` instead.",
+        *block(step, asked, 2, 2),
+        f"# Then let these places say `{step}`:",
+        *(f"#   {place}: {target}" for place, target in led.items()),
+    ]
+    return {"step": step, "fragment": "\n".join(lines) + "\n", "instead": led}

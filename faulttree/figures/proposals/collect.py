@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from faulttree.authoring.edited_check import EditedCheck
     from faulttree.authoring.operations.move import StepMoves
     from faulttree.cases.store import Store
-    from faulttree.figures.module_cases import Condition
+    from faulttree.figures.counts import Condition
     from faulttree.figures.proposals.proposal import ReviewProposal
     from faulttree.figures.tree_counts import TreeCount
     from faulttree.tree.model import Tree
