@@ -17,9 +17,9 @@ from typing import TYPE_CHECKING, Any
 from faulttree.odds import priors
 from faulttree.odds.last_checks import Endings
 from faulttree.odds.plan_document import plan_tree
-from faulttree.odds.planning.exact_search import Search, search_of
-from faulttree.odds.planning.lookahead import Draft, look_ahead
-from faulttree.odds.planning.problem import PlanningProblem, bits
+from faulttree.odds.planning.plan_graph import Place, PlanGraph
+from faulttree.odds.planning.problem import PlanningProblem
+from faulttree.odds.planning.search import Draft, Search
 from faulttree.tree.ids import free_id
 from faulttree.tree.safety import is_check
 
@@ -29,7 +29,7 @@ if TYPE_CHECKING:
 
 __all__ = ["CurrentOrder", "PlannedOrder", "ReplayCase", "planned"]
 
-WIDTHS = (4,)
+WIDTH = 4
 SHOWN = 6
 """Steps that are named as the first of an order."""
 
@@ -152,8 +152,7 @@ class PlannedOrder:
     """
 
     table: FaultTable
-    problem: PlanningProblem
-    search: Search[Any]
+    graph: PlanGraph
     draft: Draft
     whole: FaultTable
     guarded: tuple[str, ...] = ()
@@ -161,17 +160,17 @@ class PlannedOrder:
 
     def way(self, case: ReplayCase) -> OrderPath:
         """What the case takes in this order; it arrives where its fault is still possible."""
-        start = (frozenset[str](), self.search.state)
-        way = self._from(self.search.root, case, dict(case.seen), 0, *start)
+        start = (frozenset[str](), self.graph.state)
+        way = self._from(self.graph.root, case, dict(case.seen), 0, *start)
         return OrderPath(way.minutes + self.ahead, way.arrives)
 
     @cached_property
     def _endings(self) -> Endings:
-        return Endings(self.whole, self.problem)
+        return Endings(self.whole, self.graph.problem)
 
     def _from(
         self,
-        place: Any,
+        place: Place,
         case: ReplayCase,
         seen: Mapping[str, str],
         depth: int,
@@ -180,18 +179,17 @@ class PlannedOrder:
     ) -> OrderPath:
         test = self.draft.tests.get(place)
         row = self.table.fault_index[case.fault]
-        possible = bool(self.search.mask(place) >> row & 1)
+        possible = bool(place.faults >> row & 1)
         if test is None and possible:
-            left = [self.table.faults[fault] for fault in bits(self.search.mask(place))]
-            return OrderPath(self._endings.minutes(left, passed, state), 1.0)
+            return OrderPath(self._endings.minutes(self.graph.names(place), passed, state), 1.0)
         if test is None or depth > DEEP or not possible:
             return OrderPath(0.0, 0.0)
         name = self.table.tests[test]
-        ends = {at: end for at, _, end in self.search.ends(place, test)}
+        ends = {at: end for at, _, end in self.graph.ends(place, test)}
         outcomes = self.table.outcomes[test]
         shown: tuple[str, ...] = (seen[name],) if seen.get(name) in outcomes else ()
-        taken = {*self.search.items(place, test), name} & self._endings.asked
-        later, after = passed | taken, self.search.after(place, test)
+        taken = {*self.graph.items(place, test), name} & self._endings.asked
+        later, after = passed | taken, self.graph.after(place, test, state)
         shown = shown or self.table.entry(case.fault, name) or outcomes
         ways = [
             self._from(ends[at], case, seen, depth + 1, later, after)
@@ -199,7 +197,7 @@ class PlannedOrder:
             else OrderPath(0.0, 0.0)
             for outcome in shown
         ]
-        return _mean(self.search.cost(place, test), ways)
+        return _mean(self.graph.cost(place, test), ways)
 
     def document(self) -> dict[str, Any]:
         """The order as a tree document, plain data.
@@ -207,7 +205,7 @@ class PlannedOrder:
         Raises:
             TableError: it would have too many steps.
         """
-        document = plan_tree(self.whole, self.problem, self.search, self.draft)
+        document = plan_tree(self.whole, self.graph, self.draft)
         tree = self.table.source
         assert tree is not None
         return dict(with_guards_first(tree, document, self.guarded))
@@ -218,12 +216,12 @@ class PlannedOrder:
         return (*self.guarded, *islice(self._first(), SHOWN))
 
     def _first(self) -> Iterator[str]:
-        place = self.search.root
+        place = self.graph.root
         while (test := self.draft.tests.get(place)) is not None:
-            items = self.search.items(place, test)
+            items = self.graph.items(place, test)
             yield from (item for item in items if item not in self.table.states)
             yield self.table.tests[test]
-            place = max(self.search.ends(place, test), key=lambda end: (end[1], -end[0]))[2]
+            place = max(self.graph.ends(place, test), key=lambda end: (end[1], -end[0]))[2]
 
 
 def _mean(minutes: float, ways: list[OrderPath]) -> OrderPath:
@@ -257,11 +255,10 @@ def planned(table: FaultTable, counts: Mapping[tuple[str, str], float]) -> Plann
         weights=tuple(weighed.weights[row] for row in keep),
         entries=tuple(weighed.entries[row] for row in keep),
     )
-    problem = PlanningProblem(told)
-    search = search_of(problem, lambda: False)
-    draft = look_ahead(problem, search, (), stop=lambda: False)
-    draft = look_ahead(problem, search, WIDTHS, draft)
-    return PlannedOrder(told, problem, search, draft, weighed, guarded, ahead)
+    graph = PlanGraph(PlanningProblem(told))
+    search = Search(graph)
+    search.look_ahead(WIDTH)
+    return PlannedOrder(told, graph, search.draft(), weighed, guarded, ahead)
 
 
 def first_guards(tree: Tree, table: FaultTable) -> tuple[str, ...]:

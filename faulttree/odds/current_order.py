@@ -2,18 +2,15 @@
 
 from __future__ import annotations
 
-from typing import Any
-
-from faulttree.odds.planning.exact_search import Search
-from faulttree.odds.planning.lookahead import Draft
-from faulttree.odds.planning.problem import PlanningProblem
+from faulttree.odds.planning.plan_graph import PlanGraph
+from faulttree.odds.planning.search import Draft
 from faulttree.odds.table import FaultTable
 from faulttree.tree.model import Access, Step, Tree
 
 __all__ = ["minutes_as_it_stands", "minutes_walked"]
 
 
-def minutes_as_it_stands(table: FaultTable, problem: PlanningProblem, search: Search[Any]) -> float:
+def minutes_as_it_stands(table: FaultTable, graph: PlanGraph) -> float:
     """Expected minutes of the order that a table came with.
 
     Of a table from a tree, what a walk of that tree takes; else the tests from left to
@@ -21,15 +18,7 @@ def minutes_as_it_stands(table: FaultTable, problem: PlanningProblem, search: Se
     """
     if table.source is not None:
         return minutes_walked(table, table.source)
-    tests: dict[Any, int] = {}
-    stack = [search.root]
-    while stack:
-        place = stack.pop()
-        telling = search.open_tests(place) if place not in tests else []
-        if telling:
-            tests[place] = min(telling)
-            stack += [end for _, _, end in search.ends(place, tests[place])]
-    return Draft.of(search, tests).total
+    return Draft.of(graph, lambda place: min(graph.options(place).minutes, default=None)).total
 
 
 def minutes_walked(table: FaultTable, tree: Tree) -> float:

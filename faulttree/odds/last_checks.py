@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Iterator, Sequence
-from typing import Any
 
-from faulttree.odds.planning.exact_search import Search
-from faulttree.odds.planning.lookahead import Draft
-from faulttree.odds.planning.problem import PlanningProblem, bits
+from faulttree.odds.planning.plan_graph import Place, PlanGraph
+from faulttree.odds.planning.problem import PlanningProblem
+from faulttree.odds.planning.search import Draft
 from faulttree.odds.table import FaultTable
 from faulttree.tree.graph import graph_of
 from faulttree.tree.model import Tree
@@ -59,27 +58,26 @@ class Endings:
         """Minutes of what is still to pass before the faults."""
         return sum(minutes for minutes, _, _ in self.missing(faults, passed, state))
 
-    def expected(self, search: Search[Any], draft: Draft) -> float:
+    def expected(self, graph: PlanGraph, draft: Draft) -> float:
         """Expected minutes of these tests over a whole plan."""
         if not self._before:
             return 0.0
-        names, known = self.problem.table.faults, dict[Any, float]()
+        known = dict[tuple[Place, frozenset[str], int], float]()
 
-        def beyond(place: Any, passed: frozenset[str], state: int) -> float:
+        def beyond(place: Place, passed: frozenset[str], state: int) -> float:
             if place not in draft.tests:
-                left = [names[fault] for fault in bits(search.mask(place))]
-                return self.minutes(left, passed, state)
-            key = (place, passed)
+                return self.minutes(graph.names(place), passed, state)
+            key = (place, passed, state)
             if key not in known:
                 test = draft.tests[place]
-                taken = {*search.items(place, test), self.problem.table.tests[test]}
-                later, state = passed | (taken & self.asked), search.after(place, test)
+                taken = {*graph.items(place, test), self.problem.table.tests[test]}
+                later, state = passed | (taken & self.asked), graph.after(place, test, state)
                 known[key] = sum(
-                    share * beyond(end, later, state) for _, share, end in search.ends(place, test)
+                    share * beyond(end, later, state) for _, share, end in graph.ends(place, test)
                 )
             return known[key]
 
-        return beyond(search.root, frozenset(), search.state)
+        return beyond(graph.root, frozenset(), graph.state)
 
 
 def _before_ends(tree: Tree, table: FaultTable) -> Iterator[tuple[str, tuple[str, ...]]]:

@@ -22,9 +22,8 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from faulttree.odds.last_checks import Endings
-from faulttree.odds.planning.exact_search import Search
-from faulttree.odds.planning.lookahead import Draft
-from faulttree.odds.planning.problem import PlanningProblem, bits
+from faulttree.odds.planning.plan_graph import Place, PlanGraph
+from faulttree.odds.planning.search import Draft
 from faulttree.odds.table import FaultTable, TableError
 from faulttree.tree.ids import free_id
 from faulttree.tree.model import Step, Tree, Use
@@ -36,19 +35,17 @@ MOST_STEPS = 20_000
 NOTHING = "none-of-these"
 
 
-def plan_tree(
-    table: FaultTable, problem: PlanningProblem, search: Search[Any], draft: Draft
-) -> dict[str, Any]:
+def plan_tree(table: FaultTable, graph: PlanGraph, draft: Draft) -> dict[str, Any]:
     """The tree document of a plan.
 
     Args:
         table: the whole table; faults that the plan left out become loose suspects.
-        problem, search, draft: the plan and the places it comes by.
+        graph, draft: the places and the plan.
 
     Raises:
         TableError: where the tree would have more than 20,000 steps.
     """
-    writer = _Writer(table, problem, search, draft)
+    writer = _Writer(table, graph, draft)
     start = writer.write()
     if start in writer.fault_ids.values() or start in writer.stops:
         start = writer.only(start)
@@ -73,8 +70,7 @@ class _Preparation:
 @dataclass
 class _Writer:
     table: FaultTable
-    problem: PlanningProblem
-    search: Search[Any]
+    graph: PlanGraph
     draft: Draft
     steps: dict[str, Any] = field(default_factory=dict)
     stops: dict[str, Any] = field(default_factory=dict)
@@ -82,11 +78,13 @@ class _Writer:
     fault_ids: dict[str, str] = field(default_factory=dict)
     _taken: set[str] = field(default_factory=lambda: {NOTHING})
     _known: dict[Any, str] = field(default_factory=dict)
-    _todo: deque[tuple[Any, list[_Preparation], dict[str, str], str]] = field(default_factory=deque)
+    _todo: deque[tuple[Place, list[_Preparation], dict[str, str], str, int]] = field(
+        default_factory=deque
+    )
 
     def __post_init__(self) -> None:
         tree = self.table.source
-        self._endings = Endings(self.table, self.problem)
+        self._endings = Endings(self.table, self.graph.problem)
         self._taken.update(tree.stops if tree else ())
         for fault in self.table.faults:
             self.fault_ids[fault] = fault if tree else self._name(fault, "fault")
@@ -118,29 +116,25 @@ class _Writer:
 
     def write(self) -> str:
         """Write every step of the plan; gives the id that it starts with."""
-        start = self.place(self.search.root, {}, self.search.state)
+        start = self.place(self.graph.root, {}, self.graph.state)
         while self._todo:
             self._fill(*self._todo.popleft())
         return start
 
-    def place(self, place: Any, made: Mapping[str, str], state: int) -> str:
+    def place(self, place: Place, made: Mapping[str, str], state: int) -> str:
         """The id that stands for a place; its step is written later.
 
         ``made`` are the copies of deeds and tests on the way here that later steps may rest
         on; places met on different ways share a step only where nothing of that matters.
-        ``state`` is what holds there (see :class:`faulttree.odds.planning.problem.Readying`).
+        ``state`` is what holds there (see :class:`faulttree.odds.planning.problem.Prerequisites`).
         """
         ended = place not in self.draft.tests
-        key = (
-            (place, tuple(sorted(made.items())), state if ended else 0)
-            if self._endings.asked
-            else place
-        )
+        key = (place, tuple(sorted(made.items())), state) if self._endings.asked else place
         if key not in self._known:
             self._known[key] = (
-                self._confirmed(self._faults(place), made, state)
+                self._confirmed(self.graph.names(place), made, state)
                 if ended
-                else self._begin(place, made)
+                else self._begin(place, made, state)
             )
         return self._known[key]
 
@@ -158,7 +152,7 @@ class _Writer:
         return end
 
     def _prepare(self, items: Iterable[str], own: dict[str, str]) -> list[_Preparation]:
-        """A copy of each deed and test among some items; ``own`` learns of the latest ones.
+        """A copy of each action and test among some items; ``own`` learns of the latest ones.
 
         An item may come twice: what a powered test in between undid is done again.
         """
@@ -169,40 +163,43 @@ class _Writer:
                 own[item] = prepared[-1].step
         return prepared
 
-    def _begin(self, place: Any, made: Mapping[str, str]) -> str:
+    def _begin(self, place: Place, made: Mapping[str, str], state: int) -> str:
         test = self.draft.tests[place]
         own = dict(made)
-        prepared = self._prepare(self.search.items(place, test), own)
+        prepared = self._prepare(self.graph.items(place, test), own)
         here = self._copy(self.table.tests[test])
-        self._todo.append((place, prepared, own, here))
+        self._todo.append((place, prepared, own, here, state))
         return prepared[0].step if prepared else here
 
     def _fill(
-        self, place: Any, prepared: list[_Preparation], own: dict[str, str], here: str
+        self,
+        place: Place,
+        prepared: list[_Preparation],
+        own: dict[str, str],
+        here: str,
+        state: int,
     ) -> None:
         test = self.draft.tests[place]
         name = self.table.tests[test]
         later = {**own, name: here} if name in self._endings.asked else own
-        self.steps[here] = self._step(name, self._targets(place, test, later), own)
+        self.steps[here] = self._step(name, self._targets(place, later, state), own)
         following = here
         for one in reversed(prepared):
             self.steps[one.step] = self._passing(one.item, following, one.made)
             following = one.step
 
-    def _faults(self, place: Any) -> list[str]:
-        names = self.problem.table.faults
-        return [names[fault] for fault in bits(self.search.mask(place))]
-
-    def _targets(self, place: Any, test: int, made: Mapping[str, str]) -> dict[str, str]:
-        ends = {outcome: end for outcome, _, end in self.search.ends(place, test)}
+    def _targets(self, place: Place, made: Mapping[str, str], state: int) -> dict[str, str]:
+        test = self.draft.tests[place]
+        ends = {outcome: end for outcome, _, end in self.graph.ends(place, test)}
         targets, name = {}, self.table.tests[test]
+        after = self.graph.after(place, test, state)
         for at, outcome in enumerate(self.table.outcomes[test]):
             final = self._final(name, outcome)
             left = self._showing(ends[at], name, outcome) if at in ends else False
             if final is not None and (at not in ends or self._must_stop(name, final, shown=left)):
                 targets[outcome] = final
             elif at in ends:
-                targets[outcome] = self.place(ends[at], made, self.search.after(place, test))
+                targets[outcome] = self.place(ends[at], made, after)
             else:
                 targets[outcome] = self._nothing()
         return targets
@@ -213,9 +210,9 @@ class _Writer:
         target = tree.steps[test].targets[outcome] if tree else None
         return target if tree and target in tree.stops else None
 
-    def _showing(self, place: Any, test: str, outcome: str) -> bool:
+    def _showing(self, place: Place, test: str, outcome: str) -> bool:
         """Whether the table says of a fault that is possible that it shows this outcome."""
-        return any(outcome in self.table.entry(fault, test) for fault in self._faults(place))
+        return any(outcome in self.table.entry(fault, test) for fault in self.graph.names(place))
 
     def _must_stop(self, test: str, stop: str, *, shown: bool) -> bool:
         """Whether the plan ends at a stop too, although faults are left.

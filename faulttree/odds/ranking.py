@@ -10,8 +10,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from faulttree.odds.beliefs import ERROR_RATES, Observation, Posterior, chances
-from faulttree.odds.planning.greedy import Options, Places, expand, finish, plogp, survey
+from faulttree.odds.planning.plan_graph import PlanGraph, plogp
 from faulttree.odds.planning.problem import PlanningProblem, Prerequisites
+from faulttree.odds.planning.search import Search
 from faulttree.odds.table import FaultTable
 from faulttree.tree.model import Tree
 
@@ -20,8 +21,8 @@ __all__ = ["Ranked", "Suspect", "rank_tests", "untested", "would_settle"]
 NEGLIGIBLE = 1e-4
 """Faults less likely than this, next to the likeliest, are left out when looking ahead."""
 
-FAINT = 2e-3
-"""Looking ahead stops at places less likely than this; they hardly move the mean."""
+MOST_WORK = 3_000
+"""Places of plans that are looked at for one ranking: about half a second."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,38 +95,46 @@ def rank_tests(
     a test that would itself still tell something wait for that one.
     """
     answered = {seen.test for seen in posterior.seen if _counts(seen)}
-    weights = _weights(table, posterior)
-    problem = PlanningProblem(table, weights)
-    # A fault that no test says anything of is in every place of every plan alike.
-    likely = problem.weights > NEGLIGIBLE * problem.weights.max()
-    rows = np.flatnonzero(likely & [any(row) for row in table.entries])
-    if not table.tests or not table.faults:
+    graph = _graph(table, posterior, answered, frozenset(entered), frozenset(done))
+    if graph is None:
         return ()
-    if not len(rows):
-        rows = np.arange(problem.n)
-    state = problem.readying.start(frozenset(entered), frozenset({*done, *answered}))
-    taken = [problem.table.test_index[test] for test in answered if test in table.test_index]
-    root = Places.root(problem, rows, state, taken)
-    options = survey(problem, root)
-    tells = problem.prerequisites(options.test)
-    bits = _bits(table, posterior, {**ERROR_RATES, **(errors or {})})
-    found: list[tuple[int, float, tuple[str, ...]]] = []
+    view, ready = graph.view(graph.root.faults, graph.root.done), graph.problem.readying.ready
+    to_go, base = _to_go(graph)
+    bits_told = _bits(table, posterior, {**ERROR_RATES, **(errors or {})})
+    ranked = []
     for test, name in enumerate(table.tests):
         if name in answered or (available is not None and name not in available):
             continue
-        readied = problem.readying.ready(state, test, tells - {name})
-        if readied is not None and bits[test] > 1e-12:
-            found.append((test, table.minutes[test] + readied.minutes, readied.items))
-    to_go = _to_go(problem, root, options)
-    whole = float(root.weights.sum())
-    base = float(finish(problem, root, 1, _faint(problem) * whole)[0]) / whole
-    ranked = [
-        Ranked(
-            table.tests[test], minutes, minutes + to_go.get(test, base), float(bits[test]), items
-        )
-        for test, minutes, items in found
-    ]
+        readied = ready(graph.state, test, view.names - {name})
+        if readied is not None and bits_told[test] > 1e-12:
+            minutes = table.minutes[test] + readied.minutes
+            after = minutes + to_go.get(test, base)
+            ranked.append(Ranked(name, minutes, after, float(bits_told[test]), readied.items))
     return tuple(sorted(ranked, key=lambda r: (round(r.minutes_to_go, 9), -r.bits)))
+
+
+def _graph(
+    table: FaultTable,
+    posterior: Posterior,
+    answered: Collection[str],
+    entered: frozenset[str],
+    done: frozenset[str],
+) -> PlanGraph | None:
+    """The plans that go on from here; None for a table without faults or tests."""
+    if not table.tests or not table.faults:
+        return None
+    problem = PlanningProblem(table, _weights(table, posterior))
+    # A fault that no test says anything of is in every place of every plan alike.
+    likely = problem.weights > NEGLIGIBLE * problem.weights.max()
+    rows = np.flatnonzero(likely & [any(row) for row in table.entries])
+    if not len(rows):
+        rows = np.arange(problem.n)
+    return PlanGraph(
+        problem,
+        state=problem.readying.start(entered, done.union(answered)),
+        faults=sum(1 << row for row in rows.tolist()),
+        answered=[table.test_index[test] for test in answered if test in table.test_index],
+    )
 
 
 def _counts(seen: Observation) -> bool:
@@ -169,19 +178,20 @@ def _bits(
     return np.asarray(np.maximum(0.0, told) / math.log(2), dtype=float)
 
 
-def _to_go(problem: PlanningProblem, root: Places, options: Options) -> dict[int, float]:
-    """Expected minutes after each test that tells the faults apart."""
-    each = np.arange(len(options.test))
-    if not len(each):
-        return {}
-    after = expand(problem, root, options, each, each)
-    spent = finish(problem, after, len(each), _faint(problem) * options.mass[0]) / options.mass[0]
-    return dict(zip(options.test.tolist(), spent.tolist(), strict=True))
+def _to_go(graph: PlanGraph) -> tuple[dict[int, float], float]:
+    """Expected minutes after each test that tells the faults apart, and without any test.
 
-
-def _faint(problem: PlanningProblem) -> float:
-    """How unlikely a place is to be left: larger tables are looked at more roughly."""
-    return FAINT * max(1.0, problem.n * problem.m / 600)
+    The most promising tests come first. Where the work is used up, for large tables only, the
+    figure without any test stands for the others.
+    """
+    search, found = Search(graph), dict[int, float]()
+    base = search.value(graph.root)
+    for test in graph.options(graph.root).order:
+        if graph.work > MOST_WORK:
+            break
+        ends = graph.ends(graph.root, test)
+        found[test] = sum(share * search.value(end) for _, share, end in ends)
+    return found, base
 
 
 def untested(

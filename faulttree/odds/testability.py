@@ -20,9 +20,9 @@ from collections.abc import Sequence
 from dataclasses import asdict, dataclass
 from typing import Any
 
-from faulttree.odds.planning.exact_search import Search
-from faulttree.odds.planning.lookahead import Draft
+from faulttree.odds.planning.plan_graph import PlanGraph
 from faulttree.odds.planning.problem import PlanningProblem, bits
+from faulttree.odds.planning.search import Draft
 
 __all__ = ["Testability", "Wanted", "groups_of", "testability", "wanted"]
 
@@ -85,16 +85,16 @@ def groups_of(problem: PlanningProblem) -> tuple[tuple[str, ...], ...]:
     return tuple(tuple(group) for group in alike.values() if len(group) > 1)
 
 
-def testability(problem: PlanningProblem, search: Search[Any], draft: Draft) -> Testability:
+def testability(graph: PlanGraph, draft: Draft) -> Testability:
     """The figures of a plan, and of its tests."""
-    table = problem.table
+    problem, table = graph.problem, graph.problem.table
     detected = math.fsum(
         weight
         for weight, entries in zip(problem.weights, table.entries, strict=True)
         if any(entries)
     )
     one = two = mean = 0.0
-    for size, weight in _ends(search, draft):
+    for size, weight in _ends(graph, draft):
         one += weight if size == 1 else 0.0
         two += weight if size <= 2 else 0.0
         mean += weight * size
@@ -104,16 +104,16 @@ def testability(problem: PlanningProblem, search: Search[Any], draft: Draft) -> 
 testability.__test__ = False  # type: ignore[attr-defined]
 
 
-def _ends(search: Search[Any], draft: Draft) -> Sequence[tuple[int, float]]:
+def _ends(graph: PlanGraph, draft: Draft) -> Sequence[tuple[int, float]]:
     """(faults left, probability) of each end of a plan."""
-    reached = {search.root: 1.0}
+    reached = {graph.root: 1.0}
     ends = []
-    for place in sorted(draft.tests, key=search.depth):
+    for place in sorted(draft.tests, key=lambda one: one.depth):
         weight = reached.pop(place, 0.0)
-        for _, share, end in search.ends(place, draft.tests[place]):
+        for _, share, end in graph.ends(place, draft.tests[place]):
             reached[end] = reached.get(end, 0.0) + weight * share
     for place, weight in reached.items():
-        ends.append((search.mask(place).bit_count(), weight))
+        ends.append((place.faults.bit_count(), weight))
     return ends
 
 

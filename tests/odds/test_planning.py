@@ -6,7 +6,6 @@ import itertools
 import math
 import random
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import replace
 from functools import cache
 from typing import Any
 
@@ -15,18 +14,14 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from faulttree.odds import FaultTable, TableError, make_table, plan, sequence, table_from_csv
-from faulttree.odds.planning.exact_search import OutOfTime, PlainSearch, search_of
-from faulttree.odds.planning.lookahead import look_ahead
 from faulttree.odds.planning.lower_bounds import (
-    entropy_bound,
-    huffman_bound,
+    LowerBounds,
     huffman_length,
-    pair_bound,
-    rate_bound,
+    root_bounds,
 )
-from faulttree.odds.planning.nested_lookahead import nested
-from faulttree.odds.planning.problem import PlanningProblem, bits
-from faulttree.odds.planning.shortlist import shortlist
+from faulttree.odds.planning.plan_graph import Place, PlanGraph
+from faulttree.odds.planning.problem import PlanningProblem
+from faulttree.odds.planning.search import Search
 from faulttree.tree import build
 from faulttree.tree.model import Access
 
@@ -42,9 +37,17 @@ s5,0.12,1,1,1,1,0
 """
 
 
-def still() -> float:
-    """A clock that stands: a search with it ends when its work is done."""
-    return 0.0
+PROOF = 1_000_000
+"""Work enough to prove the plan of any small table here."""
+
+
+def graph_of(table: FaultTable) -> PlanGraph:
+    return PlanGraph(PlanningProblem(table))
+
+
+def greedy_minutes(table: FaultTable) -> float:
+    graph = graph_of(table)
+    return Search(graph).value(graph.root)
 
 
 def random_table(
@@ -180,8 +183,9 @@ def equals_brute_force(count: int, most: tuple[int, int], kinds: tuple[int, ...]
             access=kind in (2, 4),
             after=kind in (3, 4),
         )
-        found = plan(table, clock=still)
+        found = plan(table, work=PROOF)
         assert found.exact
+        assert found.ended_by == "proof"
         assert found.expected_minutes == pytest.approx(brute_force(table), rel=1e-9, abs=1e-12)
         assert found.lower_bound == found.expected_minutes
         assert walked_minutes(table, found.tree) == pytest.approx(found.expected_minutes)
@@ -225,9 +229,7 @@ def test_the_five_test_example_comes_out_at_its_published_minutes() -> None:
 
 
 def test_one_step_information_gain_is_not_enough_there() -> None:
-    problem = PlanningProblem(table_from_csv(FIVE_TESTS))
-    greedy = look_ahead(problem, search_of(problem, lambda: False), ())
-    assert greedy.total == pytest.approx(2.86)
+    assert greedy_minutes(table_from_csv(FIVE_TESTS)) == pytest.approx(2.86)
 
 
 def test_the_five_test_example_after_t2_leaves_its_published_weights() -> None:
@@ -237,9 +239,10 @@ def test_the_five_test_example_after_t2_leaves_its_published_weights() -> None:
 
 
 def test_the_whole_five_test_example_has_its_published_bounds() -> None:
-    problem = PlanningProblem(table_from_csv(FIVE_TESTS))
-    assert entropy_bound(problem) == pytest.approx(1.4549, abs=5e-5)
-    assert huffman_bound(problem) == pytest.approx(1.59)
+    graph = graph_of(table_from_csv(FIVE_TESTS))
+    for bounds in (LowerBounds(graph).at_root(), root_bounds(graph, None)):
+        assert bounds["entropy"] == pytest.approx(1.4549, abs=5e-5)
+        assert bounds["huffman"] == pytest.approx(1.59)
 
 
 def test_huffman_length_of_the_worked_example() -> None:
@@ -267,24 +270,25 @@ def test_no_bound_is_above_what_is_found(seed: int, vague: float, more: bool) ->
     table = random_table(
         rng, rng.randint(1, 9), rng.randint(1, 9), vague=vague, access=more, after=more
     )
-    found = plan(table, seconds=0)
-    problem = PlanningProblem(table)
-    entropy, huffman = entropy_bound(problem), huffman_bound(problem)
+    found = plan(table, work=0)
+    graph = graph_of(table)
+    bounds = root_bounds(graph, LowerBounds(graph))
     slack = 1e-9 + found.expected_minutes * 1e-9
-    assert 0 <= entropy <= huffman + slack
-    assert huffman <= found.expected_minutes + slack
-    assert pair_bound(problem) <= found.expected_minutes + slack
-    assert rate_bound(problem) <= found.expected_minutes + slack
+    assert 0 <= bounds["entropy"] <= bounds["huffman"] + slack
+    assert all(bound <= found.expected_minutes + slack for bound in bounds.values())
     assert found.lower_bound <= found.expected_minutes
+    best = plan(table, work=PROOF)
+    assert all(bound <= best.expected_minutes + slack for bound in bounds.values())
 
 
 def test_a_search_cut_short_still_gives_a_plan_and_a_true_bound() -> None:
     rng = random.Random(5)
     table = random_table(rng, 14, 14, most_outcomes=2)
-    best = plan(table, clock=still)
+    best = plan(table, work=PROOF)
     turns = itertools.count()
-    cut = plan(table, clock=still, stopped=lambda: next(turns) > 4)
+    cut = plan(table, stopped=lambda: next(turns) > 4)
     assert best.exact
+    assert cut.ended_by == "stop"
     assert cut.lower_bound <= best.expected_minutes + 1e-9
     assert cut.expected_minutes >= best.expected_minutes - 1e-9
 
@@ -296,20 +300,21 @@ def test_the_same_work_gives_the_same_plan_however_fast_the_machine_is(
     table = random_table(random.Random(3), *size, most_outcomes=2)
     hours = itertools.count(step=3600)
     # One machine on which the clock stands, one on which hours pass between two looks at it.
-    quick = plan(table, work=60, clock=still)
-    slow = plan(table, work=60, clock=lambda: float(next(hours)))
-    assert not quick.exact
+    quick = plan(table, work=400, clock=lambda: 0.0)
+    slow = plan(table, work=400, clock=lambda: float(next(hours)))
+    assert quick.ended_by == "work"
     assert slow == quick
     assert slow.tree == quick.tree
-    # Seconds given besides are a limit all the same.
-    cut = plan(table, work=60, seconds=1, clock=lambda: float(next(hours)))
+    # Seconds given besides are a limit all the same, and the plan says so.
+    cut = plan(table, work=400, seconds=1, clock=lambda: float(next(hours)))
+    assert cut.ended_by == "stop"
     assert cut.expected_minutes >= quick.expected_minutes
 
 
 def test_progress_never_gets_worse() -> None:
     table = random_table(random.Random(8), 16, 14, most_outcomes=2)
     told: list[tuple[float, float]] = []
-    found = plan(table, clock=still, progress=lambda best, low: told.append((best, low)))
+    found = plan(table, work=PROOF, progress=lambda best, low: told.append((best, low)))
     assert told[-1][0] == pytest.approx(found.expected_minutes)
     assert told[-1][1] == pytest.approx(found.lower_bound)
     assert all(a[0] >= b[0] - 1e-12 and a[1] <= b[1] + 1e-12 for a, b in itertools.pairwise(told))
@@ -458,7 +463,7 @@ def test_a_long_row_of_checks_needs_no_deep_recursion() -> None:
         (f, t): ("found" if f[1:] == t[1:] else "clear",)
         for f, t in itertools.product(faults, tests)
     }
-    found = plan(make_table(faults, tests, entries), seconds=0)
+    found = plan(make_table(faults, tests, entries), work=0)
     # The last is inferred: n(n + 1)/2 − 1 tests over n faults.
     assert found.expected_minutes == pytest.approx((300 * 301 / 2 - 1) / 300)
     assert len(found.tree["steps"]) == 299
@@ -484,111 +489,63 @@ def test_large_plans_beat_information_per_minute_and_come_true(
         for f, t in itertools.product(names, columns)
     }
     table = make_table(names, columns, entries, minutes={t: rng.choice(minutes) for t in columns})
-    problem = PlanningProblem(table)
-    greedy = look_ahead(problem, search_of(problem, lambda: False), ())
-    ticks = itertools.count()
-    found = plan(table, seconds=400, clock=lambda: float(next(ticks)))
-    assert found.expected_minutes < greedy.total
+    found = plan(table, work=4_000)
+    greedy = greedy_minutes(table)
+    assert found.expected_minutes < greedy or found.ended_by == "all tried"
+    assert found.expected_minutes <= greedy
     assert found.lower_bound <= found.expected_minutes
     assert walked_minutes(table, found.tree) == pytest.approx(found.expected_minutes)
 
 
-def parts_of(problem: PlanningProblem, place: int, test: int) -> list[int]:
-    return [part for mask in problem.masks[test] if (part := place & mask)]
+def places_of(graph: PlanGraph) -> list[Place]:
+    """Every place that any order of tests comes by."""
+    found, waiting = dict[Place, None](), [graph.root]
+    while waiting:
+        place = waiting.pop()
+        if place not in found:
+            found[place] = None
+            for test in graph.options(place).minutes:
+                waiting += [end for _, _, end in graph.ends(place, test)]
+    return list(found)
 
 
-def looked_ahead(problem: PlanningProblem, widths: Sequence[int], place: int) -> float:
-    """Minutes times weight of a nested rollout, by its definition, one place at a time."""
-
-    def weight(at: int) -> float:
-        return math.fsum(problem.weights[bits(at)].tolist())
-
-    def rate(at: int, test: int) -> float:
-        told = [weight(part) / weight(at) for part in parts_of(problem, at, test)]
-        return -math.fsum(p * math.log(p) for p in told) / float(problem.minutes[test])
-
-    @cache
-    def worth(level: int, at: int) -> float:
-        ways = [t for t in range(problem.m) if len(parts_of(problem, at, t)) > 1]
-        if not ways:
-            return 0.0
-        ways.sort(key=lambda t: -rate(at, t))
-
-        def by(below: int, test: int) -> float:
-            ends = math.fsum(worth(below, part) for part in parts_of(problem, at, test))
-            return float(problem.minutes[test]) * weight(at) + ends
-
-        tried = ways[: widths[level - 1]] if level else ways[:1]
-        return by(level, min(tried, key=lambda t: by(level - 1, t)) if level else tried[0])
-
-    return worth(len(widths), place)
-
-
-def plain_problem(
-    rng: random.Random, faults: int, tests: int
-) -> tuple[PlanningProblem, PlainSearch]:
-    # Minutes and weights without ties, so that there is one way to understand "the best".
-    table = replace(
-        random_table(rng, faults, tests),
-        minutes=tuple(rng.uniform(1, 9) for _ in range(tests)),
-        weights=tuple(rng.uniform(1, 9) for _ in range(faults)),
+@given(st.integers(0, 10**6), st.sampled_from([0.0, 0.3]), st.booleans())
+def test_the_graph_of_places_adds_up(seed: int, vague: float, more: bool) -> None:
+    rng = random.Random(seed)
+    table = random_table(
+        rng, rng.randint(1, 5), rng.randint(1, 5), vague=vague, access=more, after=more
     )
-    problem = PlanningProblem(table)
-    search = search_of(problem, lambda: False)
-    assert isinstance(search, PlainSearch)
-    return problem, search
+    graph = graph_of(table)
+    for place in places_of(graph):
+        options = graph.options(place)
+        assert sorted(options.order) == sorted(options.minutes)
+        for test, minutes in options.minutes.items():
+            ends = graph.ends(place, test)
+            assert minutes >= table.minutes[test]
+            assert math.fsum(share for _, share, _ in ends) == pytest.approx(1)
+            assert all(end.depth > place.depth for _, _, end in ends)
 
 
-@given(st.integers(0, 10**6), st.lists(st.integers(1, 5), max_size=3))
-def test_nested_look_ahead_is_what_its_definition_says(seed: int, widths: list[int]) -> None:
+@given(st.integers(0, 10**6), st.lists(st.integers(1, 5), max_size=3), st.booleans())
+def test_look_ahead_is_never_dearer_than_greedy_nor_cheaper_than_the_best(
+    seed: int, widths: list[int], more: bool
+) -> None:
     rng = random.Random(seed)
-    problem, search = plain_problem(rng, rng.randint(1, 12), rng.randint(1, 9))
-    found = nested(problem, search, range(problem.m), widths)
-    assert found.total == pytest.approx(looked_ahead(problem, widths, search.root))
-
-
-def assert_whole(problem: PlanningProblem, root: int, tests: Mapping[int, int]) -> None:
-    """The tests lead from the root to where nothing more can be told apart."""
-    ends = {end for place, test in tests.items() for end in parts_of(problem, place, test)}
-    assert tests.keys() <= ends | {root}
-    assert all(len(parts_of(problem, place, test)) > 1 for place, test in tests.items())
-    for end in (ends | {root}) - tests.keys():
-        assert all(len(parts_of(problem, end, test)) == 1 for test in range(problem.m))
-
-
-@given(st.integers(0, 10**6), st.sampled_from([0.5, 0.8, 1.3]))
-def test_look_ahead_upon_another_yardstick_is_still_a_whole_plan(seed: int, power: float) -> None:
-    rng = random.Random(seed)
-    problem, search = plain_problem(rng, rng.randint(2, 12), rng.randint(1, 9))
-    found = nested(problem, search, range(problem.m), (3,), power=power)
-    assert_whole(problem, search.root, found.tests)
-    assert found.total >= plan(problem.table).lower_bound - 1e-9
-
-
-@given(st.integers(0, 10**6), st.integers(0, 300))
-def test_look_ahead_broken_off_anywhere_gives_a_whole_plan_or_none(seed: int, calls: int) -> None:
-    rng = random.Random(seed)
-    problem, search = plain_problem(rng, rng.randint(2, 12), rng.randint(1, 9))
-    left = itertools.count(calls, -1)
-    try:
-        found = nested(problem, search, range(problem.m), (3, 2), lambda: next(left) <= 0)
-    except OutOfTime:
-        return  # Before the very first test was taken.
-    assert_whole(problem, search.root, found.tests)
-
-
-@given(st.integers(0, 10**6))
-def test_a_short_list_tells_apart_whatever_the_whole_list_does(seed: int) -> None:
-    rng = random.Random(seed)
-    problem, search = plain_problem(rng, rng.randint(2, 12), rng.randint(1, 9))
-    tests = shortlist(problem, look_ahead(problem, search, ()))
-    short = {tuple(problem.outcome[f, tests].tolist()) for f in range(problem.n)}
-    whole = {tuple(problem.outcome[f].tolist()) for f in range(problem.n)}
-    assert len(short) == len(whole)
+    table = random_table(rng, rng.randint(2, 8), rng.randint(1, 8), access=more, after=more)
+    graph = graph_of(table)
+    search = Search(graph)
+    search.look_ahead(*widths)
+    found = search.draft()
+    slack = 1e-9 * (1 + found.total)
+    assert found.total <= greedy_minutes(table) + slack
+    assert found.total >= plan(table, work=PROOF).expected_minutes - slack
+    # Where the plan ends, nothing more can be told apart.
+    ends = {end for place, test in found.tests.items() for _, _, end in graph.ends(place, test)}
+    assert not any(graph.options(end).order for end in ends - found.tests.keys())
 
 
 def test_a_table_that_says_next_to_nothing_is_refused_or_planned() -> None:
     rng = random.Random(2)
     table = random_table(rng, 12, 12, vague=0.95)
-    found = plan(table, seconds=0)
+    found = plan(table, work=0)
     assert 0 < found.lower_bound <= found.expected_minutes

@@ -1,44 +1,40 @@
-"""What no order of tests can beat, for a whole table.
+"""What no order of tests can beat.
 
-* Entropy (Shannon 1948) and the Huffman code's mean length (Huffman 1952): a plan is a
-  code for the faults, with an outcome as a letter, so its mean number of tests is no less.
-  A path of length l takes l different tests, and so no fewer minutes than the l cheapest;
-  that cost is convex in l, so a bound on the mean length is one on the minutes (Jensen).
-* The pair bound: every two faults that can be told apart must be told apart somewhere. A
-  test of c minutes at a place with outcome weights W₁ … Wₖ (W in all) costs c·W and tells
-  apart pairs of weight Σ WᵢWⱼ over i < j. Its minutes per pair weight only grow from a set
-  of faults to its subsets (the derivative of W/ΣWᵢWⱼ in each Wᵢ is never positive), so for
-  the pair (f, g) no plan pays less than w_f·w_g times the least ratio, over the tests that
-  tell f from g, that the tests have with all faults still possible.
+* **Entropy** (Shannon 1948) and the **Huffman** code's mean length (Huffman 1952): a plan is a
+  code for the faults, with an outcome as a letter, so its mean number of tests is no less. A
+  path of l tests takes l different ones, so no fewer minutes than the l cheapest; that cost is
+  convex in l, so a bound on the mean length is one on the minutes (Jensen).
+* **Pairs**: every two faults that can be told apart must be told apart somewhere. A test of c
+  minutes at a place with outcome weights W₁ … Wₖ (W in all) costs c·W and tells apart pairs of
+  weight Σ WᵢWⱼ over i < j. Its minutes per pair weight only grow from a set of faults to its
+  subsets (the derivative of W/ΣWᵢWⱼ in each Wᵢ is never positive). So a plan pays for the pair
+  (f, g) no less than w_f·w_g times the least ratio, over the tests that tell f from g.
+* **Prerequisites**: the path of each fault must tell it from the fault that is dearest to get
+  ready for, and pays that once. Added to either of the others.
+* **Rate**: :func:`rate_bound`.
 
-* The rate bound: :func:`rate_bound`.
-
-The pair bound is the strong one where each test concerns few faults, the Huffman bound
-where tests split evenly, the
-rate bound in large tables whose tests concern few faults each.
+The pair bound is the strong one where each test concerns few faults, the Huffman bound where
+tests split evenly, the rate bound in large tables whose tests concern few faults each.
 """
 
 from __future__ import annotations
 
 import heapq
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from itertools import accumulate
 
 import numpy as np
+from numpy.typing import NDArray
 
+from faulttree.odds.planning.plan_graph import Floats, Ints, Place, PlanGraph, View
 from faulttree.odds.planning.problem import PlanningProblem
 
-__all__ = [
-    "apart",
-    "cheapest_path",
-    "entropy_bound",
-    "huffman_bound",
-    "huffman_length",
-    "pair_bound",
-    "rate_bound",
-]
+__all__ = ["LowerBounds", "cheapest_path", "huffman_length", "rate_bound", "root_bounds"]
 
+Bools = NDArray[np.bool_]
+
+CODES = ("entropy", "huffman", "pairs")
 
 TINY = 1e-12
 """Shares below this are rounding."""
@@ -52,6 +48,10 @@ def huffman_length(weights: Sequence[float], letters: int = 2) -> float:
         letters: size of the alphabet, 2 or more.
 
     Source: D. A. Huffman, Proc. IRE 40 (1952).
+
+    Example:
+        >>> huffman_length([1, 1, 1], 3)
+        3.0
     """
     heap = list(weights)
     if len(heap) < 2:
@@ -59,11 +59,6 @@ def huffman_length(weights: Sequence[float], letters: int = 2) -> float:
     heap += [0.0] * (-(len(heap) - 1) % (letters - 1))
     heapq.heapify(heap)
     length = 0.0
-    while letters == 2 and len(heap) > 1:
-        merged = heapq.heappop(heap)
-        merged += heap[0]
-        heapq.heapreplace(heap, merged)
-        length += merged
     while len(heap) > 1:
         merged = math.fsum(heapq.heappop(heap) for _ in range(letters))
         length += merged
@@ -77,6 +72,10 @@ def cheapest_path(costs: Sequence[float], length: float) -> float:
     Args:
         costs: minutes of each test, in rising order.
         length: mean number of tests.
+
+    Example:
+        >>> cheapest_path([1.0, 2.0, 8.0], 1.5)
+        2.0
     """
     sums = [0.0, *accumulate(costs)]
     whole = min(int(length), len(costs))
@@ -84,98 +83,147 @@ def cheapest_path(costs: Sequence[float], length: float) -> float:
     return sums[whole] + (rest * costs[whole] if rest > 0 and whole < len(costs) else 0.0)
 
 
-def entropy_bound(problem: PlanningProblem) -> float:
-    """Minutes that the entropy of faults that must be told apart allows, at least."""
-    masses = _masses(problem)
-    whole = math.fsum(masses)
-    bits_needed = -sum(p / whole * math.log2(p / whole) for p in masses if p > 0)
-    return whole * cheapest_path(_costs(problem), bits_needed / math.log2(_letters(problem)))
+class LowerBounds:
+    r"""Bounds from below for the places of one graph, in minutes.
+
+    Args:
+        graph: the places. It takes m·n² bytes for m tests and n faults.
+
+    Example:
+        >>> from faulttree.odds import table_from_csv
+        >>> table = table_from_csv("fault,weight,a\\nminutes,,4\\nx,1,0\\ny,1,1\\n")
+        >>> graph = PlanGraph(PlanningProblem(table))
+        >>> LowerBounds(graph).of(graph.root)
+        4.0
+    """
+
+    def __init__(self, graph: PlanGraph) -> None:
+        self.graph, problem = graph, graph.problem
+        shape = problem.m, problem.n, problem.n
+        self._sure, self._may = np.zeros(shape, dtype=bool), np.zeros(shape, dtype=bool)
+        for test in range(problem.m):
+            shown = problem.allowed[:, problem.first[test] : problem.first[test + 1]]
+            shared = (shown.astype(np.float32) @ shown.T.astype(np.float32)) > 0
+            single = problem.count[:, test] == 1
+            self._sure[test] = ~shared
+            self._may[test] = ~(shared & single[:, None] & single[None, :])
+
+    def of(self, place: Place) -> float:
+        """The best of the bounds of a place."""
+        graph, view = self.graph, self.graph.view(place.faults, place.done)
+        if len(view.rows) < 2 or not len(view.tests):
+            return 0.0
+        sure, may = self._between(view)
+        low = max(self._pairs(view, sure, may), self._code(view, sure, may, huffman=True))
+        if graph.problem.readying.nothing:
+            return low
+        extra = graph.extra_minutes(place)
+        needed = _least(np.where(np.isfinite(extra), extra, 0.0), may)
+        return low + float(view.shares @ np.where(sure, needed, 0.0).max(axis=1))
+
+    def _between(self, view: View) -> tuple[Bools, Bools]:
+        """(k, k) whether some test surely tells two faults apart; (q, k, k) which ones may."""
+        which = np.ix_(view.tests, view.rows, view.rows)
+        return _any(self._sure[which]), self._may[which]
+
+    def _pairs(self, view: View, sure: Bools, may: Bools) -> float:
+        with np.errstate(over="ignore"):
+            ratio = self.graph.problem.minutes[view.tests] / np.maximum(view.apart, 1e-300)
+        least = np.where(sure, _least(ratio, may), 0.0)
+        return float(view.shares @ least @ view.shares) / 2
+
+    def _code(self, view: View, sure: Bools, may: Bools, *, huffman: bool) -> float:
+        masses = _groups(view.shares, sure, _any(may))
+        return _code_minutes(self.graph.problem, masses, view.tests, huffman=huffman)
+
+    def at_root(self) -> dict[str, float]:
+        """The entropy, Huffman and pair bounds of the whole plan."""
+        view = self.graph.view(self.graph.root.faults, self.graph.root.done)
+        if not len(view.tests):
+            return dict.fromkeys(CODES, 0.0)
+        sure, may = self._between(view)
+        return {
+            "entropy": self._code(view, sure, may, huffman=False),
+            "huffman": self._code(view, sure, may, huffman=True),
+            "pairs": self._pairs(view, sure, may),
+        }
 
 
-def huffman_bound(problem: PlanningProblem) -> float:
-    """Minutes that the Huffman code of faults that must be told apart allows, at least."""
-    masses = _masses(problem)
-    whole = math.fsum(masses)
-    length = huffman_length(masses, _letters(problem)) / whole
-    return whole * cheapest_path(_costs(problem), length)
+def root_bounds(graph: PlanGraph, bounds: LowerBounds | None) -> dict[str, float]:
+    r"""``entropy``, ``huffman``, ``pairs`` and ``rate`` of the whole plan, in minutes.
+
+    Args:
+        graph: the places.
+        bounds: of the same graph. Without it, for a table too large, the pair bound is 0, and
+            so are the others where an entry is vague.
+
+    Example:
+        >>> from faulttree.odds import table_from_csv
+        >>> table = table_from_csv("fault,weight,a\nminutes,,4\nx,1,0\ny,1,1\n")
+        >>> root_bounds(PlanGraph(PlanningProblem(table)), None)["huffman"]
+        4.0
+    """
+    problem = graph.problem
+    if not problem.sharp:
+        found = bounds.at_root() if bounds is not None else dict.fromkeys(CODES, 0.0)
+        return {**found, "rate": 0.0}
+    masses: dict[bytes, float] = {}
+    for row, weight in zip(problem.allowed, problem.weights.tolist(), strict=True):
+        masses[row.tobytes()] = masses.get(row.tobytes(), 0.0) + weight
+    groups, tests = list(masses.values()), graph.view(graph.root.faults, graph.root.done).tests
+    return {
+        "entropy": _code_minutes(problem, groups, tests, huffman=False),
+        "huffman": _code_minutes(problem, groups, tests, huffman=True),
+        "pairs": bounds.at_root()["pairs"] if bounds is not None else 0.0,
+        "rate": rate_bound(problem, groups),
+    }
 
 
-def apart(
-    weights: Mapping[int, float], sure: Mapping[int, int], alike: Mapping[int, int]
-) -> list[float]:
+def _code_minutes(
+    problem: PlanningProblem, masses: Sequence[float], tests: Ints, *, huffman: bool
+) -> float:
+    """Minutes that a code for these groups takes at least."""
+    if not len(tests) or len(masses) < 2:
+        return 0.0
+    letters, whole = int(np.diff(problem.first)[tests].max()), math.fsum(masses)
+    if huffman:
+        length = huffman_length(masses, letters) / whole
+    else:
+        length = -sum(p / whole * math.log(p / whole, letters) for p in masses if p > 0)
+    return whole * cheapest_path(np.sort(problem.minutes[tests]).tolist(), length)
+
+
+def _any(of_tests: Bools) -> Bools:
+    return np.asarray(of_tests.any(axis=0), dtype=bool)
+
+
+def _least(figures: Floats, may: Bools) -> Floats:
+    """(k, k) the least figure of the tests that may tell two faults apart."""
+    least: Floats = np.where(may, figures[:, None, None], np.inf).min(axis=0)
+    return least
+
+
+def _groups(shares: Floats, sure: Bools, may: Bools) -> list[float]:
     """Weights of groups of faults that every plan tells from one another.
 
     A plan, looked at for some of the faults only, is a code for those. So they are picked,
-    heaviest first, such that a test surely tells each from all picked before; a fault like
-    one that was picked counts with it.
-
-    Args:
-        weights: fault → weight.
-        sure: fault → the faults that some test surely tells from it, as a bit mask.
-        alike: fault → the faults that no test can tell from it, as a bit mask.
+    heaviest first, such that a test surely tells each from all picked before; a fault that no
+    test can tell from one that was picked counts with it.
     """
-    picked, masses = 0, dict[int, float]()
-    for fault in sorted(weights, key=lambda f: (-weights[f], f)):
-        if sure[fault] & picked == picked:
-            picked |= 1 << fault
-            masses[fault] = weights[fault]
+    picked: list[int] = []
+    masses: dict[int, float] = {}
+    for fault in np.argsort(-shares, kind="stable").tolist():
+        if sure[fault, picked].all():
+            picked.append(fault)
+            masses[fault] = float(shares[fault])
         else:
-            twin = alike[fault] & picked
-            if twin:
-                masses[twin.bit_length() - 1] += weights[fault]
+            twin = next((other for other in picked if not may[fault, other]), None)
+            if twin is not None:
+                masses[twin] += float(shares[fault])
     return list(masses.values())
 
 
-def _letters(problem: PlanningProblem) -> int:
-    return max(2, int(np.diff(problem.first).max(initial=2)))
-
-
-def _costs(problem: PlanningProblem) -> list[float]:
-    """Minutes in rising order, of tests that tell any two faults apart; alike ones once."""
-    best: dict[tuple[int, ...], float] = {}
-    full = (1 << problem.n) - 1
-    for test in np.argsort(problem.minutes, kind="stable"):
-        masks = problem.masks[test]
-        if len(set(masks)) > 1 or (masks and masks[0] != full):
-            best.setdefault(tuple(sorted(masks)), float(problem.minutes[test]))
-    return sorted(best.values())
-
-
-def _masses(problem: PlanningProblem) -> list[float]:
-    everyone = (1 << problem.n) - 1
-    rows = [problem.allowed[fault].tobytes() for fault in range(problem.n)]
-    same: dict[bytes, int] = {}
-    for fault, row in enumerate(rows):
-        same[row] = same.get(row, 0) | 1 << fault
-    weights = dict(enumerate(problem.weights.tolist()))
-    sure = {fault: everyone & ~mask for fault, mask in enumerate(problem.together)}
-    return apart(weights, sure, {fault: same[row] for fault, row in enumerate(rows)})
-
-
-def pair_bound(problem: PlanningProblem) -> float:
-    """Minutes that telling every pair of faults apart takes, at least.
-
-    O(n²) for each test; tests with more than one vague fault count as able to tell those
-    apart, which only lowers the bound.
-    """
-    least = np.full((problem.n, problem.n), np.inf)
-    sure = np.zeros((problem.n, problem.n), dtype=bool)
-    weighed = problem.weights @ problem.chance
-    for test in range(problem.m):
-        here = slice(int(problem.first[test]), int(problem.first[test + 1]))
-        pairs = (1.0 - float(weighed[here] @ weighed[here])) / 2
-        shown = problem.allowed[:, here].astype(np.float32)
-        shared = shown @ shown.T
-        sure |= shared == 0
-        single = problem.count[:, test] == 1
-        differ = (shared == 0) | ~(single[:, None] & single[None, :])
-        if pairs > 0:
-            np.minimum(least, problem.minutes[test] / pairs, out=least, where=differ)
-    products = problem.weights[:, None] * problem.weights[None, :]
-    return float((products[sure] * least[sure]).sum() / 2) if sure.any() else 0.0
-
-
-def rate_bound(problem: PlanningProblem) -> float:
+def rate_bound(problem: PlanningProblem, masses: Sequence[float]) -> float:
     """Minutes that the information needed takes at the best rate a place of its size allows.
 
     A test's rarer outcomes together never weigh more than they do with all faults possible,
@@ -186,13 +234,16 @@ def rate_bound(problem: PlanningProblem) -> float:
     lighter than x or single groups. Hence minutes ≥ ∫ dJ/r, here summed over steps of an
     eighth of a bit with each step's best rate.
 
-    0 where an entry is vague or a telling test is free.
+    0 where a telling test is free. Only for tables without vague entries.
+
+    Args:
+        problem: the table laid out.
+        masses: weights of the groups of faults that can be told apart, 1 in all.
     """
-    masses = _masses(problem)
     mass = problem.weights @ problem.chance
     rest = 1 - np.maximum.reduceat(mass, problem.first[:-1])
     telling = rest > TINY
-    if not problem.sharp or not telling.any() or (problem.minutes[telling] <= 0).any():
+    if not telling.any() or (problem.minutes[telling] <= 0).any():
         return 0.0
     rest, minutes = rest[telling], problem.minutes[telling]
     others = np.diff(problem.first)[telling] - 1

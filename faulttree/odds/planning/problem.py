@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from faulttree.odds.table import FaultTable
 
-__all__ = ["PlanningProblem", "PrerequisiteState", "Prerequisites", "bits", "ones"]
+__all__ = ["PlanningProblem", "PrerequisiteState", "Prerequisites", "bits"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -118,6 +118,25 @@ class Prerequisites:
             return None
         return PrerequisiteState(minutes, self._leave(self.table.tests[test], state), tuple(items))
 
+    def relevant(self, tests: Iterable[int]) -> int:
+        """Bits of a state that matter to any of these tests, by column."""
+        found = 0
+        for test in tests:
+            found |= self._relevant[test]
+        return found
+
+    @cached_property
+    def _relevant(self) -> tuple[int, ...]:
+        def bits_of(name: str) -> int:
+            found = self.bit.get(name, 0) | self.done.get(name, 0)
+            for access in self._access(name):
+                found |= self.bit[access]
+            for earlier in self._after(name):
+                found |= bits_of(earlier)
+            return found
+
+        return tuple(bits_of(test) for test in self.table.tests)
+
     def _prepare(
         self, name: str, state: int, telling: frozenset[str], items: list[str]
     ) -> tuple[float, int]:
@@ -196,7 +215,6 @@ class PlanningProblem:
         ]
         self.vague = [_mask(self.count[:, t] > 1) for t in range(self.m)]
         self.readying = Prerequisites(table)
-        self._ready_minutes: dict[tuple[int, frozenset[str]], NDArray[np.float64]] = {}
 
     @cached_property
     def sharp(self) -> bool:
@@ -204,70 +222,9 @@ class PlanningProblem:
         return not any(self.vague)
 
     @cached_property
-    def binary(self) -> bool:
-        """Whether no test has more than two outcomes."""
-        return bool((np.diff(self.first) <= 2).all())
-
-    @cached_property
-    def plain(self) -> bool:
-        """Whether a set of possible faults says all there is to know of a place in a plan."""
-        return self.sharp and self.readying.nothing
-
-    @cached_property
-    def outcome(self) -> NDArray[np.int64]:
-        """(n, m) the first outcome each fault may show at each test."""
-        out = np.zeros((self.n, self.m), dtype=np.int64)
-        for test in range(self.m):
-            shown = self.allowed[:, self.first[test] : self.first[test + 1]]
-            out[:, test] = shown.argmax(axis=1)
-        return out
-
-    @cached_property
-    def odd(self) -> tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.int64]]:
-        """The outcomes that are not the commonest of their test, sparsely.
-
-        Returns:
-            The test of each odd column; for each fault the start of its odd columns (and
-            one end); the odd columns that each fault shows, fault after fault.
-        """
-        shown = self.allowed.sum(axis=0)
-        heads = self.first[:-1]
-        usual = np.zeros(len(shown), dtype=bool)
-        for test, head in enumerate(heads):
-            usual[head + shown[head : self.first[test + 1]].argmax()] = True
-        test_of = np.repeat(np.arange(self.m), np.diff(self.first))
-        fault, column = np.nonzero(self.allowed[:, ~usual])
-        starts = np.searchsorted(fault, np.arange(self.n + 1))
-        return test_of[~usual], starts.astype(np.int64), column.astype(np.int64)
-
-    @cached_property
     def doubt(self) -> NDArray[np.float64]:
         """(n, m) entropy of the outcome given the fault, in nats."""
         return np.asarray(np.log(np.maximum(self.count, 1)), dtype=float)
-
-    @cached_property
-    def between(self) -> NDArray[np.float64]:
-        """(n, n) minutes of the cheapest test that surely tells two faults apart; 0 if none."""
-        out = np.full((self.n, self.n), -1.0)
-        for test in np.argsort(self.minutes, kind="stable"):
-            block = self.allowed[:, self.first[test] : self.first[test + 1]].astype(np.float32)
-            out[(block @ block.T == 0) & (out < 0)] = self.minutes[test]
-        return np.asarray(np.maximum(out, 0.0), dtype=float)
-
-    @cached_property
-    def together(self) -> tuple[int, ...]:
-        """For each fault, the faults that no test surely tells from it."""
-        if self.sharp:
-            alike: dict[bytes, int] = {}
-            rows = [row.tobytes() for row in self.allowed]
-            for fault, row in enumerate(rows):
-                alike[row] = alike.get(row, 0) | 1 << fault
-            return tuple(alike[row] for row in rows)
-        sure = np.zeros((self.n, self.n), dtype=bool)
-        for test in range(self.m):
-            shown = self.allowed[:, self.first[test] : self.first[test + 1]].astype(np.float32)
-            sure |= shown @ shown.T == 0
-        return tuple(_mask(row) for row in ~sure)
 
     def prerequisites(self, tests: NDArray[np.int64]) -> frozenset[str]:
         """Those of these tests that others come after."""
@@ -275,23 +232,6 @@ class PlanningProblem:
             return frozenset()
         names = self.table.tests
         return frozenset(names[test] for test in tests).intersection(self.readying.done)
-
-    def ready_minutes(self, state: int, telling: frozenset[str]) -> NDArray[np.float64]:
-        """(m,) minutes of what must come before each test; infinite where it is blocked."""
-        key = (state, telling)
-        if key not in self._ready_minutes:
-            readied = [self.readying.ready(state, test, telling) for test in range(self.m)]
-            self._ready_minutes[key] = np.array(
-                [np.inf if one is None else one.minutes for one in readied]
-            )
-        return self._ready_minutes[key]
-
-
-def ones(masks: Iterable[int], n: int) -> NDArray[np.float64]:
-    """(b, n) 1 where a bit is set, each mask a row, its lowest bit first."""
-    rows = b"".join(mask.to_bytes((n + 7) // 8, "little") for mask in masks)
-    packed = np.frombuffer(rows, dtype=np.uint8).reshape(-1, (n + 7) // 8)
-    return np.unpackbits(packed, axis=1, count=n, bitorder="little").astype(float)
 
 
 def bits(mask: int) -> list[int]:
