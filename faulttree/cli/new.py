@@ -47,9 +47,7 @@ __all__ = ["command"]
 @click.option(
     "--seconds",
     type=click.FloatRange(min=0),
-    default=5.0,
-    show_default=True,
-    help="How long to plan a table.",
+    help="End the planning of a table after so many seconds.",
 )
 @writing
 def command(
@@ -61,7 +59,7 @@ def command(
     from_table: str | None,
     from_case: str | None,
     keep: bool,
-    seconds: float,
+    seconds: float | None,
     manner: Writing,
 ) -> int:
     """Begin a tree: by questions, from a fault table, or from a case without a tree.
@@ -112,7 +110,7 @@ def title_of(tree: str) -> str:
 # -- three beginnings -------------------------------------------------------------------------
 
 
-def _from_table(root: Path, start: Start, path: Path, seconds: float) -> NewTree:
+def _from_table(root: Path, start: Start, path: Path, seconds: float | None) -> NewTree:
     from faulttree.authoring.operations.new_tree import begin, from_table
     from faulttree.tree.source import load_text
 

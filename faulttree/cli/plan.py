@@ -36,15 +36,15 @@ MOST_LINES = 200
 @click.option(
     "--seconds",
     type=click.FloatRange(min=0),
-    help="How long to look for something better; Ctrl-C ends it sooner."
-    "  [default: 10 without --work]",
+    help="End the search after so many seconds; the plan then depends on the machine. Ctrl-C"
+    " ends it too and keeps the best plan.",
 )
 @click.option(
     "--work",
     type=click.IntRange(min=0),
-    metavar="TURNS",
-    help="How many turns of the search to look for something better: the same plan on every"
-    " machine, busy or not.",
+    metavar="PLACES",
+    help="How many places of plans to look at: the same work gives the same plan on every"
+    " machine, busy or not.  [default: 20000 without --seconds]",
 )
 @library_option
 @json_option
@@ -56,7 +56,7 @@ def command(
     library: tuple[str, ...],
     as_json: bool,
 ) -> None:
-    """Reckon the cheapest order of tests for FILE: a fault table (CSV), or a tree by its
+    """Find the cheapest order of tests for FILE: a fault table (CSV), or a tree by its
     id or file.
 
     Prints the expected minutes of the order as it stands and of the plan, how far the plan
@@ -186,6 +186,8 @@ def _lines(table: FaultTable, found: Plan) -> Iterator[str]:
     yield f"Expected minutes: {_number(found.before)} as it stands, " + (
         f"{_number(found.expected_minutes)} by this plan ({proof})"
     )
+    if found.ended_by == "stop":
+        yield "  The search was stopped before its work was done; another run may end elsewhere."
     if found.confirming_minutes:
         yield f"  and {_number(found.confirming_minutes)} more for the last checks before a repair"
     if found.before < found.expected_minutes * (1 - 1e-9):

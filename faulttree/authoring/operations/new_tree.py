@@ -209,7 +209,7 @@ def _minutes(one: KnownTest) -> float:
 
 
 def from_table(
-    start: Start, text: str, path: Path, *, seconds: float
+    start: Start, text: str, path: Path, *, seconds: float | None = None
 ) -> tuple[dict[str, Any], float]:
     """The cheapest plan of a fault table in CSV as a tree, and its expected minutes.
 
@@ -217,7 +217,7 @@ def from_table(
         start: what the tree says of itself.
         text: the table.
         path: names it in messages.
-        seconds: how long to look for something better.
+        seconds: ends the planning after so long; by default its work ends it.
 
     Raises:
         TableError: the table cannot be read.
