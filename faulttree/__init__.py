@@ -12,6 +12,7 @@ from faulttree.lazily import lazily
 from faulttree.version import __version__ as __version__
 
 if TYPE_CHECKING:
+    from faulttree.api import open_library
     from faulttree.authoring.operations.move import move_step
     from faulttree.authoring.operations.move_fault import move_fault
     from faulttree.authoring.operations.new_tree import begin
@@ -44,6 +45,7 @@ __all__ = [
     "list_suspects",
     "move_fault",
     "move_step",
+    "open_library",
     "open_store",
     "plan",
     "rename",
@@ -55,6 +57,7 @@ __all__ = [
 __getattr__ = lazily(
     __name__,
     {
+        "api": ("open_library",),
         "authoring.operations.move": ("move_step",),
         "authoring.operations.move_fault": ("move_fault",),
         "authoring.operations.rename": ("rename",),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import doctest
 import fnmatch
 import re
 import shlex
@@ -103,6 +104,14 @@ def test_examples_run_and_print_what_the_page_shows(page: Path, desk: Path) -> N
         if example.page == page:
             for command, expected in example.steps:
                 play(command, expected, f"{page.name}:{example.line}: $ {command}")
+
+
+def test_the_python_examples_give_what_the_page_shows(desk: Path) -> None:
+    flags = doctest.ELLIPSIS | doctest.IGNORE_EXCEPTION_DETAIL
+    page = str(ROOT / "docs" / "python.md")
+    failed, tried = doctest.testfile(page, module_relative=False, optionflags=flags)
+    assert tried
+    assert not failed
 
 
 def play(command: str, expected: str, place: str) -> None:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from typing import Any
+from typing import Any, TypedDict
 
 from sqlalchemy import (
     ColumnElement,
@@ -23,7 +23,7 @@ from faulttree.cases.rows import words_in
 from faulttree.cases.tables import CAME_BACK, CASES, WORDS
 from faulttree.errors import RecordError
 
-__all__ = ["FILTERS", "conditions", "matching", "numbered"]
+__all__ = ["FILTERS", "CaseFilters", "ReviewFilters", "conditions", "matching", "numbered"]
 
 Condition = ColumnElement[bool] | TextClause
 LAST = "\U0010ffff"
@@ -136,6 +136,38 @@ FILTERS: Mapping[str, Callable[[Any], Condition]] = {
 }
 """Name of a filter → what it means; ``words``, beginnings of words said anywhere in the case,
 is one more, see :func:`saying`."""
+
+
+class ReviewFilters(TypedDict, total=False):
+    """The filters by name; None or an empty text means any case.
+
+    Where several texts may be given, a case with any of them is meant. ``since`` and ``until``
+    are dates or moments (ISO 8601); ``came_back`` means cases of units that came back or did not.
+    """
+
+    tree: str | Sequence[str] | None
+    family: str | Sequence[str] | None
+    model: str | Sequence[str] | None
+    state: str | Sequence[str] | None
+    result: str | Sequence[str] | None
+    fault: str | Sequence[str] | None
+    became: str | Sequence[str] | None
+    who: str | Sequence[str] | None
+    linked: str | Sequence[str] | None
+    tree_hash: str | Sequence[str] | None
+    serial: str | None
+    tag: str | None
+    kept: str | None
+    since: str | None
+    until: str | None
+    came_back: bool | None
+    words: str | Sequence[str] | None
+
+
+class CaseFilters(ReviewFilters, total=False):
+    """The filters of a list of cases; a review has its own meaning of ``module``."""
+
+    module: str | None
 
 
 def conditions(connection: Connection, wanted: Mapping[str, Any]) -> list[Condition]:

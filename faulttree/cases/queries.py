@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import OrderedDict
 from collections.abc import Iterator
-from typing import Any
+from typing import Any, Unpack
 
 from sqlalchemy import Engine, func, select
 
@@ -13,7 +13,7 @@ from faulttree.cases.backends.transactions import Transactions
 from faulttree.cases.backends.urls import shown
 from faulttree.cases.case import Case
 from faulttree.cases.errors import AmbiguousCase, NoSuchCase
-from faulttree.cases.filters import conditions, matching, numbered
+from faulttree.cases.filters import CaseFilters, conditions, matching, numbered
 from faulttree.cases.projection import CaseProjection, StepRecord
 from faulttree.cases.tables import CASES, EVENTS, RECORD, STEPS, TREES
 from faulttree.cases.transfer.merge import numbers_of
@@ -131,7 +131,7 @@ class Lookup(Transactions):
         many = select(func.count()).select_from(CASES).where(*where)
         return int(self.read(lambda c: c.execute(many).scalar_one()))
 
-    def each(self, **wanted: Any) -> Iterator[Case]:
+    def each(self, **wanted: Unpack[CaseFilters]) -> Iterator[Case]:
         """Every such case, oldest first, read some at a time so that a million fit.
 
         Raises:

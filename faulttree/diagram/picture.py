@@ -40,12 +40,13 @@ FEW_BOXES = 30
 """Above these a tree and a library are split over pages unless somebody says otherwise."""
 
 
-def kind_of(path: Path) -> str:
+def kind_of(path: str | Path) -> str:
     """The kind of picture that a file's ending asks for.
 
     Raises:
         FaulttreeError: no picture is known by that ending.
     """
+    path = Path(path)
     kind = ENDINGS.get(path.suffix.lower())
     if kind is None:
         raise FaulttreeError(
@@ -119,7 +120,7 @@ def overview(
     return Picture(chart, paged=paged, theme=theme, across=True)
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, repr=False)
 class Picture:
     """A chart that can be had in several forms. Nothing is laid out before it is needed."""
 
@@ -128,6 +129,13 @@ class Picture:
     theme: ThemeName = "auto"
     tree: Tree | None = None
     across: bool = False
+
+    def __repr__(self) -> str:
+        return f"<Picture {self.chart.title}: {len(self.chart.boxes)} boxes>"
+
+    def _repr_svg_(self) -> str:
+        """What a notebook shows."""
+        return self.svg()
 
     def svg(self) -> str:
         """SVG 1.1, all pages below each other."""

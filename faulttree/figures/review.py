@@ -6,12 +6,14 @@ from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Any
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Unpack
 
 import numpy as np
 
 from faulttree.authoring.edited_check import EditedCheck
 from faulttree.cases import open_store
+from faulttree.cases.filters import ReviewFilters
 from faulttree.figures.changes import ShareChange, changes
 from faulttree.figures.counts import built_in, tally, unsaid
 from faulttree.figures.proposals.collect import propose
@@ -61,14 +63,14 @@ METHOD = (
 
 
 def review(
-    store: Store | str,
+    store: Store | str | Path,
     trees: Iterable[Tree] | Library,
     *,
     proposals: bool = True,
     progress: Progress | None = None,
     module: str | None = None,
     library: Library | None = None,
-    **filters: Any,
+    **filters: Unpack[ReviewFilters],
 ) -> Review:
     """What a record says about trees.
 
@@ -98,15 +100,15 @@ def review(
                 replace(one, proposals=propose(record, count, filters, part, fitness=fitness))
                 for one, count in zip(figures, _told(counts, tell), strict=True)
             ]
-        left = unsaid(record, part[0], filters) if part else 0
+        left = unsaid(record, part[0], {**filters}) if part else 0
         return _whole(tallies, counts, figures, left, {**filters, "module": module})
 
 
 @contextmanager
-def opened(store: Store | str) -> Iterator[Store]:
+def opened(store: Store | str | Path) -> Iterator[Store]:
     """The record itself, or the one that a URL or path names, open for reading."""
-    if isinstance(store, str):
-        with open_store(store, read_only=True) as record:
+    if isinstance(store, str | Path):
+        with open_store(str(store), read_only=True) as record:
             yield record
     else:
         yield store

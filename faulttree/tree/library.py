@@ -40,8 +40,8 @@ class Library:
         TreeError: where the folder is none or holds neither ``trees/`` nor ``shared/``.
     """
 
-    def __init__(self, root: Path, *, beneath: Library | None = None) -> None:
-        self.root = root
+    def __init__(self, root: str | Path, *, beneath: Library | None = None) -> None:
+        self.root = root = Path(root)
         try:
             self._real = root.resolve(strict=True)
             fit = (root / "trees").is_dir() or (root / "shared").is_dir()
@@ -53,6 +53,9 @@ class Library:
             raise TreeError("This folder is no library.", path=root, mend=mend)
         self._beneath = beneath
         self._documents: dict[str, tuple[Document, tuple[Finding, ...]] | None] = {}
+
+    def __repr__(self) -> str:
+        return f"<Library {self.root}: {len(self.trees())} trees>"
 
     @property
     def beneath(self) -> Library | None:

@@ -366,7 +366,7 @@ class Accepted:
     at: str = ""
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, repr=False)
 class Tree:
     """One family and complaint, ready to be walked.
 
@@ -408,6 +408,9 @@ class Tree:
     known_cautions: Mapping[str, Caution] = field(default_factory=dict)
     known_instruments: Mapping[str, InstrumentKind] = field(default_factory=dict)
     bundle: Mapping[str, Any] = field(default_factory=dict, repr=False, compare=False)
+
+    def __repr__(self) -> str:
+        return f"<Tree {self.id}: {len(self.steps)} steps, {len(self.faults)} faults>"
 
     @cached_property
     def hash(self) -> str:

@@ -73,7 +73,7 @@ class Repair:
     seen: str = ""
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, repr=False)
 class State:
     """A walk after all its events. Made only by :func:`faulttree.walk.fold`.
 
@@ -130,6 +130,10 @@ class State:
     cautions_read: frozenset[str] = frozenset()
     declined: bool = False
     minutes: float = 0.0
+
+    def __repr__(self) -> str:
+        asked = f", asks {self.ask.id}" if self.ask else ""
+        return f"<State of {self.tree.id}: {self.phase}, {len(self.visits)} answers{asked}>"
 
     @property
     def path(self) -> tuple[Visit, ...]:
