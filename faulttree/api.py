@@ -38,8 +38,8 @@ def open_library(path: str | Path | None = None) -> OpenLibrary:
     """Open a library of trees.
 
     Args:
-        path: its folder. None: the one that the environment variable ``FAULTTREE_LIBRARY``
-            names, else the nearest above the working directory, else the one that ships.
+        path: its folder, laid over the libraries that
+            :func:`faulttree.tree.layers.find_library` finds. None: only these.
 
     Raises:
         TreeError: the folder is no library.
@@ -48,8 +48,7 @@ def open_library(path: str | Path | None = None) -> OpenLibrary:
         >>> open_library()  # doctest: +SKIP
         <library /home/bench/lamps: 30 trees>
     """
-    named = None if path is None else str(path)
-    return OpenLibrary(find_library(named, os.environ, Path.cwd()))
+    return OpenLibrary(find_library(path, os.environ, Path.cwd()))
 
 
 class OpenLibrary(Mapping[str, "OpenTree"]):
