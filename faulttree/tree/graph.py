@@ -10,6 +10,17 @@ such a step cannot be left out by a jump, a plan or a new order.
   ``when`` may be left out, so it dominates nothing. The block stands before every live step,
   and before each step that no path reaches without a live step.
 
+What is decided where older searches differed:
+
+* An outcome that leads back to its own step, or to a dominator of it, opens nothing: no fault
+  lies beyond it. Where a cycle has two entrances, each outcome is followed without its own
+  step; before, the result depended on the order of the search.
+* What comes before a step stands in the order in which a walk meets it. Before, the fault
+  table gave unpowered actions in the order in which its search left them.
+* A step that ``stop_if`` can end as unsafe is a safety check, as by an outcome.
+* Nothing is before a step of the closing: the closing has an order of its own. The walk leaves
+  out the checks before power here, because it asks them in each round.
+
 The dominators are computed here and not by networkx: importing networkx takes 0.25 s, and a
 walk needs them before it shows its first question. The tests compare both.
 """
