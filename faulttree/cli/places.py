@@ -78,7 +78,19 @@ def open_record(
         say(f"{line}.", to_people=True)
     for line in store.brought_back:
         say(f"{line}: missing from the record, brought back", to_people=True)
+    if not read_only:
+        _finish_write_ups(store, library)
     return store
+
+
+def _finish_write_ups(store: Store, library: Sequence[str]) -> None:
+    """Complete or take back a write-up that a program left unfinished."""
+    root = open_library(library).root
+    if (root / ".write-up").is_dir():
+        from faulttree.authoring.pending import finish_write_ups
+
+        for line in finish_write_ups(root, store):
+            say(f"{line}.", to_people=True)
 
 
 def record_url(record: str | None, library: Sequence[str] = (), in_bench: str | None = None) -> str:

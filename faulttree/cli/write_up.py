@@ -156,10 +156,9 @@ def command(
         agreed_on = _settled(proposal, found, asking, edit=edit, yes=manner.yes)
         made = ""
         if agreed_on is not None:
-            from faulttree.authoring.operations.write_up import record_ending
+            from faulttree.authoring.pending import write_and_close
 
-            agreed_on.write()
-            record_ending(store, agreed_on.solved, now())
+            write_and_close(agreed_on, store, found.root, now())
             if agreed_on.changes:
                 made = keep_in_git(
                     found.root, agreed_on.changes, agreed_on.message, asking, asked=manner.commit

@@ -16,7 +16,7 @@ from faulttree.authoring.proposal import Kind, TreeProposal
 from faulttree.authoring.replay import minutes_of
 from faulttree.authoring.shared_procedure import with_procedure
 from faulttree.authoring.solved_case import Solved, solved_case
-from faulttree.cases.closing import close_case
+from faulttree.cases.closing import Closing, close_case
 from faulttree.cases.fault_counts import confirmed
 from faulttree.walk.events import Reopened
 
@@ -179,21 +179,22 @@ def with_others(
     return replace(proposal, moved=tuple(moved))
 
 
-def record_ending(store: Store, solved: Solved, at: str) -> None:
-    """Close a case as its write-up tells that it ended.
+def record_ending(store: Store, case_id: str, closing: Closing | None, at: str) -> None:
+    """Close a case as its write-up says that it ended; a closed one is reopened first.
 
     Args:
         store: the record.
-        solved: the case.
+        case_id: the case.
+        closing: how it ended; None where it is closed already.
         at: when, UTC, ISO 8601.
 
     Raises:
         RecordError: it cannot be written, or somebody closed the case meanwhile.
     """
-    if solved.closing is None:
+    if closing is None:
         return
-    case = store.case(solved.case.id)
+    case = store.case(case_id)
     if case.state == "closed":
         store.append(case.id, case.events, Reopened(at=at, reason="the cause was found"))
         case = store.case(case.id)
-    close_case(store, case, solved.closing, at)
+    close_case(store, case, closing, at)
