@@ -19,15 +19,15 @@ COMMANDS = {
     "cases": "List, show, reopen, close, export and import recorded cases.",
     "check": "Find everything in a tree that could mislead.",
     "judge": "Judge one reading against one limit, without a tree.",
-    "plan": "Reckon the cheapest order of tests.",
+    "plan": "Compute the cheapest order of tests.",
     "write-up": "Write a solved case back into its tree.",
     "new": "Start a tree from a few questions or a fault table.",
-    "draw": "Draw a tree, or a case upon its tree.",
+    "draw": "Draw a tree, or a case on its tree.",
     "review": "Show which branches found faults, and what to change.",
     "suspect": "Add and list what others suspect, with its standing.",
     "rename": "Rename a step or fault everywhere it is meant.",
     "revisit": "List retired units that a newer suspect may explain.",
-    "demo": "Play the whole circle in a temporary record.",
+    "demo": "Show the whole work cycle in a temporary record.",
 }
 
 
@@ -77,7 +77,7 @@ def _is_built(name: str) -> bool:
 )
 @click.version_option(__version__, message="faulttree %(version)s")
 def cli() -> None:
-    """Find the fault in a unit on the bench: one test after another, each judged and kept."""
+    """Find the fault in a unit on the bench, test by test; each result is judged and recorded."""
 
 
 def main() -> None:

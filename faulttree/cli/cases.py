@@ -46,14 +46,14 @@ def command() -> None:
 @click.option("--open", "state", flag_value="open", help="Only cases still open.")
 @click.option("--result", type=click.Choice(RESULTS), help="How the case ended.")
 @click.option("--fault", help="Fault that was found.")
-@click.option("--became", type=click.Choice(BECAME), help="What became of the unit.")
+@click.option("--became", type=click.Choice(BECAME), help="Where the unit went.")
 @click.option("--kept", help="A module kept from the unit.")
-@click.option("--who", help="Who took it in.")
+@click.option("--who", help="Who opened the case.")
 @click.option("--since", metavar="DATE", help="Opened on this day or later.")
 @click.option("--until", metavar="DATE", help="Opened on this day or earlier.")
 @click.option("--came-back", is_flag=True, default=None, help="Repairs that did not last.")
-@click.option("--limit", type=click.IntRange(0), help="At most so many; 0 for all.")
-@click.option("--oldest-first", is_flag=True, help="The other way round.")
+@click.option("--limit", type=click.IntRange(0), help="Maximum number; 0 for all.")
+@click.option("--oldest-first", is_flag=True, help="Oldest first.")
 @common
 def list_cases(
     words: tuple[str, ...],
@@ -225,7 +225,7 @@ def answer(store: Store, name: str, as_json: bool, done: str) -> None:
 @click.option("--result", type=click.Choice(RESULTS), required=True, help="How it ended.")
 @click.option("--fault", default="", help="The fault, by id; needed for fixed and found.")
 @click.option("--became", type=click.Choice(BECAME), default=None, help="Where the unit went.")
-@click.option("--kept", multiple=True, help="A module kept from it; may be given again.")
+@click.option("--kept", multiple=True, help="A module kept from it; may be repeated.")
 @click.option("--seen", default="", help="For fixed: what was seen that shows it.")
 @click.option("--declined", metavar="REASON", help="Why suspects shown are left untested.")
 @click.option("--note", default="", help="A remark.")

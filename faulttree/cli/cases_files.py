@@ -210,7 +210,7 @@ def verify(
         for line in brought:
             say(f"{line}: brought back from the journal", to_people=True)
         for finding in looked.findings:
-            mended = " (mended)" if finding.mended else ""
+            mended = " (repaired)" if finding.mended else ""
             say(f"{finding.kind}: {finding.place}: {finding.message}{mended}")
         say(
             f"Looked at {counted(looked.cases, 'case')}, {counted(looked.events, 'event')}, "

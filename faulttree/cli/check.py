@@ -195,7 +195,7 @@ def follow(
     from faulttree.rules.output.changes import changes, stamp
     from faulttree.rules.output.text import as_text
 
-    say("watching; Ctrl-C ends it", to_people=True)
+    say("watching; Ctrl-C ends", to_people=True)
     try:
         while True:
             time.sleep(PAUSE)

@@ -169,7 +169,7 @@ class _Demo:
 
     def learning(self) -> None:
         """The case goes into the tree; a unit of another family may have the same."""
-        self.title("What was kept")
+        self.title("What was recorded")
         self.run("cases", "list")
         self.run("cases", "show", "2", without=[("What was tested", "Repair")])
         self.title("The case is written back into its tree, and the tree is sound")

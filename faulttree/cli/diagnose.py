@@ -84,7 +84,7 @@ def command(
     """Walk through TREE, by its id, by its file, or by words of the complaint.
 
     Every answer is on the disk before the next question is shown. Ctrl-C or the end of
-    input pauses; 'faulttree diagnose --resume' goes on.
+    input pauses; 'faulttree diagnose --resume' continues.
     """
     found = open_library(library)
     gear = read_bench_file(bench, found)
@@ -203,7 +203,10 @@ def _scripted(
         )
     except FaulttreeError as error:
         if keeping.case:
-            say(f"faulttree: what was answered before is kept as {keeping.label}", to_people=True)
+            say(
+                f"faulttree: the answers before this are recorded as {keeping.label}",
+                to_people=True,
+            )
         raise placed(error, document) from None
     for remark in remarks:
         say(f"faulttree: {remark}", to_people=True)
@@ -368,7 +371,7 @@ def _opened(desk: Desk, tree: Tree, opening: dict[str, Any], *, linked: str = ""
     )
     case = desk.store.open_case([event], tree_text=tree.text)
     sitting = _sitting(desk, tree, case, [event])
-    sitting.say(f"This is {sitting.label}. Ctrl-C pauses it; every answer is kept.")
+    sitting.say(f"This is {sitting.label}. Ctrl-C pauses; every answer is recorded.")
     for line in origin_of(desk.library, tree):
         sitting.say(line)
     return sitting
@@ -392,7 +395,7 @@ def _tell_of_open_case(desk: Desk, tree: Tree, serial: str) -> None:
 
     for case in desk.store.list(state="open", tree=tree.id, serial=serial, limit=1):
         text = (
-            f"'{serial}' stands open already, as case {case.number}; "
+            f"'{serial}' already has an open case, case {case.number}; "
             f"'faulttree diagnose --resume {case.number}{desk.places}' goes on with that one."
         )
         desk.console.show(text_lines(text, desk.console.width, style="warning"))
@@ -457,6 +460,6 @@ def _sat(sitting: BenchSession, places: str) -> bool:
         sitting.console.show([[("title", f"Paused. Go on with: {again}")]])
         return False
     except FaulttreeError:
-        say(f"faulttree: all that was answered is kept; go on with: {again}", to_people=True)
+        say(f"faulttree: every answer is recorded; continue with: {again}", to_people=True)
         raise
     return True

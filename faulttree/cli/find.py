@@ -14,7 +14,7 @@ __all__ = ["command"]
 
 @click.command(epilog="Example: faulttree find supply no output")
 @click.argument("words", nargs=-1)
-@click.option("--limit", type=click.IntRange(0), default=10, help="At most so many; 0 for all.")
+@click.option("--limit", type=click.IntRange(0), default=10, help="Maximum number; 0 for all.")
 @library_option
 @json_option
 def command(words: tuple[str, ...], limit: int, library: tuple[str, ...], as_json: bool) -> int:
@@ -38,6 +38,6 @@ def command(words: tuple[str, ...], limit: int, library: tuple[str, ...], as_jso
             say(f"    {', '.join(match.symptoms)}")
     if not found:
         said = " ".join(words)
-        what = f"no tree fits '{said}'" if said else "the library holds no tree"
+        what = f"no tree fits '{said}'" if said else "the library has no tree"
         say(f"faulttree: {what}\n  'faulttree find' lists them all.", to_people=True)
     return 0 if found else 1

@@ -59,30 +59,32 @@ def _with_rating_options(decorated: Any) -> Any:
     "Example: faulttree judge --marking 4K7J",
 )
 @click.argument("readings", nargs=-1, metavar="[READING]...")
-@click.option("--nominal", metavar="VALUE", help="The value meant.")
-@click.option("--tolerance", metavar="T", help="Round it: 10 %, ±2 V, '-20 %, +80 %', or a letter.")
-@click.option("--min", "minimum", metavar="VALUE", help="The least good value.")
-@click.option("--max", "maximum", metavar="VALUE", help="The largest good value.")
+@click.option("--nominal", metavar="VALUE", help="The nominal value.")
+@click.option(
+    "--tolerance", metavar="T", help="Tolerance: 10 %, ±2 V, '-20 %, +80 %', or a letter."
+)
+@click.option("--min", "minimum", metavar="VALUE", help="The lowest good value.")
+@click.option("--max", "maximum", metavar="VALUE", help="The highest good value.")
 @click.option(
     "--component",
     metavar="NAME",
     help=f"Limits by a part's rating: {', '.join(dict.fromkeys(name for name, _ in RATINGS))}.",
 )
-@click.option("--quantity", metavar="NAME", help="Which of its quantities is read.")
+@click.option("--quantity", metavar="NAME", help="Which of its quantities was measured.")
 @click.option(
     "--marking",
     metavar="TEXT",
     help="Decode a marking (4K7J, 'yellow violet red gold'); with a reading, judge by it.",
 )
-@click.option("--unit", metavar="UNIT", help="Unit of bare numbers.")
-@click.option("--instrument", metavar="ID", help="What it was read with, from bench.yaml.")
+@click.option("--unit", metavar="UNIT", help="Unit of numbers without a unit.")
+@click.option("--instrument", metavar="ID", help="The instrument of the reading, from bench.yaml.")
 @click.option("--bench", metavar="FILE", help="The instruments here. [default: bench.yaml]")
 @click.option(
     "--confidence",
     type=float,
     default=0.95,
     show_default=True,
-    help="What a verdict needs where there is uncertainty.",
+    help="Required probability of a verdict with uncertainty.",
 )
 @click.option("--in-circuit", is_flag=True, help="The part was measured in circuit.")
 @click.option(
@@ -92,7 +94,7 @@ def _with_rating_options(decorated: Any) -> Any:
     metavar="PART",
     help="A part across the same two points; may be repeated.",
 )
-@click.option("--sure", is_flag=True, help="A reading that looks like a slip is meant.")
+@click.option("--sure", is_flag=True, help="The reading is right although it looks like a slip.")
 @_with_rating_options
 @library_option
 @json_option

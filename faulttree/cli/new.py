@@ -8,20 +8,17 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from faulttree.cli.authoring_common import (
-    Asking,
-    WayBack,
-    Writing,
-    agreed,
-    console,
+from faulttree.cli.cause_options import words
+from faulttree.cli.options import now, say, say_json
+from faulttree.cli.prompter import BackConsole, Prompter, agreed, console
+from faulttree.cli.writing import (
+    WriteOptions,
     keep_in_git,
     own_folder,
     today,
     within,
-    words,
     writing,
 )
-from faulttree.cli.options import now, say, say_json
 
 if TYPE_CHECKING:
     from faulttree.authoring.free_case import FreeCase
@@ -37,17 +34,19 @@ __all__ = ["command"]
     "Example: faulttree new glue-gun/stays-cold --from-case walk.yaml --keep --yes"
 )
 @click.argument("tree", metavar="FAMILY/COMPLAINT")
-@click.option("--title", default="", help="What the tree is for. [default: made from its id]")
-@click.option("--symptom", "symptoms", multiple=True, help="What owners say; may be given again.")
-@click.option("--cautions", multiple=True, metavar="NAME", help="Cautions that hold at every step.")
-@click.option("--closing", multiple=True, metavar="NAME", help="Procedures after a repair.")
-@click.option("--from-table", metavar="FILE", help="A fault table in CSV, planned.")
-@click.option("--from-case", metavar="FILE", help="A case walked without a tree, in YAML.")
-@click.option("--keep", is_flag=True, help="Record that case too, on the new tree.")
+@click.option("--title", default="", help="Title of the tree. [default: made from its id]")
+@click.option("--symptom", "symptoms", multiple=True, help="What owners say; may be repeated.")
+@click.option(
+    "--cautions", multiple=True, metavar="NAME", help="Cautions that apply to every step."
+)
+@click.option("--closing", multiple=True, metavar="NAME", help="Procedures to do after a repair.")
+@click.option("--from-table", metavar="FILE", help="A fault table in CSV; the order is computed.")
+@click.option("--from-case", metavar="FILE", help="A case without a tree, in YAML.")
+@click.option("--keep", is_flag=True, help="Also record that case, on the new tree.")
 @click.option(
     "--seconds",
     type=click.FloatRange(min=0),
-    help="End the planning of a table after so many seconds.",
+    help="Limit the computation of the order of a table to this many seconds.",
 )
 @writing
 def command(
@@ -60,12 +59,12 @@ def command(
     from_case: str | None,
     keep: bool,
     seconds: float | None,
-    manner: Writing,
+    options: WriteOptions,
 ) -> int:
-    """Begin a tree: by questions, from a fault table, or from a case without a tree.
+    """Start a tree: by questions, from a fault table, or from a case without a tree.
 
-    By questions it asks what can be wrong and what shows it, and orders the tests so that
-    the expected minutes are least. Typing back asks the last question again.
+    The questions ask what can be faulty and what shows it; the tests are ordered so that the
+    expected minutes are lowest. Type back to repeat the last question.
     """
     from faulttree.authoring.operations.new_tree import Start
     from faulttree.tree.layers import own_root
@@ -74,32 +73,32 @@ def command(
         raise click.UsageError("--from-table and --from-case exclude each other.")
     if keep and not from_case:
         raise click.UsageError("--keep records the case of --from-case.")
-    root = own_folder(own_root(manner.library, os.environ, Path.cwd()))
+    root = own_folder(own_root(options.library, os.environ, Path.cwd()))
     start = Start(
         tree, title or title_of(tree), words(symptoms) or (), words(cautions), words(closing)
     )
-    asking = manner.asking()
+    asking = options.asking()
     case: FreeCase | None = None
     if from_table:
         begun = _from_table(root, start, Path(from_table), seconds)
-        done = _settled(begun, asking, manner)
+        done = _settled(begun, asking, options)
     elif from_case:
         case = _read(Path(from_case))
         begun = _from_case(root, start, case)
-        done = _settled(begun, asking, manner, case)
+        done = _settled(begun, asking, options, case)
     else:
-        begun, done = _from_questions(root, start, manner)
+        begun, done = _from_questions(root, start, options)
     made, kept = "", ""
     if done:
         begun.write()
-        made = keep_in_git(root, [begun.change], f"Begin {tree}\n", asking, asked=manner.commit)
+        made = keep_in_git(root, [begun.change], f"Start {tree}\n", asking, asked=options.commit)
         if case is not None and keep:
-            kept = _keep(root, tree, case, manner)
-    if manner.as_json:
+            kept = _keep(root, tree, case, options)
+    if options.as_json:
         say_json({**begun.as_dict(), "written": done, "commit": made or None, "case": kept or None})
     elif done:
         say(f"Written: {within(begun.change.path, root)}")
-    return 0 if done or manner.as_json else 1
+    return 0 if done or options.as_json else 1
 
 
 def title_of(tree: str) -> str:
@@ -138,35 +137,35 @@ def _from_case(root: Path, start: Start, case: FreeCase) -> NewTree:
     return begin(root, start, tree_of_case(start, case, day=today()))
 
 
-def _from_questions(root: Path, start: Start, manner: Writing) -> tuple[NewTree, bool]:
+def _from_questions(root: Path, start: Start, options: WriteOptions) -> tuple[NewTree, bool]:
     """A tree from questions, and whether it is to be written."""
-    asked_only = manner.yes or manner.as_json
-    way = WayBack(console(plain=manner.plain or asked_only, to_people=manner.as_json))
-    asking = Asking(way)
+    asked_only = options.yes or options.as_json
+    way = BackConsole(console(plain=options.plain or asked_only, to_people=options.as_json))
+    asking = Prompter(way)
 
     def questions() -> tuple[NewTree, bool]:
         begun = _asked(root, start, asking)
-        return begun, _settled(begun, None if asked_only else asking, manner)
+        return begun, _settled(begun, None if asked_only else asking, options)
 
     return way.through(questions)
 
 
-def _asked(root: Path, start: Start, asking: Asking) -> NewTree:
+def _asked(root: Path, start: Start, asking: Prompter) -> NewTree:
     from dataclasses import replace
 
     from faulttree.authoring.operations.new_tree import begin, from_known
 
     asking.tell(
-        f"Name each cause of '{start.title}', what mends it and what shows it. The tree goes "
-        f"into trees/{start.id}.yaml; nothing is written before you agree. 'back' asks the last "
-        "question again; Ctrl-C leaves."
+        f"Name each cause of '{start.title}', how to repair it and what shows it. The tree goes "
+        f"into trees/{start.id}.yaml; nothing is written before you agree. Type 'back' to "
+        "repeat the last question; Ctrl-C leaves."
     )
     if not start.symptoms:
-        said = asking.text("What do owners say of it (with commas between)")
+        said = asking.text("What do owners say about it (separated by commas)")
         start = replace(start, symptoms=words([said]))
     known: list[KnownTest] = []
     while True:
-        more = "What can be wrong" if not known else "What else can be wrong (empty: no more)"
+        more = "What can be faulty" if not known else "What else can be faulty (empty: nothing)"
         what = asking.text(more, needed=not known)
         if not what:
             break
@@ -174,39 +173,35 @@ def _asked(root: Path, start: Start, asking: Asking) -> NewTree:
     return begin(root, start, from_known(start, known))
 
 
-def _known(asking: Asking, title: str) -> KnownTest:
+def _known(asking: Prompter, title: str) -> KnownTest:
     from faulttree.authoring.cause import Cause, Test
     from faulttree.authoring.operations.new_tree import KnownTest
 
-    remedy = asking.text("What mends it", needed=True)
+    remedy = asking.text("How to repair it", needed=True)
     part = asking.text("Which part")
-    weight = asking.minutes("How common is it beside the others (empty: 1)")
-    minutes = asking.minutes("Minutes that the test of it takes")
+    weight = asking.minutes("How common is it, compared with the others (empty: 1)")
+    minutes = asking.minutes("Minutes that the test takes")
     said: dict[str, Any] = {"minutes": minutes}
     if asking.one("What shows it: a question or a reading", ("question", "reading")) == "question":
         ask = asking.text("The question", needed=True)
-        shows = asking.text("The answer when it is wrong", needed=True)
-        fine = asking.text("The answer when it is right", needed=True)
+        shows = asking.text("The answer if it is faulty", needed=True)
+        fine = asking.text("The answer if it is good", needed=True)
         test = Test(ask=ask, shows=shows, fine=fine, **said)
     else:
         test = _reading(asking, said)
     return KnownTest(Cause(title=title, remedy=remedy, part=part, weight=weight), test)
 
 
-def _reading(asking: Asking, said: dict[str, Any]) -> Any:
+def _reading(asking: Prompter, said: dict[str, Any]) -> Any:
     from faulttree.authoring.cause import Test
 
     measure = asking.text("What to measure", needed=True)
-    limits: dict[str, Any] = {}
-    while not limits:
-        least = asking.text("The least good reading, with its unit (empty: no limit)")
-        most = asking.text("The largest good reading, with its unit (empty: no limit)")
-        limits = {key: value for key, value in (("min", least), ("max", most)) if value}
+    limits = asking.limits()
     source = asking.text("Where these limits come from")
     if source:
         limits["source"] = source
     sides = [side for side, key in (("low", "min"), ("high", "max")) if key in limits]
-    shows = sides[0] if len(sides) == 1 else asking.one("Wrong when it is", sides)
+    shows = sides[0] if len(sides) == 1 else asking.one("It is faulty when the reading is", sides)
     return Test(measure=measure, limits=limits, shows=shows, **said)
 
 
@@ -214,26 +209,26 @@ def _reading(asking: Asking, said: dict[str, Any]) -> Any:
 
 
 def _settled(
-    begun: NewTree, asking: Asking | None, manner: Writing, case: FreeCase | None = None
+    begun: NewTree, asking: Prompter | None, options: WriteOptions, case: FreeCase | None = None
 ) -> bool:
-    place = asking or Asking(console(plain=True, to_people=True))
-    if not manner.as_json:
+    place = asking or Prompter(console(plain=True, to_people=True))
+    if not options.as_json:
         place.place.show([[("", line)] for line in begun.change.text.splitlines()])
         for finding in begun.findings:
             place.tell(f"{finding.level}: {finding.message} [{finding.rule}]", "warning")
         if begun.expected_minutes is not None:
-            place.tell(f"Expected: {begun.expected_minutes:.3g} min.")
+            place.tell(f"Expected time: {begun.expected_minutes:.3g} min.")
         for note in case.notes if case is not None else ():
-            place.tell(f"Noted, and not in the tree: {note}")
-    return agreed(asking, editable=False) == "yes" if asking is not None else manner.yes
+            place.tell(f"Note, not in the tree: {note}")
+    return agreed(asking, editable=False) == "yes" if asking is not None else options.yes
 
 
-def _keep(root: Path, tree: str, case: FreeCase, manner: Writing) -> str:
+def _keep(root: Path, tree: str, case: FreeCase, options: WriteOptions) -> str:
     from faulttree.authoring.free_case import events_of
     from faulttree.tree import Library
 
     loaded = Library(root).load(tree)
-    with manner.store() as store:
+    with options.store() as store:
         kept = store.open_case(list(events_of(case, loaded, now())), tree_text=loaded.text)
         say(f"recorded as case {store.case(kept).number}", to_people=True)
     return kept

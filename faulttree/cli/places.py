@@ -70,14 +70,14 @@ def open_record(
     if store.away:
         say(f"{store.away}.", to_people=True)
         say(
-            "Cases begun here wait on this bench, under numbers of their own, and are sent when "
-            "it is back.",
+            "New cases are kept on this bench, under numbers of their own, and are sent when the "
+            "server is back.",
             to_people=True,
         )
     for line in store.notices:
         say(f"{line}.", to_people=True)
     for line in store.brought_back:
-        say(f"{line}: missing from the record, brought back", to_people=True)
+        say(f"{line}: missing from the record, restored", to_people=True)
     if not read_only:
         _finish_write_ups(store, library)
     return store
@@ -156,7 +156,7 @@ def wait_for_server(problem: FaulttreeError, tried: int) -> bool:
 
     say(problem.message, to_people=True)
     if tried >= TRIES:
-        say("Answers are kept on this bench and sent when it is back.", to_people=True)
+        say("Answers are kept on this bench and sent when the server is back.", to_people=True)
         return False
     seconds = 2 ** (tried - 1)
     say(f"Trying again in {seconds} s …", to_people=True)

@@ -183,7 +183,7 @@ def _lines(table: FaultTable, found: Plan) -> Iterator[str]:
         else f"none is below {_number(found.lower_bound)}, gap {_percent(found.gap)}"
     )  # fmt: skip
     yield f"{table.name}: {len(table.faults)} faults, {len(table.tests)} tests"
-    yield f"Expected minutes: {_number(found.before)} as it stands, " + (
+    yield f"Expected minutes: {_number(found.before)} as it is, " + (
         f"{_number(found.expected_minutes)} by this plan ({proof})"
     )
     if found.ended_by == "stop":
@@ -191,7 +191,7 @@ def _lines(table: FaultTable, found: Plan) -> Iterator[str]:
     if found.confirming_minutes:
         yield f"  and {_number(found.confirming_minutes)} more for the last checks before a repair"
     if found.before < found.expected_minutes * (1 - 1e-9):
-        yield "  The order as it stands ends with more faults untold than this plan does."
+        yield "  The order as it is leaves more faults undistinguished than this plan does."
     yield ""
     yield from _order(found)
     yield from _groups(table, found)
@@ -217,9 +217,10 @@ def _order(found: Plan) -> Iterator[str]:
 def _groups(table: FaultTable, found: Plan) -> Iterator[str]:
     for one in found.wanted:
         yield ""
-        yield f"No test tells these apart ({_percent(one.probability)}): {', '.join(one.group)}"
+        yield f"No test distinguishes these ({_percent(one.probability)}): {', '.join(one.group)}"
         sides = " from ".join(", ".join(side) for side in one.sides)
-        yield f"  A test that tells {sides} would split them best ({_number(one.bits)} bit a walk)."
+        bits = f"{_number(one.bits)} bit a walk"
+        yield f"  A test that distinguishes {sides} would split them best ({bits})."
     if found.loose:
         yield ""
         yield f"Loose suspects, which no test says anything of: {', '.join(found.loose)}"

@@ -7,18 +7,15 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 
 import click
 
-from faulttree.cli.authoring_common import (
-    Asking,
-    Writing,
-    agreed,
-    console,
+from faulttree.cli.cause_options import pair
+from faulttree.cli.options import say, say_json
+from faulttree.cli.prompter import Prompter, agreed, console, show_diff
+from faulttree.cli.writing import (
+    WriteOptions,
     keep_in_git,
-    pair,
-    show_diff,
     within,
     writing,
 )
-from faulttree.cli.options import say, say_json
 from faulttree.errors import TreeError
 
 if TYPE_CHECKING:
@@ -52,16 +49,16 @@ class _Wanted(NamedTuple):
 @click.argument("where", metavar="TREE|PROCEDURE")
 @click.argument("old")
 @click.argument("new", required=False)
-@click.option("--module", help="Let the fault OLD belong to this module, in all its trees.")
-@click.option("--after", metavar="STEP=OUTCOME", help="Put the step OLD behind this outcome.")
-@click.option("--first", is_flag=True, help="Put the step OLD first of all.")
+@click.option("--module", help="Assign the fault OLD to this module, in all its trees.")
+@click.option("--after", metavar="STEP=OUTCOME", help="Put the step OLD after this outcome.")
+@click.option("--first", is_flag=True, help="Put the step OLD first.")
 @click.option(
     "--passed",
     default="",
     metavar="OUTCOME",
-    help="What a unit gives at the step OLD that passes it, where the tree leaves that open.",
+    help="Outcome of a good unit at the step OLD, if the tree does not say it.",
 )
-@click.option("--even-so", is_flag=True, help="Move a step although the rules warn of it.")
+@click.option("--even-so", is_flag=True, help="Move a step despite warnings of the rules.")
 @writing
 def command(
     where: str,
@@ -72,40 +69,40 @@ def command(
     first: bool,
     passed: str,
     even_so: bool,
-    manner: Writing,
+    options: WriteOptions,
 ) -> int:
-    """Call the step, fault or stop OLD of a tree or procedure NEW, everywhere it is meant.
+    """Rename the step, fault or stop OLD of a tree or procedure to NEW, everywhere.
 
-    Targets, prerequisites, proofs, signs, formulas and accepted findings follow, in every
-    file; a fault of a module is renamed in all its trees. The former name stays in the file,
-    so that recorded cases are still understood. Texts for people are not changed.
+    Targets, prerequisites, proofs, signs, formulas and accepted findings are changed in every
+    file; a fault of a module is renamed in all its trees. The old name stays in the file, so
+    that recorded cases can still be read. Texts for people are not changed.
 
     Instead of NEW, --module moves a fault to another module, with its history; --after or
-    --first moves a step to another place, where nothing that guards it is broken.
+    --first moves a step to another place, if all safety checks and prerequisites still hold.
     """
     from faulttree.authoring.operations.move import move_step
     from faulttree.tree.edit import write_all
 
-    found = manner.shelf()
+    found = options.own_library()
     _one_thing(new, module, after, first, passed, even_so)
-    asking = manner.asking()
+    asking = options.asking()
     if new is not None:
         wanted = _renamed(found, where, old, new)
     elif module is not None:
         wanted = _belonging(found, where, old, module)
     else:
         place = pair(after, "--after")
-        with manner.store(read_only=True) as store:
+        with options.store(read_only=True) as store:
             move = move_step(found, where, old, place, passed=passed, even_so=even_so, store=store)
         wanted = _moved(move)
-    if not manner.as_json:
-        _show(asking or Asking(console(plain=True, to_people=True)), wanted, found)
-    done = agreed(asking, editable=False) == "yes" if asking else manner.yes
+    if not options.as_json:
+        _show(asking or Prompter(console(plain=True, to_people=True)), wanted, found)
+    done = agreed(asking, editable=False) == "yes" if asking else options.yes
     made = ""
     if done:
         write_all(wanted.changes)
-        made = keep_in_git(found.root, wanted.changes, wanted.message, asking, asked=manner.commit)
-    if manner.as_json:
+        made = keep_in_git(found.root, wanted.changes, wanted.message, asking, asked=options.commit)
+    if options.as_json:
         say_json({**wanted.document, "written": done, "commit": made or None})
         return 0
     for line in wanted.done if done else ():
@@ -124,15 +121,15 @@ def _one_thing(
     """Refuse where nothing is to change, or more than one thing at a time."""
     told = [new is not None, module is not None, after is not None, first]
     if sum(told) != 1:
-        text = "Nothing is told that should change." if not any(told) else "One thing at a time."
+        text = "Nothing to change is given." if not any(told) else "Give one change at a time."
         mend = "Give a new name, or --module, or --after STEP=OUTCOME, or --first."
         raise TreeError(text, mend=mend)
     for option, given in (("--passed", passed), ("--even-so", even_so)):
         if given and after is None and not first:
-            raise TreeError(f"{option} is for a step that is moved.", mend="Leave it.")
+            raise TreeError(f"{option} is for a step that is moved.", mend="Omit it.")
 
 
-def _show(asking: Asking, wanted: _Wanted, library: Library) -> None:
+def _show(asking: Prompter, wanted: _Wanted, library: Library) -> None:
     for change in wanted.changes:
         show_diff(asking.place, change.diff(within(change.path, library.root)))
     for text, style in wanted.lines:
@@ -155,7 +152,7 @@ def _belonging(library: Library, where: str, fault: str, module: str) -> _Wanted
     lines = [(f"{fault} belongs to {module}, no longer to {move.old}: "
               f"in {_many(len(move.trees), 'tree')}.", "")]  # fmt: skip
     if move.joined:
-        text = f"It is one cause now with {fault} of {', '.join(move.joined)}: one history."
+        text = f"It is now the same cause as {fault} of {', '.join(move.joined)}, with one history."
         lines.append((text, "warning"))
     done = [f"{tree}: {fault} belongs to {module}" for tree in move.trees]
     message = f"{where}: {fault} belongs to {module}, no longer to {move.old}\n"
@@ -173,10 +170,10 @@ def _lines_of(move: StepMove) -> list[tuple[str, str]]:
     before, after = move.minutes
     lines = [
         (f"What led to {move.step} leads to {move.onward}.", ""),
-        (f"Expected over all faults: {before:.3g} min before, {after:.3g} now.", ""),
+        (f"Expected time over all faults: {before:.3g} min before, {after:.3g} min now.", ""),
     ]
-    lines += [(f"Changes another case: {one}.", "warning") for one in move.moved]
-    lines += [(f"Let stand: {one.message} [{one.rule}]", "warning") for one in move.findings]
+    lines += [(f"Another case changes: {one}.", "warning") for one in move.moved]
+    lines += [(f"Accepted warning: {one.message} [{one.rule}]", "warning") for one in move.findings]
     return lines
 
 

@@ -11,19 +11,17 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from faulttree.cli.authoring_common import (
-    Asking,
-    Writing,
-    agreed,
-    keep_in_git,
-    own_folder,
-    show_diff,
-    within,
-    writing,
-)
 from faulttree.cli.cases_common import bar, width
 from faulttree.cli.options import say, say_json
 from faulttree.cli.places import open_library
+from faulttree.cli.prompter import Prompter, agreed, show_diff
+from faulttree.cli.writing import (
+    WriteOptions,
+    keep_in_git,
+    own_folder,
+    within,
+    writing,
+)
 from faulttree.errors import FaulttreeError
 
 if TYPE_CHECKING:
@@ -52,7 +50,7 @@ ENDINGS = {".html": "html", ".htm": "html", ".csv": "csv", ".json": "json"}
 @click.option("--tree", help="One tree, as family/complaint.")
 @click.option("--family", help="Kind of unit.")
 @click.option("--module", help="Units with this module inside.")
-@click.option("--who", help="Cases that this bench took in.")
+@click.option("--who", help="Cases that this bench opened.")
 @click.option("--since", metavar="DATE", help="Cases opened on this day or later.")
 @click.option("--until", metavar="DATE", help="Cases opened on this day or earlier.")
 @click.option("--full", is_flag=True, default=None, help="Every figure of every tree.")
@@ -72,9 +70,9 @@ ENDINGS = {".html": "html", ".htm": "html", ".csv": "csv", ".json": "json"}
     "number",
     type=click.IntRange(min=1),
     metavar="N",
-    help="Put proposal N of the one tree into its file, after showing the change.",
+    help="Write proposal N of the one tree into its file, after showing the change.",
 )
-@click.option("--even-so", is_flag=True, help="Write although the rules warn of it.")
+@click.option("--even-so", is_flag=True, help="Write despite warnings of the rules.")
 @writing
 def command(
     full: bool | None,
@@ -82,7 +80,7 @@ def command(
     html: Path | None,
     number: int | None,
     even_so: bool,
-    manner: Writing,
+    options: WriteOptions,
     **wanted: Any,
 ) -> int:
     """Show which branches found faults, and what to change in the trees.
@@ -95,8 +93,8 @@ def command(
     kinds += [(path, "html") for path in (html,) if path]
     if number is not None and not wanted["tree"]:
         raise FaulttreeError("--apply is about one tree", mend="Name it with --tree.")
-    shelf = open_library(manner.library)
-    with manner.store(read_only=True) as store, bar("Reviewing") as show:
+    shelf = open_library(options.library)
+    with options.store(read_only=True) as store, bar("Reviewing") as show:
         trees = trees_of(shelf, wanted["tree"], wanted["family"])
         found = review(
             *(store, trees),
@@ -108,8 +106,8 @@ def command(
         _write(found, path, kind)
         say(f"written: {path}", to_people=True)
     if number is not None:
-        return _apply(shelf, _chosen(found, number), manner, even_so=even_so)
-    if manner.as_json:
+        return _apply(shelf, _chosen(found, number), options, even_so=even_so)
+    if options.as_json:
         say_json(found.as_dict())
     elif not kinds:
         _show(found, full)
@@ -127,7 +125,7 @@ def trees_of(library: Library, tree: str | None, family: str | None) -> list[Tre
             continue
         examined = library.examine(name)
         if examined.tree is None:
-            say(f"{name} could not be built: the record's last text of it is used", to_people=True)
+            say(f"{name} cannot be read; the last text in the record is used", to_people=True)
         else:
             found.append(examined.tree)
     return found
@@ -144,36 +142,38 @@ def _chosen(found: Review, number: int) -> ReviewProposal:
     return proposals[number - 1]
 
 
-def _apply(shelf: Library, proposal: ReviewProposal, manner: Writing, *, even_so: bool) -> int:
+def _apply(
+    shelf: Library, proposal: ReviewProposal, options: WriteOptions, *, even_so: bool
+) -> int:
     """Show what a proposal changes, and write it where that is agreed to."""
     from faulttree.figures.proposals.apply import edit_of
     from faulttree.tree.edit import write_all
 
     if "fragment" in proposal.change:
-        return _to_fill_in(proposal, as_json=manner.as_json)
+        return _to_fill_in(proposal, as_json=options.as_json)
     own_folder(shelf.root)
-    with manner.store(read_only=True) as store:
+    with options.store(read_only=True) as store:
         edit = edit_of(shelf, proposal, even_so=even_so, store=store)
-    asking = manner.asking()
+    asking = options.asking()
     path = within(edit.change.path, shelf.root)
-    _show_edit(proposal, edit, path, manner, asking)
+    _show_edit(proposal, edit, path, options, asking)
     if asking is not None and agreed(asking, editable=False) == "no":
         return 1
-    if asking is None and not manner.yes:
+    if asking is None and not options.yes:
         return 0
     write_all([edit.change])
     say(f"written: {path}", to_people=True)
     message = f"{proposal.change['tree']}: {proposal.what}\n\n{proposal.why}\n"
-    keep_in_git(shelf.root, [edit.change], message, asking, asked=manner.commit)
+    keep_in_git(shelf.root, [edit.change], message, asking, asked=options.commit)
     return 0
 
 
 def _show_edit(
-    proposal: ReviewProposal, edit: Edit, path: str, manner: Writing, asking: Asking | None
+    proposal: ReviewProposal, edit: Edit, path: str, options: WriteOptions, asking: Prompter | None
 ) -> None:
     diff = edit.change.diff(path)
-    if manner.as_json:
-        told = {"path": path, "diff": diff, "written": manner.yes, **edit.as_dict()}
+    if options.as_json:
+        told = {"path": path, "diff": diff, "written": options.yes, **edit.as_dict()}
         say_json({**told, **proposal.as_dict()})
         return
     if asking is None:
@@ -193,7 +193,7 @@ def _to_fill_in(proposal: ReviewProposal, *, as_json: bool) -> int:
     if as_json:
         say_json({"path": None, "diff": "", "written": False, **proposal.as_dict()})
         return 1
-    say(f"faulttree: {proposal.what} That is for your own hand.", to_people=True)
+    say(f"faulttree: {proposal.what} Only you can make this change.", to_people=True)
     say(str(proposal.change["fragment"]).rstrip("\n"))
     return 1
 
@@ -202,9 +202,9 @@ def _besides(edit: Edit) -> Iterator[str]:
     """What a diff does not show of steps in other places."""
     if edit.minutes is not None:
         before, after = edit.minutes
-        yield f"Expected by the odds: {before:.3g} min before, {after:.3g} with this order."
+        yield f"Expected time: {before:.3g} min before, {after:.3g} min with this order."
     if edit.moved:
-        yield f"{len(edit.moved)} recorded cases would go on or end elsewhere by their own answers:"
+        yield f"{len(edit.moved)} recorded cases would continue or end elsewhere:"
     for one in edit.moved[:FEW]:
         yield f"  {one}"
     if len(edit.moved) > FEW:
@@ -215,7 +215,7 @@ def _kind(path: Path) -> str:
     kind = ENDINGS.get(path.suffix.lower())
     if kind is None:
         raise FaulttreeError(
-            f"'{path.name}' does not end like a review",
+            f"'{path.name}' has no known ending for a review",
             mend=f"End it in {', '.join(ENDINGS)}.",
         )
     return kind
@@ -225,7 +225,7 @@ def _show(found: Review, full: bool | None) -> None:
     from faulttree.figures.render.text import lines
 
     if not found.trees:
-        say("The record holds no such case yet.", to_people=True)
+        say("The record has no such case yet.", to_people=True)
         return
     for line in lines(found, width() if sys.stdout.isatty() else WHOLE, full=full):
         say(line)

@@ -25,8 +25,8 @@ __all__ = ["command"]
 
 @click.command(epilog="Example: faulttree revisit bench-supply/no-output")
 @click.argument("trees", nargs=-1, metavar="[TREE]...")
-@click.option("--all", "everything", is_flag=True, help="Suspects that were open already too.")
-@click.option("--limit", type=click.IntRange(1), help="At most so many.")
+@click.option("--all", "everything", is_flag=True, help="Also suspects that were already open.")
+@click.option("--limit", type=click.IntRange(1), help="Maximum number of cases.")
 @common
 def command(
     trees: tuple[str, ...],
@@ -36,7 +36,7 @@ def command(
     library: tuple[str, ...],
     as_json: bool,
 ) -> None:
-    """List units given up that a newer suspect may explain, most probable first.
+    """List unsolved units that a newer suspect may explain, the most probable first.
 
     These are unsolved, waiting and kept-for-parts cases of the trees' families, or with a
     module the trees know more of, that never took the test that would tell.
@@ -69,7 +69,7 @@ def load(library: Library, names: tuple[str, ...]) -> list[Tree]:
         try:
             found.append(library.load(name))
         except TreeError as error:
-            say(f"passed over: {error}", to_people=True)
+            say(f"skipped: {error}", to_people=True)
     return found
 
 

@@ -2,33 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 from dataclasses import replace
 from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, TypeVar
+from typing import TYPE_CHECKING, Any
 
 import click
 
-from faulttree.cli.authoring_common import (
-    Asking,
-    Writing,
-    agreed,
-    by_hand,
-    console,
-    keep_in_git,
-    pair,
-    procedure_told,
-    sharing,
-    show_diff,
-    today,
-    within,
-    words,
-    writing,
-)
 from faulttree.cli.cases_common import bar
+from faulttree.cli.cause_options import cause_of, cause_options, pair, test_of
 from faulttree.cli.options import now, say, say_json
-from faulttree.errors import TreeError
+from faulttree.cli.prompter import Prompter, agreed, console, show_diff
+from faulttree.cli.writing import WriteOptions, by_hand, keep_in_git, today, within, writing
+from faulttree.errors import FaulttreeError, TreeError
 
 if TYPE_CHECKING:
     from faulttree.authoring.cause import Cause, Test
@@ -41,56 +28,6 @@ if TYPE_CHECKING:
 
 __all__ = ["command"]
 
-Command = TypeVar("Command", bound=Callable[..., Any])
-
-LIMITS = ("nominal", "tolerance", "min", "max", "unit", "source")
-CAUSE = {
-    "--fault": "Id of the fault; one the tree has, or a new one.",
-    "--title": "What was wrong, in a few words.",
-    "--remedy": "What mends it.",
-    "--part": "The part at fault, as the board or the sheet names it.",
-    "--module": "The module it belongs to.",
-    "--weight": "How common it is beside the tree's other faults. [default: their median]",
-    "--confirm": "STEP=OUTCOME that shows the repair held. [default: the new step, passed]",
-    "--seen": "What showed that the repair held; closes an open case as fixed.",
-}
-TEST = {
-    "--step": "Id of the new step. [default: made from its words]",
-    "--ask": "The question that showed it.",
-    "--measure": "The measurement that showed it.",
-    "--shows": "The answer or outcome that the fault gives.",
-    "--fine": "The answer that a good unit gives.",
-    "--reading": "What the meter showed on the unit at fault.",
-    "--nominal": "Limits of a good reading: the value meant.",
-    "--tolerance": "Round it: 10 %, or 2 V.",
-    "--min": "Limits of a good reading: the least.",
-    "--max": "Limits of a good reading: the largest.",
-    "--unit": "Unit of bare numbers.",
-    "--limits": "All limits as a tree file has them, in braces: by a part's rating, or bands.",
-    "--source": "Where the limits come from.",
-    "--how": "How to do it, and what to watch.",
-    "--minutes": "How long it takes.",
-    "--in-circuit": "never or allowed, as in a tree.",
-}
-LISTS = {
-    "--needs": "Test gear by name; may be given again.",
-    "--cautions": "Cautions that hold at it; may be given again.",
-    "--access": "States the unit must be in; may be given again.",
-    "--after": "Steps that must come first; may be given again.",
-}
-NUMBERS = frozenset({"--weight", "--minutes"})
-
-
-def told_by_options(command: Command) -> Command:
-    """One option for everything that can be told of a cause and its test."""
-    for name, text in reversed(LISTS.items()):
-        command = click.option(name, multiple=True, metavar="NAME", help=text)(command)
-    for name, text in reversed([*CAUSE.items(), *TEST.items()]):
-        kind = float if name in NUMBERS else str
-        own = name.strip("-").replace("-", "_")
-        command = click.option(name, own, type=kind, default=None, help=text)(command)
-    return command
-
 
 @click.command(
     "write-up",
@@ -101,23 +38,30 @@ def told_by_options(command: Command) -> Command:
     "--use diode-test --exit bad --yes",
 )
 @click.argument("case", nargs=-1, required=True)
-@told_by_options
-@sharing
-@click.option("--live", is_flag=True, help="The unit is powered for the new step.")
-@click.option("--search-minutes", type=float, help="How long the search off the tree took.")
-@click.option("--at", metavar="STEP=OUTCOME", help="Where the new step comes. [default: cheapest]")
-@click.option("--first", is_flag=True, help="The new step comes first of all.")
+@cause_options
+@click.option(
+    "--search-minutes", type=float, help="How long the search outside the tree took, in minutes."
+)
+@click.option(
+    "--at", metavar="STEP=OUTCOME", help="Where to put the new step. [default: the cheapest place]"
+)
+@click.option("--first", is_flag=True, help="Put the new step first.")
 @click.option(
     "--way",
     type=click.Choice(["limit", "target"]),
-    help="What mends a branch that misled. [default: what changes least]",
+    help="How to correct a branch that misled. [default: what changes least]",
 )
 @click.option("--set-how", multiple=True, metavar="STEP=TEXT", help="A clearer text of a step.")
-@click.option("--set-minutes", multiple=True, metavar="STEP=N", help="What a step really takes.")
 @click.option(
-    "--set-limit", multiple=True, metavar="STEP.KEY=VALUE", help="A better figure of its limits."
+    "--set-minutes", multiple=True, metavar="STEP=N", help="The minutes that a step really takes."
 )
-@click.option("--even-so", is_flag=True, help="Write although the rules warn of it.")
+@click.option(
+    "--set-limit",
+    multiple=True,
+    metavar="STEP.KEY=VALUE",
+    help="A better value in the limits of a step.",
+)
+@click.option("--even-so", is_flag=True, help="Write despite warnings of the rules.")
 @click.option("--edit", is_flag=True, help="Open the new text in $EDITOR before it is written.")
 @writing
 def command(
@@ -131,29 +75,31 @@ def command(
     set_limit: tuple[str, ...],
     even_so: bool,
     edit: bool,
-    manner: Writing,
+    options: WriteOptions,
     **said: Any,
 ) -> int:
-    """Write what a solved CASE taught back into its tree.
+    """Write what a solved CASE showed into its tree.
 
-    Where the tree could not find the cause, a step that shows it is put where it costs
-    the least minutes, after all that must come first. The change is shown, checked by every
-    rule, and written whole or not at all. Without a terminal give all by options; --json
-    shows the proposal and writes only with --yes.
+    If the tree could not find the cause, a step that shows it is put where the expected
+    minutes are lowest, after everything that must come first. The change is shown, checked by
+    every rule, and written completely or not at all. Without a terminal, give everything by
+    options; --json prints the proposal and writes only with --yes.
     """
-    found = manner.shelf()
+    from faulttree.authoring.operations.write_up import WriteUpInput
+
+    found = options.own_library()
     told = replace(
-        _told(said),
+        WriteUpInput(cause_of(said), test_of(said), said.get("seen") or ""),
         search_minutes=search_minutes,
         at=("", "") if first else pair(at, "--at"),
         even_so=even_so,
         way=way or "",
         lessons=_lessons(set_how, set_minutes, set_limit),
     )
-    asking = manner.asking()
-    with manner.store() as store:
+    asking = options.asking()
+    with options.store() as store:
         proposal = _proposed(store, found, " ".join(case), told, asking)
-        agreed_on = _settled(proposal, found, asking, edit=edit, yes=manner.yes)
+        agreed_on = _settled(proposal, found, asking, edit=edit, yes=options.yes)
         made = ""
         if agreed_on is not None:
             from faulttree.authoring.pending import write_and_close
@@ -161,9 +107,9 @@ def command(
             write_and_close(agreed_on, store, found.root, now())
             if agreed_on.changes:
                 made = keep_in_git(
-                    found.root, agreed_on.changes, agreed_on.message, asking, asked=manner.commit
+                    found.root, agreed_on.changes, agreed_on.message, asking, asked=options.commit
                 )
-    return _said(proposal, agreed_on, made, as_json=manner.as_json, root=found.root)
+    return _said(proposal, agreed_on, made, as_json=options.as_json, root=found.root)
 
 
 def _said(
@@ -183,48 +129,6 @@ def _said(
     return 0
 
 
-# -- what is told -----------------------------------------------------------------------------
-
-
-def _told(said: Mapping[str, Any]) -> WriteUpInput:
-    from faulttree.authoring.cause import Cause, Test
-    from faulttree.authoring.operations.write_up import WriteUpInput
-
-    given = {key: value for key, value in said.items() if value not in (None, ())}
-    limits = _limits(given)
-    confirm = pair(given.get("confirm"), "--confirm")
-    cause = Cause(
-        **{key: given[key] for key in ("fault", "title", "remedy", "part", "module", "weight")
-           if key in given},
-        confirm=confirm,
-    )  # fmt: skip
-    plain = ("step", "ask", "measure", "shows", "fine", "reading", "how", "minutes", "in_circuit")
-    lists: dict[str, Any] = {
-        key: words(given.get(key, ())) for key in ("needs", "cautions", "access", "after")
-    }
-    test = Test(
-        **{key: given[key] for key in plain if key in given},
-        **lists,
-        live=bool(given.get("live")),
-        limits=limits if given.get("measure") else {},
-    )
-    test = replace(test, **procedure_told(given))
-    return WriteUpInput(cause=cause, test=test, seen=given.get("seen", ""))
-
-
-def _limits(given: Mapping[str, Any]) -> dict[str, Any]:
-    """The limits as a whole, or figure by figure."""
-    if "limits" not in given:
-        return {key: given[key] for key in LIMITS if key in given}
-    from faulttree.tree import read_document
-
-    data = read_document(str(given["limits"]), path=Path("--limits")).data
-    if not isinstance(data, dict):
-        mend = "Write them in braces: {component: fuse, rated: 2 A, quantity: resistance}."
-        raise TreeError("--limits holds no limits.", mend=mend)
-    return data
-
-
 def _lessons(how: tuple[str, ...], minutes: tuple[str, ...], limits: tuple[str, ...]) -> Lessons:
     from faulttree.authoring.improvements import Lessons
 
@@ -233,19 +137,21 @@ def _lessons(how: tuple[str, ...], minutes: tuple[str, ...], limits: tuple[str, 
         try:
             times[step] = float(number)
         except ValueError:
-            raise TreeError(f"{number!r} is no number of minutes.", mend="As in 4.") from None
+            raise TreeError(
+                f"{number!r} is not a number of minutes.", mend="Write a number, as in 4."
+            ) from None
     figures: dict[tuple[str, str], str] = {}
     for where, value in (pair(text, "--set-limit") or ("", "") for text in limits):
         step, dot, key = where.rpartition(".")
         if not dot:
-            raise TreeError(f"{where!r} names no limit.", mend="Write STEP.KEY=VALUE.")
+            raise TreeError(f"{where!r} does not name a limit.", mend="Write STEP.KEY=VALUE.")
         figures[step, key] = value
     texts = dict(pair(text, "--set-how") or ("", "") for text in how)
     return Lessons(texts, times, figures)
 
 
 def _proposed(
-    store: Store, library: Library, case: str, told: WriteUpInput, asking: Asking | None
+    store: Store, library: Library, case: str, told: WriteUpInput, asking: Prompter | None
 ) -> TreeProposal:
     """The proposal, with what is still wanted asked for where somebody can be asked."""
     from faulttree.authoring.edited_check import Unfit
@@ -265,7 +171,12 @@ def _proposed(
         except Unfit as error:
             if asking is None:
                 raise
-            told = _mended(asking, library, told, error)
+            told = _accepted(asking, library, told, error)
+            continue
+        except FaulttreeError as error:
+            if asking is None:
+                raise
+            told = _changed(asking, solved, library, told, error)
             continue
         more = _taken_up(asking, proposal, told) if asking is not None else None
         if more is None:
@@ -279,18 +190,18 @@ def _so_far(store: Store, solved: Solved, show_bar: Callable[[int, int], None], 
         show_bar(done, store.count(tree=solved.now.id))
 
 
-def _taken_up(asking: Asking, proposal: TreeProposal, told: WriteUpInput) -> WriteUpInput | None:
+def _taken_up(asking: Prompter, proposal: TreeProposal, told: WriteUpInput) -> WriteUpInput | None:
     """What is told with the offers that are taken up; None where nothing more is."""
     lessons = told.lessons
     for offer in proposal.offers if not lessons else ():
         asking.tell(f"{offer.text[:1].upper()}{offer.text[1:]}.")
-        if asking.one("Take it up", ("yes", "no")) == "yes":
+        if asking.one("Make this change too", ("yes", "no")) == "yes":
             lessons = lessons.and_also(offer.lessons)
     return replace(told, lessons=lessons) if lessons is not told.lessons else None
 
 
 def _cause_named(
-    store: Store, library: Library, case: str, told: WriteUpInput, asking: Asking
+    store: Store, library: Library, case: str, told: WriteUpInput, asking: Prompter
 ) -> WriteUpInput:
     """What was wrong with a unit whose case does not say so."""
     from faulttree.authoring.cause import new_id
@@ -299,23 +210,23 @@ def _cause_named(
     if found.result in ("fixed", "found") or told.cause.fault:
         return told
     tree = library.load(found.tree)
-    asking.tell(f"Case {found.number}, {found.title}: nobody has said what was wrong.", "title")
+    asking.tell(f"Case {found.number}, {found.title}: the fault is not known yet.", "title")
     known = [fault for fault in tree.faults if fault in tree.loose]
-    title = told.cause.title or asking.text("What was wrong", known, needed=True)
+    title = told.cause.title or asking.text("What was the fault", known, needed=True)
     if title in tree.faults:
         cause = replace(told.cause, fault=title)
     else:
         taken = {*tree.steps, *tree.faults, *tree.stops}
         cause = replace(told.cause, title=title, fault=new_id(title, taken))
-    seen = told.seen or asking.text("What showed that the repair held (empty: not mended yet)")
+    seen = told.seen or asking.text("What proved the repair (empty: not repaired yet)")
     return replace(told, cause=cause, seen=seen)
 
 
-def _asked(asking: Asking, solved: Solved, library: Library, told: WriteUpInput) -> WriteUpInput:
+def _asked(asking: Prompter, solved: Solved, library: Library, told: WriteUpInput) -> WriteUpInput:
     """What the tree must know of a cause that it could not find."""
     tree = solved.now
     end = solved.then.end
-    where = f"ended at `{end.id or end.reason}`" if end is not None else "came to no end"
+    where = f"ended at `{end.id or end.reason}`" if end is not None else "did not end"
     asking.tell(f"The tree {where}; the cause was {solved.fault}.", "title")
     cause = told.cause
     if solved.fault not in tree.faults:
@@ -323,19 +234,19 @@ def _asked(asking: Asking, solved: Solved, library: Library, told: WriteUpInput)
     test = _test_asked(asking, solved, library, told.test)
     search = told.search_minutes
     if search is None:
-        search = asking.minutes("How many minutes did finding it take, off the tree")
+        search = asking.minutes("How many minutes did the search outside the tree take")
     return replace(told, cause=cause, test=test, search_minutes=search)
 
 
-def _cause_asked(asking: Asking, modules: tuple[str, ...], cause: Cause) -> Cause:
-    title = cause.title or asking.text("What was wrong, in a few words", needed=True)
-    remedy = cause.remedy or asking.text("What mends it", needed=True)
+def _cause_asked(asking: Prompter, modules: tuple[str, ...], cause: Cause) -> Cause:
+    title = cause.title or asking.text("The fault, in a few words", needed=True)
+    remedy = cause.remedy or asking.text("How to repair it", needed=True)
     part = cause.part or asking.text("Which part")
-    module = cause.module or asking.text("In which module", modules)
+    module = cause.module or asking.id("In which module", modules)
     return replace(cause, title=title, remedy=remedy, part=part, module=module)
 
 
-def _test_asked(asking: Asking, solved: Solved, library: Library, test: Test) -> Test:
+def _test_asked(asking: Prompter, solved: Solved, library: Library, test: Test) -> Test:
     tree = solved.now
     if not test.told:
         test = _kind_asked(asking, library, test)
@@ -343,18 +254,22 @@ def _test_asked(asking: Asking, solved: Solved, library: Library, test: Test) ->
         return _procedure_asked(asking, solved, library, test)
     if test.ask:
         shows = test.shows or asking.text("The answer that the fault gives", needed=True)
-        fine = test.fine or asking.text("The answer that a good unit gives", needed=True)
+        fine = test.fine
+        while not fine or fine == shows:
+            fine = asking.text("The answer that a good unit gives", needed=True)
+            if fine == shows:
+                asking.tell("The two answers must differ.")
         test = replace(test, shows=shows, fine=fine)
     elif not test.limits:
         test = _limits_asked(asking, test)
     if test.minutes is None:
-        test = replace(test, minutes=asking.minutes("Minutes it takes"))
+        test = replace(test, minutes=asking.minutes("Minutes that the test takes"))
     if not test.live:
-        live = asking.one("Is the unit powered for it", ("no", "yes")) == "yes"
+        live = asking.one("Is the unit powered during the test", ("no", "yes")) == "yes"
         test = replace(test, live=live)
     lists = {
-        "needs": ("Test gear", tuple(library.instruments)),
-        "access": ("States the unit must be in", tuple(tree.access)),
+        "needs": ("Test equipment", tuple(library.instruments)),
+        "access": ("Access states the unit must be in", tuple(tree.access)),
         "cautions": ("Cautions", tuple(library.cautions)),
     }
     for name, (question, known) in lists.items():
@@ -363,13 +278,15 @@ def _test_asked(asking: Asking, solved: Solved, library: Library, test: Test) ->
     return test
 
 
-def _kind_asked(asking: Asking, library: Library, test: Test) -> Test:
+def _kind_asked(asking: Prompter, library: Library, test: Test) -> Test:
     kind = asking.one(
-        "What showed it: a question, a reading or a shared procedure",
+        "What showed the fault: a question, a reading or a shared procedure",
         ("question", "reading", "procedure"),
     )
     if kind == "question":
-        return replace(test, ask=asking.text("The question, as the next one reads it", needed=True))
+        return replace(
+            test, ask=asking.text("The question, as the next technician reads it", needed=True)
+        )
     if kind == "reading":
         return replace(test, measure=asking.text("What was measured", needed=True))
     known = library.procedures()
@@ -380,7 +297,7 @@ def _kind_asked(asking: Asking, library: Library, test: Test) -> Test:
         asking.tell(", ".join(known) if name == "?" else f"There is no procedure `{name}`.")
 
 
-def _procedure_asked(asking: Asking, solved: Solved, library: Library, test: Test) -> Test:
+def _procedure_asked(asking: Prompter, solved: Solved, library: Library, test: Test) -> Test:
     """What a shared procedure must be given, and how the fault left it."""
     from faulttree.authoring.shared_procedure import exits_of, takes_of
 
@@ -390,36 +307,62 @@ def _procedure_asked(asking: Asking, solved: Solved, library: Library, test: Tes
             of_unit = f", in {unit}" if unit and unit != "text" else ""
             given[name] = asking.text(f"What is its {name}{of_unit}", needed=True)
     exits = exits_of(library, test.use)
-    shows = test.shows or asking.one("Which way did the procedure end", exits)
-    access = test.access or asking.names("States the unit must be in", tuple(solved.now.access))
+    shows = test.shows or asking.one("Which exit did the procedure take", exits)
+    access = test.access or asking.names(
+        "Access states the unit must be in", tuple(solved.now.access)
+    )
     return replace(test, given=given, shows=shows, access=access)
 
 
-def _limits_asked(asking: Asking, test: Test) -> Test:
-    reading = test.reading or asking.text("What the meter showed", needed=True)
-    limits: dict[str, Any] = {}
-    while not limits:
-        for key, question in (("min", "The least good reading"), ("max", "The largest")):
-            text = asking.text(f"{question} (empty: no limit)")
-            if text:
-                limits[key] = text
-    source = asking.text("Where these limits come from")
-    if source:
-        limits["source"] = source
-    return replace(test, reading=reading, limits=limits)
+def _limits_asked(asking: Prompter, test: Test) -> Test:
+    """Reading and limits, asked again until the reading lies outside the limits."""
+    while True:
+        reading = test.reading or asking.text("What the meter showed", needed=True)
+        limits = asking.limits()
+        source = asking.text("Where these limits come from")
+        asked = replace(test, reading=reading, limits={**limits, "source": source})
+        if not source:
+            asked = replace(test, reading=reading, limits=limits)
+        try:
+            _ = asked.bad
+        except FaulttreeError as error:
+            asking.refuse(error)
+            test = replace(test, reading="")
+        else:
+            return asked
 
 
-def _mended(asking: Asking, library: Library, told: WriteUpInput, error: Any) -> WriteUpInput:
-    """Another try after the rules have spoken: another caution, or even so."""
+def _changed(
+    asking: Prompter, solved: Solved, library: Library, told: WriteUpInput, error: FaulttreeError
+) -> WriteUpInput:
+    """Another try after one answer did not fit; all other answers are kept.
+
+    Raises:
+        FaulttreeError: the one given, where nothing is to be changed.
+    """
+    asking.refuse(error)
+    what = asking.one("Which answer do you want to change", ("test", "cause", "place", "none"))
+    if what == "none":
+        raise error
+    if what == "place":
+        return replace(told, at=None)
+    if what == "cause":
+        old = replace(told.cause, title="", remedy="", part="", module="")
+        return replace(told, cause=_cause_asked(asking, solved.now.modules, old))
+    return replace(told, test=_test_asked(asking, solved, library, type(told.test)()))
+
+
+def _accepted(asking: Prompter, library: Library, told: WriteUpInput, error: Any) -> WriteUpInput:
+    """Another try after the rules found something: another caution, or despite a warning."""
     for finding in error.findings:
         asking.tell(
             f"{finding.level}: {finding.message} [{finding.rule}] {finding.remedy}", "warning"
         )
     if all(finding.level != "error" for finding in error.findings):
-        if asking.one("Write it even so", ("yes", "no")) == "no":
+        if asking.one("Write it despite the warning", ("yes", "no")) == "no":
             raise error
         return replace(told, even_so=True)
-    more = asking.names("Which caution holds at this step", tuple(library.cautions))
+    more = asking.names("Which caution applies to this step", tuple(library.cautions))
     if not more:
         raise error
     test = replace(told.test, cautions=tuple(dict.fromkeys((*told.test.cautions, *more))))
@@ -430,12 +373,12 @@ def _mended(asking: Asking, library: Library, told: WriteUpInput, error: Any) ->
 
 
 def _settled(
-    proposal: TreeProposal, library: Library, asking: Asking | None, *, edit: bool, yes: bool
+    proposal: TreeProposal, library: Library, asking: Prompter | None, *, edit: bool, yes: bool
 ) -> TreeProposal | None:
     """The proposal as it was agreed to; None where it was not."""
     if asking is None and not yes:
         return None
-    place = asking if asking is not None else Asking(console(plain=True, to_people=True))
+    place = asking if asking is not None else Prompter(console(plain=True, to_people=True))
     if not proposal.changes:
         show(place, proposal)
         return proposal
@@ -451,7 +394,7 @@ def _settled(
         proposal = _edited(asking, library, proposal)
 
 
-def _edited(asking: Asking, library: Library, proposal: TreeProposal) -> TreeProposal:
+def _edited(asking: Prompter, library: Library, proposal: TreeProposal) -> TreeProposal:
     """The proposal with a text edited by hand, once no rule finds an error in it."""
     from faulttree.authoring.edited_check import EditedCheck
 
@@ -467,12 +410,12 @@ def _edited(asking: Asking, library: Library, proposal: TreeProposal) -> TreePro
             f"The edited text has an error: {found[0].message}",
             path=change.path,
             line=found[0].line,
-            mend="Nothing was written; do the write-up again.",
+            mend="Nothing was written. Do the write-up again.",
         )
     return proposal.edited(text)
 
 
-def show(asking: Asking, proposal: TreeProposal) -> None:
+def show(asking: Prompter, proposal: TreeProposal) -> None:
     """What is proposed and why, for people."""
     if proposal.changes:
         show_diff(asking.place, proposal.diff)
@@ -484,23 +427,31 @@ def lines_of(proposal: TreeProposal) -> list[tuple[str, str]]:
     """The proposal in sentences, each with its style."""
     case = proposal.solved.case
     heads = {
-        "found": f"The tree found {proposal.fault}: case {case.number} is counted already.",
+        "found": f"The tree found {proposal.fault}: case {case.number} is already counted.",
         "added": f"{proposal.fault} gets a step: {proposal.step}.",
         "misled": f"A branch led case {case.number} away from {proposal.fault}.",
     }
     lines = [(heads[proposal.kind], "title")]
     if proposal.why:
         lines.append((proposal.why, ""))
-    lines += [(f"Not {where}: {why.rstrip('.')}.", "dim") for where, why in proposal.refused]
+    lines += [
+        (f"Not possible {where}: {why.rstrip('.')}.", "dim") for where, why in proposal.refused
+    ]
     if proposal.expected is not None:
         before, after = proposal.expected
-        lines.append((f"Expected over all faults: {before:.3g} min before, {after:.3g} now.", ""))
+        lines.append(
+            (f"Expected time over all faults: {before:.3g} min before, {after:.3g} min now.", "")
+        )
     if proposal.walk is not None:
         lines.append((walk_text(proposal), "good"))
-    lines += [(f"Changes another case: {one}.", "warning") for one in proposal.moved]
-    lines += [(f"Judged otherwise now: {one}.", "warning") for one in proposal.rejudged]
-    lines += [(f"Let stand: {one.message} [{one.rule}]", "warning") for one in proposal.findings]
-    lines += [(f"It also taught: {one.text} ({one.option})", "") for one in proposal.offers]
+    lines += [(f"Another case changes: {one}.", "warning") for one in proposal.moved]
+    lines += [
+        (f"Another reading is judged differently: {one}.", "warning") for one in proposal.rejudged
+    ]
+    lines += [
+        (f"Accepted warning: {one.message} [{one.rule}]", "warning") for one in proposal.findings
+    ]
+    lines += [(f"Also possible: {one.text} ({one.option})", "") for one in proposal.offers]
     return lines
 
 
@@ -510,5 +461,5 @@ def walk_text(proposal: TreeProposal) -> str:
     first, again = proposal.walk
     text = f"This unit: {first:.3g} min then, {again:.3g} min now"
     if not proposal.told_minutes and proposal.kind == "added":
-        text += " (the search off the tree counts as its test alone; --search-minutes tells more)"
+        text += " (the search outside the tree is counted as the test alone; see --search-minutes)"
     return f"{text}."

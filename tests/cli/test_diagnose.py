@@ -502,10 +502,10 @@ def test_two_open_cases_are_told_apart_by_their_tags(bench: Bench) -> None:
 def test_a_unit_that_stands_open_already_is_pointed_out(bench: Bench) -> None:
     bench.diagnose("lamp/dark", typed="tag 3\ntall\n\n\nyes\n")
     _, out, _ = bench.diagnose("lamp/dark", typed="tag 3\ntall\n\n\n")
-    assert "'tag 3' stands open already, as case 1" in out
+    assert "'tag 3' already has an open case, case 1" in out
     assert out.index("stands open already") < out.index("Model")
     _, out, _ = bench.diagnose("lamp/dark", "--serial", "tag 3", typed="")
-    assert "'tag 3' stands open already, as case 2" in out
+    assert "'tag 3' already has an open case, case 2" in out
     _, out, _ = bench.diagnose("lamp/dark", typed="tag 4\ntall\n\n\n")
     assert "stands open" not in out
 

@@ -119,6 +119,31 @@ def test_everything_can_be_asked_instead(
     assert tree.steps["resistance-of-bulb"].needs == ("multimeter",)
 
 
+def test_an_answer_that_does_not_fit_is_asked_again_and_the_others_are_kept(
+    desk: Path, capsys: Said, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    typed(
+        monkeypatch, "Filament torn", "Lights again.", "Fit a new bulb.", "E1", "Lamp Head",
+        "reading", "Resistance of the bulb", "1 kΩ", "", "2 kilo-things", "2 kΩ", "a good one",
+        "over range", "", "2 kΩ", "a good one", "1", "no", "multimeter", "", "?", "", "12", "yes",
+    )  # fmt: skip
+    assert run(["write-up", "1"]) == 0
+    told = " ".join(capsys.readouterr().out.split())
+    assert "Taken as `lamp-head`" in told
+    assert "lies inside these limits" in told
+    fault = Library(desk.parents[2]).load("lamp/dark").faults["filament-torn"]
+    assert (fault.module, fault.part, fault.remedy) == ("lamp-head", "E1", "Fit a new bulb.")
+
+
+def test_after_a_refusal_one_answer_is_changed_and_the_others_are_kept(
+    desk: Path, capsys: Said, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    typed(monkeypatch, "no", "", "", "place", "yes")
+    assert run(["write-up", "1", *CAUSE, *TEST, "--needs", "multimeter", "--at", "a=b"]) == 0
+    assert "Which answer do you want to change" in capsys.readouterr().out
+    assert "torn-filament" in Library(desk.parents[2]).load("lamp/dark").faults
+
+
 @pytest.mark.parametrize("lines", [(), ("Filament torn",), ("Filament torn", "x", "y", "", "")])
 def test_whoever_leaves_writes_nothing(
     desk: Path, capsys: Said, monkeypatch: pytest.MonkeyPatch, lines: tuple[str, ...]
@@ -204,14 +229,14 @@ def log(root: Path) -> list[str]:
 
 def test_a_commit_without_git_is_refused_plainly(desk: Path, capsys: Said) -> None:
     assert run(["rename", "lamp/dark", "lead", "cable", "--yes", "--commit"]) == 2
-    assert "no git checkout" in capsys.readouterr().err
+    assert "not a git checkout" in capsys.readouterr().err
 
 
 @pytest.mark.parametrize(
     ("words", "wrong"),
     [
         (["write-up", "9"], "no case '9'"),
-        (["write-up", "1"], "left"),
+        (["write-up", "1"], "cancelled"),
         (["write-up", "1", "--yes"], "nobody has said what was wrong"),
         (["write-up", "1", "--fault", "x", "--yes"], "either a question or a reading"),
         (["write-up", "1", *CAUSE, "--ask", "Whole?", "--yes"], "needs two answers"),
@@ -222,8 +247,11 @@ def test_a_commit_without_git_is_refused_plainly(desk: Path, capsys: Said) -> No
         (["write-up", "1", *CAUSE, *TEST, "--at", "nowhere", "--yes"], "STEP=OUTCOME"),
         (["write-up", "1", *CAUSE, *TEST, "--at", "a=b", "--yes"], "no place"),
         (["write-up", "1", *CAUSE, *TEST, "--after", "nothing", "--yes"], "must be done first"),
-        (["write-up", "1", *CAUSE, *TEST, "--set-minutes", "lead=x", "--yes"], "no number"),
-        (["write-up", "1", *CAUSE, *TEST, "--set-limit", "lead=x", "--yes"], "names no limit"),
+        (["write-up", "1", *CAUSE, *TEST, "--set-minutes", "lead=x", "--yes"], "not a number"),
+        (
+            ["write-up", "1", *CAUSE, *TEST, "--set-limit", "lead=x", "--yes"],
+            "does not name a limit",
+        ),
         (["write-up", "1", *CAUSE, *TEST, "--set-how", "gone=x", "--yes"], "no step"),
         (["write-up", "1", *CAUSE, *TEST, "--how", "\x1b[2Jgone", "--yes"], "U+001B"),
         (["write-up", "1", *CAUSE, *TEST, "--minutes", "-3", "--yes"], "0 or more minutes"),
@@ -467,7 +495,7 @@ def test_whoever_leaves_a_question_has_written_nothing(
     before = {path: path.read_bytes() for path in desk.parents[1].rglob("*.yaml")}
     typed(monkeypatch)
     assert run([*command, "--plain"]) == 1
-    assert "left; nothing was written" in capsys.readouterr().err
+    assert "cancelled; nothing was written" in capsys.readouterr().err
     assert before == {path: path.read_bytes() for path in desk.parents[1].rglob("*.yaml")}
 
 
@@ -478,5 +506,5 @@ def test_whoever_leaves_the_question_of_a_commit_has_the_change_and_no_commit(
         subprocess.run(["git", *words], check=True, cwd=desk.parents[2])
     typed(monkeypatch, "yes")
     assert run(["rename", "lamp/dark", "lead", "wire", "--plain"]) == 0
-    assert "it is written and not committed" in capsys.readouterr().err
+    assert "the change is written and not committed" in capsys.readouterr().err
     assert "wire:" in desk.read_text()

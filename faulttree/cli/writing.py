@@ -1,0 +1,188 @@
+"""What the commands that write trees share: their options, and the commit afterwards."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from functools import partial, wraps
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from faulttree.cli.options import json_option, library_option, now, record_option, say
+from faulttree.cli.places import open_library, open_record
+from faulttree.cli.prompter import Prompter, console
+from faulttree.errors import TreeError
+
+if TYPE_CHECKING:
+    from faulttree.cases import Store
+    from faulttree.tree import Library
+    from faulttree.tree.edit import FileChange
+
+__all__ = [
+    "WriteOptions",
+    "by_hand",
+    "keep_in_git",
+    "own_folder",
+    "today",
+    "within",
+    "writing",
+    "writing_without_record",
+]
+
+
+@dataclass(frozen=True, slots=True)
+class WriteOptions:
+    """The options of a command that writes files.
+
+    Attributes:
+        yes: write without asking.
+        commit: commit the change.
+        plain: no colour, no cursor control.
+        as_json: print one document.
+        library: what ``--library`` says.
+        record: what ``--record`` says, where the command has that option.
+    """
+
+    yes: bool
+    commit: bool
+    plain: bool
+    as_json: bool
+    library: tuple[str, ...]
+    record: str | None = None
+
+    def asking(self) -> Prompter | None:
+        """Asks for what is missing; None where everything is given by options."""
+        return None if self.yes or self.as_json else Prompter(console(plain=self.plain))
+
+    def own_library(self) -> Library:
+        """The library, which may be written.
+
+        Raises:
+            TreeError: it is the one inside the package.
+        """
+        found = open_library(self.library)
+        own_folder(found.root)
+        return found
+
+    def store(self, *, read_only: bool = False) -> Store:
+        """The record of this library."""
+        return open_record(self.record, library=self.library, read_only=read_only)
+
+
+def writing(command: Callable[..., int], *, with_record: bool = True) -> Callable[..., int]:
+    """The options of every command that writes files, given to it as one ``options``.
+
+    Leaving a question ends the command: nothing was written then, and it says so.
+    """
+
+    @wraps(command)
+    def run(
+        *,
+        yes: bool,
+        commit: bool,
+        plain: bool,
+        as_json: bool,
+        library: tuple[str, ...],
+        **said: Any,
+    ) -> int:
+        from faulttree.terminal.console import AwayError
+
+        record = said.pop("record") if with_record else None
+        try:
+            return command(
+                options=WriteOptions(yes, commit, plain, as_json, library, record), **said
+            )
+        except AwayError:
+            say("faulttree: cancelled; nothing was written", to_people=True)
+            return 1
+
+    decorated: Callable[..., int] = run
+    for option in (
+        json_option,
+        library_option,
+        *((record_option,) if with_record else ()),
+        click.option("--plain", is_flag=True, help="Plain lines: no colour, no cursor control."),
+        click.option(
+            "--commit", is_flag=True, help="Commit the change, if the library is a git checkout."
+        ),
+        click.option("--yes", is_flag=True, help="Write without asking."),
+    ):
+        decorated = option(decorated)
+    return decorated
+
+
+writing_without_record = partial(writing, with_record=False)
+"""The same for a command that asks nothing of the record."""
+
+
+def own_folder(root: Path) -> Path:
+    """The folder of a library that may be written: not the one inside the package.
+
+    Raises:
+        TreeError: it is that one; an upgrade would overwrite what is written there.
+    """
+    if root.name == "_shipped":
+        raise TreeError(
+            "This is the library that ships with the program; an upgrade overwrites it.",
+            path=root,
+            mend="Copy its trees/ and shared/ into a folder of your own, and name that: --library.",
+        )
+    return root
+
+
+def today() -> str:
+    """The day, UTC, as YYYY-MM-DD."""
+    return now()[:10]
+
+
+def within(path: Path, root: Path) -> str:
+    """A file as its library names it."""
+    return path.relative_to(root).as_posix() if path.is_relative_to(root) else str(path)
+
+
+def by_hand(text: str) -> str | None:
+    """The text as somebody leaves it in their editor; None where it was not saved."""
+    return click.edit(text, extension=".yaml", require_save=True)
+
+
+def keep_in_git(
+    folder: Path,
+    changes: Sequence[FileChange],
+    message: str,
+    asking: Prompter | None,
+    *,
+    asked: bool,
+) -> str:
+    """Commit where that was asked for, or is agreed to now; gives the new commit, or nothing."""
+    from faulttree.authoring.git import commit, is_checkout
+
+    if not is_checkout(folder):
+        if asked:
+            raise TreeError(
+                "This library is not a git checkout.", path=folder, mend="Omit --commit."
+            )
+        return ""
+    if not asked:
+        if asking is None:
+            return ""
+        asking.tell("Message of the commit:", "label")
+        for line in message.splitlines():
+            asking.tell(f"  {line}")
+        if not _agreed_to_commit(asking):
+            return ""
+    made = commit(folder, [change.path for change in changes], message)
+    say(f"committed as {made}", to_people=True)
+    return made
+
+
+def _agreed_to_commit(asking: Prompter) -> bool:
+    """Leaving the question keeps the change, without a commit."""
+    from faulttree.terminal.console import AwayError
+
+    try:
+        return asking.one("Commit it?", ("yes", "no")) == "yes"
+    except AwayError:
+        say("faulttree: cancelled; the change is written and not committed", to_people=True)
+        return False
