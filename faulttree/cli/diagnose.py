@@ -380,12 +380,13 @@ def _opened(desk: Desk, tree: Tree, opening: dict[str, Any], *, linked: str = ""
 def origin_of(library: Library, tree: Tree) -> list[str]:
     """The library a tree is from, and the shared items that replace others in it.
 
-    Empty where only the shipped library is in use.
+    Empty for a tree of the topmost library that replaces nothing and is not invented.
     """
     from faulttree.tree.layers import replacements
 
-    about = library.layer_of(tree.id).about
-    lines = [f"Tree of {about}."] if about.invented or len(library.layers) > 1 else []
+    layer = library.layer_of(tree.id)
+    named = layer.about.invented or layer is not library
+    lines = [f"Tree of {layer.about}."] if named else []
     return lines + [f"{one}." for one in replacements(library, tree)]
 
 

@@ -26,14 +26,14 @@ def command(words: tuple[str, ...], limit: int, library: tuple[str, ...], as_jso
 
     searched = open_library(library)
     found = find(" ".join(words), searched, limit=limit if words else 0)
-    origin = {match.tree: searched.layer_of(match.tree).about for match in found}
+    origin = {match.tree: searched.layer_of(match.tree) for match in found}
     if as_json:
-        matches = [{**asdict(match), "library": origin[match.tree].title} for match in found]
+        matches = [{**asdict(match), "library": origin[match.tree].about.title} for match in found]
         say_json({"matches": matches})
     for match in () if as_json else found:
-        about = origin[match.tree]
-        several = about.invented or len(searched.layers) > 1
-        say(f"{match.tree}{f'  [{about}]' if several else ''}\n    {match.title}")
+        layer = origin[match.tree]
+        named = layer.about.invented or layer is not searched
+        say(f"{match.tree}{f'  [{layer.about}]' if named else ''}\n    {match.title}")
         if match.symptoms:
             say(f"    {', '.join(match.symptoms)}")
     if not found:
