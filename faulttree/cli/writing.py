@@ -156,7 +156,7 @@ def keep_in_git(
     asked: bool,
 ) -> str:
     """Commit where that was asked for, or is agreed to now; gives the new commit, or nothing."""
-    from faulttree.authoring.git import commit, is_checkout
+    from faulttree.cli.git_checkout import commit, is_checkout
 
     if not is_checkout(folder):
         if asked:
