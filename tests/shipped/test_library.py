@@ -127,12 +127,22 @@ def made_ready(tree: Tree, entries: list[dict[str, Any]], goal: str) -> list[dic
 
 
 def answers(tree: Tree, way: list[Taken]) -> list[dict[str, Any]]:
-    known: dict[str, Quantity] = {}
-    entries: list[dict[str, Any]] = []
-    for name, outcome in way:
-        entries = made_ready(tree, entries, name)
-        entries.append(entry(tree, name, outcome, known))
-    return entries
+    return list(answered(tree.id, tuple(way))[0])
+
+
+@cache
+def answered(
+    tree_id: str, way: tuple[Taken, ...]
+) -> tuple[tuple[dict[str, Any], ...], Mapping[str, Quantity]]:
+    """The entries of a way and the readings among them; ways share what they begin with."""
+    if not way:
+        return (), {}
+    tree, (name, outcome) = load(tree_id), way[-1]
+    before, readings = answered(tree_id, way[:-1])
+    known = dict(readings)
+    entries = made_ready(tree, list(before), name)
+    entries.append(entry(tree, name, outcome, known))
+    return tuple(entries), known
 
 
 def proved(tree: Tree, way: list[Taken], fault: str) -> tuple[State, list[Event]]:
