@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import os
 import secrets
 import sqlite3
 from collections.abc import Callable, Mapping
+from contextlib import closing
 from pathlib import Path
 
 from sqlalchemy import Connection, Engine, Table, Text, text
@@ -14,7 +16,20 @@ from faulttree.cases.errors import NewerRecord
 from faulttree.cases.tables import CAME_BACK, CASES, EVENTS, METADATA, RECORD, TREES
 from faulttree.errors import RecordError
 
-__all__ = ["MIGRATIONS", "VERSION", "Migration", "bring_up", "can_be_read", "version_of"]
+__all__ = [
+    "APPLICATION_ID",
+    "MIGRATIONS",
+    "VERSION",
+    "Migration",
+    "bring_up",
+    "can_be_read",
+    "is_foreign",
+    "refuse_when_upgraded",
+    "version_of",
+]
+
+APPLICATION_ID = 0x66747265
+"""What the header of our SQLite files holds at byte 68 (its file format, 1.3): ASCII "ftre"."""
 
 Migration = Callable[[Connection], None]
 
@@ -156,10 +171,10 @@ def bring_up(
     newest = max(migrations)
     with engine.connect() as connection:
         stands = version_of(connection)
-    if stands == newest:
-        return
+        if stands == newest and is_marked(connection):
+            return
     refuse_newer(stands, newest, url)
-    if stands and path is not None:
+    if 0 < stands < newest and path is not None:
         back_up(path, stands)
     # The write lock is taken before the version is read again: a transaction that has read
     # already is refused the lock at once, without waiting for another program.
@@ -168,6 +183,7 @@ def bring_up(
             connection.execute(text("SELECT pg_advisory_xact_lock(:lock)"), {"lock": LOCK})
         # Another bench may have been faster.
         stands = version_of(connection)
+        mark(connection)
         if stands == newest:
             return
         refuse_newer(stands, newest, url)
@@ -184,6 +200,46 @@ def stamp(connection: Connection, version: int) -> None:
     connection.execute(RECORD.insert().values(key="schema", value=str(version)))
     if connection.dialect.name == "sqlite":
         connection.exec_driver_sql(f"PRAGMA user_version = {version:d}")
+
+
+def is_marked(connection: Connection) -> bool:
+    """Whether a file says that it is a record; a server needs no such mark."""
+    if connection.dialect.name != "sqlite":
+        return True
+    found = connection.exec_driver_sql("PRAGMA application_id").scalar_one()
+    return int(found) == APPLICATION_ID
+
+
+def mark(connection: Connection) -> None:
+    """Write into a file that it is a record. Records of earlier versions have no mark."""
+    if not is_marked(connection):
+        connection.exec_driver_sql(f"PRAGMA application_id = {APPLICATION_ID:d}")
+
+
+def is_foreign(connection: sqlite3.Connection) -> bool:
+    """Whether a file belongs to another program: it has tables but not ours, or only a mark.
+
+    A file with our tables is a record, also where damage or an earlier version left no mark.
+    """
+    tables = "SELECT count(*), total(name IN ('record', 'events')) FROM sqlite_schema"
+    many, ours = connection.execute(f"{tables} WHERE type = 'table'").fetchone()
+    if many:
+        return bool(ours != 2)
+    return connection.execute("PRAGMA application_id").fetchone()[0] not in {0, APPLICATION_ID}
+
+
+def refuse_when_upgraded(connection: Connection, url: str) -> None:
+    """Refuse to write into a record that a newer program upgraded while it was open.
+
+    On a server the lock keeps an upgrade from beginning between this and the commit; on a file
+    the write lock does.
+
+    Raises:
+        NewerRecord: the record is newer than this program.
+    """
+    if connection.dialect.name != "sqlite":
+        connection.execute(text("SELECT pg_advisory_xact_lock_shared(:lock)"), {"lock": LOCK})
+    refuse_newer(version_of(connection), VERSION, url)
 
 
 def refuse_newer(stands: int, newest: int, url: str) -> None:
@@ -205,21 +261,74 @@ def back_up_there(connection: Connection, version: int) -> None:
 
 
 def back_up(path: Path, version: int) -> Path:
-    """A sound copy of the file beside it, mode 0600; an existing copy of that version stays."""
+    """A checked copy of the file beside it, mode 0600; a whole copy of that version stays.
+
+    The copy gets its name when it is complete and on the disk, so that no crash leaves half of
+    one under that name.
+
+    Raises:
+        RecordError: it cannot be made.
+    """
     copy = path.with_name(f"{path.name}.before-version-{version + 1}")
-    if copy.exists():
+    if is_copy(copy, version):
         return copy
+    part = copy.with_name(f"{copy.name}.{os.getpid()}.part")
     try:
-        copy.touch(mode=0o600)
-        with sqlite3.connect(path) as source, sqlite3.connect(copy) as target:
-            source.backup(target)
-        source.close()
-        target.close()
+        copy_database(path, part)
+        # Another program may have upgraded the record meanwhile; then it made the backup.
+        if is_copy(part, version):
+            part.replace(copy)
+            sync_folder(copy.parent)
     except (OSError, sqlite3.Error) as error:
-        copy.unlink(missing_ok=True)
         raise RecordError(
             f"the record must be brought up to date, but no backup could be made: {error}",
             path=path,
             mend=f"Make room for {copy.name} beside it, then try again; nothing was changed.",
         ) from None
+    finally:
+        part.unlink(missing_ok=True)
     return copy
+
+
+def copy_database(path: Path, copy: Path) -> None:
+    """Copy an SQLite file while others write to it, for its owner alone, and sync the copy.
+
+    Raises:
+        OSError: there is no room, or the folder may not be written.
+        sqlite3.Error: the file cannot be read.
+    """
+    copy.unlink(missing_ok=True)
+    file = os.open(copy, os.O_CREAT | os.O_RDWR | os.O_EXCL, 0o600)
+    try:
+        with closing(sqlite3.connect(path)) as source, closing(sqlite3.connect(copy)) as target:
+            source.backup(target)
+            # One file, without a log beside it, so that it can be renamed and moved.
+            target.execute("PRAGMA journal_mode = DELETE")
+        os.fsync(file)
+    finally:
+        os.close(file)
+
+
+def is_copy(path: Path, version: int) -> bool:
+    """Whether a file is a whole record of that version."""
+    if not path.is_file() or not path.stat().st_size:
+        return False
+    try:
+        with closing(sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True)) as file:
+            stands = file.execute("PRAGMA user_version").fetchone()[0]
+            return bool(
+                stands == version and file.execute("PRAGMA quick_check(1)").fetchone()[0] == "ok"
+            )
+    except sqlite3.Error:
+        return False
+
+
+def sync_folder(folder: Path) -> None:
+    """Bring the names in a folder onto the disk, where the system can."""
+    if os.name != "posix":
+        return
+    handle = os.open(folder, os.O_RDONLY)
+    try:
+        os.fsync(handle)
+    finally:
+        os.close(handle)

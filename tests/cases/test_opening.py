@@ -9,14 +9,17 @@ import sys
 import textwrap
 import time
 from collections.abc import Callable
+from contextlib import closing
 from pathlib import Path
 
 import pytest
 
 from faulttree.cases import Store, open_store
 from faulttree.cases.backends import file_lock
+from faulttree.cases.errors import NewerRecord
 from faulttree.cases.journal.file import journal_path
 from faulttree.cases.repair.verify import verify
+from faulttree.cases.schema import APPLICATION_ID, MIGRATIONS, VERSION, bring_up
 from faulttree.cli import run
 from faulttree.errors import RecordError
 from tests.cases.postgres import shared
@@ -258,3 +261,72 @@ def test_programs_that_find_the_database_gone_together_make_it_once(path: Path) 
     assert kept_of_a_fresh_record(str(path), path.parent / "start", 4, 1, there=3) == 7
     with open_store(str(path)) as store:
         assert verify(store).sound
+
+
+# Whose file it is, and which version ----------------------------------------------------------
+
+
+def application_id(path: Path) -> int:
+    """Bytes 68 to 71 of an SQLite file (https://sqlite.org/fileformat.html, 1.3)."""
+    return int.from_bytes(path.read_bytes()[68:72], "big")
+
+
+def test_a_record_says_in_its_header_that_it_is_one(path: Path) -> None:
+    open_store(str(path)).close()
+    assert application_id(path) == APPLICATION_ID
+    with closing(sqlite3.connect(path)) as file:
+        file.execute("PRAGMA application_id = 0")
+    # As records of earlier versions are.
+    with open_store(str(path)) as store:
+        store.open_case([opened()])
+    assert application_id(path) == APPLICATION_ID
+
+
+@pytest.mark.parametrize("made", ["CREATE TABLE loans (tool)", "PRAGMA application_id = 7"])
+@pytest.mark.parametrize("read_only", [False, True])
+def test_a_file_of_another_program_is_refused_and_left_as_it_is(
+    made: str, path: Path, *, read_only: bool
+) -> None:
+    path.parent.mkdir(exist_ok=True)
+    with closing(sqlite3.connect(path)) as file:
+        file.execute(made)
+        file.commit()
+    before = path.read_bytes()
+    with pytest.raises(RecordError, match="another program"):
+        open_store(str(path), read_only=read_only)
+    assert path.read_bytes() == before
+    assert not journal_path(path).exists()
+
+
+@pytest.mark.parametrize("kind", ["file", "server"])
+def test_an_old_program_left_open_writes_nothing_into_an_upgraded_record(
+    kind: str, path: Path
+) -> None:
+    url = str(path) if kind == "file" else shared().url(shared().database())
+    newer = {**MIGRATIONS, VERSION + 1: lambda _: None}
+    with open_store(url) as old:
+        case = old.open_case([opened()])
+        with open_store(url) as other:
+            bring_up(other.writing, url, path if kind == "file" else None, migrations=newer)
+        with pytest.raises(NewerRecord):
+            old.append(case, 1, answered())
+        old.remembered.clear()
+        assert len(old.events(case)) == 1
+
+
+@pytest.mark.parametrize("content", [b"", b"half of a backup"])
+def test_a_backup_that_is_not_whole_is_made_again(content: bytes, path: Path) -> None:
+    newer = {**MIGRATIONS, VERSION + 1: lambda _: None}
+    backup = path.with_name(f"{path.name}.before-version-{VERSION + 1}")
+    with open_store(str(path)) as store:
+        case = store.open_case([opened()])
+        backup.write_bytes(content)
+        bring_up(store.writing, str(path), path, migrations=newer)
+    with open_store(str(backup)) as store:
+        assert len(store.events(case)) == 1
+    assert not list(path.parent.glob("*.part"))
+
+
+def test_a_record_in_memory_is_no_file_of_that_name() -> None:
+    with pytest.raises(RecordError, match="names no file"):
+        open_store("sqlite:///:memory:")

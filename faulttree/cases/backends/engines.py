@@ -15,7 +15,7 @@ from sqlalchemy.pool import StaticPool
 
 from faulttree.cases.backends.urls import server_url, shown, sqlite_path
 from faulttree.cases.errors import explained
-from faulttree.cases.schema import bring_up, can_be_read, version_of
+from faulttree.cases.schema import bring_up, can_be_read, is_foreign, sync_folder, version_of
 from faulttree.errors import RecordError
 
 __all__ = ["BUSY_SECONDS", "connect"]
@@ -104,10 +104,20 @@ def open_file(path: Path, *, read_only: bool) -> sqlite3.Connection:
     place = f"{path.absolute().as_uri()}?mode={mode}"
     connection = attach(place)
     try:
+        # Before anything is written: switching to the write-ahead log changes the file.
+        if is_foreign(connection):
+            raise RecordError(
+                "this SQLite file belongs to another program",
+                path=path,
+                mend="Name another --record; nothing was changed.",
+            )
         if mode == "ro":
             connection.execute("SELECT count(*) FROM sqlite_schema").fetchone()
         else:
             settle(connection, read_only=read_only)
+    except RecordError:
+        connection.close()
+        raise
     except sqlite3.OperationalError:
         connection.close()
         if mode != "ro" or path.with_name(f"{path.name}-wal").exists():
@@ -163,6 +173,8 @@ def make_private(path: Path) -> None:
         path.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
         if not path.exists():
             os.close(os.open(path, os.O_CREAT | os.O_RDWR, 0o600))
+            sync_folder(path.parent)
+            sync_folder(path.parent.parent)
     except OSError as error:
         raise RecordError(
             f"the record cannot be made: {error.strerror or error}",

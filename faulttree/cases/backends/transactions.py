@@ -10,6 +10,7 @@ from sqlalchemy.exc import SQLAlchemyError
 
 from faulttree.cases.backends.urls import shown
 from faulttree.cases.errors import CutOff, LostRace, explained
+from faulttree.cases.schema import refuse_when_upgraded
 from faulttree.errors import RecordError
 
 __all__ = ["AGAIN", "Transactions"]
@@ -56,6 +57,7 @@ class Transactions:
 
         def once() -> T:
             with self.writing.begin() as connection:
+                refuse_when_upgraded(connection, self.url)
                 return work(connection)
 
         return self._told(once)

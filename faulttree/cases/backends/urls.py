@@ -63,7 +63,7 @@ def sqlite_path(url: str) -> Path | None:
             f"no store serves a record of the kind {scheme!r}",
             mend="Write sqlite:///path/to/file, a plain path, or postgresql+psycopg://server/name.",
         )
-    if not rest.startswith("/") or not rest[1:]:
+    if not rest.startswith("/") or rest[1:] in {"", ":memory:"}:
         raise RecordError(
             f"the record {url!r} names no file",
             mend="Write sqlite:///name for a file here, sqlite:////full/path for any other.",
