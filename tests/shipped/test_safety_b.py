@@ -311,7 +311,9 @@ def test_it_is_asked_which_device_a_pump_trips(tree_id: str) -> None:
 
 def test_a_pump_that_trips_a_residual_current_device_is_tested_at_500_volts() -> None:
     tree = load("small-pump/hums-and-does-not-turn")
-    leak = tree.steps[tree.steps["trips"].targets["residual-current"]]
+    method = tree.steps[tree.steps["trips"].targets["residual-current"]]
+    assert method.property == "insulation-method"
+    leak = tree.steps[method.targets["500-volt"]]
     assert "insulation-tester" in leak.needs
     assert not leak.live
 
