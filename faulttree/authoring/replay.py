@@ -8,7 +8,7 @@ from dataclasses import dataclass, field, replace
 
 from faulttree.tree import Tree
 from faulttree.walk.advisor import choose
-from faulttree.walk.events import Answered, Event, Jumped, NotConfirmed, Skipped
+from faulttree.walk.events import Answered, Event, FactGiven, Jumped, NotConfirmed, Skipped
 from faulttree.walk.fold import fold
 from faulttree.walk.history import counted
 from faulttree.walk.state import State
@@ -27,11 +27,13 @@ class RecordedAnswers:
         outcomes: step → its last outcome in the search for the fault.
         skipped: steps that could not be done.
         failed: fault → how its repair was seen not to have cured.
+        facts: property of the unit → its value.
     """
 
     outcomes: Mapping[str, str] = field(default_factory=dict)
     skipped: frozenset[str] = frozenset()
     failed: Mapping[str, NotConfirmed] = field(default_factory=dict)
+    facts: Mapping[str, str] = field(default_factory=dict)
 
     def called(self, name: Callable[[str], str]) -> RecordedAnswers:
         """The same under other names, told for each step and fault."""
@@ -43,6 +45,7 @@ class RecordedAnswers:
             {name(step): outcome for step, outcome in self.outcomes.items()},
             frozenset(map(name, self.skipped)),
             failed,
+            self.facts,
         )
 
     def with_outcome(self, step: str, outcome: str) -> RecordedAnswers:
@@ -64,6 +67,7 @@ def answers_of(state: State, events: Iterable[Event]) -> RecordedAnswers:
             for repair in state.repairs
             if repair.held is False
         },
+        state.facts,
     )
 
 
@@ -88,6 +92,9 @@ def _next(state: State, answers: RecordedAnswers, failed: dict[str, NotConfirmed
         return failed.pop(state.end.id, None)
     if state.phase != "finding" and not state.may_go_on:
         return None
+    if state.needs_fact is not None:
+        name = state.needs_fact.id
+        return FactGiven(name=name, value=answers.facts[name]) if name in answers.facts else None
     if state.ask is None:
         return _elsewhere(state, answers) if state.may_go_on else None
     step = state.ask.id

@@ -17,7 +17,7 @@ from faulttree.walk.renames import follow
 from faulttree.walk.repair import gives
 from faulttree.walk.safe_order import Block, NeedsFact, NeedsStep, needed_at_power, needed_at_touch
 from faulttree.walk.state import End, Phase, Purpose, Repair, State, Visit, outcome_of
-from faulttree.walk.unit_state import UnitState, holds, unknown_in
+from faulttree.walk.unit_state import NOT_KNOWN, UnitState, holds, unknown_in
 
 __all__ = ["fold"]
 
@@ -559,6 +559,10 @@ class _Folding:
                 return Block(step.id, "skipped")
             need = self._need(step, goal)
             if isinstance(need, NeedsFact):
+                if need.name not in self.tree.properties:
+                    # A tree of the record may name what it does not have: nobody can be asked.
+                    self.unit.facts[need.name] = NOT_KNOWN
+                    continue
                 self.needs_fact = need.name
                 return None
             if need is None or isinstance(need, Block):
@@ -668,10 +672,7 @@ class _Folding:
         block = self._settle()
         end = self._found() or self._end()
         phase = self._phase(end)
-        node = self.goals[-1].node if self.goals else ""
-        asking = block is None and phase in ("finding", "confirming", "closing")
-        asking = asking and not self.needs_fact
-        ask = self.tree.steps.get(node) if asking else None
+        ask = self._asked(phase) if block is None else None
         entered, minutes = self._entered()
         return State(
             tree=self.tree,
@@ -704,6 +705,12 @@ class _Folding:
             access=frozenset(entered).union(self.unit.open),
             minutes=minutes,
         )
+
+    def _asked(self, phase: Phase) -> Step | None:
+        """The step to be asked, where the way to it is open."""
+        if self.needs_fact or not self.goals or phase not in ("finding", "confirming", "closing"):
+            return None
+        return self.tree.steps.get(self.goals[-1].node)
 
     def _known_answer(self, ask: Step | None) -> str | None:
         """The answer of a step that asks for a property which is known already."""

@@ -268,7 +268,9 @@ def _led_elsewhere(
         events = tuple(follow(old, store.events(case.id)))
         state = fold(old, events)
         said = answers_of(state, events)
-        answers = RecordedAnswers({**passing, **said.outcomes}, said.skipped, said.failed)
+        answers = RecordedAnswers(
+            {**passing, **said.outcomes}, said.skipped, said.failed, said.facts
+        )
         before, after = stands(walk_again(old, answers)), stands(walk_again(new, answers))
         if after not in (before, stands(state)):
             yield MovedCase(case.id, case.number, stands(state), after)

@@ -166,7 +166,13 @@ class SimulatedWalk:
         self.give_up()
 
     def next_step(self) -> Step | None:
-        """The step to be asked, after moving on where a skip stands in the way."""
+        """The step to be asked, after moving on where a skip stands in the way.
+
+        A simulated unit is of the first kind that a property has.
+        """
+        while (known := self.state.needs_fact) is not None:
+            fact = ev.FactGiven(at=self.now(), name=known.id, value=known.values[0], source="asked")
+            self.add(fact, ("fact", known.id))
         if self.state.ask is None and self.state.may_go_on:
             jump = self.by_eye()
             if jump is not None:
