@@ -215,7 +215,7 @@ def _kind(path: Path) -> str:
     kind = ENDINGS.get(path.suffix.lower())
     if kind is None:
         raise FaulttreeError(
-            f"'{path.name}' has no known ending for a review",
+            f"'{path.name}' does not end like a review",
             mend=f"End it in {', '.join(ENDINGS)}.",
         )
     return kind

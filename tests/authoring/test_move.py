@@ -437,9 +437,9 @@ def test_moves_are_shown_and_written_only_when_agreed(desk: Path, capsys: Said) 
 @pytest.mark.parametrize(
     ("more", "wrong"),
     [
-        ([], "Nothing is told"),
-        (["mains-lead", "--first"], "One thing at a time"),
-        (["--first", "--after", "plug=whole"], "One thing at a time"),
+        ([], "Nothing to change"),
+        (["mains-lead", "--first"], "one change at a time"),
+        (["--first", "--after", "plug=whole"], "one change at a time"),
         (["mains-lead", "--even-so"], "--even-so is for a step that is moved"),
         (["mains-lead", "--passed", "inside"], "--passed is for a step that is moved"),
         (["--after", "plug"], "STEP=OUTCOME"),

@@ -867,7 +867,7 @@ def test_a_paused_walk_tells_how_to_go_on_without_the_password(
         run([*words, "--record", url])
     said = capsys.readouterr()
     assert "diagnose --resume" in said.out
-    assert "stands open already" in said.out
+    assert "already has an open case" in said.out
     assert server.password not in said.out + said.err
     assert "others on this computer can read the password" in said.err
 

@@ -634,12 +634,12 @@ def test_a_walk_begins_without_the_server_and_is_in_its_record_later(
     try:
         status, out, problem = said(capsys, *walk, *where)
         assert status == 0, problem
-        assert "wait on this bench" in problem
+        assert "are kept on this bench" in problem
         assert "broken-lead" in out
         assert said(capsys, "cases", "list", "--record", url)[0] == 2
     finally:
         server.start()
     status, _, problem = said(capsys, *walk, *where)
-    assert "brought back" in problem
+    assert "restored" in problem
     with open_store(url) as store:
         assert store.count(serial="tag 3") == 3

@@ -503,11 +503,11 @@ def test_a_unit_that_stands_open_already_is_pointed_out(bench: Bench) -> None:
     bench.diagnose("lamp/dark", typed="tag 3\ntall\n\n\nyes\n")
     _, out, _ = bench.diagnose("lamp/dark", typed="tag 3\ntall\n\n\n")
     assert "'tag 3' already has an open case, case 1" in out
-    assert out.index("stands open already") < out.index("Model")
+    assert out.index("already has an open case") < out.index("Model")
     _, out, _ = bench.diagnose("lamp/dark", "--serial", "tag 3", typed="")
     assert "'tag 3' already has an open case, case 2" in out
     _, out, _ = bench.diagnose("lamp/dark", typed="tag 4\ntall\n\n\n")
-    assert "stands open" not in out
+    assert "has an open case" not in out
 
 
 def test_no_fault_found_in_a_script_tells_of_a_likely_suspect_not_tested(bench: Bench) -> None:

@@ -456,7 +456,7 @@ def test_faults_taken_for_one_another_come_with_a_piece_to_fill_in(tmp_path: Pat
     number = next(at for at, one in enumerate(found, 1) if one.kind == "tell-apart")
     told = called(library, record, "--apply", str(number), "--yes")
     assert told.exit_code == 1
-    assert "for your own hand" in told.stderr
+    assert "Only you can make this change" in told.stderr
     assert FILL_IN in told.stdout
     assert yaml.safe_load(told.stdout)
     plain = json.loads(called(library, record, "--apply", str(number), "--json").stdout)
