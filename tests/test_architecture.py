@@ -30,6 +30,7 @@ FLOORS = (
     "diagram",
     "figures",
     "api",
+    "session",
     "terminal",
     "cli",
 )

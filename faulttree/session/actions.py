@@ -1,0 +1,165 @@
+"""The words that work beside an answer: back, skip, note, go, meter, repaired, pause, …"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from typing import TYPE_CHECKING
+
+from faulttree.errors import WalkError
+from faulttree.session.endings import give_up
+from faulttree.session.jumps import asked_jump, head_for
+from faulttree.session.model import (
+    Accepted,
+    Ask,
+    Carry,
+    Message,
+    Position,
+    Prompt,
+    Refused,
+    Reply,
+    Result,
+    Show,
+)
+from faulttree.session.prompts import text_prompt
+from faulttree.session.repairs import begin_repair
+from faulttree.session.turns import moves_walk
+from faulttree.session.words import noted, skipped
+from faulttree.walk import events as ev
+from faulttree.walk.advisor import untested
+from faulttree.walk.fold import fold
+
+if TYPE_CHECKING:
+    from faulttree.session.model import Context
+    from faulttree.walk.state import State
+
+__all__ = ["act", "chosen_step"]
+
+VIEWS = frozenset({"?", "how", "why", "suspects", "path"})
+Action = Callable[[Position, "Context", Prompt, str], Result]
+
+
+def act(position: Position, context: Context, prompt: Prompt, given: Reply) -> Result:
+    """Do what a word asks.
+
+    Raises:
+        FaulttreeError: the word does not fit here.
+    """
+    word = given.action
+    if word not in prompt.actions:
+        words = ", ".join(f"'{one}'" for one in prompt.actions) or "none"
+        return Refused(WalkError(f"'{word}' does not work here", mend=f"Words that do: {words}."))
+    if word == "back" and prompt.carry is not None:
+        return Accepted((), (Message("Nothing of it was recorded."),))
+    if word in VIEWS:
+        return Show(word, given.text)
+    return ACTIONS[word](position, context, prompt, given.text.strip())
+
+
+def _step_id(prompt: Prompt) -> str:
+    return prompt.step.id if prompt.step is not None else ""
+
+
+def _skip(position: Position, context: Context, prompt: Prompt, rest: str) -> Result:
+    step = _step_id(prompt)
+    if rest:
+        return skipped(position, context, step, rest)
+    carry = Carry("skip", {"step": (step,)})
+    return Ask(text_prompt(position, "Why can it not be done now?", carry, prompt.step))
+
+
+def _note(position: Position, context: Context, prompt: Prompt, rest: str) -> Result:
+    step = _step_id(prompt)
+    if rest:
+        return noted(context, rest, step)
+    return Ask(text_prompt(position, "Note", Carry("note", {"step": (step,)}), prompt.step))
+
+
+def _photo(position: Position, context: Context, prompt: Prompt, rest: str) -> Result:
+    """The face stores the picture; ``rest`` is its hash and its path."""
+    sha256, _, path = rest.partition(" ")
+    if not path:
+        return Refused(WalkError("name the file: photo PATH", mend="Give the path of the picture."))
+    event = ev.PhotoAdded(at=context.now, path=path, sha256=sha256, step=_step_id(prompt))
+    return Accepted((event,), (Message("Attached."),))
+
+
+def _go(position: Position, context: Context, prompt: Prompt, rest: str) -> Result:
+    name = chosen_step(position.state, rest)
+    if name is None:
+        known = ", ".join(position.tree.diagnostic)
+        return Refused(WalkError("name a step: go STEP", mend=f"They are {known}."))
+    return head_for(position, context, name, "asked")
+
+
+def _meter(position: Position, context: Context, prompt: Prompt, rest: str) -> Result:
+    known = dict(context.bench.instruments) if context.bench else {}
+    if rest and rest not in known:
+        listed = (
+            f"On the bench: {', '.join(known)}."
+            if known
+            else "None is declared: write a bench.yaml, and name it with --bench."
+        )
+        return Refused(WalkError(f"there is no instrument '{rest}'", mend=listed))
+    told = [Message(f"Instrument in use: {rest or 'none, so verdicts are plain'}.")]
+    if rest and known[rest].overdue(context.now[:10]):
+        told.append(Message(f"Its calibration was due on {known[rest].due}.", "warning"))
+    return Accepted((), tuple(told), meter=rest)
+
+
+def _back(position: Position, context: Context, prompt: Prompt, rest: str) -> Result:
+    steps = int(rest) if rest.isdecimal() and int(rest) > 0 else 1
+    events, state = position.events, position.state
+    last = next((at for at in reversed(range(len(events))) if moves_walk(events[at])), 0)
+    if isinstance(events[last], ev.Stopped):
+        return Accepted((ev.WentBack(at=context.now, steps=0),), (Message("Taken up again."),))
+    if asked_jump(events[last]):
+        before = fold(position.tree, events[:last])
+        if before.ask is not None:
+            return Accepted((ev.Jumped(at=context.now, step=before.ask.id, cause="back"),))
+    back = ev.WentBack(at=context.now, steps=steps)
+    after = fold(position.tree, [*events, back])
+    if (len(after.visits), after.skipped) == (len(state.visits), state.skipped):
+        return Accepted((), (Message("There is nothing to take back here."),))
+    gone = after.withdrawn[len(state.withdrawn) :]
+    said = ", ".join(f"{one.step} {one.outcome}" for one in gone) or "the skip"
+    told = f"Taken back: {said}. It stays in the record as taken back."
+    return Accepted((back,), (Message(told),))
+
+
+def _repaired(position: Position, context: Context, prompt: Prompt, rest: str) -> Result:
+    return begin_repair(position, context, rest)
+
+
+def _pause(position: Position, context: Context, prompt: Prompt, rest: str) -> Result:
+    return Accepted(leave=True)
+
+
+def _give_up(position: Position, context: Context, prompt: Prompt, rest: str) -> Result:
+    return give_up(position, context)
+
+
+ACTIONS: Mapping[str, Action] = {
+    "back": _back,
+    "skip": _skip,
+    "note": _note,
+    "photo": _photo,
+    "go": _go,
+    "meter": _meter,
+    "repaired": _repaired,
+    "pause": _pause,
+    "give up": _give_up,
+}
+
+
+def chosen_step(state: State, typed: str) -> str | None:
+    """The step that was named, or the number of an open suspect's first step."""
+    name = typed.strip()
+    if name in state.tree.diagnostic:
+        return name
+    if name in state.tree.uses and name not in state.tree.closing:
+        return state.tree.uses[name].start
+    suspects = untested(state)
+    if name.isdecimal() and 1 <= int(name) <= len(suspects) and suspects[int(name) - 1].tests:
+        return suspects[int(name) - 1].tests[0]
+    near = [step for step in state.tree.diagnostic if name and step.startswith(name)]
+    return near[0] if len(near) == 1 else None

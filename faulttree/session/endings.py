@@ -1,0 +1,185 @@
+"""Replies at the end of a walk: open suspects, how it ended, where the unit goes."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from faulttree.errors import WalkError
+from faulttree.session.jumps import head_for
+from faulttree.session.model import (
+    Accepted,
+    Ask,
+    Carry,
+    Message,
+    Position,
+    Prompt,
+    Refused,
+    Reply,
+    Result,
+)
+from faulttree.session.prompts import (
+    UNFIT_RESULTS,
+    WITHIN,
+    ending_prompt,
+    modules_prompt,
+    open_suspects,
+    place_prompt,
+    prompt_of,
+    suspects_prompt,
+    text_prompt,
+)
+from faulttree.walk import events as ev
+from faulttree.walk.fitness import check_again
+
+if TYPE_CHECKING:
+    from faulttree.session.model import Context
+
+__all__ = [
+    "decline",
+    "ended",
+    "fit_again",
+    "give_up",
+    "kept_modules",
+    "other_tree",
+    "pick_suspect",
+    "placed",
+]
+
+
+def give_up(position: Position, context: Context) -> Result:
+    """Stop without a repair: past the open suspects, or at once where the fault is known."""
+    if position.state.phase == "found":
+        return Ask(ending_prompt(position))
+    prompt = suspects_prompt(position)
+    return Ask(prompt) if prompt is not None else Accepted(_stopped(position, context))
+
+
+def _stopped(position: Position, context: Context) -> tuple[ev.Event, ...]:
+    """That the walk was given up here, where it has not ended by itself."""
+    state = position.state
+    if state.end is not None:
+        return ()
+    step = state.ask.id if state.ask else ""
+    return (ev.Stopped(at=context.now, reason="given up", step=step),)
+
+
+def pick_suspect(position: Position, context: Context, prompt: Prompt, given: Reply) -> Result:
+    """An open suspect is tested after all, or the search ends."""
+    text = (given.choice or given.text).strip()
+    first = next((one.id for one in prompt.choices if one.id != "stop"), "")
+    chosen = prompt.choice(text) if text else first
+    if chosen is None or not chosen:
+        mend = "Type a number from the list, 'stop', or 'pause' to leave the case open."
+        return Refused(WalkError("that is not in the list", mend=mend))
+    if chosen == "stop":
+        question = "Why leave them untested?"
+        return Ask(prompt_of(position, "declined", question, actions=WITHIN))
+    suspect = next(one for one in open_suspects(position.state) if one.fault == chosen)
+    title = position.tree.faults[chosen].title
+    told = Message(f"For '{title}': {', then '.join(suspect.tests)}.")
+    result = head_for(position, context, suspect.tests[0], "suspect")
+    if isinstance(result, Accepted):
+        return Accepted(result.events, (told, *result.messages))
+    return result
+
+
+def decline(position: Position, context: Context, prompt: Prompt, given: Reply) -> Result:
+    """Why open suspects are left untested."""
+    open_ = tuple(
+        {"fault": one.fault, "probability": one.probability}
+        for one in open_suspects(position.state)
+    )
+    declined = ev.Declined(at=context.now, suspects=open_, reason=given.text.strip())
+    return Accepted((declined, *_stopped(position, context)))
+
+
+def other_tree(position: Position, context: Context, prompt: Prompt, given: Reply) -> Result:
+    """At a stop that belongs to another complaint: whether the unit goes on there."""
+    yes = prompt.choice(given.choice or given.text)
+    if yes is None:
+        return Refused(WalkError("answer yes or no", mend="'pause' leaves the case open."))
+    if yes == "no":
+        return Ask(suspects_prompt(position) or ending_prompt(position))
+    see = prompt.id.subject
+    closed = ev.Closed(
+        at=context.now, result="referred", became="waiting", note=f"goes on with {see}"
+    )
+    return Accepted((closed,), onward=see)
+
+
+def ended(position: Position, context: Context, prompt: Prompt, given: Reply) -> Result:
+    """How it ended."""
+    result = prompt.choice(given.choice or given.text)
+    if result is None:
+        mend = "Type a number or the first letters; 'back' or 'pause' also work."
+        return Refused(WalkError("that is not in the list", mend=mend))
+    return Ask(place_prompt(position, result))
+
+
+def fit_again(position: Position, context: Context, prompt: Prompt, given: Reply) -> Result:
+    """A closing check was failed: repair further, make it again, or close without "fixed"."""
+    state = position.state
+    assert state.cured is not None
+    chosen = prompt.choice(given.choice or given.text)
+    if chosen == "test-again":
+        again = check_again(state, at=context.now)
+        assert again is not None
+        return Accepted((again,))
+    if chosen == "repair":
+        carry = Carry("repaired", {"fault": (state.cured.fault,)})
+        return Ask(text_prompt(position, "What was repaired?", carry))
+    if chosen == "end":
+        return Ask(ending_prompt(position, choices=UNFIT_RESULTS))
+    mend = "Type a number or the first letters; 'back' or 'pause' also work."
+    return Refused(WalkError("that is not in the list", mend=mend))
+
+
+def placed(position: Position, context: Context, prompt: Prompt, given: Reply) -> Result:
+    """Where the unit goes."""
+    assert prompt.carry is not None
+    became = prompt.choice(given.choice or given.text)
+    if became is None:
+        mend = "Type a number or the first letters; 'back' or 'pause' also work."
+        return Refused(WalkError("that is not in the list", mend=mend))
+    carry = Carry("close", {**prompt.carry.values, "became": (became,)})
+    if became == "kept-for-parts":
+        return Ask(modules_prompt(position, carry))
+    return _closed(position, context, carry, ())
+
+
+def kept_modules(position: Position, context: Context, prompt: Prompt, given: Reply) -> Result:
+    """Which modules are kept: by name or number; any words where the tree names none."""
+    assert prompt.carry is not None
+    parts = [part.strip() for part in given.text.split(",") if part.strip()]
+    named = [prompt.choice(part) or part for part in parts]
+    unknown = [name for name in named if prompt.choices and name not in position.tree.modules]
+    if not named or unknown:
+        mend = "Name them by number or name, with commas between: 1, 3."
+        return Refused(WalkError("that is no list of modules", mend=mend))
+    return _closed(position, context, prompt.carry, tuple(dict.fromkeys(named)))
+
+
+def _closed(position: Position, context: Context, carry: Carry, kept: tuple[str, ...]) -> Accepted:
+    result = carry.one("result")
+    return Accepted(
+        (
+            ev.Closed(
+                at=context.now,
+                result=result,
+                fault=_fault_of(position, result),
+                became=carry.one("became"),
+                kept=kept,
+                note=carry.one("note"),
+            ),
+        )
+    )
+
+
+def _fault_of(position: Position, result: str) -> str:
+    """The fault that a result names: the one cured, else the one found."""
+    state = position.state
+    if result not in ("fixed", "found"):
+        return ""
+    if state.cured is not None:
+        return state.cured.fault
+    return state.end.id if state.end is not None and state.end.kind == "fault" else ""

@@ -1,0 +1,254 @@
+"""What a session says to a face and hears from it: frozen data only."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from functools import cached_property
+from typing import TYPE_CHECKING, Any, Literal
+
+from faulttree.walk.fold import fold
+
+if TYPE_CHECKING:
+    from faulttree.errors import FaulttreeError
+    from faulttree.reading import Bench
+    from faulttree.tree.model import Step, Tree
+    from faulttree.walk.events import Event
+    from faulttree.walk.state import State
+
+__all__ = [
+    "Accepted",
+    "Ask",
+    "Carry",
+    "Choice",
+    "Context",
+    "Kind",
+    "Message",
+    "Position",
+    "Prompt",
+    "PromptId",
+    "Refused",
+    "Reply",
+    "Result",
+    "Show",
+    "Wait",
+]
+
+Kind = Literal[
+    "cautions",
+    "step",
+    "in-circuit",
+    "slip",
+    "again",
+    "wait",
+    "fact",
+    "likely",
+    "fault",
+    "proof",
+    "seen",
+    "unsafe-jump",
+    "suspects",
+    "declined",
+    "ending",
+    "unfit",
+    "place",
+    "modules",
+    "other-tree",
+    "text",
+    "done",
+]
+"""What a prompt asks.
+
+cautions: read before the step. step: the answer or reading. in-circuit: whether the part was
+in circuit. slip: a reading that may be a slip of the pen. again: an undecided reading. wait: a
+pause is running. fact: what the unit is. likely: a fault that is not proved. fault: what was
+repaired. proof: a repair without a step that proves it. seen: what was seen of it.
+unsafe-jump: a step past a skipped safety check. suspects: those still open before giving up.
+declined: why they are left. ending: how it ended. unfit: a failed closing check. place: where
+the unit goes. modules: which are kept. other-tree: going on with another complaint. text: the
+words of a note, a skip or a repair. done: nothing is left to ask.
+"""
+
+Source = Literal["typed", "chosen", "meter", "spoken"]
+
+
+@dataclass(frozen=True, slots=True)
+class PromptId:
+    """Which prompt a reply is meant for.
+
+    ``turn`` counts the events that move the walk, so that a note from another device does not
+    make a reading stale. ``part`` names the sub-question by what it carries.
+    """
+
+    case: str
+    turn: int
+    kind: Kind
+    subject: str = ""
+    part: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Choice:
+    """One answer that can be chosen: its id, its words, and where it leads, in words."""
+
+    id: str
+    text: str
+    leads_to: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Wait:
+    """A pause that the face times: how long, and for which step."""
+
+    step: str
+    seconds: float
+
+
+@dataclass(frozen=True, slots=True)
+class Carry:
+    """What was said already and is not recorded yet; it travels with the sub-question."""
+
+    action: str
+    values: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
+
+    def one(self, name: str, default: str = "") -> str:
+        """The single value of that name."""
+        return next(iter(self.values.get(name, ())), default)
+
+
+@dataclass(frozen=True, slots=True)
+class Message:
+    """Something to tell after a reply; ``verdict`` where it is what a reading came to."""
+
+    text: str
+    style: Literal["", "good", "bad", "warning", "title"] = ""
+    verdict: Mapping[str, Any] | None = None
+    outcome: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Prompt:
+    """One thing to ask.
+
+    Attributes:
+        id: which prompt it is.
+        text: the question, in one line.
+        step: the step it is about, where there is one.
+        cautions: names of the cautions to be read now.
+        choices: answers that can be chosen; free words or a reading where there are none.
+        unit: of the reading, where one is wanted.
+        wait: the pause that runs.
+        carry: what was said already; to be given back with the reply.
+        actions: the words that work here, besides an answer.
+        messages: what to tell before it is asked.
+    """
+
+    id: PromptId
+    text: str
+    step: Step | None = None
+    cautions: tuple[str, ...] = ()
+    choices: tuple[Choice, ...] = ()
+    unit: str = ""
+    wait: Wait | None = None
+    carry: Carry | None = None
+    actions: tuple[str, ...] = ()
+    messages: tuple[Message, ...] = ()
+
+    @property
+    def kind(self) -> Kind:
+        """What it asks."""
+        return self.id.kind
+
+    def choice(self, typed: str) -> str | None:
+        """The id of the choice that is named by id, number or first letters, or None."""
+        word = " ".join(typed.split()).casefold()
+        if word.isdecimal() and 1 <= int(word) <= len(self.choices):
+            return self.choices[int(word) - 1].id
+        exact = [one.id for one in self.choices if one.id.casefold() == word]
+        begins = [one.id for one in self.choices if word and one.id.casefold().startswith(word)]
+        named = exact or begins
+        return named[0] if len(named) == 1 else None
+
+
+@dataclass(frozen=True, slots=True)
+class Reply:
+    """What was answered: an action (``answer`` unless another word was used) and its words."""
+
+    prompt: PromptId
+    action: str = "answer"
+    text: str = ""
+    choice: str = ""
+    carry: Carry | None = None
+    seconds: float | None = None
+    source: Source = "typed"
+
+
+@dataclass(frozen=True)
+class Position:
+    """A case as far as it has come: its tree, its events, and the state they make."""
+
+    tree: Tree
+    case: str
+    events: tuple[Event, ...]
+
+    @cached_property
+    def state(self) -> State:
+        """The fold of the events."""
+        return fold(self.tree, self.events)
+
+
+@dataclass(frozen=True, slots=True)
+class Context:
+    """What a session needs to know of the world, told by the face.
+
+    Attributes:
+        now: the time, UTC, ISO 8601.
+        bench: the instruments on this bench.
+        meter: id of the instrument in use.
+    """
+
+    now: str = ""
+    bench: Bench | None = None
+    meter: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Accepted:
+    """The reply counts: events to keep as one transaction, and what to tell.
+
+    ``wait`` is a pause that begins now. ``leave`` asks the face to leave the case open.
+    ``onward`` names the tree to go on with, ``meter`` the instrument in use from now on.
+    """
+
+    events: tuple[Event, ...] = ()
+    messages: tuple[Message, ...] = ()
+    wait: Wait | None = None
+    leave: bool = False
+    onward: str = ""
+    meter: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Ask:
+    """Something must be asked first; nothing is recorded yet."""
+
+    prompt: Prompt
+
+
+@dataclass(frozen=True, slots=True)
+class Refused:
+    """The reply does not fit: why, and what would. The same prompt stands."""
+
+    error: FaulttreeError
+
+
+@dataclass(frozen=True, slots=True)
+class Show:
+    """A view is asked for (how, why, path, suspects, help); nothing is recorded."""
+
+    view: str
+    rest: str = ""
+
+
+Result = Accepted | Ask | Refused | Show
+Messages = Sequence[Message]

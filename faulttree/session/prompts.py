@@ -1,0 +1,404 @@
+"""The next prompt of a case, from where the walk stands."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import TYPE_CHECKING
+
+from faulttree.errors import FaulttreeError
+from faulttree.session.model import (
+    Carry,
+    Choice,
+    Context,
+    Kind,
+    Message,
+    Position,
+    Prompt,
+    PromptId,
+    Wait,
+)
+from faulttree.session.turns import moves_walk
+from faulttree.tree.safety import HARD_STOPS
+from faulttree.walk.advisor import untested
+from faulttree.walk.answer import limits_of
+from faulttree.walk.fitness import refused, titled
+
+if TYPE_CHECKING:
+    from faulttree.odds import Suspect
+    from faulttree.tree.model import Step
+    from faulttree.walk.state import State
+
+__all__ = [
+    "ACTIONS",
+    "WITHIN",
+    "confirm_prompt",
+    "ending_prompt",
+    "modules_prompt",
+    "next_prompt",
+    "place_prompt",
+    "prompt_of",
+    "suspects_prompt",
+    "text_prompt",
+    "turn_of",
+]
+
+ACTIONS: Mapping[str, str] = {
+    "?": "this help",
+    "how": "show this step again, in full",
+    "back": "take the last answer back",
+    "skip": "cannot test this now; say why",
+    "note": "write a remark: note TEXT",
+    "photo": "attach a photo: photo PATH",
+    "why": "why this step, and where its figures come from",
+    "suspects": "what is still possible",
+    "path": "what was found so far",
+    "go": "test another step: go STEP",
+    "meter": "name the instrument in use: meter ID",
+    "repaired": "record a repair: repaired FAULT",
+    "pause": "leave; the case stays open",
+    "give up": "stop without a fault",
+}
+"""Word → what it does, besides an answer."""
+
+WITHIN = ("note", "back", "pause", "?")
+"""Words that work where something is asked before an answer counts."""
+
+AT_END = ("back", "note", "photo", "path", "suspects", "pause", "?")
+"""Words that work where no step is asked."""
+
+PLACES: Mapping[str, str] = {
+    "returned": "back to its owner or the shelf",
+    "waiting": "for a part, a tip or time",
+    "kept-for-parts": "its good modules are kept",
+    "scrapped": "gone for good",
+}
+UNSOLVED: Mapping[str, str] = {
+    "unsolved": "the cause was not found",
+    "referred": "somebody else goes on, licensed or better equipped",
+    "no-fault-found": "it was tested and works as it should",
+    "not-reproduced": "the complaint did not show; it may come back",
+}
+FOUND: Mapping[str, str] = {"found": "the cause is known and not repaired"}
+UNFIT: Mapping[str, str] = {
+    "repair": "it is repaired further; then the proof and every closing check again",
+    "test-again": "the failed check is made again",
+    "end": "the case is closed; the unit stays here",
+}
+UNFIT_RESULTS: Mapping[str, str] = {
+    "found": "the fault is known and repaired, but the unit fails a closing check",
+    "referred": "somebody else goes on, licensed or better equipped",
+    "unsolved": "why the closing check fails was not found",
+}
+YES_NO = (Choice("yes", "yes"), Choice("no", "no"))
+MOST = 6
+"""Suspects shown at once: more is not read at a bench."""
+
+
+def turn_of(position: Position) -> int:
+    """How many events have moved the walk; remarks, photos and cautions have not."""
+    return sum(moves_walk(event) for event in position.events)
+
+
+def prompt_of(
+    position: Position,
+    kind: Kind,
+    text: str,
+    *,
+    subject: str = "",
+    part: str = "",
+    step: Step | None = None,
+    choices: Mapping[str, str] | tuple[Choice, ...] = (),
+    carry: Carry | None = None,
+    messages: tuple[Message, ...] = (),
+    unit: str = "",
+    actions: tuple[str, ...] = AT_END,
+) -> Prompt:
+    """A prompt at this place of the case."""
+    listed = (
+        choices
+        if isinstance(choices, tuple)
+        else tuple(Choice(name, means) for name, means in choices.items())
+    )
+    return Prompt(
+        id=PromptId(position.case, turn_of(position), kind, subject, part),
+        text=text,
+        step=step,
+        choices=listed,
+        unit=unit,
+        carry=carry,
+        messages=messages,
+        actions=actions,
+    )
+
+
+def next_prompt(position: Position, context: Context) -> Prompt:
+    """What is asked now.
+
+    Args:
+        position: the case as far as it has come, with everything recorded that follows by
+            itself (:func:`faulttree.session.replies.follow`).
+        context: the world as the face sees it.
+
+    Returns:
+        The prompt; of kind ``done`` once the case is closed.
+
+    Raises:
+        FaulttreeError: the limits of the step cannot be understood.
+    """
+    state = position.state
+    if state.phase == "closed":
+        return prompt_of(position, "done", "The case is closed.", actions=())
+    if state.ask is not None:
+        return _step_prompt(position, state.ask)
+    if state.phase == "found":
+        return _fault_prompt(position)
+    if state.phase == "confirming":
+        return _proof_prompt(position)
+    return _end_prompt(position)
+
+
+# -- a step ----------------------------------------------------------------------------
+
+
+def _step_prompt(position: Position, step: Step) -> Prompt:
+    state = position.state
+    unread = tuple(name for name in state.cautions_at(step) if name not in state.cautions_read)
+    if unread:
+        return _cautions_prompt(position, step, unread)
+    unit = unit_of(state, step)
+    choices: tuple[Choice, ...] = ()
+    if step.kind == "ask":
+        choices = tuple(
+            Choice(outcome, outcome, leads_to(state, step, outcome)) for outcome in step.targets
+        )
+    text = {"ask": "Answer", "measure": "Reading", "do": "Done"}.get(step.kind, "Answer")
+    prompt = prompt_of(
+        position,
+        "step",
+        text,
+        subject=step.id,
+        step=step,
+        choices=choices,
+        unit=unit,
+        actions=tuple(ACTIONS),
+    )
+    if step.wait and step.kind != "do":
+        from dataclasses import replace
+
+        prompt = replace(prompt, wait=Wait(step.id, step.wait))
+    return prompt
+
+
+def _cautions_prompt(position: Position, step: Step, unread: tuple[str, ...]) -> Prompt:
+    """The cautions of a step on one screen; those of DANGER alone, one after another."""
+    known = position.tree.known_cautions
+    danger = [name for name in unread if name in known and known[name].signal == "DANGER"]
+    shown = (danger[0],) if danger else unread
+    from dataclasses import replace
+
+    prompt = prompt_of(
+        position,
+        "cautions",
+        "Read, and ready to keep to it?",
+        subject=step.id,
+        part=",".join(shown),
+        step=step,
+        actions=tuple(ACTIONS),
+    )
+    return replace(prompt, cautions=shown)
+
+
+def unit_of(state: State, step: Step) -> str:
+    """The unit of a reading at a step, with its kind where the limits name one."""
+    if step.kind != "measure":
+        return ""
+    from faulttree.reading.units import unit_text
+
+    try:
+        limits = limits_of(state, step)
+    except FaulttreeError:
+        return step.unit or ""
+    if limits is None:
+        return step.unit or ""
+    return unit_text(limits.unit, limits.kind) if limits.kind else limits.place or ""
+
+
+def leads_to(state: State, step: Step, outcome: str) -> str:
+    """Where an outcome leads, in words."""
+    tree, target = state.tree, step.targets[outcome]
+    if target in tree.faults:
+        return f"fault: {tree.faults[target].title}"
+    if target in tree.stops:
+        return f"stop: {tree.stops[target].title}"
+    if target in tree.steps:
+        return tree.steps[target].text
+    for use, exit_ in step.leaves.get(outcome, ()):
+        if use in tree.closing:
+            return "passed" if exit_ == tree.uses[use].passes else f"{exit_}: not to go back"
+    return target
+
+
+# -- a fault, a repair, a proof ----------------------------------------------------------
+
+
+def _fault_prompt(position: Position) -> Prompt:
+    end = position.state.end
+    assert end is not None
+    text = "Repaired? Say what was done; 'pause' leaves it for later"
+    return prompt_of(position, "fault", text, subject=end.id, actions=tuple(ACTIONS))
+
+
+def _proof_prompt(position: Position) -> Prompt:
+    """A repair is open and no step is asked: the proof was skipped, or there is none."""
+    state = position.state
+    repair = state.confirming
+    assert repair is not None
+    fault = state.tree.faults.get(repair.fault)
+    if fault is not None and fault.confirm is not None:
+        proof = fault.confirm.step
+        told = (
+            f"The step that proves it, '{proof}', was not taken. Without it the case cannot be "
+            "called fixed."
+        )
+        return prompt_of(
+            position,
+            "proof",
+            "Take it now?",
+            subject=repair.fault,
+            part="skipped",
+            choices=YES_NO,
+            messages=(Message(told, "warning"),),
+            actions=WITHIN,
+        )
+    return prompt_of(
+        position,
+        "proof",
+        "Does the unit work again, tried as its owner uses it?",
+        subject=repair.fault,
+        choices=YES_NO,
+        actions=WITHIN,
+    )
+
+
+# -- the end ---------------------------------------------------------------------------
+
+
+def _end_prompt(position: Position) -> Prompt:
+    state = position.state
+    if state.cured is not None:
+        return _cured_prompt(position)
+    stop = state.tree.stops.get(state.end.id) if state.end is not None else None
+    if stop is not None and stop.see and not state.declined:
+        text = f"Go on there now, with '{stop.see}', as a linked case?"
+        return prompt_of(position, "other-tree", text, subject=stop.see, choices=YES_NO)
+    return suspects_prompt(position) or ending_prompt(position)
+
+
+def _cured_prompt(position: Position) -> Prompt:
+    state = position.state
+    if state.unfit is None:
+        return place_prompt(position, "fixed")
+    name = titled(state, state.unfit)
+    told = f"FAILED: {name}. The unit must not go back. The repair stays on record."
+    return prompt_of(
+        position,
+        "unfit",
+        "What now?",
+        subject=state.unfit,
+        choices=UNFIT,
+        messages=(Message(told, "bad"),),
+    )
+
+
+def open_suspects(state: State) -> tuple[Suspect, ...]:
+    """The suspects to be shown before giving up; none after a stop for safety."""
+    hard = state.end is not None and state.end.reason in HARD_STOPS
+    return () if hard or state.declined else untested(state)
+
+
+def suspects_prompt(position: Position) -> Prompt | None:
+    """The suspects still open, once; None where there are none to be shown."""
+    suspects = open_suspects(position.state)
+    if not suspects:
+        return None
+    tree = position.tree
+    choices = tuple(
+        Choice(one.fault, tree.faults[one.fault].title, ", then ".join(one.tests))
+        for one in suspects[:MOST]
+        if one.tests
+    )
+    text = "Number of the suspect to test now" if choices else "Nothing can be tested"
+    return prompt_of(
+        position,
+        "suspects",
+        f"{text}; 'stop' ends the search",
+        choices=(*choices, Choice("stop", "end the search")),
+        actions=WITHIN,
+    )
+
+
+def ending_prompt(
+    position: Position, carry: Carry | None = None, choices: Mapping[str, str] | None = None
+) -> Prompt:
+    """How it ended, where nothing was repaired."""
+    state = position.state
+    if choices is None:
+        choices = {**FOUND, **UNSOLVED} if state.phase == "found" else UNSOLVED
+    return prompt_of(position, "ending", "How did it end?", choices=choices, carry=carry)
+
+
+def place_prompt(position: Position, result: str, note: str = "") -> Prompt:
+    """Where the unit goes; places that the closing checks forbid are not offered."""
+    state = position.state
+    places = {name: means for name, means in PLACES.items() if not refused(state, result, name)}
+    told: tuple[Message, ...] = ()
+    if result == "fixed" and state.closing_open:
+        names = ", ".join(titled(state, use) for use in state.closing_open)
+        told = (Message(f"Closing checks not made: {names}. The unit waits.", "warning"),)
+        places = {"waiting": PLACES["waiting"]}
+    return prompt_of(
+        position,
+        "place",
+        "Where does the unit go now?",
+        subject=result,
+        choices=places,
+        carry=Carry("close", {"result": (result,), "note": (note,)}),
+        messages=told,
+    )
+
+
+def modules_prompt(position: Position, carry: Carry) -> Prompt:
+    """Which modules are kept: by name or number, with commas between."""
+    choices = tuple(Choice(name, name) for name in position.tree.modules)
+    text = "Which modules are kept? Names or numbers, with commas between"
+    return prompt_of(position, "modules", text, choices=choices, carry=carry)
+
+
+def text_prompt(position: Position, text: str, carry: Carry, step: Step | None = None) -> Prompt:
+    """Free words that an action still needs."""
+    return prompt_of(
+        position, "text", text, subject=carry.action, step=step, carry=carry, actions=WITHIN
+    )
+
+
+def confirm_prompt(
+    position: Position,
+    kind: Kind,
+    text: str,
+    carry: Carry,
+    *told: Message,
+    step: Step | None = None,
+) -> Prompt:
+    """A yes or no before something counts."""
+    return prompt_of(
+        position,
+        kind,
+        text,
+        subject=carry.action,
+        part="/".join(carry.values),
+        step=step,
+        choices=YES_NO,
+        carry=carry,
+        messages=told,
+        actions=WITHIN,
+    )

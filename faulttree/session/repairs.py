@@ -1,0 +1,122 @@
+"""Replies about a repair and its proof."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from faulttree.errors import WalkError
+from faulttree.session.jumps import head_for
+from faulttree.session.model import (
+    Accepted,
+    Ask,
+    Carry,
+    Message,
+    Position,
+    Prompt,
+    Refused,
+    Reply,
+    Result,
+)
+from faulttree.session.prompts import WITHIN, prompt_of, text_prompt
+from faulttree.walk import events as ev
+from faulttree.walk.repair import conclude_by_sight, faults_to_repair
+
+if TYPE_CHECKING:
+    from faulttree.session.model import Context
+
+__all__ = ["begin_repair", "proved", "repaired", "seen", "tried"]
+
+NOT_YET = frozenset({"n", "no", "not yet", "later", "y", "yes", "nothing"})
+"""What does not say what was repaired, however it was meant."""
+
+
+def repaired(position: Position, context: Context, prompt: Prompt, given: Reply) -> Result:
+    """What was done about the fault that was found."""
+    what = given.text.strip()
+    if not what or what.casefold() in NOT_YET:
+        mend = "Repair it, then say in a few words what was done; 'pause' leaves."
+        return Refused(WalkError("that does not say what was done", mend=mend))
+    return tried(position, context, prompt.id.subject, what)
+
+
+def begin_repair(position: Position, context: Context, name: str) -> Result:
+    """A repair of any fault of the tree, also one that the walk has not come to."""
+    state = position.state
+    known = faults_to_repair(state)
+    fault = name or (state.end.id if state.end and state.end.kind == "fault" else "")
+    if fault not in known:
+        mend = f"Known: {', '.join(known)}."
+        return Refused(WalkError("name the fault: repaired FAULT", mend=mend))
+    return Ask(text_prompt(position, "What was done?", Carry("repaired", {"fault": (fault,)})))
+
+
+def tried(position: Position, context: Context, fault: str, what: str) -> Accepted:
+    """Record a repair, and say what will prove it."""
+    tree = position.tree
+    known = tree.faults.get(fault)
+    told: tuple[Message, ...] = ()
+    if known is not None and known.confirm is not None:
+        proof = known.confirm.step
+        text = tree.steps[proof].text if proof in tree.steps else f"procedure {proof}"
+        told = (Message(f"Now the proof: {text}.", "title"),)
+    return Accepted((ev.RepairTried(at=context.now, fault=fault, what=what),), told)
+
+
+def proved(position: Position, context: Context, prompt: Prompt, given: Reply) -> Result:
+    """A proof that was skipped, or a fault without a step that proves it."""
+    yes = prompt.choice(given.choice or given.text)
+    if yes is None:
+        return Refused(WalkError("answer yes or no", mend="'pause' leaves the case open."))
+    if prompt.id.part == "skipped":
+        return _skipped_proof(position, context, prompt, yes == "yes")
+    held = "yes" if yes == "yes" else "no"
+    return Ask(_seen_prompt(position, Carry("seen", {"held": (held,)})))
+
+
+def _skipped_proof(position: Position, context: Context, prompt: Prompt, now: bool) -> Result:
+    fault = position.tree.faults[prompt.id.subject]
+    assert fault.confirm is not None
+    if now:
+        use = position.tree.uses.get(fault.confirm.step)
+        return head_for(position, context, use.start if use else fault.confirm.step, "proof")
+    text = "Does the complaint still show?"
+    carry = Carry("still", {})
+    return Ask(prompt_of(position, "seen", text, subject="still", carry=carry, actions=WITHIN))
+
+
+def _seen_prompt(position: Position, carry: Carry) -> Prompt:
+    return prompt_of(
+        position,
+        "seen",
+        "What did you see?",
+        subject=carry.action,
+        part=carry.one("held"),
+        carry=carry,
+        actions=WITHIN,
+    )
+
+
+def seen(position: Position, context: Context, prompt: Prompt, given: Reply) -> Result:
+    """What was seen of a repair that no step proves."""
+    assert prompt.carry is not None
+    text = given.text.strip()
+    if prompt.carry.action == "still":
+        word = text.casefold()
+        if word in ("n", "no"):
+            return Accepted(leave=True)
+        if word in ("y", "yes"):
+            return Ask(_seen_prompt(position, Carry("seen", {"held": ("no",)})))
+        return Refused(WalkError("answer yes or no", mend="'pause' leaves the case open."))
+    if not text:
+        return Refused(WalkError("nothing was said", mend="Say in a few words what you saw."))
+    held = prompt.carry.one("held") == "yes"
+    conclusion = conclude_by_sight(position.state, text, held=held, at=context.now)
+    fault = position.tree.faults.get(conclusion.fault)
+    title = fault.title if fault else conclusion.fault
+    if held:
+        told = [Message(f"Confirmed: {title}.", "good")]
+        if position.tree.closing:
+            told.append(Message("Before the unit goes back:", "title"))
+    else:
+        told = [Message(f"Still faulty after the repair of '{title}'. Looking further.", "bad")]
+    return Accepted((conclusion,), tuple(told))

@@ -1,0 +1,154 @@
+"""What a reply brings about: events to keep, a further question, or a refusal."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+from faulttree.errors import FaulttreeError, WalkError
+from faulttree.session import step_replies as steps
+from faulttree.session.actions import act
+from faulttree.session.endings import (
+    decline,
+    ended,
+    fit_again,
+    kept_modules,
+    other_tree,
+    pick_suspect,
+    placed,
+)
+from faulttree.session.jumps import guard_passed, jump_past
+from faulttree.session.model import (
+    Accepted,
+    Ask,
+    Context,
+    Kind,
+    Message,
+    Position,
+    Prompt,
+    Refused,
+    Reply,
+    Result,
+)
+from faulttree.session.prompts import next_prompt
+from faulttree.session.repairs import proved, repaired, seen
+from faulttree.session.words import words_given
+from faulttree.walk import events as ev
+from faulttree.walk.advisor import choose
+from faulttree.walk.repair import conclude
+
+if TYPE_CHECKING:
+    from faulttree.walk.events import Event
+
+__all__ = ["follow", "reply"]
+
+Handler = Callable[[Position, Context, Prompt, Reply], Result]
+
+HANDLERS: Mapping[Kind, Handler] = {
+    "cautions": steps.cautions_read,
+    "step": steps.answered,
+    "in-circuit": steps.isolated,
+    "slip": steps.meant,
+    "again": steps.measured_again,
+    "fault": repaired,
+    "proof": proved,
+    "seen": seen,
+    "unsafe-jump": jump_past,
+    "suspects": pick_suspect,
+    "declined": decline,
+    "ending": ended,
+    "unfit": fit_again,
+    "place": placed,
+    "modules": kept_modules,
+    "other-tree": other_tree,
+    "text": words_given,
+}
+
+
+def reply(position: Position, context: Context, prompt: Prompt, given: Reply) -> Result:
+    """What a reply to a prompt brings about.
+
+    Args:
+        position: the case as far as it has come.
+        context: the world as the face sees it.
+        prompt: what was asked; :func:`next_prompt`, or the prompt of an :class:`Ask`.
+        given: the reply, with the prompt's ``carry``.
+
+    Returns:
+        The events to keep in one transaction, what to ask first, a view to show, or why the
+        reply does not fit. The same reply at the same position always gives the same result.
+    """
+    stale = next_prompt(position, context).id.turn != given.prompt.turn
+    if stale or given.prompt.case != position.case:
+        error = WalkError(
+            "the walk has moved on since this was asked", mend="Look at the present question."
+        )
+        return Refused(error)
+    try:
+        if given.action != "answer":
+            result = act(position, context, prompt, given)
+        else:
+            result = HANDLERS[prompt.kind](position, context, prompt, given)
+        return follow(position, context, result) if isinstance(result, Accepted) else result
+    except FaulttreeError as error:
+        return Refused(error)
+
+
+def follow(position: Position, context: Context, result: Accepted) -> Accepted:
+    """The result with the events that follow by themselves.
+
+    These are: the step that a guard was put before; the conclusion of a proof; and where a
+    skip stands in the way, the step with the most still to be learned.
+    """
+    if result.leave:
+        return result
+    events: list[Event] = list(result.events)
+    messages: list[Message] = list(result.messages)
+    while True:
+        here = Position(position.tree, position.case, (*position.events, *events))
+        step = _next_by_itself(here, context)
+        if step is None:
+            return replace(result, events=tuple(events), messages=tuple(messages))
+        if isinstance(step, Ask):
+            # It must be asked first: the face finds it by the next prompt.
+            return replace(result, events=tuple(events), messages=tuple(messages))
+        events += step.events
+        messages += step.messages
+
+
+def _next_by_itself(position: Position, context: Context) -> Accepted | Ask | None:
+    state = position.state
+    if state.phase == "closed":
+        return None
+    conclusion = conclude(state, at=context.now)
+    if conclusion is not None:
+        return _concluded(position, conclusion)
+    passed = guard_passed(position, context)
+    if passed is not None:
+        return passed if isinstance(passed, Accepted | Ask) else None
+    if state.ask is not None or state.phase in ("found", "confirming"):
+        return None
+    jump = choose(state, at=context.now)
+    if jump is None:
+        return None
+    from faulttree.session.jumps import guarded, jump_text
+
+    jump = guarded(state, jump)
+    barred = f"'{state.blocked}' is left for later. " if state.blocked else ""
+    if state.end is not None:
+        barred = "Something was skipped on the way here, so this is not the end yet. "
+    told = Message(f"{barred}On to '{jump.step}': {jump_text(jump)}.", "warning")
+    return Accepted((jump,), (told,))
+
+
+def _concluded(position: Position, conclusion: ev.Confirmed | ev.NotConfirmed) -> Accepted:
+    fault = position.tree.faults.get(conclusion.fault)
+    title = fault.title if fault else conclusion.fault
+    if isinstance(conclusion, ev.Confirmed):
+        told = [Message(f"Confirmed: {title}.", "good")]
+        if position.tree.closing:
+            told.append(Message("Before the unit goes back:", "title"))
+    else:
+        told = [Message(f"Still faulty after the repair of '{title}'. Looking further.", "bad")]
+    return Accepted((conclusion,), tuple(told))

@@ -1,0 +1,215 @@
+"""Replies at a step: cautions, answers and readings, and what must be asked before they count."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+from faulttree.errors import WalkError
+from faulttree.session.model import (
+    Accepted,
+    Ask,
+    Carry,
+    Choice,
+    Message,
+    Position,
+    Prompt,
+    Refused,
+    Reply,
+    Result,
+    Wait,
+)
+from faulttree.session.prompts import WITHIN, YES_NO, prompt_of
+from faulttree.walk import events as ev
+from faulttree.walk.advisor import cleared
+from faulttree.walk.answer import DoubtError, TypedAnswer, answer, match_outcome
+
+if TYPE_CHECKING:
+    from faulttree.session.model import Context
+    from faulttree.tree.model import Step
+
+__all__ = ["answered", "cautions_read", "isolated", "meant", "measured_again"]
+
+READ = frozenset({"", "y", "yes", "read", "ok"})
+
+
+def cautions_read(position: Position, context: Context, prompt: Prompt, given: Reply) -> Result:
+    """The cautions on the screen were read."""
+    if given.text.casefold().strip() not in READ:
+        mend = "Press Enter once you have read it, then answer; 'pause' leaves."
+        return Refused(WalkError("the caution comes first", mend=mend))
+    return Accepted(
+        tuple(
+            ev.CautionRead(at=context.now, caution=name, step=prompt.id.subject)
+            for name in prompt.cautions
+        )
+    )
+
+
+def answered(position: Position, context: Context, prompt: Prompt, given: Reply) -> Result:
+    """An answer or readings; asked back where something must be known before they count."""
+    step = _step(prompt)
+    text = given.choice or given.text
+    if not text.strip() and step.kind != "do":
+        return Refused(WalkError(*_wanted(step)))
+    named = match_outcome(step, text, loose=step.kind != "measure")
+    if named is not None:
+        return _kept(position, context, step, TypedAnswer(outcome=named), given)
+    carry = Carry("answer", {"text": (text,)})
+    if step.kind == "measure" and step.in_circuit is not None:
+        # The reading is understood first, so that a wrong unit is told before anything is asked.
+        answer(position.state, step, _entry(carry, context, sure=True), bench=context.bench)
+        question = (
+            "Is the part isolated (one lead lifted, or out)?"
+            if step.in_circuit == "never"
+            else "Was it measured in circuit?"
+        )
+        return Ask(_sub(position, "in-circuit", question, carry, step, YES_NO))
+    return _judged(position, context, step, carry, given)
+
+
+def isolated(position: Position, context: Context, prompt: Prompt, given: Reply) -> Result:
+    """Whether the part was still in circuit: some readings mean nothing there."""
+    step, carry = _step(prompt), _carry(prompt)
+    yes = prompt.choice(given.choice or given.text)
+    if yes is None:
+        return Refused(WalkError("answer yes or no", mend="'pause' leaves the case open."))
+    isolated = (yes == "yes") == (step.in_circuit == "never")
+    values = {**carry.values, "in_circuit": ("no" if isolated else "yes",)}
+    return _judged(position, context, step, Carry("answer", values), given)
+
+
+def meant(position: Position, context: Context, prompt: Prompt, given: Reply) -> Result:
+    """A reading that may be a slip: as typed, or measured again."""
+    step, carry = _step(prompt), _carry(prompt)
+    chosen = prompt.choice(given.choice or given.text)
+    if chosen is None:
+        return Refused(WalkError("choose one of them by its number", mend="1, 2, …"))
+    if chosen == "again":
+        return Accepted()
+    sure = Carry("answer", {**carry.values, "sure": ("yes",)})
+    return _judged(position, context, step, sure, given)
+
+
+def measured_again(position: Position, context: Context, prompt: Prompt, given: Reply) -> Result:
+    """An undecided reading: kept as a remark when the step is taken again at once."""
+    step, carry = _step(prompt), _carry(prompt)
+    yes = prompt.choice(given.choice or given.text)
+    if yes is None:
+        return Refused(WalkError("answer yes or no", mend="'pause' leaves the case open."))
+    event = answer(
+        position.state,
+        step,
+        _entry(carry, context, sure=True),
+        at=context.now,
+        bench=context.bench,
+    )
+    assert isinstance(event, ev.Answered)
+    if yes == "no":
+        return _recorded(position, step, _timed(event, given.seconds))
+    assert event.reading is not None
+    where = " in circuit" if event.in_circuit else ""
+    text = f"read {event.reading['text']}{where}: undecided, measured again"
+    return Accepted((ev.Noted(at=context.now, text=text, step=step.id),))
+
+
+def _judged(position: Position, context: Context, step: Step, carry: Carry, given: Reply) -> Result:
+    """Judge what was carried; a doubt about it is asked first."""
+    entry = _entry(carry, context)
+    try:
+        event = answer(position.state, step, entry, at=context.now, bench=context.bench)
+    except DoubtError as doubt:
+        choices = (
+            Choice("typed", f"as typed: {carry.one('text')}"),
+            Choice("again", "measure again, or type it anew"),
+        )
+        return Ask(_sub(position, "slip", doubt.question, carry, step, choices))
+    if not isinstance(event, ev.Answered):
+        return Accepted((event,))
+    open_ = event.outcome == "undecided" and "undecided" not in step.targets
+    if open_ and event.reading:
+        prompt = _sub(position, "again", "Undecided. Measure again now?", carry, step, YES_NO)
+        return Ask(replace(prompt, messages=(_verdict(event),)))
+    return _recorded(position, step, _timed(event, given.seconds))
+
+
+def _kept(
+    position: Position, context: Context, step: Step, entry: TypedAnswer, given: Reply
+) -> Accepted:
+    event = answer(position.state, step, entry, at=context.now, bench=context.bench)
+    if isinstance(event, ev.Answered):
+        return _recorded(position, step, _timed(event, given.seconds))
+    return Accepted((event,))
+
+
+def _recorded(position: Position, step: Step, event: ev.Answered) -> Accepted:
+    """The answer with its verdict, and what it cleared."""
+    after = Position(position.tree, position.case, (*position.events, event))
+    messages = [_verdict(event)] if event.verdict else []
+    for name in cleared(after.state):
+        fault = position.tree.faults[name]
+        who = next((one.source for one in fault.evidence if one.source), "hearsay")
+        messages.append(Message(f"Ruled out: {fault.title} (suspected by {who}).", "good"))
+    wait = Wait(step.id, step.wait) if step.kind == "do" and step.wait else None
+    return Accepted((event,), tuple(messages), wait=wait)
+
+
+def _verdict(event: ev.Answered) -> Message:
+    return Message("", verdict=event.verdict, outcome=event.outcome)
+
+
+def _timed(event: ev.Answered, seconds: float | None) -> ev.Answered:
+    """The answer with the seconds it took; less than one tells nothing."""
+    if seconds is None or seconds < 1:
+        return event
+    return replace(event, seconds=round(seconds, 1))
+
+
+def _entry(carry: Carry, context: Context, *, sure: bool = False) -> TypedAnswer:
+    readings = tuple(part.strip() for part in carry.one("text").split(";") if part.strip())
+    in_circuit = carry.one("in_circuit")
+    return TypedAnswer(
+        typed=readings,
+        instrument=context.meter,
+        in_circuit=None if not in_circuit else in_circuit == "yes",
+        sure=sure or carry.one("sure") == "yes",
+    )
+
+
+def _sub(
+    position: Position,
+    kind: str,
+    text: str,
+    carry: Carry,
+    step: Step,
+    choices: tuple[Choice, ...],
+) -> Prompt:
+    part = "/".join(f"{name}={'|'.join(values)}" for name, values in carry.values.items())
+    return prompt_of(
+        position,
+        kind,  # type: ignore[arg-type]
+        text,
+        subject=step.id,
+        part=part,
+        step=step,
+        choices=choices,
+        carry=carry,
+        actions=WITHIN,
+    )
+
+
+def _step(prompt: Prompt) -> Step:
+    assert prompt.step is not None
+    return prompt.step
+
+
+def _carry(prompt: Prompt) -> Carry:
+    assert prompt.carry is not None
+    return prompt.carry
+
+
+def _wanted(step: Step) -> tuple[str]:
+    """What an empty line should have been."""
+    if step.kind == "measure":
+        return ("Type the reading as the meter shows it, like 150u or 12.5 V; '?' tells more.",)
+    return ("Type the answer, its first letters or its number; '?' tells more.",)
