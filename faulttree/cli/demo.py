@@ -315,18 +315,18 @@ class _Rehearsed:
     def _answer(self, prompt: str) -> str:
         if self.typed and prompt.startswith(self.typed[0][0]):
             return self.typed.pop(0)[1]
-        if prompt.startswith("Read and kept to"):
+        if prompt.startswith("Read, and ready"):
             return ""
         if "yes / no" in prompt:
             return "yes"
         raise WalkError(f"the demo has no answer to '{prompt}'")
 
-    def pause(self, seconds: float, what: str) -> bool:
+    def pause(self, seconds: float, what: str) -> tuple[bool, str]:
         """A pause is said, not waited for."""
         from faulttree.terminal.console import spell
 
         click.echo(f"(the bench waits {spell(seconds)} here)")
-        return True
+        return True, ""
 
     def must_be_through(self) -> None:
         """Nothing may be left to type.

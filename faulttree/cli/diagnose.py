@@ -33,7 +33,7 @@ if TYPE_CHECKING:
     from faulttree.cases import Store
     from faulttree.reading import Bench
     from faulttree.terminal.console import Console
-    from faulttree.terminal.open_case import BenchSession
+    from faulttree.terminal.open_case import OpenCase
     from faulttree.tree import Document, Library
     from faulttree.tree.model import Tree
     from faulttree.walk.events import Event
@@ -338,7 +338,7 @@ def _sat_down(
     return 0 if _ended(sitting.state) else 1
 
 
-def _onward(desk: Desk, before: BenchSession) -> BenchSession:
+def _onward(desk: Desk, before: OpenCase) -> OpenCase:
     """The linked case on the tree that the last one's stop named."""
     opened = before.state.opened
     unit = dict(opened.unit) if opened else {}
@@ -349,7 +349,7 @@ def _onward(desk: Desk, before: BenchSession) -> BenchSession:
     return _opened(desk, tree, opening, linked=before.journal.case)
 
 
-def _opened(desk: Desk, tree: Tree, opening: dict[str, Any], *, linked: str = "") -> BenchSession:
+def _opened(desk: Desk, tree: Tree, opening: dict[str, Any], *, linked: str = "") -> OpenCase:
     """Open a case: what is still wanted of unit and complaint is asked."""
     from faulttree.terminal.intake import take_in
     from faulttree.walk.events import Opened
@@ -402,7 +402,7 @@ def _tell_of_open_case(desk: Desk, tree: Tree, serial: str) -> None:
         desk.console.show(text_lines(text, desk.console.width, style="warning"))
 
 
-def _resumed(desk: Desk, words: str) -> BenchSession:
+def _resumed(desk: Desk, words: str) -> OpenCase:
     """Go on with an open case, on the text of the tree it was begun with."""
     from faulttree.cases.historical_tree import walked_tree
 
@@ -430,13 +430,13 @@ def _latest_open(store: Store) -> Any:
     return cases[0]
 
 
-def _sitting(desk: Desk, tree: Tree, case: str, events: list[Event]) -> BenchSession:
+def _sitting(desk: Desk, tree: Tree, case: str, events: list[Event]) -> OpenCase:
     from hashlib import sha256
     from time import monotonic
 
-    from faulttree.terminal.open_case import BenchSession, EventWriter
+    from faulttree.terminal.open_case import EventWriter, OpenCase
 
-    return BenchSession(
+    return OpenCase(
         journal=EventWriter(tree, case, events, desk.store, now),
         console=desk.console,
         bench=desk.gear,
@@ -446,7 +446,7 @@ def _sitting(desk: Desk, tree: Tree, case: str, events: list[Event]) -> BenchSes
     )
 
 
-def _sat(sitting: BenchSession, places: str) -> bool:
+def _sat(sitting: OpenCase, places: str) -> bool:
     """Sit until the end; False where it was paused, and then how to go on is said."""
     from faulttree.terminal.console import AwayError
     from faulttree.terminal.open_case import Leaving

@@ -189,7 +189,7 @@ class BackConsole:
         self.given.append((prompt, text))
         return text
 
-    def pause(self, seconds: float, what: str) -> bool:
+    def pause(self, seconds: float, what: str) -> tuple[bool, str]:
         """Let a time pass."""
         return self.place.pause(seconds, what)
 

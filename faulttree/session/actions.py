@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 from faulttree.errors import WalkError
 from faulttree.session.endings import give_up
+from faulttree.session.facts import told_fact
 from faulttree.session.jumps import asked_jump, head_for
 from faulttree.session.model import (
     Accepted,
@@ -22,11 +23,12 @@ from faulttree.session.model import (
 )
 from faulttree.session.prompts import text_prompt
 from faulttree.session.repairs import begin_repair
-from faulttree.session.turns import moves_walk
 from faulttree.session.words import noted, skipped
 from faulttree.walk import events as ev
 from faulttree.walk.advisor import untested
 from faulttree.walk.fold import fold
+from faulttree.walk.follow_up import answered_by_facts
+from faulttree.walk.history import is_still
 
 if TYPE_CHECKING:
     from faulttree.session.model import Context
@@ -75,12 +77,12 @@ def _note(position: Position, context: Context, prompt: Prompt, rest: str) -> Re
 
 
 def _photo(position: Position, context: Context, prompt: Prompt, rest: str) -> Result:
-    """The face stores the picture; ``rest`` is its hash and its path."""
+    """A picture by content hash and path; the face works both out."""
     sha256, _, path = rest.partition(" ")
     if not path:
         return Refused(WalkError("name the file: photo PATH", mend="Give the path of the picture."))
     event = ev.PhotoAdded(at=context.now, path=path, sha256=sha256, step=_step_id(prompt))
-    return Accepted((event,), (Message("Attached."),))
+    return Accepted((event,), (Message("The photo is kept by its path and content hash."),))
 
 
 def _go(position: Position, context: Context, prompt: Prompt, rest: str) -> Result:
@@ -89,6 +91,13 @@ def _go(position: Position, context: Context, prompt: Prompt, rest: str) -> Resu
         known = ", ".join(position.tree.diagnostic)
         return Refused(WalkError("name a step: go STEP", mend=f"They are {known}."))
     return head_for(position, context, name, "asked")
+
+
+def _set(position: Position, context: Context, prompt: Prompt, rest: str) -> Result:
+    name, _, value = rest.partition(" ")
+    if not name:
+        return Show("set")
+    return told_fact(position, context, name, value.strip())
 
 
 def _meter(position: Position, context: Context, prompt: Prompt, rest: str) -> Result:
@@ -109,7 +118,8 @@ def _meter(position: Position, context: Context, prompt: Prompt, rest: str) -> R
 def _back(position: Position, context: Context, prompt: Prompt, rest: str) -> Result:
     steps = int(rest) if rest.isdecimal() and int(rest) > 0 else 1
     events, state = position.events, position.state
-    last = next((at for at in reversed(range(len(events))) if moves_walk(events[at])), 0)
+    steps += answered_by_facts(state)
+    last = next((at for at in reversed(range(len(events))) if not is_still(events[at])), 0)
     if isinstance(events[last], ev.Stopped):
         return Accepted((ev.WentBack(at=context.now, steps=0),), (Message("Taken up again."),))
     if asked_jump(events[last]):
@@ -144,6 +154,7 @@ ACTIONS: Mapping[str, Action] = {
     "note": _note,
     "photo": _photo,
     "go": _go,
+    "set": _set,
     "meter": _meter,
     "repaired": _repaired,
     "pause": _pause,

@@ -23,6 +23,7 @@ from faulttree.session.prompts import (
     ending_prompt,
     modules_prompt,
     open_suspects,
+    owed_prompt,
     place_prompt,
     prompt_of,
     suspects_prompt,
@@ -40,6 +41,7 @@ __all__ = [
     "fit_again",
     "give_up",
     "kept_modules",
+    "make_checks",
     "other_tree",
     "pick_suspect",
     "placed",
@@ -113,20 +115,33 @@ def ended(position: Position, context: Context, prompt: Prompt, given: Reply) ->
     if result is None:
         mend = "Type a number or the first letters; 'back' or 'pause' also work."
         return Refused(WalkError("that is not in the list", mend=mend))
-    return Ask(place_prompt(position, result))
+    return Ask(owed_prompt(position, result) or place_prompt(position, result))
+
+
+def make_checks(position: Position, context: Context, prompt: Prompt, given: Reply) -> Result:
+    """The safety checks that the unit owes: made now, or the unit stays here."""
+    yes = prompt.choice(given.choice or given.text)
+    if yes is None:
+        return Refused(WalkError("answer yes or no", mend="'pause' leaves the case open."))
+    if yes == "no":
+        return Ask(place_prompt(position, prompt.id.subject))
+    checking = check_again(position.state, at=context.now)
+    assert checking is not None
+    return Accepted((checking,))
 
 
 def fit_again(position: Position, context: Context, prompt: Prompt, given: Reply) -> Result:
     """A closing check was failed: repair further, make it again, or close without "fixed"."""
     state = position.state
-    assert state.cured is not None
+    repair = state.cured or state.confirming
+    assert repair is not None
     chosen = prompt.choice(given.choice or given.text)
     if chosen == "test-again":
         again = check_again(state, at=context.now)
         assert again is not None
         return Accepted((again,))
     if chosen == "repair":
-        carry = Carry("repaired", {"fault": (state.cured.fault,)})
+        carry = Carry("repaired", {"fault": (repair.fault,)})
         return Ask(text_prompt(position, "What was repaired?", carry))
     if chosen == "end":
         return Ask(ending_prompt(position, choices=UNFIT_RESULTS))
@@ -180,6 +195,7 @@ def _fault_of(position: Position, result: str) -> str:
     state = position.state
     if result not in ("fixed", "found"):
         return ""
-    if state.cured is not None:
-        return state.cured.fault
+    repair = state.cured or state.confirming
+    if repair is not None:
+        return repair.fault
     return state.end.id if state.end is not None and state.end.kind == "fault" else ""

@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING
 from faulttree.errors import WalkError
 from faulttree.session.model import Accepted, Ask, Carry, Message, Position, Prompt, Refused, Result
 from faulttree.session.prompts import confirm_prompt
-from faulttree.session.turns import moves_walk
 from faulttree.walk import events as ev
+from faulttree.walk.history import is_still
 from faulttree.walk.legacy import jump_purpose
 from faulttree.walk.prerequisites import guards_before
 from faulttree.walk.renames import now_called
@@ -104,7 +104,7 @@ def guard_passed(position: Position, context: Context) -> Accepted | Ask | None:
 
 def _behind(events: Sequence[ev.Event]) -> str:
     """The step behind the guard that was answered just now, where there is one."""
-    moving = [event for event in events if moves_walk(event)]
+    moving = [event for event in events if not is_still(event)]
     last = moving[-1] if moving else None
     if not isinstance(last, ev.Answered) or last.outcome == "undecided":
         return ""

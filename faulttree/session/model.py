@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from functools import cached_property
 from typing import TYPE_CHECKING, Any, Literal
 
+from faulttree.texts import pick
 from faulttree.walk.fold import fold
 
 if TYPE_CHECKING:
@@ -42,7 +43,6 @@ Kind = Literal[
     "again",
     "wait",
     "fact",
-    "likely",
     "fault",
     "proof",
     "seen",
@@ -51,6 +51,7 @@ Kind = Literal[
     "declined",
     "ending",
     "unfit",
+    "owed",
     "place",
     "modules",
     "other-tree",
@@ -61,11 +62,10 @@ Kind = Literal[
 
 cautions: read before the step. step: the answer or reading. in-circuit: whether the part was
 in circuit. slip: a reading that may be a slip of the pen. again: an undecided reading. wait: a
-pause is running. fact: what the unit is. likely: a fault that is not proved. fault: what was
-repaired. proof: a repair without a step that proves it. seen: what was seen of it.
+pause is running. fact: what the unit is. fault: what was repaired. proof: a repair without a step that proves it. seen: what was seen of it.
 unsafe-jump: a step past a skipped safety check. suspects: those still open before giving up.
-declined: why they are left. ending: how it ended. unfit: a failed closing check. place: where
-the unit goes. modules: which are kept. other-tree: going on with another complaint. text: the
+declined: why they are left. ending: how it ended. unfit: a failed safety or closing check. owed:
+safety checks to be made before the unit may go back. place: where the unit goes. modules: which are kept. other-tree: going on with another complaint. text: the
 words of a note, a skip or a repair. done: nothing is left to ask.
 """
 
@@ -161,13 +161,7 @@ class Prompt:
 
     def choice(self, typed: str) -> str | None:
         """The id of the choice that is named by id, number or first letters, or None."""
-        word = " ".join(typed.split()).casefold()
-        if word.isdecimal() and 1 <= int(word) <= len(self.choices):
-            return self.choices[int(word) - 1].id
-        exact = [one.id for one in self.choices if one.id.casefold() == word]
-        begins = [one.id for one in self.choices if word and one.id.casefold().startswith(word)]
-        named = exact or begins
-        return named[0] if len(named) == 1 else None
+        return pick(typed, [one.id for one in self.choices])
 
 
 @dataclass(frozen=True, slots=True)

@@ -17,26 +17,33 @@ from faulttree.session.model import (
     PromptId,
     Wait,
 )
-from faulttree.session.turns import moves_walk
 from faulttree.tree.safety import HARD_STOPS
 from faulttree.walk.advisor import untested
 from faulttree.walk.answer import limits_of
-from faulttree.walk.fitness import refused, titled
+from faulttree.walk.block_text import block_text
+from faulttree.walk.fitness import check_again, refused, titled
+from faulttree.walk.history import is_still
+from faulttree.walk.repair import failed_safety, next_proof
+from faulttree.walk.unit_state import NOT_KNOWN
 
 if TYPE_CHECKING:
     from faulttree.odds import Suspect
-    from faulttree.tree.model import Step
+    from faulttree.tree.model import Property, Step
     from faulttree.walk.state import State
 
 __all__ = [
     "ACTIONS",
     "WITHIN",
     "confirm_prompt",
+    "end_prompt",
     "ending_prompt",
     "modules_prompt",
     "next_prompt",
+    "outcomes_of",
+    "owed_prompt",
     "place_prompt",
     "prompt_of",
+    "proof_prompt",
     "suspects_prompt",
     "text_prompt",
     "turn_of",
@@ -53,6 +60,7 @@ ACTIONS: Mapping[str, str] = {
     "suspects": "what is still possible",
     "path": "what was found so far",
     "go": "test another step: go STEP",
+    "set": "say what the unit is: set PROPERTY VALUE",
     "meter": "name the instrument in use: meter ID",
     "repaired": "record a repair: repaired FAULT",
     "pause": "leave; the case stays open",
@@ -63,7 +71,7 @@ ACTIONS: Mapping[str, str] = {
 WITHIN = ("note", "back", "pause", "?")
 """Words that work where something is asked before an answer counts."""
 
-AT_END = ("back", "note", "photo", "path", "suspects", "pause", "?")
+AT_END = ("back", "note", "photo", "path", "suspects", "set", "pause", "?")
 """Words that work where no step is asked."""
 
 PLACES: Mapping[str, str] = {
@@ -89,6 +97,7 @@ UNFIT_RESULTS: Mapping[str, str] = {
     "referred": "somebody else goes on, licensed or better equipped",
     "unsolved": "why the closing check fails was not found",
 }
+GO_ON = "go-on"
 YES_NO = (Choice("yes", "yes"), Choice("no", "no"))
 MOST = 6
 """Suspects shown at once: more is not read at a bench."""
@@ -96,7 +105,7 @@ MOST = 6
 
 def turn_of(position: Position) -> int:
     """How many events have moved the walk; remarks, photos and cautions have not."""
-    return sum(moves_walk(event) for event in position.events)
+    return sum(not is_still(event) for event in position.events)
 
 
 def prompt_of(
@@ -148,13 +157,49 @@ def next_prompt(position: Position, context: Context) -> Prompt:
     state = position.state
     if state.phase == "closed":
         return prompt_of(position, "done", "The case is closed.", actions=())
+    if state.needs_fact is not None:
+        return _fact_prompt(position, state.needs_fact)
     if state.ask is not None:
         return _step_prompt(position, state.ask)
     if state.phase == "found":
         return _fault_prompt(position)
+    if state.phase == "confirming" and failed_safety(state) is not None:
+        return _unfit_prompt(position)
+    late = _late_fact(position)
+    if late is not None:
+        return late
     if state.phase == "confirming":
-        return _proof_prompt(position)
-    return _end_prompt(position)
+        return proof_prompt(position)
+    return end_prompt(position)
+
+
+# -- what the unit is --------------------------------------------------------------------
+
+
+def _fact_prompt(position: Position, known: Property, part: str = "", *told: Message) -> Prompt:
+    """What the unit is, by a property of the tree; ``not-known`` is always an answer."""
+    choices = {value: value for value in (*known.values, NOT_KNOWN)}
+    if part:
+        choices = {**choices, GO_ON: "it is not known now; go on without"}
+    return prompt_of(
+        position,
+        "fact",
+        known.ask or known.id,
+        subject=known.id,
+        part=part,
+        choices=choices,
+        messages=told,
+        actions=tuple(ACTIONS),
+    )
+
+
+def _late_fact(position: Position) -> Prompt | None:
+    """Once more what stands in the way of power because nobody knew it."""
+    state = position.state
+    if state.block is None or state.block.cause != "not-known" or state.cured is not None:
+        return None
+    known = state.tree.properties[state.block.names[0]]
+    return _fact_prompt(position, known, "late", Message(block_text(state), "warning"))
 
 
 # -- a step ----------------------------------------------------------------------------
@@ -169,7 +214,8 @@ def _step_prompt(position: Position, step: Step) -> Prompt:
     choices: tuple[Choice, ...] = ()
     if step.kind == "ask":
         choices = tuple(
-            Choice(outcome, outcome, leads_to(state, step, outcome)) for outcome in step.targets
+            Choice(outcome, outcome, leads_to(state, step, outcome))
+            for outcome in outcomes_of(step)
         )
     text = {"ask": "Answer", "measure": "Reading", "do": "Done"}.get(step.kind, "Answer")
     prompt = prompt_of(
@@ -223,9 +269,15 @@ def unit_of(state: State, step: Step) -> str:
     return unit_text(limits.unit, limits.kind) if limits.kind else limits.place or ""
 
 
+def outcomes_of(step: Step) -> tuple[str, ...]:
+    """What can be answered at a question; one about a property can always stay open."""
+    unknown = (NOT_KNOWN,) if step.property else ()
+    return tuple(dict.fromkeys((*step.targets, *unknown)))
+
+
 def leads_to(state: State, step: Step, outcome: str) -> str:
     """Where an outcome leads, in words."""
-    tree, target = state.tree, step.targets[outcome]
+    tree, target = state.tree, step.targets.get(outcome, "")
     if target in tree.faults:
         return f"fault: {tree.faults[target].title}"
     if target in tree.stops:
@@ -248,16 +300,17 @@ def _fault_prompt(position: Position) -> Prompt:
     return prompt_of(position, "fault", text, subject=end.id, actions=tuple(ACTIONS))
 
 
-def _proof_prompt(position: Position) -> Prompt:
+def proof_prompt(position: Position) -> Prompt:
     """A repair is open and no step is asked: the proof was skipped, or there is none."""
     state = position.state
     repair = state.confirming
     assert repair is not None
     fault = state.tree.faults.get(repair.fault)
-    if fault is not None and fault.confirm is not None:
-        proof = fault.confirm.step
+    if fault is not None and fault.confirms:
+        proof = next_proof(state)
+        blocked = f"{block_text(state)} " if state.block is not None else ""
         told = (
-            f"The step that proves it, '{proof}', was not taken. Without it the case cannot be "
+            f"{blocked}The step that proves it, '{proof}', was not taken. Without it the case cannot be "
             "called fixed."
         )
         return prompt_of(
@@ -283,10 +336,13 @@ def _proof_prompt(position: Position) -> Prompt:
 # -- the end ---------------------------------------------------------------------------
 
 
-def _end_prompt(position: Position) -> Prompt:
+def end_prompt(position: Position) -> Prompt:
+    """How the case goes on where nothing is left to ask."""
     state = position.state
     if state.cured is not None:
-        return _cured_prompt(position)
+        if state.unfit is not None:
+            return _unfit_prompt(position)
+        return owed_prompt(position, "fixed") or place_prompt(position, "fixed")
     stop = state.tree.stops.get(state.end.id) if state.end is not None else None
     if stop is not None and stop.see and not state.declined:
         text = f"Go on there now, with '{stop.see}', as a linked case?"
@@ -294,10 +350,10 @@ def _end_prompt(position: Position) -> Prompt:
     return suspects_prompt(position) or ending_prompt(position)
 
 
-def _cured_prompt(position: Position) -> Prompt:
+def _unfit_prompt(position: Position) -> Prompt:
+    """A safety or closing check failed."""
     state = position.state
-    if state.unfit is None:
-        return place_prompt(position, "fixed")
+    assert state.unfit is not None
     name = titled(state, state.unfit)
     told = f"FAILED: {name}. The unit must not go back. The repair stays on record."
     return prompt_of(
@@ -345,6 +401,27 @@ def ending_prompt(
     if choices is None:
         choices = {**FOUND, **UNSOLVED} if state.phase == "found" else UNSOLVED
     return prompt_of(position, "ending", "How did it end?", choices=choices, carry=carry)
+
+
+def owed_prompt(position: Position, result: str) -> Prompt | None:
+    """The safety checks that a unit handled here owes; None where it owes none."""
+    state = position.state
+    if state.unfit is not None or not state.safety_owed or state.phase == "closing":
+        return None
+    if check_again(state) is None:
+        return None
+    names = ", ".join(titled(state, use) for use in state.safety_owed)
+    told = f"The unit was opened or powered here. It may go back only after: {names}."
+    return prompt_of(
+        position,
+        "owed",
+        "Make these checks now?",
+        subject=result,
+        choices=YES_NO,
+        carry=Carry("owed", {"result": (result,)}),
+        messages=(Message(told, "warning"),),
+        actions=WITHIN,
+    )
 
 
 def place_prompt(position: Position, result: str, note: str = "") -> Prompt:

@@ -19,7 +19,7 @@ from faulttree.session.model import (
 )
 from faulttree.session.prompts import WITHIN, prompt_of, text_prompt
 from faulttree.walk import events as ev
-from faulttree.walk.repair import conclude_by_sight, faults_to_repair
+from faulttree.walk.repair import conclude_by_sight, faults_to_repair, next_proof
 
 if TYPE_CHECKING:
     from faulttree.session.model import Context
@@ -55,8 +55,8 @@ def tried(position: Position, context: Context, fault: str, what: str) -> Accept
     tree = position.tree
     known = tree.faults.get(fault)
     told: tuple[Message, ...] = ()
-    if known is not None and known.confirm is not None:
-        proof = known.confirm.step
+    if known is not None and known.confirms:
+        proof = known.confirms[0].step
         text = tree.steps[proof].text if proof in tree.steps else f"procedure {proof}"
         told = (Message(f"Now the proof: {text}.", "title"),)
     return Accepted((ev.RepairTried(at=context.now, fault=fault, what=what),), told)
@@ -74,11 +74,10 @@ def proved(position: Position, context: Context, prompt: Prompt, given: Reply) -
 
 
 def _skipped_proof(position: Position, context: Context, prompt: Prompt, now: bool) -> Result:
-    fault = position.tree.faults[prompt.id.subject]
-    assert fault.confirm is not None
     if now:
-        use = position.tree.uses.get(fault.confirm.step)
-        return head_for(position, context, use.start if use else fault.confirm.step, "proof")
+        proof = next_proof(position.state)
+        use = position.tree.uses.get(proof)
+        return head_for(position, context, use.start if use else proof, "proof")
     text = "Does the complaint still show?"
     carry = Carry("still", {})
     return Ask(prompt_of(position, "seen", text, subject="still", carry=carry, actions=WITHIN))

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
@@ -14,10 +14,12 @@ from faulttree.session.endings import (
     ended,
     fit_again,
     kept_modules,
+    make_checks,
     other_tree,
     pick_suspect,
     placed,
 )
+from faulttree.session.facts import fact_told
 from faulttree.session.jumps import guard_passed, jump_past
 from faulttree.session.model import (
     Accepted,
@@ -36,6 +38,8 @@ from faulttree.session.repairs import proved, repaired, seen
 from faulttree.session.words import words_given
 from faulttree.walk import events as ev
 from faulttree.walk.advisor import choose
+from faulttree.walk.block_text import block_text
+from faulttree.walk.follow_up import follow_ups, known_answer
 from faulttree.walk.repair import conclude
 
 if TYPE_CHECKING:
@@ -63,6 +67,8 @@ HANDLERS: Mapping[Kind, Handler] = {
     "modules": kept_modules,
     "other-tree": other_tree,
     "text": words_given,
+    "fact": fact_told,
+    "owed": make_checks,
 }
 
 
@@ -103,18 +109,23 @@ def follow(position: Position, context: Context, result: Accepted) -> Accepted:
     """
     if result.leave:
         return result
-    events: list[Event] = list(result.events)
     messages: list[Message] = list(result.messages)
-    while True:
-        here = Position(position.tree, position.case, (*position.events, *events))
-        step = _next_by_itself(here, context)
-        if step is None:
-            return replace(result, events=tuple(events), messages=tuple(messages))
-        if isinstance(step, Ask):
-            # It must be asked first: the face finds it by the next prompt.
-            return replace(result, events=tuple(events), messages=tuple(messages))
-        events += step.events
+    here = _with(position, context, result.events)
+    while isinstance(step := _next_by_itself(here, context), Accepted):
+        here = _with(here, context, step.events)
         messages += step.messages
+    events = here.events[len(position.events) :]
+    return replace(result, events=events, messages=tuple(messages))
+
+
+def _with(position: Position, context: Context, events: Iterable[Event]) -> Position:
+    """The case after some events, each with the checks and facts that it completes."""
+    here = position
+    for event in events:
+        after = Position(here.tree, here.case, (*here.events, event))
+        found = follow_ups(here.state, after.state, at=context.now)
+        here = Position(here.tree, here.case, (*after.events, *found))
+    return here
 
 
 def _next_by_itself(position: Position, context: Context) -> Accepted | Ask | None:
@@ -126,16 +137,23 @@ def _next_by_itself(position: Position, context: Context) -> Accepted | Ask | No
         return _concluded(position, conclusion)
     passed = guard_passed(position, context)
     if passed is not None:
-        return passed if isinstance(passed, Accepted | Ask) else None
+        return passed
+    if state.needs_fact is not None:
+        return None
+    known = known_answer(state, at=context.now)
+    if known is not None:
+        told = f"{known.step}: {known.outcome}, known ({known.fact})."
+        return Accepted((known,), (Message(told),))
     if state.ask is not None or state.phase in ("found", "confirming"):
         return None
     jump = choose(state, at=context.now)
     if jump is None:
         return None
-    from faulttree.session.jumps import guarded, jump_text
+    from faulttree.session.facts import fact_told
+from faulttree.session.jumps import guarded, jump_text
 
     jump = guarded(state, jump)
-    barred = f"'{state.blocked}' is left for later. " if state.blocked else ""
+    barred = f"{block_text(state)} " if state.block else ""
     if state.end is not None:
         barred = "Something was skipped on the way here, so this is not the end yet. "
     told = Message(f"{barred}On to '{jump.step}': {jump_text(jump)}.", "warning")

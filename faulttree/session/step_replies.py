@@ -22,7 +22,7 @@ from faulttree.session.model import (
 from faulttree.session.prompts import WITHIN, YES_NO, prompt_of
 from faulttree.walk import events as ev
 from faulttree.walk.advisor import cleared
-from faulttree.walk.answer import DoubtError, TypedAnswer, answer, match_outcome
+from faulttree.walk.answer import DoubtError, TypedAnswer, answer, match_outcome, parse_reading
 
 if TYPE_CHECKING:
     from faulttree.session.model import Context
@@ -58,7 +58,7 @@ def answered(position: Position, context: Context, prompt: Prompt, given: Reply)
     carry = Carry("answer", {"text": (text,)})
     if step.kind == "measure" and step.in_circuit is not None:
         # The reading is understood first, so that a wrong unit is told before anything is asked.
-        answer(position.state, step, _entry(carry, context, sure=True), bench=context.bench)
+        parse_reading(position.state, step, _entry(carry, context), bench=context.bench)
         question = (
             "Is the part isolated (one lead lifted, or out)?"
             if step.in_circuit == "never"

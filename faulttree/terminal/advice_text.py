@@ -20,7 +20,14 @@ if TYPE_CHECKING:
     from faulttree.tree.model import Step
     from faulttree.walk.state import State
 
-__all__ = ["chosen_step", "door_view", "remark", "suspects_view", "why_view", "worth_view"]
+__all__ = [
+    "chosen_step",
+    "remark",
+    "suspects_before_stopping",
+    "suspects_view",
+    "why_view",
+    "worth_view",
+]
 
 MOST = 6
 """Suspects shown at once: more is not read at a bench."""
@@ -159,7 +166,7 @@ def _both_view(state: State, width: int) -> list[Line]:
     return lines
 
 
-def door_view(state: State, suspects: Sequence[Suspect], width: int) -> list[Line]:
+def suspects_before_stopping(state: State, suspects: Sequence[Suspect], width: int) -> list[Line]:
     """Before giving up: who is still open, the cheap and likely first, once and briefly."""
     from faulttree.odds import would_settle
 
@@ -190,7 +197,7 @@ def worth_view(state: State, bench: Bench | None, width: int) -> list[Line]:
     found = worth(state, value=value, labour=bench.labour_rate)
     text = (
         f"to find it and for the part about {found.cost:.3g} {bench.currency}".rstrip()
-        + f", the mending itself aside; a working one is worth {value:.3g}"
+        + f", the work of the repair not counted; a working one is worth {value:.3g}"
     )
     if not found.worth_it:
         text += ". By these figures it costs more than it gives; you decide"

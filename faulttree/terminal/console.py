@@ -65,8 +65,12 @@ class Console(Protocol):
             AwayError: an interrupt or the end of input.
         """
 
-    def pause(self, seconds: float, what: str) -> bool:
-        """Let a time pass, shown as it runs; Enter ends it early, and then it gives False."""
+    def pause(self, seconds: float, what: str) -> tuple[bool, str]:
+        """Let a time pass, shown as it runs, until Enter.
+
+        Returns:
+            Whether the whole time has passed, and what was typed.
+        """
 
 
 class PlainConsole:
@@ -106,13 +110,13 @@ class PlainConsole:
             raise AwayError
         return text.strip()
 
-    def pause(self, seconds: float, what: str) -> bool:
+    def pause(self, seconds: float, what: str) -> tuple[bool, str]:
         """Say how long to wait, and wait for Enter."""
         from time import monotonic
 
         end = monotonic() + seconds
-        self.ask(f"{what}: wait {spell(seconds)}, then press Enter. ")
-        return monotonic() >= end
+        typed = self.ask(f"{what}: wait {spell(seconds)}, then press Enter. ")
+        return monotonic() >= end, typed
 
 
 class ScreenConsole:
@@ -174,7 +178,7 @@ class ScreenConsole:
             raise AwayError from None
         return text.strip()
 
-    def pause(self, seconds: float, what: str) -> bool:
+    def pause(self, seconds: float, what: str) -> tuple[bool, str]:
         """Count the time down below the prompt; Enter ends it early or late."""
         from time import monotonic
 
@@ -186,8 +190,8 @@ class ScreenConsole:
                 return f" {what}: the time is up. Press Enter."
             return f" {what}: {spell(rest)} left. Enter goes on at once."
 
-        self.ask(f"Wait {spell(seconds)} ", status=left)
-        return monotonic() >= end
+        typed = self.ask(f"Wait {spell(seconds)} ", status=left)
+        return monotonic() >= end, typed
 
 
 def folded(prompt: str, width: int) -> list[str]:

@@ -1,29 +1,27 @@
-"""A sitting: a technician, a console and one open case that is being written."""
+"""One open case at a terminal: its events as they are written, and what is at hand."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Protocol
 
+from faulttree.session import Context, Position
 from faulttree.terminal import screens
 from faulttree.terminal.advice_text import remark
-from faulttree.terminal.chooser import choose
-from faulttree.terminal.command_words import WORDS
 from faulttree.walk import events as ev
 from faulttree.walk.fold import fold
-from faulttree.walk.follow_up import follow_ups
-from faulttree.walk.history import is_still
 
 if TYPE_CHECKING:
     from faulttree.errors import FaulttreeError
     from faulttree.reading import Bench
+    from faulttree.session import PromptId
     from faulttree.terminal.console import Console
     from faulttree.tree.model import Step, Tree
     from faulttree.walk.state import State
 
-__all__ = ["BenchSession", "EventWriter", "Keeper", "Leaving"]
+__all__ = ["EventWriter", "Keeper", "Leaving", "OpenCase"]
 
 
 class Keeper(Protocol):
@@ -73,14 +71,17 @@ class EventWriter:
 
 
 @dataclass
-class BenchSession:
-    """What a sitting has at hand besides the case.
+class OpenCase:
+    """A case at a terminal: the case being written, the console, and what is at hand.
 
     Attributes:
         meter: id of the instrument in use.
         label: what the case is called here.
         told: what was said once and is not repeated.
         onward: the tree on which the unit goes on, once this case has ended at such a stop.
+        shown: the prompt that stands on the screen.
+        began: when the present step was shown, by the stopwatch.
+        pending: what was typed during a wait, for the next prompt.
     """
 
     journal: EventWriter
@@ -92,13 +93,24 @@ class BenchSession:
     label: str = ""
     told: set[str] = field(default_factory=set)
     onward: str = ""
-    shown: str = ""
+    shown: PromptId | None = None
     began: float = 0.0
+    pending: str = ""
 
     @property
     def state(self) -> State:
         """Where the walk stands."""
         return self.journal.state
+
+    @property
+    def position(self) -> Position:
+        """The case as far as it has come, as a session takes it."""
+        return Position(self.journal.tree, self.journal.case, tuple(self.journal.events))
+
+    @property
+    def context(self) -> Context:
+        """The world as a session takes it."""
+        return Context(now=self.now, bench=self.bench, meter=self.meter)
 
     @property
     def now(self) -> str:
@@ -108,13 +120,6 @@ class BenchSession:
     def say(self, text: str, style: str = "") -> None:
         """Say a sentence or two."""
         self.console.show(screens.text_lines(text, self.console.width, style=style))
-
-    def answer(self, event: ev.Event) -> None:
-        """Keep an answer or a skip, then what the program records by itself after it."""
-        before = self.state
-        self.journal.add(event)
-        for following in list(follow_ups(before, self.state, at=self.now)):
-            self.journal.add(following)
 
     def status(self) -> str:
         """One line below the prompt: case, place, minutes, how to get help."""
@@ -129,44 +134,18 @@ class BenchSession:
         if error.mend:
             self.console.show(screens.text_lines(error.mend, self.console.width, indent="  "))
 
-    def prompt(self, text: str, choices: Sequence[str] = ()) -> str:
-        """Ask; the words that work anywhere complete too."""
-        return self.console.ask(text, [*choices, *WORDS], self.status)
-
-    def yes(self, question: str) -> bool:
-        """A yes or no.
-
-        Raises:
-            Leaving: the technician pauses instead.
-        """
-
-        def paused(typed: str) -> bool:
-            if typed.casefold() == "pause":
-                raise Leaving
-            return False
-
-        chosen = choose(
-            self.console,
-            f"{question} yes / no › ",
-            ("yes", "no"),
-            "Answer yes or no; 'pause' leaves.",
-            numbered=False,
-            status=self.status,
-            otherwise=paused,
-        )
-        return chosen == "yes"
-
-    def moves(self) -> int:
-        """How many events have moved the walk: remarks and photos do not."""
-        return sum(not is_still(event) for event in self.journal.events)
-
     def show_step(self, step: Step, *, full: bool = False) -> None:
         """Show a step, with a word on what would be better where there is one."""
         width = self.console.width
         self.console.show(screens.step_view(self.state, step, width, meter=self.meter, full=full))
         self.console.show(remark(self.state, self.bench, self.meter, width))
-        self.shown = self.place(step)
 
-    def place(self, step: Step) -> str:
-        """A step at this point of the walk: shown again unchanged, its clock runs on."""
-        return f"{step.id} {len(self.journal.events)}"
+    def photo(self, typed: str) -> str | None:
+        """The content hash and the whole path of a photo, or None where it cannot be read."""
+        path = Path(typed).expanduser()
+        if self.photo_hash is None or not path.is_file():
+            return None
+        try:
+            return f"{self.photo_hash(path)} {path.resolve()}"
+        except OSError:
+            return None

@@ -1,38 +1,41 @@
-"""A walk at the bench: step after step, the repair and its proof, until the case is closed."""
+"""A walk at a terminal: prompts are drawn, lines are read, events are kept."""
 
 from __future__ import annotations
 
 from datetime import datetime
 from typing import TYPE_CHECKING
 
-from faulttree.errors import FaulttreeError
+from faulttree.errors import FaulttreeError, WalkError
+from faulttree.reading.verdict_text import said_once
+from faulttree.session import (
+    Accepted,
+    Ask,
+    Message,
+    Prompt,
+    Refused,
+    Reply,
+    Show,
+    follow,
+    next_prompt,
+    read_typed,
+    reply,
+)
 from faulttree.terminal import screens
-from faulttree.terminal.closing import end_sitting, repair_unfit
-from faulttree.terminal.command_table import obey
-from faulttree.terminal.command_words import word_of
-from faulttree.terminal.facts import answer_known, give_fact, show_property
-from faulttree.terminal.guarded_jump import go_on_to, guarded, jump_text
-from faulttree.terminal.repair import prove, try_repair
-from faulttree.terminal.step import put, wait
+from faulttree.terminal.console import spell
+from faulttree.terminal.drawing import draw, question, show_view
+from faulttree.terminal.open_case import Leaving
 from faulttree.walk import events as ev
-from faulttree.walk.advisor import choose
-from faulttree.walk.block_text import block_text
 from faulttree.walk.history import is_still
-from faulttree.walk.repair import failed_safety
-from faulttree.walk.unit_state import NOT_KNOWN
 
 if TYPE_CHECKING:
-    from faulttree.terminal.open_case import BenchSession
-    from faulttree.tree.model import Property
+    from faulttree.session import Result, Wait
+    from faulttree.terminal.open_case import OpenCase
     from faulttree.walk.state import State
 
 __all__ = ["sit"]
 
-NOT_YET = frozenset({"n", "no", "not yet", "later", "y", "yes", "nothing"})
-"""What is no account of a repair, however it was meant."""
 
-
-def sit(sitting: BenchSession) -> State:
+def sit(case: OpenCase) -> State:
     """Walk until the case is closed, the technician pauses or nothing is left to do.
 
     Raises:
@@ -42,97 +45,156 @@ def sit(sitting: BenchSession) -> State:
     """
     from faulttree.cases import SequenceTaken
 
-    _wait_out(sitting)
-    while sitting.state.phase != "closed":
+    _wait_out(case)
+    _take_safely(case, follow(case.position, case.context, Accepted()))
+    asked: Prompt | None = None
+    while case.state.phase != "closed":
         try:
-            _go_on(sitting)
+            asked = _one_prompt(case, asked)
         except SequenceTaken as taken:
-            sitting.complain(taken)
-    return sitting.state
+            case.complain(taken)
+            asked = None
+    return case.state
 
 
-def _wait_out(sitting: BenchSession) -> None:
-    """What is left of the wait after a deed, where the walk was paused in the middle of it."""
-    last = next((e for e in reversed(sitting.journal.events) if not is_still(e)), None)
+def _one_prompt(case: OpenCase, asked: Prompt | None) -> Prompt | None:
+    """Put one prompt and take the reply; gives the sub-question to put next, if any."""
+    from faulttree.cases import SequenceTaken
+
+    prompt = asked or next_prompt(case.position, case.context)
+    if draw(case, prompt) and prompt.wait is not None:
+        wait(case, prompt.wait)
+    text, case.pending = case.pending, ""
+    text = text or case.console.ask(question(prompt), _completions(prompt), case.status)
+    given = _given(case, prompt, read_typed(prompt, text))
+    result: Result = (
+        Refused(given)
+        if isinstance(given, FaulttreeError)
+        else reply(case.position, case.context, prompt, given)
+    )
+    if isinstance(result, Ask):
+        return result.prompt
+    if isinstance(result, Refused):
+        case.complain(result.error)
+        return asked
+    if isinstance(result, Show):
+        show_view(case, prompt, result.view)
+        return asked
+    try:
+        _take(case, result)
+    except SequenceTaken:
+        raise
+    except FaulttreeError as error:
+        case.complain(error)
+        return asked
+    return None
+
+
+def _completions(prompt: Prompt) -> list[str]:
+    return [*(one.id for one in prompt.choices), *prompt.actions]
+
+
+def _given(case: OpenCase, prompt: Prompt, given: Reply) -> Reply | FaulttreeError:
+    """The reply with what only this machine knows: the seconds taken, the hash of a photo."""
+    from dataclasses import replace
+
+    if given.action == "photo" and given.text:
+        found = case.photo(given.text)
+        if found is None:
+            message = f"there is no file '{given.text}' that can be read"
+            return WalkError(message, mend="Give the path of the photo.")
+        return replace(given, text=found)
+    if prompt.kind in ("step", "in-circuit", "again", "slip"):
+        return replace(given, seconds=case.stopwatch() - case.began)
+    return given
+
+
+def _take_safely(case: OpenCase, result: Accepted) -> None:
+    from faulttree.cases import SequenceTaken
+
+    try:
+        _take(case, result)
+    except SequenceTaken as taken:
+        case.complain(taken)
+
+
+def _take(case: OpenCase, result: Accepted) -> None:
+    """Keep the events of a reply, then tell what came of it."""
+    for message in result.messages:
+        if message.verdict is not None:
+            _tell(case, message)
+    for event in result.events:
+        case.journal.add(event)
+    for message in result.messages:
+        if message.verdict is None:
+            _tell(case, message)
+    if any(isinstance(event, ev.NotConfirmed) for event in result.events):
+        case.console.show(screens.open_view(case.state, case.console.width))
+    if result.meter is not None:
+        case.meter = result.meter
+    if result.wait is not None:
+        wait(case, result.wait)
+    case.onward = result.onward or case.onward
+    if case.state.phase == "closed" and any(isinstance(e, ev.Closed) for e in result.events):
+        _tell_closed(case)
+    if result.leave:
+        raise Leaving
+
+
+def _tell(case: OpenCase, message: Message) -> None:
+    """Tell a message; what holds for every verdict alike only the first time."""
+    if message.verdict is None:
+        case.say(message.text, message.style)
+        return
+    width = case.console.width
+    case.console.show(screens.verdict_view(message.verdict, message.outcome, width, told=case.told))
+    case.told.update(said_once(message.verdict))
+
+
+def _tell_closed(case: OpenCase) -> None:
+    state = case.state
+    closed = state.closed
+    assert closed is not None
+    failed = ", closing check FAILED" if state.unfit is not None else ""
+    spent = screens.minutes_text(state.minutes)
+    text = f"{case.label} is closed: {closed.result}{failed}, {closed.became}; {spent} by the tree."
+    case.say(text, "title")
+
+
+def _wait_out(case: OpenCase) -> None:
+    """What is left of the wait after a step, where the walk was paused in the middle of it."""
+    last = next((e for e in reversed(case.journal.events) if not is_still(e)), None)
     if not isinstance(last, ev.Answered):
         return
-    step = sitting.journal.tree.steps.get(last.step)
+    step = case.journal.tree.steps.get(last.step)
     if step is None or step.kind != "do" or not step.wait:
         return
     try:
-        gone = datetime.fromisoformat(sitting.now) - datetime.fromisoformat(last.at)
+        gone = datetime.fromisoformat(case.now) - datetime.fromisoformat(last.at)
     except (ValueError, TypeError):
         return
     if 0 <= gone.total_seconds() < step.wait:
-        wait(sitting, step, step.wait - gone.total_seconds())
+        from faulttree.session import Wait
+
+        wait(case, Wait(step.id, step.wait - gone.total_seconds()))
 
 
-def _go_on(sitting: BenchSession) -> None:
-    """One thing after another: a step, a repair, the way round a skip, the end."""
-    if go_on_to(sitting):
-        return
-    state = sitting.state
-    if state.needs_fact is not None:
-        _ask_fact(sitting, state.needs_fact)
-    elif answer_known(sitting):
-        return
-    elif state.ask is not None:
-        put(sitting, state.ask)
-    elif state.phase in ("found", "confirming"):
-        _mend(sitting)
-    elif (jump := choose(state, at=sitting.now)) is not None:
-        jump = guarded(state, jump)
-        sitting.journal.add(jump)
-        _explain_jump(sitting, state, jump)
-    else:
-        end_sitting(sitting)
+def wait(case: OpenCase, pause: Wait) -> None:
+    """Let a time pass. Where it was cut short, the case says so: a soak of a minute is none.
 
-
-def _ask_fact(sitting: BenchSession, known: Property) -> None:
-    """Ask what the unit is, before the first step that depends on it."""
-    show_property(sitting, known)
-    moves = sitting.moves()
-    while sitting.moves() == moves:
-        text = sitting.prompt(f"{known.id} › ", (*known.values, NOT_KNOWN))
-        word = word_of(text)
-        try:
-            if word is not None and word.word not in known.values:
-                obey(sitting, None, word)
-            elif text:
-                give_fact(sitting, known.id, text)
-        except FaulttreeError as error:
-            sitting.complain(error)
-
-
-def _explain_jump(sitting: BenchSession, state: State, jump: ev.Jumped) -> None:
-    barred = f"{block_text(state)} " if state.block else ""
-    if state.end is not None:
-        barred = "Something was skipped on the way here, so this is not the end yet. "
-    sitting.say(f"{barred}On to '{jump.step}': {jump_text(jump)}.", "warning")
-
-
-def _mend(sitting: BenchSession) -> None:
-    """From the fault to the proof that the repair held."""
-    state = sitting.state
-    if state.confirming is not None:
-        if failed_safety(state) is not None:
-            repair_unfit(sitting, state.confirming.fault)
-        else:
-            prove(sitting)
-        return
-    assert state.end is not None
-    fault = state.tree.faults[state.end.id]
-    sitting.console.show(screens.fault_view(state, fault, sitting.console.width))
-    while sitting.state.phase == "found":
-        text = sitting.prompt("Mended? Say what was done; 'pause' leaves it for later › ")
-        word = word_of(text)
-        try:
-            if word is not None:
-                if obey(sitting, None, word):
-                    return
-            elif text.casefold() in NOT_YET:
-                sitting.say("Mend it, then say in a few words what was done; 'pause' leaves.")
-            elif text:
-                try_repair(sitting, fault.id, text)
-        except FaulttreeError as error:
-            sitting.complain(error)
+    Nothing typed meanwhile is lost: a note is recorded and the wait goes on; anything else
+    ends the wait and is the answer to the next prompt.
+    """
+    began, left = case.stopwatch(), pause.seconds
+    while True:
+        over, typed = case.console.pause(left, pause.step)
+        if not typed.casefold().startswith("note "):
+            break
+        case.journal.add(ev.Noted(at=case.now, text=typed[5:].strip(), step=pause.step))
+        case.say("Noted.")
+        left = max(0.0, pause.seconds - (case.stopwatch() - began))
+    case.pending = typed
+    if not over:
+        step = case.journal.tree.steps[pause.step]
+        text = f"the wait of {spell(step.wait or pause.seconds)} was cut short"
+        case.journal.add(ev.Noted(at=case.now, text=text, step=pause.step))

@@ -21,7 +21,8 @@ from faulttree.cases.report.render import minutes
 from faulttree.errors import RecordError
 from faulttree.reading import Bench, read_bench
 from faulttree.reading.verdict_text import verdict_text
-from faulttree.terminal.command_words import WORDS, word_of
+from faulttree.session import Prompt, PromptId, read_typed
+from faulttree.session.prompts import ACTIONS
 from faulttree.terminal.console import (
     AwayError,
     Line,
@@ -31,7 +32,7 @@ from faulttree.terminal.console import (
     folded,
     spell,
 )
-from faulttree.terminal.open_case import BenchSession, EventWriter, Leaving
+from faulttree.terminal.open_case import EventWriter, Leaving, OpenCase
 from faulttree.terminal.screens import (
     caution_view,
     fault_view,
@@ -109,6 +110,7 @@ class Typist:
         self.lines: list[str] = []
         self.waited: list[float] = []
         self.patient = True
+        self.typed_meanwhile = ""
 
     @property
     def said(self) -> str:
@@ -124,9 +126,9 @@ class Typist:
         self.lines.append(f"{prompt}{text}")
         return text
 
-    def pause(self, seconds: float, what: str) -> bool:
+    def pause(self, seconds: float, what: str) -> tuple[bool, str]:
         self.waited.append(seconds)
-        return self.patient
+        return self.patient, self.typed_meanwhile
 
 
 class Memory:
@@ -157,13 +159,11 @@ def sat(
     return console, memory, sitting.state
 
 
-def sitting_of(
-    console: Typist, memory: Memory, tree: Tree, bench: Bench | None = None
-) -> BenchSession:
+def sitting_of(console: Typist, memory: Memory, tree: Tree, bench: Bench | None = None) -> OpenCase:
     opened = ev.Opened(tree=tree.id, tree_hash=tree.hash, unit={"serial": "tag 3"})
     memory.kept.append(opened)
     journal = EventWriter(tree, "c", [opened], memory, lambda: "2026-02-11T10:00:00Z")
-    return BenchSession(journal, console, bench=bench, label="case 1", photo_hash=lambda path: "00")
+    return OpenCase(journal, console, bench=bench, label="case 1", photo_hash=lambda path: "00")
 
 
 TO_BULB = ("", "yes", "", "")
@@ -230,7 +230,7 @@ def test_a_decimal_comma_is_a_decimal_comma() -> None:
 
 
 def test_a_prefix_off_is_asked_about_and_taken_only_when_sure() -> None:
-    console, _, state = sat(*TO_BULB, "20 kohm", "yes", "no", "20 kohm", "yes", "yes")
+    console, _, state = sat(*TO_BULB, "20 kohm", "yes", "2", "20 kohm", "yes", "1")
     assert "Did you mean 20 Ω" in console.said
     assert state.path[-1].outcome == "high"
 
@@ -307,7 +307,8 @@ def test_a_meter_on_the_bench_gives_its_uncertainty_and_an_unknown_one_is_refuse
         }
     )
     console, _, state = sat(*TO_BULB, "meter lost", "meter dmm", "99", "yes", "no", bench=bench)
-    assert "no instrument 'lost'. On the bench: dmm." in console.said
+    assert "no instrument 'lost'" in console.said
+    assert "On the bench: dmm." in console.said
     verdict = state.path[-1].event.verdict
     assert verdict is not None
     assert verdict["uncertainty"] == pytest.approx(99 * 0.05 / 3**0.5)
@@ -319,11 +320,10 @@ def test_a_meter_on_the_bench_gives_its_uncertainty_and_an_unknown_one_is_refuse
 
 def test_every_word_is_told_and_understood() -> None:
     console, _, _ = sat("", "?")
-    for word in WORDS:
+    prompt = Prompt(PromptId("", 0, "text"), "", actions=tuple(ACTIONS))
+    for word in ACTIONS:
         assert any(line.startswith(word) for line in console.lines), word
-        typed = word_of(word)
-        assert typed is not None
-        assert typed.word == word
+        assert read_typed(prompt, word).action == word
 
 
 def test_back_takes_an_answer_back_and_says_which() -> None:
@@ -424,7 +424,7 @@ def test_a_way_by_a_look_at_safety_is_kept_over_a_pause() -> None:
     again = Typist("clean", "", "")
     journal = EventWriter(tree, "c", list(memory.kept), memory, lambda: "2026-02-11T10:00:00Z")
     with pytest.raises(AwayError):
-        sit(BenchSession(journal, again, label="case 1"))
+        sit(OpenCase(journal, again, label="case 1"))
     assert "Voltage of the cell" in again.said
     assert "Is the switch firm?" not in again.said
 
@@ -482,7 +482,7 @@ TO_FAULT = (*TO_BULB, "500 ohm", "yes")
 
 def test_a_confirmed_repair_closes_the_case_as_fixed() -> None:
     console, memory, state = sat(*TO_FAULT, "yes", "new bulb", "", "20 ohm", "yes", "1")
-    assert "Mend it, then say in a few words" in console.said
+    assert "Repair it, then say in a few words" in console.said
     assert "Reported  a visitor, 2026-02-11" in console.said
     assert "Confirmed: Bulb burnt." in console.said
     assert state.closed is not None
@@ -494,7 +494,7 @@ def test_a_confirmed_repair_closes_the_case_as_fixed() -> None:
 
 def test_a_repair_in_vain_shows_what_a_second_fault_could_be() -> None:
     console, _, state = sat(*TO_FAULT, "new bulb", "", "OL", "yes", "suspects")
-    assert "Not confirmed" in console.said
+    assert "Still faulty after the repair" in console.said
     assert state.excluded == {"burnt"}
     assert "Bulb burnt: repaired, not it" in console.said or "excluded" not in console.said
 
@@ -854,7 +854,7 @@ def test_a_diagnosis_typed_by_hand_is_told_in_full_by_its_report(tmp_path: Path)
     terminal.see("Model")
     terminal.type("", "Complaint, in a few words")
     terminal.type("dark", "In the owner's words")
-    terminal.type("went dark", "Read and kept to?")
+    terminal.type("went dark", "Read, and ready")
     terminal.type("", "Is it plugged in?")
     terminal.type("skip no light here", "Pull the plug")
     terminal.type("", "MEASURE")
@@ -870,7 +870,7 @@ def test_a_diagnosis_typed_by_hand_is_told_in_full_by_its_report(tmp_path: Path)
 
     terminal = Terminal(tmp_path, "diagnose", "--resume", "tag 3", *record, columns=40)
     terminal.see("reading in ohm ›")
-    terminal.type("5 kohm", "Mended?")
+    terminal.type("5 kohm", "Repaired?")
     terminal.type("new bulb", "proof")
     terminal.type("", "MEASURE")
     terminal.type("20 ohm", "Confirmed: Bulb burnt.")

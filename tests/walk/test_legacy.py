@@ -9,7 +9,7 @@ from typing import get_args
 from faulttree.reading import judge, parse_quantity, resolve_limits
 from faulttree.reading import verdict_text as verdict_text_module
 from faulttree.reading.verdict_text import said_once, verdict_text
-from faulttree.terminal.guarded_jump import jump_text
+from faulttree.session.jumps import jump_text
 from faulttree.walk import events as ev
 from faulttree.walk import legacy
 from faulttree.walk.legacy import jump_purpose
