@@ -93,13 +93,17 @@ def jump_past(position: Position, context: Context, prompt: Prompt, given: Reply
     )
 
 
-def guard_passed(position: Position, context: Context) -> Accepted | Ask | None:
-    """On to the step that a guard was put before, once that has let the walk pass."""
+def guard_passed(position: Position, context: Context) -> Accepted | None:
+    """On to the step that a guard was put before, once that has let the walk pass.
+
+    Not past another guard that was skipped: who still wants to go there asks for it again.
+    """
     state = position.state
     step = now_called(state.tree, _behind(position.events))
     if step not in state.tree.steps or state.phase not in ("finding", "confirming", "closing"):
         return None
-    return head_for(position, context, step, "guard-passed")
+    going = head_for(position, context, step, "guard-passed")
+    return going if isinstance(going, Accepted) else None
 
 
 def _behind(events: Sequence[ev.Event]) -> str:

@@ -60,13 +60,16 @@ Kind = Literal[
 ]
 """What a prompt asks.
 
-cautions: read before the step. step: the answer or reading. in-circuit: whether the part was
-in circuit. slip: a reading that may be a slip of the pen. again: an undecided reading. wait: a
-pause is running. fact: what the unit is. fault: what was repaired. proof: a repair without a step that proves it. seen: what was seen of it.
-unsafe-jump: a step past a skipped safety check. suspects: those still open before giving up.
-declined: why they are left. ending: how it ended. unfit: a failed safety or closing check. owed:
-safety checks to be made before the unit may go back. place: where the unit goes. modules: which are kept. other-tree: going on with another complaint. text: the
-words of a note, a skip or a repair. done: nothing is left to ask.
+- cautions: read before the step. step: the answer or reading. wait: a pause is running.
+- in-circuit: whether the part was in circuit. slip: a reading that may be a slip of the pen.
+  again: an undecided reading.
+- fact: what the unit is. unsafe-jump: going past a skipped safety check.
+- fault: what was repaired. proof: a repair that no step proves. seen: what was seen of it.
+- suspects: those still open before giving up. declined: why they are left untested.
+- ending: how it ended. unfit: a failed safety or closing check. owed: safety checks to be made
+  before the unit may go back. place: where the unit goes. modules: which are kept.
+- other-tree: going on with another complaint. text: the words of a note, a skip or a repair.
+- done: nothing is left to ask.
 """
 
 Source = Literal["typed", "chosen", "meter", "spoken"]

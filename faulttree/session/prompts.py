@@ -310,8 +310,8 @@ def proof_prompt(position: Position) -> Prompt:
         proof = next_proof(state)
         blocked = f"{block_text(state)} " if state.block is not None else ""
         told = (
-            f"{blocked}The step that proves it, '{proof}', was not taken. Without it the case cannot be "
-            "called fixed."
+            f"{blocked}The step that proves it, '{proof}', was not taken. Without it the case "
+            "cannot be called fixed."
         )
         return prompt_of(
             position,

@@ -20,10 +20,9 @@ from faulttree.session.endings import (
     placed,
 )
 from faulttree.session.facts import fact_told
-from faulttree.session.jumps import guard_passed, jump_past
+from faulttree.session.jumps import guard_passed, guarded, jump_past, jump_text
 from faulttree.session.model import (
     Accepted,
-    Ask,
     Context,
     Kind,
     Message,
@@ -111,7 +110,7 @@ def follow(position: Position, context: Context, result: Accepted) -> Accepted:
         return result
     messages: list[Message] = list(result.messages)
     here = _with(position, context, result.events)
-    while isinstance(step := _next_by_itself(here, context), Accepted):
+    while (step := _next_by_itself(here, context)) is not None:
         here = _with(here, context, step.events)
         messages += step.messages
     events = here.events[len(position.events) :]
@@ -128,7 +127,7 @@ def _with(position: Position, context: Context, events: Iterable[Event]) -> Posi
     return here
 
 
-def _next_by_itself(position: Position, context: Context) -> Accepted | Ask | None:
+def _next_by_itself(position: Position, context: Context) -> Accepted | None:
     state = position.state
     if state.phase == "closed":
         return None
@@ -142,16 +141,13 @@ def _next_by_itself(position: Position, context: Context) -> Accepted | Ask | No
         return None
     known = known_answer(state, at=context.now)
     if known is not None:
-        told = f"{known.step}: {known.outcome}, known ({known.fact})."
-        return Accepted((known,), (Message(told),))
+        text = f"{known.step}: {known.outcome}, known ({known.fact})."
+        return Accepted((known,), (Message(text),))
     if state.ask is not None or state.phase in ("found", "confirming"):
         return None
     jump = choose(state, at=context.now)
     if jump is None:
         return None
-    from faulttree.session.facts import fact_told
-from faulttree.session.jumps import guarded, jump_text
-
     jump = guarded(state, jump)
     barred = f"{block_text(state)} " if state.block else ""
     if state.end is not None:
