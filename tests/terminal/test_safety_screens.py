@@ -8,7 +8,7 @@ from __future__ import annotations
 from contextlib import suppress
 
 from faulttree.terminal.console import AwayError
-from faulttree.terminal.open_case import BenchSession, EventWriter, Leaving
+from faulttree.terminal.open_case import EventWriter, Leaving, OpenCase
 from faulttree.terminal.walk import sit
 from faulttree.walk import Event, State
 from faulttree.walk import events as ev
@@ -22,7 +22,7 @@ def sat(*typed: str, before: tuple[Event, ...] = ()) -> tuple[Typist, list[Event
     opened = ev.Opened(tree=tree.id, tree_hash=tree.hash, unit={"serial": "tag 14"})
     memory.kept += [opened, ev.CautionRead(caution="mains"), *before]
     writer = EventWriter(tree, "c", list(memory.kept), memory, lambda: "2026-02-11T10:00:00Z")
-    session = BenchSession(writer, console, label="case 1")
+    session = OpenCase(writer, console, label="case 1")
     with suppress(AwayError, Leaving):
         sit(session)
     return console, memory.kept, session.state
