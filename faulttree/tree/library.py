@@ -108,11 +108,18 @@ class Library:
             >>> shipped_library().layer_of("bench-supply/no-output").is_shipped
             True
         """
-        return next((layer for layer in self.layers if tree_id in layer.own_trees()), self)
+        return next((layer for layer in self.layers if layer.own_tree(tree_id)), self)
+
+    def own_tree(self, tree_id: str) -> bool:
+        """Whether this folder has a tree of this id; asked of one file, however many there are."""
+        family, _, complaint = tree_id.partition("/")
+        path = self.root / "trees" / family / f"{complaint}.yaml"
+        named = ID.fullmatch(family) and ID.fullmatch(complaint)
+        return bool(named) and path.is_file() and self._inside(path)
 
     def replaced(self, tree_id: str) -> Tree | None:
         """The tree of this id in the libraries beneath; None where there is none to read."""
-        if self.beneath is None or tree_id not in self.beneath.trees():
+        if self.beneath is None or not self.beneath.layer_of(tree_id).own_tree(tree_id):
             return None
         return self.beneath.examine(tree_id).tree
 
@@ -277,7 +284,7 @@ class Library:
             raise TreeError(
                 "The file is a link that leads out of the library.", path=path, mend=mend
             )
-        if self.beneath is not None and tree_id in self.beneath.trees():
+        if self.beneath is not None and self.beneath.layer_of(tree_id).own_tree(tree_id):
             return self.beneath.path_of(tree_id)
         known = self.trees()
         mend = near(tree_id, known) or _near_part(tree_id, known)
