@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 from faulttree.cases import rows
-from faulttree.cases.journal.file import JournalEntry
+from faulttree.cases.journal.file import JournalEntry, chained
 from faulttree.cases.projection import CaseProjection
 from faulttree.walk.events import Event
 
@@ -43,7 +43,11 @@ class CompleteCase:
 
     def line(self) -> str:
         """Its lines in a journal, one an event, without the last line end."""
-        return "\n".join(entry.line() for entry in self.entries())
+        chain, lines = "", []
+        for entry in self.entries():
+            chain = chained(chain, entry.event)
+            lines.append(replace(entry, chain=chain).line())
+        return "\n".join(lines)
 
 
 def whole_of(

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import secrets
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import replace
 from typing import TypeVar
 
@@ -28,7 +28,7 @@ from faulttree.cases.event_rows import (
     put_steps,
 )
 from faulttree.cases.journal.backup import JournalBackup, lost_at_the_end
-from faulttree.cases.journal.file import JournalEntry, JournalTree
+from faulttree.cases.journal.file import JournalEntry, JournalNote, JournalTree
 from faulttree.cases.projection import CaseProjection
 from faulttree.cases.queries import Lookup
 from faulttree.cases.tables import EVENTS, TREES
@@ -53,6 +53,7 @@ class Store(Lookup):
             (or is None) the answer is kept in the outbox, if there is one, else refused.
         brought_back: what the journal gave back at the opening, in words.
         notices: what else was done at the opening that whoever opened it must be told.
+        tell: called with a warning that concerns no single answer, each once.
         away: why the server is away, where all is kept on this bench alone; else empty.
     """
 
@@ -64,6 +65,8 @@ class Store(Lookup):
         self.lock: FileLock | None = None
         self.brought_back: tuple[str, ...] = ()
         self.notices: tuple[str, ...] = ()
+        self.tell: Callable[[str], None] | None = None
+        self.told = ""
         self.away = ""
 
     def __enter__(self) -> Store:
@@ -243,8 +246,29 @@ class Store(Lookup):
             return None
         if self.second_copy is not None:
             numbered = done if isinstance(done, int) else 0
-            self.second_copy.add([with_number(item, numbered) for item in items], sync=sync)
+            self._note([with_number(item, numbered) for item in items], sync=sync)
         return done
+
+    def _note(self, items: Iterable[JournalNote], *, sync: bool = False) -> None:
+        """Keep the second copy of what was written, and warn once where that fails."""
+        if self.second_copy is None:
+            return
+        self.second_copy.add(items, sync=sync)
+        trouble = self.second_copy.trouble
+        if trouble and trouble != self.told and self.tell is not None:
+            self.tell(trouble)
+        self.told = trouble
+
+    def entries(self, case: str) -> list[JournalEntry]:
+        """The events of a case as its journal should have them.
+
+        Raises:
+            NoSuchCase: the record has no such case.
+        """
+        number = self._number(case)
+        wanted = select(EVENTS).where(EVENTS.c.number == number).order_by(EVENTS.c.sequence)
+        found = self.read(lambda c: c.execute(wanted).all())
+        return [JournalEntry(case, row.sequence, row.event, row.writer, number) for row in found]
 
     @property
     def unsent(self) -> int:
@@ -296,8 +320,7 @@ class Store(Lookup):
             RecordError: the record cannot be written.
         """
         merged = self._merged(items, numbers=numbers)
-        if self.second_copy is not None:
-            self.second_copy.add(merged.added)
+        self._note(merged.added)
         self.remembered.clear()
         return merged
 

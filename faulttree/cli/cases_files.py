@@ -245,7 +245,6 @@ def looked_through(
     """
     from faulttree.cases.backends.urls import sqlite_path
     from faulttree.cases.repair.verify import Verified, is_damaged, salvage
-    from faulttree.cases.repair.verify import verify as look
 
     path = sqlite_path(url)
     found = Verified()
@@ -257,9 +256,20 @@ def looked_through(
                 mend="Run `faulttree cases verify --repair`; the damaged file is kept.",
             )
         found = salvage(path)
+    looked, brought = look_once(url, repair=repair, photos=photos)
+    if repair and path is not None and looked.needs_rebuilding and not found.findings:
+        # Once only: what is still wrong afterwards is in neither copy, and is reported.
+        found = salvage(path)
+        looked, brought = look_once(url, repair=repair, photos=photos)
+    looked.findings = found.findings + looked.findings
+    return looked, brought
+
+
+def look_once(url: str, *, repair: bool, photos: str | None) -> tuple[Verified, tuple[str, ...]]:
+    """What was found in a record that can be opened, and what the journal gave back."""
+    from faulttree.cases.repair.verify import verify as look
+
     with open_record(url, read_only=not repair, held=repair) as store:
         folder = Path(photos) if photos else None
         with bar("Verifying") as show:
-            looked = look(store, repair=repair, photos=folder, progress=show)
-        looked.findings = found.findings + looked.findings
-        return looked, store.brought_back
+            return look(store, repair=repair, photos=folder, progress=show), store.brought_back

@@ -74,6 +74,7 @@ def open_record(
             "server is back.",
             to_people=True,
         )
+    store.tell = lambda warning: say(f"faulttree: {warning}.", to_people=True)
     for line in store.notices:
         say(f"{line}.", to_people=True)
     for line in store.brought_back:

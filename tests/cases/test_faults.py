@@ -430,12 +430,12 @@ def test_a_torn_line_of_the_journal_costs_that_line(path: Path) -> None:
     journal.write_bytes(journal.read_bytes()[:-20])
     with open_store(str(path)) as store:
         store.append(case, 2, answered("reservoir", "low"))
-        found = verify(store)
-        assert [finding.kind for finding in found.findings] == ["journal", "journal"]
-        assert ":4" in found.findings[0].place
-        verify(store, repair=True)
+        # The event of the torn line was written again before the next one.
+        (found,) = verify(store).findings
+        assert found.kind == "journal"
+        assert ":4" in found.place
     held = [line.holds for line in entries(journal)]
-    assert len(held) == 8
+    assert len(held) == 7
     assert held.count(None) == 2
 
 

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from pathlib import Path
 
+from sqlalchemy import select
+
 from faulttree.cases.backends.engines import connect
 from faulttree.cases.backends.file_lock import FileLock
 from faulttree.cases.backends.offline import OfflineStore
@@ -14,9 +16,13 @@ from faulttree.cases.journal.backup import JournalBackup
 from faulttree.cases.journal.file import journal_path
 from faulttree.cases.journal.rebuilding import is_gone, rebuild
 from faulttree.cases.store import Store
+from faulttree.cases.tables import CASES
 from faulttree.errors import RecordError
 
 __all__ = ["open_store"]
+
+NEWEST = 8
+"""So many of the newest cases are looked for in the journal at each opening."""
 
 
 def open_store(
@@ -82,7 +88,7 @@ def read_journal(store: Store, path: Path) -> None:
     Raises:
         RecordError: it cannot be brought back.
     """
-    copy = store.second_copy = JournalBackup(path, store.record_id)
+    copy = store.second_copy = JournalBackup(path, store.record_id, store.entries)
     if store.read_only:
         lost = store.lost()
         store.brought_back = brought_back_to(str(path)) if lost else ()
@@ -98,6 +104,16 @@ def read_journal(store: Store, path: Path) -> None:
     lost = store.lost()
     if lost:
         store.bring_back(lost)
+    copy.fill(lambda cases: counts(store, cases))
+
+
+def counts(store: Store, cases: set[str]) -> list[tuple[str, int]]:
+    """How many events the database has of these cases and of the newest ones."""
+    newest = select(CASES.c.id).order_by(CASES.c.number.desc()).limit(NEWEST)
+    wanted = select(CASES.c.id, CASES.c.events).where(
+        CASES.c.id.in_(cases) | CASES.c.id.in_(newest.scalar_subquery())
+    )
+    return [(row.id, row.events) for row in store.read(lambda c: c.execute(wanted).all())]
 
 
 def after_rebuilding(path: Path) -> Store:

@@ -7,12 +7,15 @@ database loses nothing. The file kept for a server holds what it could not be to
 from __future__ import annotations
 
 import json
+import mmap
 import os
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import lru_cache
+from hashlib import sha256
 from pathlib import Path
 from typing import Any, Protocol
+from zlib import crc32
 
 from faulttree.errors import RecordError
 
@@ -23,8 +26,10 @@ __all__ = [
     "JournalLine",
     "JournalNote",
     "JournalTree",
+    "chained",
     "entries",
     "journal_path",
+    "last_of",
     "newest_first",
 ]
 
@@ -37,21 +42,51 @@ quoted = lru_cache(maxsize=64)(json.dumps)
 """A name as JSON: the events of a case come one after another, and share theirs."""
 
 
+SUM = ',"sum":"'
+
+
+def summed(body: str) -> str:
+    """A JSON object with its checksum as the last key: CRC-32 (ISO 3309) of all before it."""
+    head = body[:-1]
+    return f'{head}{SUM}{crc32(head.encode()):08x}"}}'
+
+
+def chained(before: str, event: str) -> str:
+    """The running hash of a case: SHA-256 over the one before and the event, 16 hex digits.
+
+    Args:
+        before: the running hash after the event before; empty for the first.
+        event: the JSON of the event as the record keeps it.
+
+    Example:
+        >>> chained("", "{}")
+        '44136fa355b3678a'
+    """
+    return sha256((before + event).encode()).hexdigest()[:16]
+
+
 @dataclass(frozen=True, slots=True)
 class JournalEntry:
-    """One event with its place in the record; ``event`` is its JSON as the record keeps it."""
+    """One event with its place in the record; ``event`` is its JSON as the record keeps it.
+
+    ``chain`` is the running hash of the case up to this event, empty where it is not known;
+    ``checked`` whether it was read from a line with a right checksum.
+    """
 
     case: str
     sequence: int
     event: str
     writer: str = ""
     number: int = 0
+    chain: str = field(default="", compare=False)
+    checked: bool = field(default=False, compare=False)
 
     def line(self) -> str:
         """Its line, without the line end."""
-        return (
+        chain = f'"chain":"{self.chain}",' if self.chain else ""
+        return summed(
             f'{{"case":{quoted(self.case)},"sequence":{self.sequence:d},'
-            f'"number":{self.number:d},"writer":{quoted(self.writer)},"event":{self.event}}}'
+            f'"number":{self.number:d},"writer":{quoted(self.writer)},{chain}"event":{self.event}}}'
         )
 
 
@@ -64,16 +99,20 @@ class JournalTree:
 
     def line(self) -> str:
         """Its line, without the line end."""
-        return json.dumps({"tree": self.hash, "text": self.text}, separators=(",", ":"))
+        return summed(json.dumps({"tree": self.hash, "text": self.text}, separators=(",", ":")))
 
 
 @dataclass(frozen=True, slots=True)
 class JournalLine:
-    """One line read: what it holds, or None where it is damaged; ``record`` names its record."""
+    """One line read: what it holds, or None where it is damaged; ``record`` names its record.
+
+    ``checked`` tells whether it has a checksum; lines of earlier versions have none.
+    """
 
     number: int
     holds: JournalEntry | JournalTree | None
     record: str = ""
+    checked: bool = False
 
 
 class JournalNote(Protocol):
@@ -101,7 +140,7 @@ class JournalFile:
         self.file = os.open(path, flags, 0o600)
         size = os.fstat(self.file).st_size
         if size == 0 and record:
-            self.write(json.dumps({"record": record}) + "\n")
+            self.write(summed(json.dumps({"record": record})) + "\n")
         elif size:
             os.lseek(self.file, -1, os.SEEK_END)
             if os.read(self.file, 1) != b"\n":
@@ -174,19 +213,55 @@ def newest_first(path: Path) -> Iterator[JournalLine]:
 
 
 def understood(number: int, raw: bytes) -> JournalLine:
-    """What one line holds."""
+    """What one line holds; a line whose checksum is wrong holds nothing that is believed."""
+    damaged = JournalLine(number, None)
+    body, mark, rest = raw.rstrip().rpartition(SUM.encode())
     try:
+        if mark and (len(rest) == len('01234567"}')) and int(rest[:8], 16) != crc32(body):
+            return damaged
         data: Any = json.loads(raw)
+        checked = "sum" in data
         if "record" in data:
-            return JournalLine(number, None, record=str(data["record"]))
+            return JournalLine(number, None, str(data["record"]), checked)
         if "tree" in data:
-            return JournalLine(number, JournalTree(str(data["tree"]), str(data["text"])))
+            tree = JournalTree(str(data["tree"]), str(data["text"]))
+            return JournalLine(number, tree, checked=checked)
         event = json.dumps(data["event"], separators=(",", ":"))
-        place = (str(data["case"]), int(data["sequence"]))
-        more = (str(data.get("writer", "")), int(data.get("number", 0)))
-        return JournalLine(number, JournalEntry(*place, event, *more))
-    except (ValueError, KeyError, TypeError):
-        return JournalLine(number, None)
+        place = (storable(data["case"]), int(data["sequence"]))
+        more = (storable(data.get("writer", "")), int(data.get("number", 0)))
+        entry = JournalEntry(*place, event, *more, str(data.get("chain", "")), checked)
+        return JournalLine(number, entry, checked=checked)
+    except (ValueError, KeyError, TypeError, AttributeError, OverflowError, RecursionError):
+        return damaged
+
+
+def storable(data: object) -> str:
+    """A name that every store can hold.
+
+    Raises:
+        ValueError: it has half of a character, as damage can leave it.
+    """
+    return str(data).encode().decode()
+
+
+def last_of(path: Path, case: str) -> JournalEntry | None:
+    """The last entry of a case in a journal; None where there is none that can be read.
+
+    The file is searched from its end without being parsed, so that one of many megabytes costs
+    some hundredths of a second.
+    """
+    wanted = f'{{"case":{quoted(case)},'.encode()
+    try:
+        with path.open("rb") as file, mmap.mmap(file.fileno(), 0, access=mmap.ACCESS_READ) as there:
+            at = there.rfind(wanted)
+            if at < 0:
+                return None
+            end = there.find(b"\n", at)
+            raw = there[at : end if end >= 0 else len(there)]
+    except (OSError, ValueError):
+        return None
+    found = understood(0, raw).holds
+    return found if isinstance(found, JournalEntry) and found.case == case else None
 
 
 def first_record(path: Path) -> str:

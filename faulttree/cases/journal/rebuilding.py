@@ -2,23 +2,20 @@
 
 from __future__ import annotations
 
-import json
-from collections.abc import Iterable
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from sqlalchemy import Connection, select, update
 
+from faulttree.cases.journal.backup import sound_cases
 from faulttree.cases.journal.file import JournalEntry, JournalTree, entries, first_record
 from faulttree.cases.tables import CASES, RECORD
-from faulttree.cases.transfer.import_parser import checked
-from faulttree.cases.transfer.merge import Conflict, Merged, merge
-from faulttree.errors import RecordError
+from faulttree.cases.transfer.merge import Merged, merge
 
 if TYPE_CHECKING:
     from faulttree.cases.store import Store
 
-__all__ = ["is_gone", "rebuild", "sound_cases"]
+__all__ = ["is_gone", "rebuild"]
 
 
 def is_gone(store: Store, journal: Path) -> bool:
@@ -59,47 +56,3 @@ def rebuild(store: Store, journal: Path) -> str:
     )
     left = [*cut, *done.conflicts]
     return f"{said}; not all of it could be read: {left[0]}" if left else said
-
-
-def sound_cases(
-    items: Iterable[JournalEntry | JournalTree],
-) -> tuple[list[JournalEntry], list[Conflict]]:
-    """Of every case the events from its opening up to the first that is missing or damaged.
-
-    Of several copies of an event the first that can be read is taken.
-
-    Returns:
-        the events, case by case in the order of their numbers, and what had to be left.
-    """
-    copies: dict[str, dict[int, JournalEntry]] = {}
-    for item in items:
-        if isinstance(item, JournalEntry):
-            case = copies.setdefault(item.case, {})
-            if item.sequence not in case or not readable(case[item.sequence]):
-                case[item.sequence] = item
-    kept: list[JournalEntry] = []
-    left: list[Conflict] = []
-    for name, events in sorted(copies.items(), key=lambda one: lowest(one[1].values())):
-        whole = 0
-        while whole in events and readable(events[whole]):
-            kept.append(events[whole])
-            whole += 1
-        if whole < len(events):
-            what = "damaged" if whole in events else "missing"
-            reason = f"it is {what}; this and the {len(events) - whole} after it are left out"
-            left.append(Conflict(name, whole, reason))
-    return kept, left
-
-
-def lowest(events: Iterable[JournalEntry]) -> int:
-    """The lowest number that the events of a case name."""
-    return min(event.number for event in events)
-
-
-def readable(entry: JournalEntry) -> bool:
-    """Whether the event can be read."""
-    try:
-        checked(json.loads(entry.event))
-    except (RecordError, ValueError, TypeError, RecursionError):
-        return False
-    return True

@@ -12,11 +12,14 @@ from itertools import groupby
 from pathlib import Path
 from typing import Any
 
+from sqlalchemy import Connection, delete, insert
+
 from faulttree.cases.backends.file_lock import lock_path
 from faulttree.cases.backends.opening import open_store
 from faulttree.cases.case import new_id
+from faulttree.cases.journal.backup import sound_cases
 from faulttree.cases.journal.file import JournalEntry, JournalTree, entries, free_name, journal_path
-from faulttree.cases.journal.rebuilding import sound_cases
+from faulttree.cases.tables import RECORD
 from faulttree.cases.transfer.merge import Merged
 from faulttree.errors import RecordError
 
@@ -58,6 +61,8 @@ def rebuilt(path: Path) -> tuple[Merged, Path]:
     new = path.with_name(f"{path.name}.rescued")
     clear(new)
     with open_store(str(new)) as store:
+        store.write(lambda connection: keep_settings(connection, path))
+    with open_store(str(new)) as store:
         total = Merged()
         cases, cut = sound_cases(found)
         texts = [item for item in found if isinstance(item, JournalTree)]
@@ -77,6 +82,19 @@ def rebuilt(path: Path) -> tuple[Merged, Path]:
     new.replace(path)
     clear(new)
     return total, damaged
+
+
+def keep_settings(connection: Connection, path: Path) -> None:
+    """Take over what the damaged file still tells of itself: its id, and what was set for it."""
+    try:
+        with closing(sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True)) as file:
+            told = "SELECT key, value FROM record WHERE key <> 'schema'"
+            found = {str(key): str(value) for key, value in rows(file, told)}
+    except sqlite3.Error:
+        return
+    connection.execute(delete(RECORD).where(RECORD.c.key.in_(found)))
+    for key, value in found.items():
+        connection.execute(insert(RECORD).values(key=key, value=value))
 
 
 def clear(path: Path) -> None:

@@ -7,7 +7,7 @@ import json
 import os
 import sqlite3
 import stat
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -45,7 +45,7 @@ class RecordFinding(Plain):
     """One thing that is not as it should be.
 
     Attributes:
-        kind: database, events, summary, tree, photo, journal or mode.
+        kind: database, events, content, summary, tree, photo, journal or mode.
         place: the case, file or table.
         message: what is wrong.
         mended: whether it was put right now.
@@ -70,11 +70,18 @@ class Verified:
     trees: int = 0
     photos: int = 0
     findings: list[RecordFinding] = field(default_factory=list)
+    noted: dict[str, dict[int, int]] = field(default_factory=dict)
+    """Case → sequence → fingerprint of the event in the journal."""
 
     @property
     def sound(self) -> bool:
         """The record is whole, or was made so."""
         return all(finding.mended or finding.minor for finding in self.findings)
+
+    @property
+    def needs_rebuilding(self) -> bool:
+        """Whether events are wrong in the database, where none can be changed in place."""
+        return any(one.kind in {DIFFERENT, "events"} and not one.mended for one in self.findings)
 
 
 def verify(
@@ -97,7 +104,7 @@ def verify(
     if path is not None and path.exists():
         done.findings += database(store)
         done.findings += modes(path, repair=repair)
-        done.findings += journal(store, path, repair=repair)
+        done.findings += journal(store, path, repair=repair, noted=done.noted)
     done.findings += trees(store, done)
     total = store.read(lambda c: c.execute(select(func.count()).select_from(CASES)).scalar()) or 0
     for numbers in batches(store):
@@ -156,18 +163,21 @@ def modes(path: Path, *, repair: bool) -> Iterator[RecordFinding]:
 SIDE = ("-wal", "-shm")
 
 
-def journal(store: Store, path: Path, *, repair: bool) -> Iterator[RecordFinding]:
+def journal(
+    store: Store, path: Path, *, repair: bool, noted: dict[str, dict[int, int]]
+) -> Iterator[RecordFinding]:
     """What the journal has and the database lost, and the other way round."""
     place = journal_path(path)
     there = counted(store)
     trees_kept = set(store.read(lambda c: c.execute(select(TREES.c.hash)).scalars().all()))
     lost: list[JournalEntry | JournalTree] = []
-    noted: dict[str, int] = {}
     texts: set[str] = set()
+    unchecked = 0
     for line in entries(place):
         item = line.holds
+        unchecked += item is not None and not line.checked
         if isinstance(item, JournalEntry):
-            noted[item.case] = noted.get(item.case, 0) + 1
+            noted.setdefault(item.case, {})[item.sequence] = fingerprint(item.event)
             if item.sequence >= there.get(item.case, 0):
                 lost.append(item)
         elif item is not None:
@@ -176,6 +186,9 @@ def journal(store: Store, path: Path, *, repair: bool) -> Iterator[RecordFinding
         elif not line.record:
             message = "a damaged line was passed over"
             yield RecordFinding("journal", f"{place}:{line.number}", message, minor=True)
+    if unchecked:
+        message = f"{unchecked} lines are of an earlier version and have no checksum"
+        yield RecordFinding("journal", str(place), message, minor=True)
     yield from from_journal(store, lost, repair=repair)
     yield from to_journal(store, noted, repair=repair)
     for tree_hash in sorted(trees_kept - texts):
@@ -183,6 +196,11 @@ def journal(store: Store, path: Path, *, repair: bool) -> Iterator[RecordFinding
             note(store, [JournalTree(tree_hash, store.tree_text(tree_hash))])
         message = "the tree is not in the journal"
         yield RecordFinding("journal", tree_hash[:12], message, mended=repair, minor=True)
+
+
+def fingerprint(event: str) -> int:
+    """Eight bytes of the SHA-256 of an event's JSON: many fit in memory."""
+    return int.from_bytes(hashlib.sha256(event.encode()).digest()[:8], "big")
 
 
 def counted(store: Store) -> dict[str, int]:
@@ -214,14 +232,16 @@ def from_journal(
         yield RecordFinding("journal", f"case {conflict.case}", conflict.reason, loss=True)
 
 
-def to_journal(store: Store, noted: dict[str, int], *, repair: bool) -> Iterator[RecordFinding]:
+def to_journal(
+    store: Store, noted: dict[str, dict[int, int]], *, repair: bool
+) -> Iterator[RecordFinding]:
     """Events that the journal lacks: it was made later, or could not be written."""
     wanted = select(CASES.c.id, CASES.c.number, CASES.c.events)
     for row in store.read(lambda c: c.execute(wanted).all()):
-        if noted.get(row.id, 0) >= row.events:
+        if len(noted.get(row.id, {})) >= row.events:
             continue
         if repair:
-            note(store, entries_of(store, row.id, row.number))
+            note(store, store.entries(row.id))
         message = "not all of it is in the journal"
         yield RecordFinding("journal", f"case {row.number}", message, mended=repair, minor=True)
 
@@ -238,17 +258,10 @@ def note(store: Store, items: Sequence[JournalEntry | JournalTree]) -> None:
     copy.add(items)
     if copy.problem is not None:
         raise RecordError(
-            f"the journal cannot be written: {copy.problem.strerror}",
+            copy.trouble,
             path=copy.path,
             mend="Make room, or see that the folder may be written in.",
         )
-
-
-def entries_of(store: Store, case: str, number: int) -> list[JournalEntry]:
-    """A case as its journal should have it."""
-    wanted = select(EVENTS).where(EVENTS.c.number == number).order_by(EVENTS.c.sequence)
-    found = store.read(lambda c: c.execute(wanted).all())
-    return [JournalEntry(case, row.sequence, row.event, row.writer, number) for row in found]
 
 
 def trees(store: Store, done: Verified) -> Iterator[RecordFinding]:
@@ -304,6 +317,7 @@ def look_at(
         there = texts.get(row.number, [])
         done.events += len(there)
         place = f"case {row.number}"
+        yield from as_noted(row, there, done.noted.get(row.id, {}))
         events, problem = understood(there)
         if problem is not None:
             yield RecordFinding("events", place, problem, loss=True)
@@ -311,6 +325,19 @@ def look_at(
         yield from drawn(store, row, events, repair=repair)
         brought = [one.writer == BROUGHT for one in there]
         yield from photographed(zip(events, brought, strict=True), place, photos, done)
+
+
+def as_noted(row: Any, there: Sequence[Any], noted: Mapping[int, int]) -> Iterator[RecordFinding]:
+    """Whether the journal holds the same events as the database."""
+    for one in there:
+        if noted.get(one.sequence, 0) not in {0, fingerprint(one.event)}:
+            place = f"case {row.number}: event {one.sequence}"
+            message = "the database and the journal hold different events"
+            yield RecordFinding(DIFFERENT, place, message)
+
+
+DIFFERENT = "content"
+"""The kind of a finding where the two copies differ."""
 
 
 def understood(found: Sequence[Any]) -> tuple[list[Event], str | None]:
