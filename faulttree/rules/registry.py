@@ -7,7 +7,7 @@ from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from functools import cache
 from importlib import import_module
-from typing import TYPE_CHECKING, Any, Literal
+from typing import TYPE_CHECKING, Literal
 
 from faulttree.tree.finding import Level
 
@@ -97,6 +97,12 @@ def rules_of(*families: Family) -> tuple[Rule, ...]:
 
 
 def reason_of(name: str) -> str:
-    """Why a rule matters; empty where there is no such rule."""
-    found: Any = all_rules().get(name)
-    return found.reason if found else ""
+    """Why a rule matters; empty where there is no such rule.
+
+    Only as many modules of rules are imported as are needed to find it.
+    """
+    for family in FAMILIES:
+        if name in _RULES:
+            break
+        import_module(f"faulttree.rules.checks.{family}")
+    return _RULES[name].reason if name in _RULES else ""

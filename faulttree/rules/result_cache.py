@@ -19,12 +19,12 @@ from typing import TYPE_CHECKING
 
 import msgspec
 
-from faulttree.rules.file_stamps import FileStamp
 from faulttree.rules.report import CheckedFile, Report
 
 if TYPE_CHECKING:
     from hashlib import _Hash as Hash
 
+    from faulttree.rules.file_stamps import FileStamp
     from faulttree.rules.targets import Target
     from faulttree.tree import Library
 
@@ -123,6 +123,8 @@ class ResultCache:
 
     def _keys(self, targets: Sequence[Target]) -> list[str | None]:
         """What the result of each rests on; None where a file cannot be read."""
+        from faulttree.rules.file_stamps import FileStamp
+
         # Names are kept apart by library: one run mostly looks at one.
         roots = sorted({str(target.library.root) for target in targets})
         index = f"seen {sha256(chr(0).join(roots).encode()).hexdigest()}"
