@@ -43,6 +43,12 @@ PAUSE = 0.4
 )
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON document.")
 @click.option("--fix", is_flag=True, help="Correct what has one safe correction; comments stay.")
+@click.option(
+    "--known",
+    type=click.Path(exists=True, dir_okay=False, path_type=Path),
+    default=None,
+    help="A list of findings that are known and do not count; it may only shrink.",
+)
 @click.option("--watch", is_flag=True, help="Check again at every save; show what changed.")
 @click.option("--no-cache", is_flag=True, help="Check every file again; use no kept results.")
 @click.option(
@@ -58,6 +64,7 @@ def command(
     form: str | None,
     as_json: bool,
     fix: bool,
+    known: Path | None,
     watch: bool,
     no_cache: bool,
     jobs: int | None,
@@ -67,7 +74,8 @@ def command(
 
     PATH is a file, a folder, the id of a tree, or - for standard input; without one the
     whole library is checked. Exits with 0 where all is clean, 1 where something is found,
-    2 where a path cannot be opened.
+    2 where a path cannot be opened. A line of the list that --known names is `PATH RULE KEYS`,
+    as in `trees/lamp/dark.yaml symptom-not-seen symptoms.0`.
     """
     from faulttree.rules.output.changes import stamp
 
@@ -76,7 +84,12 @@ def command(
         raise click.UsageError("--watch shows text, and cannot follow standard input.")
 
     def look() -> Report:
-        return run(paths, open_library(library), bool(library), no_cache, jobs)
+        report = run(paths, open_library(library), bool(library), no_cache, jobs)
+        if known is None:
+            return report
+        from faulttree.rules.known import without_known
+
+        return without_known(report, known)
 
     def files() -> list[Path]:
         return files_of(paths, open_library(library))

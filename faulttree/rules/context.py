@@ -144,10 +144,10 @@ class RuleContext:
 
     @cached_property
     def entries(self) -> tuple[str, ...]:
-        """Where walks begin: the start, and each closing procedure."""
+        """Where walks begin: the start, each check before power, each closing procedure."""
         uses = self.tree.uses
-        closing = [uses[name].start for name in self.tree.closing if name in uses]
-        return (self.tree.start, *closing)
+        others = [*(check.use for check in self.tree.before_power), *self.tree.closing]
+        return (self.tree.start, *(uses[name].start for name in others if name in uses))
 
     @cached_property
     def distance(self) -> Mapping[str, int]:

@@ -18,19 +18,33 @@ if TYPE_CHECKING:
 __all__ = ["FAMILIES", "Family", "Rule", "all_rules", "reason_of", "rule", "rules_of"]
 
 Family = Literal[
-    "shape", "graph", "limits", "evidence", "meaning", "safety", "order", "library", "table"
+    "shape",
+    "graph",
+    "limits",
+    "suitability",
+    "evidence",
+    "conclusions",
+    "meaning",
+    "safety",
+    "structure",
+    "order",
+    "library",
+    "table",
 ]
 
 FAMILIES: Mapping[Family, str] = {
     "shape": "Whether a file is what it should be: text, keys, names, values.",
     "graph": "Whether every way leads somewhere, and nowhere twice.",
     "limits": "Whether every reading can be judged, and every verdict leads on.",
+    "suitability": "Whether a limit fits good units, the instruments named, and every model.",
     "evidence": "Whether the faults stand apart, and on what they rest.",
+    "conclusions": "Whether a repair is proved and a fault is found by its own test.",
     "meaning": "Whether each outcome leads where its name and its reading say.",
     "safety": "Whether a technician is told what can hurt.",
+    "structure": "Whether the structure keeps what can hurt behind what makes it safe.",
     "order": "Whether minutes are spent where they tell most.",
     "library": "Whether the trees of a library fit each other.",
-    "table": "Whether a fault table can be reckoned with.",
+    "table": "Whether a fault table can be computed with.",
 }
 
 Check = Callable[["RuleContext"], "Iterator[Finding]"]

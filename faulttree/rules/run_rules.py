@@ -7,14 +7,16 @@ from dataclasses import replace
 from typing import Any
 
 from faulttree.errors import TreeError
-from faulttree.rules.registry import Family, Rule, all_rules, rules_of
+from faulttree.rules.registry import FAMILIES, Family, Rule, all_rules, rules_of
 from faulttree.rules.report import LEVELS, CheckedFile, once
 from faulttree.tree import ExaminedFile, Library, Tree, Where
 from faulttree.tree.finding import Finding, Level
 
 __all__ = ["FORM", "fit_to_walk", "look_at"]
 
-PER_TREE: tuple[Family, ...] = ("graph", "limits", "evidence", "meaning", "safety", "order")
+PER_TREE: tuple[Family, ...] = tuple(
+    family for family in FAMILIES if family not in ("shape", "library", "table")
+)
 CHEAP: tuple[Family, ...] = ("graph", "limits", "evidence", "safety")
 
 FORM = frozenset(

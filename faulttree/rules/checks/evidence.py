@@ -11,7 +11,7 @@ from faulttree.tree.finding import Finding, near
 from faulttree.tree.model import Fault, Where
 
 
-def _outcomes(subject: RuleContext, name: str) -> Mapping[str, str] | None:
+def outcomes_of_test(subject: RuleContext, name: str) -> Mapping[str, str] | None:
     """Outcome → target of a step, or exit → target of a use; None where there is no such."""
     tree = subject.tree
     if name in tree.steps:
@@ -19,16 +19,16 @@ def _outcomes(subject: RuleContext, name: str) -> Mapping[str, str] | None:
     return tree.uses[name].exits if name in tree.uses else None
 
 
-def _spread(gives: str, outcomes: Mapping[str, str]) -> tuple[str, ...]:
+def spread(gives: str, outcomes: Mapping[str, str]) -> tuple[str, ...]:
     """An outcome as the model has it: ``outside`` is ``low`` and ``high``."""
     if gives == "outside" and "outside" not in outcomes:
         return tuple(side for side in ("low", "high") if side in outcomes)
     return (gives,)
 
 
-def _leading(subject: RuleContext, fault: str, name: str) -> frozenset[str]:
+def leading(subject: RuleContext, fault: str, name: str) -> frozenset[str]:
     """The outcomes of a step or use from which a walk can still come to the fault."""
-    outcomes = _outcomes(subject, name) or {}
+    outcomes = outcomes_of_test(subject, name) or {}
     return frozenset(
         outcome
         for outcome, target in outcomes.items()
@@ -74,8 +74,8 @@ def unknown_outcome(subject: RuleContext) -> Iterator[Finding]:
 
 
 def _never_given(subject: RuleContext, where: Where, name: str, gives: str) -> Iterator[Finding]:
-    outcomes = _outcomes(subject, name)
-    if outcomes is None or any(one in outcomes for one in _spread(gives, outcomes)):
+    outcomes = outcomes_of_test(subject, name)
+    if outcomes is None or any(one in outcomes for one in spread(gives, outcomes)):
         return
     listed = ", ".join(f"`{one}`" for one in outcomes)
     yield Finding(where, f"`{name}` never gives `{gives}`.", f"It gives {listed}.")
@@ -113,11 +113,11 @@ def sign_against_path(subject: RuleContext) -> Iterator[Finding]:
     """
     for fault in subject.tree.faults.values():
         for name, shown in fault.signs.items():
-            outcomes = _outcomes(subject, name)
+            outcomes = outcomes_of_test(subject, name)
             if outcomes is None or subject.first_of(name) not in subject.distance:
                 continue
-            said = {one for gives in shown for one in _spread(gives, outcomes)} & set(outcomes)
-            led = _leading(subject, fault.id, name)
+            said = {one for gives in shown for one in spread(gives, outcomes)} & set(outcomes)
+            led = leading(subject, fault.id, name)
             if said and led and not said & led:
                 yield Finding(
                     fault.where.under("signs", name),
@@ -166,13 +166,13 @@ def confirm_shows_nothing(subject: RuleContext) -> Iterator[Finding]:
     """
     for fault in subject.tree.faults.values():
         confirm = fault.confirm
-        outcomes = _outcomes(subject, confirm.step) if confirm else None
+        outcomes = outcomes_of_test(subject, confirm.step) if confirm else None
         if confirm is None or outcomes is None or confirm.gives not in outcomes:
             continue
         if len([one for one in outcomes if one != "undecided"]) < 2:
             message = f"`{confirm.step}` always gives `{confirm.gives}`: that confirms nothing."
         else:
-            shown = _shown(subject, fault, confirm.step, outcomes)
+            shown = shown_by(subject, fault, confirm.step, outcomes)
             if shown != {confirm.gives}:
                 continue
             message = f"`{fault.id}` itself gives `{confirm.gives}` at `{confirm.step}`."
@@ -183,12 +183,12 @@ def confirm_shows_nothing(subject: RuleContext) -> Iterator[Finding]:
         )
 
 
-def _shown(
+def shown_by(
     subject: RuleContext, fault: Fault, name: str, outcomes: Mapping[str, str]
 ) -> set[str] | frozenset[str]:
     """What a fault gives at a step: by its signs, else by the way to it."""
-    said = {one for gives in fault.signs.get(name, ()) for one in _spread(gives, outcomes)}
-    return said or _leading(subject, fault.id, name)
+    said = {one for gives in fault.signs.get(name, ()) for one in spread(gives, outcomes)}
+    return said or leading(subject, fault.id, name)
 
 
 @rule("evidence", "warning", "confirm: {step: old-test, gives: inside}      # never reached")
@@ -200,7 +200,7 @@ def confirm_unreachable(subject: RuleContext) -> Iterator[Finding]:
         return
     for fault in subject.tree.faults.values():
         confirm = fault.confirm
-        if confirm is None or _outcomes(subject, confirm.step) is None:
+        if confirm is None or outcomes_of_test(subject, confirm.step) is None:
             continue
         if subject.first_of(confirm.step) not in subject.distance:
             yield Finding(

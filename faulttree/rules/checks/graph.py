@@ -125,12 +125,13 @@ def step_never_reached(subject: RuleContext) -> Iterator[Finding]:
         return
     seen: dict[Where, bool] = {}
     for step in subject.tree.steps.values():
-        reached = step.id in subject.distance
+        # A closing step is asked before a live step, and no outcome leads to it.
+        reached = step.id in subject.distance or step.role == "close"
         seen[step.where] = seen.get(step.where, False) or reached
     used = {use.procedure: False for use in subject.tree.uses.values()}
     for use in subject.tree.uses.values():
         used[use.procedure] = used[use.procedure] or use.start in subject.distance
-        if use.start not in subject.distance and not use.id.startswith("closing."):
+        if use.start not in subject.distance and use.role == "finding":
             yield _unreached(use.where, use.id.rpartition(".")[2])
     for where, reached in seen.items():
         procedure = where.document.removeprefix("procedure:")
@@ -159,7 +160,7 @@ def stop_never_reached(subject: RuleContext) -> Iterator[Finding]:
     """No outcome leads to this stop. Either it is left over, or an outcome that should end
     the walk leads elsewhere.
     """
-    led_to = {edge.target for edge in subject.edges}
+    led_to = {target for _, _, target in subject.tree.edges()}
     for stop in subject.tree.stops.values():
         if stop.id not in led_to and subject.own == "tree":
             yield Finding(

@@ -110,6 +110,8 @@ def facts_of(tree: Tree, examined: ExaminedFile) -> Facts:
             ]
             for fault in tree.faults.values()
         ],
+        "safety": sorted({use.procedure for use in tree.uses.values() if use.checks == "safety"}),
+        "closing": place("closing" if tree.closing else "family", of_key=True),
         "uses": sorted({use.procedure for use in tree.uses.values()}),
         "see": [
             [stop.see, place("stops", stop.id, "see")] for stop in tree.stops.values() if stop.see
@@ -292,6 +294,25 @@ def _complaints(library: Library, facts: Sequence[Facts]) -> Iterator[Finding]:
                 )
 
 
+def _fewer_checks(library: Library, facts: Sequence[Facts]) -> Iterator[Finding]:
+    """Trees with fewer safety checks than every other one of their family."""
+    families: dict[str, list[Facts]] = defaultdict(list)
+    for one in facts:
+        families[one["family"][0]].append(one)
+    for alike in families.values():
+        for one in alike:
+            others = [set(other["safety"]) for other in alike if other is not one]
+            missing = sorted(set.intersection(*others) - set(one["safety"])) if others else []
+            if missing and len(one["safety"]) < min(len(other) for other in others):
+                listed = ", ".join(f"`{name}`" for name in missing)
+                yield _finding(
+                    "fewer-safety-checks",
+                    f"The other trees of `{one['family'][0]}` make {listed}; this one does not.",
+                    "Add it to `before_power` or `closing`, as the other trees have it.",
+                    one["closing"],
+                )
+
+
 def _families(library: Library, facts: Sequence[Facts]) -> Iterator[Finding]:
     try:
         known = library.families
@@ -318,4 +339,5 @@ CHECKS: tuple[Callable[[Library, Sequence[Facts]], Iterator[Finding]], ...] = (
     _weaker_cautions,
     _complaints,
     _families,
+    _fewer_checks,
 )

@@ -294,7 +294,7 @@ TESTED = re.compile(
 SAFETY_GEAR = re.compile(r"insulation|earth", re.IGNORECASE)
 
 
-def _tests_safety(subject: RuleContext, step: Step) -> bool:
+def tests_safety(subject: RuleContext, step: Step) -> bool:
     """Whether a step measures insulation or the protective-earth path."""
     if step.kind != "measure":
         return False
@@ -315,7 +315,7 @@ def safety_test_by_hand(subject: RuleContext) -> Iterator[Finding]:
     sign, belongs in one place.
     """
     for step in subject.tree.steps.values():
-        if step.where.document == "tree" and _tests_safety(subject, step):
+        if step.where.document == "tree" and tests_safety(subject, step):
             yield Finding(
                 step.where,
                 f"`{step.id}` tests insulation or protective earth outside its procedure.",
@@ -332,7 +332,7 @@ def mains_without_closing(subject: RuleContext) -> Iterator[Finding]:
     if subject.own != "tree" or not subject.is_mains:
         return
     closing = [s for s in subject.tree.steps.values() if s.id.startswith("closing.")]
-    if any(_tests_safety(subject, step) or CLOSING_CAUTION in step.cautions for step in closing):
+    if any(tests_safety(subject, step) or CLOSING_CAUTION in step.cautions for step in closing):
         return
     key = "closing" if subject.raw(Where("tree", ("closing",))) is not None else "family"
     yield Finding(
