@@ -18,8 +18,13 @@ from faulttree.rules import Report, check_paths
 from faulttree.rules.autofix import edited, fix_files
 from faulttree.rules.output.changes import changes
 from faulttree.tree import Edit, Finding, Library, Where
-from tests.rules.test_checks import PROCEDURE, TREE, USING, a_library
+from tests.rules import test_checks as trees
+from tests.rules.test_checks import PROCEDURE, a_library
 from tests.work import HANG, calls
+
+OLDER = "accepted: [{rule: safety-only-in-words, reason: an older tree}]\n"
+"""These trees use no keys of safety, which is no matter of the tests here."""
+TREE, USING = trees.TREE + OLDER, trees.USING + OLDER
 
 BROKEN = TREE.replace("    then: esr", "    then: discharge")
 NOTED = TREE.replace(", source: measured here}", "}", 1)
@@ -57,7 +62,7 @@ def check(*arguments: str, stdin: bytes = b"", status: int | None = None) -> dic
 
 
 def test_clean_is_0_findings_are_1_and_what_cannot_be_opened_is_2(tmp_path: Path) -> None:
-    library = a_library(tmp_path)
+    library = a_library(tmp_path, TREE)
     tree = str(library.path_of("bench-supply/no-output"))
     assert check(tree, status=0)["findings"] == []
     Path(tree).write_text(BROKEN, encoding="utf-8")
@@ -520,7 +525,7 @@ INVALID = {
 
 @pytest.mark.parametrize("name", INVALID)
 def test_what_yaml_forbids_is_a_finding_with_a_place(tmp_path: Path, name: str) -> None:
-    library = a_library(tmp_path)
+    library = a_library(tmp_path, TREE)
     path = library.path_of("bench-supply/no-output")
     path.write_bytes(INVALID[name])
     found = check_paths([path], library).findings
@@ -565,7 +570,7 @@ def test_memory_stays_bounded(tmp_path: Path) -> None:
 
 
 def test_links_out_of_the_library_are_findings(tmp_path: Path) -> None:
-    library = a_library(tmp_path / "lib")
+    library = a_library(tmp_path / "lib", TREE)
     (tmp_path / "secret.yaml").write_text(TREE)
     (tmp_path / "lib/trees/bench-supply/link.yaml").symlink_to(tmp_path / "secret.yaml")
     (tmp_path / "lib/trees/bench-supply/lost.yaml").symlink_to(tmp_path / "nowhere.yaml")

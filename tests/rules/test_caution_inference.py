@@ -12,6 +12,7 @@ import pytest
 
 from faulttree.rules import Finding, check_paths
 from faulttree.tree import Library
+from tests.rules.test_checks import found_by
 
 TREE = """\
 title: Drill, does not run
@@ -200,5 +201,5 @@ def test_the_one_step_that_lacks_what_its_like_have(
     path = tmp_path / "trees" / "corded-drill" / "does-not-run.yaml"
     path.parent.mkdir(parents=True)
     path.write_text(LIKE.format(steps=steps), encoding="utf-8")
-    found = check_paths([path], Library(tmp_path)).findings
+    found = found_by([path], Library(tmp_path))
     assert [(one.rule, one.at) for one in found] == [("caution-its-like-has", "d")] * is_found
