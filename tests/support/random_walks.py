@@ -51,11 +51,16 @@ class Walk:
 
     tree: Tree
     random: Random
+    advised: float = 1.0
     events: list[Event] = field(default_factory=list)
+    folded: tuple[int, State] | None = field(default=None, repr=False)
 
     @property
     def state(self) -> State:
-        return fold(self.tree, self.events)
+        """Folded once for each number of events: they are only added to."""
+        if self.folded is None or self.folded[0] != len(self.events):
+            self.folded = len(self.events), fold(self.tree, self.events)
+        return self.folded[1]
 
 
 Put = Callable[[Walk, Step, str], list[Event]]
@@ -80,6 +85,7 @@ def random_walk(
     *,
     longest: int = LONGEST,
     put: Put = put,
+    advised: float = 1.0,
 ) -> list[Event]:
     """The events of one walk, the same for the same seed.
 
@@ -89,8 +95,10 @@ def random_walk(
         choices: how often each move is tried, by the names in :data:`CHOICES`.
         longest: number of events after which the walk is left.
         put: how a step is put and answered.
+        advised: how often the program is asked where to go on when no step is next, from 0 to 1;
+            else any step is gone to. Its advice takes long to compute in large trees.
     """
-    walk = Walk(tree, Random(seed))
+    walk = Walk(tree, Random(seed), advised)
     walk.events.append(opened(walk))
     while len(walk.events) < longest:
         made = moved(walk, choices, put)
@@ -132,6 +140,8 @@ def answered(walk: Walk, state: State, put: Put, *, undecided: bool) -> list[Eve
         return [ev.RepairTried(fault=state.end.id, what="replaced")]
     if state.confirming is not None:
         return proved(walk, state)
+    if walk.advised < 1 and walk.random.random() >= walk.advised:
+        return gone(walk, state)
     onward = choose(state) or check_again(state)
     return [onward] if onward is not None else closed(walk, state)
 
