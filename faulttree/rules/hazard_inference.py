@@ -9,47 +9,26 @@ from decimal import Decimal
 from typing import TYPE_CHECKING, Any
 
 from faulttree.errors import ReadingError
+from faulttree.reading.hazard_thresholds import (
+    CHARGE,
+    ENERGY,
+    POWER,
+    is_hazardous_charge,
+    is_hazardous_energy,
+    is_hazardous_voltage,
+)
 
 if TYPE_CHECKING:
     from faulttree.reading import Limits
+    from faulttree.reading.units import Kind
     from faulttree.tree.model import Step
 
 __all__ = ["Hazard", "by_figures", "by_words", "electric"]
 
-# Thresholds of hazardous voltage, dry and normal conditions: IEC 61010-1 and, for household
-# appliances, IEC 60335-1 (memory). The stricter of the two is taken throughout.
-HAZARDOUS_RMS = Decimal(30)
-"""Volts r.m.s., a.c.: IEC 61010-1."""
-HAZARDOUS_PEAK = Decimal("42.4")
-"""Volts peak: IEC 61010-1 and IEC 60335-1."""
-HAZARDOUS_DC = Decimal("42.4")
-"""Volts d.c.: IEC 60335-1; IEC 61010-1 allows 60 V."""
-HAZARDOUS_CHARGE = Decimal("45e-6")
-"""Coulombs, where the voltage is hazardous: IEC 61010-1."""
-HAZARDOUS_CAPACITANCE = Decimal("0.1e-6")
-"""Farads, between 42.4 and 450 V: IEC 60335-1."""
-CAPACITANCE_UP_TO = Decimal(450)
-"""Volts up to which that capacitance is meant: IEC 60335-1."""
-HAZARDOUS_ENERGY = Decimal(20)
-"""Joules: IEC 60950-1 (withdrawn; IEC 62368-1 follows)."""
-HAZARDOUS_POWER = Decimal(240)
-"""Volt-amperes for 60 s, at 2 V or more: IEC 60950-1."""
-ENERGY_FROM = Decimal(2)
-"""Volts below which stored energy and power are no hazard: IEC 60950-1."""
 HOT = Decimal(60)
 """Degrees Celsius of a surface that cannot be held for five seconds: common practice, no source."""
 INSULATION_TEST = Decimal(500)
 """Volts d.c. of the usual insulation test: common practice and codes that differ."""
-
-LIMIT_OF: Mapping[str, Decimal] = {
-    "rms": HAZARDOUS_RMS,
-    "ac": HAZARDOUS_RMS,
-    "pk": HAZARDOUS_PEAK,
-    "pp": 2 * HAZARDOUS_PEAK,
-    "dc": HAZARDOUS_DC,
-    "": HAZARDOUS_DC,
-}
-"""Kind of voltage → what is still harmless. A voltage nobody calls a.c. is taken for d.c."""
 
 Keys = tuple[str | int, ...]
 
@@ -72,12 +51,12 @@ class Hazard:
 @dataclass(frozen=True, slots=True)
 class _Volts:
     value: Decimal
-    kind: str
+    kind: Kind
     keys: Keys
 
     @property
     def hazardous(self) -> bool:
-        return abs(self.value) > LIMIT_OF[self.kind]
+        return is_hazardous_voltage(self.value, self.kind)
 
     @property
     def said(self) -> str:
@@ -107,7 +86,7 @@ PEAK_TO_PEAK = re.compile(r"\b(p-?p|peak[- ]to[- ]peak)\b", re.IGNORECASE)
 PEAK = re.compile(r"\bpeak\b", re.IGNORECASE)
 
 
-def _kind(said: str, text: str) -> str:
+def _kind(said: Kind, text: str) -> Kind:
     """Which value of a voltage is meant: as the unit says, else as the text does."""
     if said:
         return said
@@ -154,7 +133,7 @@ def _limit_volts(step: Step, limits: Limits | None) -> Iterator[_Volts]:
         yield _Volts(value, kind, _in_file(step, keys))
 
 
-APPLIED = {
+APPLIED: Mapping[tuple[str, str], tuple[str, Kind]] = {
     ("electrolytic", "leakage"): ("rated", "dc"),
     ("transformer", "secondary-voltage"): ("primary", "ac"),
 }
@@ -233,21 +212,18 @@ def _charge_and_energy(step: Step, limits: Limits | None) -> Iterator[Hazard]:
     capacitor = _charged_capacitor(step)
     if capacitor is not None:
         capacitance, volts, keys = capacitor
-        charge = capacitance * volts
-        small = volts <= CAPACITANCE_UP_TO and capacitance <= HAZARDOUS_CAPACITANCE
-        if volts > HAZARDOUS_DC and (charge > HAZARDOUS_CHARGE or not small):
-            yield Hazard("charge", _shown(charge, "coulomb"), keys)
-        stored = capacitance * volts * volts / 2
-        if volts >= ENERGY_FROM and stored >= HAZARDOUS_ENERGY:
-            yield Hazard("energy", _shown(stored, "J"), keys)
+        if is_hazardous_charge(capacitance, volts):
+            yield Hazard("charge", _shown(capacitance * volts, "coulomb"), keys)
+        if is_hazardous_energy(volts, capacitance=capacitance):
+            yield Hazard("energy", _shown(capacitance * volts * volts / 2, "J"), keys)
     yield from _source_power(step, limits)
 
 
 def _limit_energy(step: Step, limits: Limits | None) -> Iterator[Hazard]:
     thresholds = {
-        "coulomb": ("charge", HAZARDOUS_CHARGE, False),
-        "J": ("energy", HAZARDOUS_ENERGY, True),
-        "VA": ("energy", HAZARDOUS_POWER, True),
+        "coulomb": ("charge", CHARGE, False),
+        "J": ("energy", ENERGY, True),
+        "VA": ("energy", POWER, True),
     }
     if limits is None or limits.unit not in thresholds:
         return
@@ -285,7 +261,7 @@ def _source_power(step: Step, limits: Limits | None) -> Iterator[Hazard]:
         return
     voltage = VOLTS.search(step.text)
     volts = _read(f"{voltage[1]} {voltage[2] or ''}V", "V") if voltage else None
-    if volts is None or volts < ENERGY_FROM:
+    if volts is None:
         return
     currents: list[tuple[Decimal, Keys]] = []
     if limits is not None and limits.unit == "A":
@@ -296,7 +272,7 @@ def _source_power(step: Step, limits: Limits | None) -> Iterator[Hazard]:
             if value is not None:
                 currents.append((value, (step.kind,)))
     for value, keys in currents:
-        if abs(value) * volts >= HAZARDOUS_POWER:
+        if is_hazardous_energy(volts, amps=value):
             yield Hazard("energy", _shown(abs(value) * volts, "VA"), keys)
             return
 

@@ -505,6 +505,8 @@ def test_hazard_thresholds() -> None:
     assert not is_hazardous_voltage(volts("42.4"), "pk")
     assert is_hazardous_voltage(volts("84.9"), "pp")
     assert is_hazardous_voltage(volts(-60), "dc")
+    assert is_hazardous_voltage(volts("42.5"))
+    assert not is_hazardous_voltage(volts(34))
     assert not is_hazardous_voltage(volts(60), "dc", household=False)
     assert is_hazardous_voltage(volts("60.1"), "dc", household=False)
     # Above 45 µC where the voltage is hazardous; household, 42.4 to 450 V: above 0.1 µF.
@@ -512,6 +514,9 @@ def test_hazard_thresholds() -> None:
     assert not is_hazardous_charge(volts("0.12E-6"), volts(325), household=False)
     assert is_hazardous_charge(volts("0.15E-6"), volts(325), household=False)
     assert not is_hazardous_charge(volts("4700E-6"), volts(34))
+    # Above 450 V the charge alone decides: 0.01 µF at 1000 V holds 10 µC, 0.046 µF 46 µC.
+    assert not is_hazardous_charge(volts("0.01E-6"), volts(1000))
+    assert is_hazardous_charge(volts("0.046E-6"), volts(1000))
     # IEC 60950-1, from memory: 20 J or 240 VA at 2 V or more; 18 V passes at 13.3 A.
     assert is_hazardous_energy(volts(18), amps=volts("13.34"))
     assert not is_hazardous_energy(volts(18), amps=volts("13.3"))

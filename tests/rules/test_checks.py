@@ -340,6 +340,27 @@ def test_a_hazardous_voltage_needs_a_caution(
     }
 
 
+@pytest.mark.parametrize(
+    ("capacitor", "is_hazard"),
+    [
+        # IEC 60335-1, from memory: above 0.1 µF from 42.4 to 450 V.
+        ("0.1 µF 450 V", False),
+        ("0.11 µF 325 V", True),
+        ("0.11 µF 42 V", False),
+        # IEC 61010-1, from memory: above 45 µC at any hazardous voltage.
+        ("0.01 µF 1000 V", False),
+        ("0.046 µF 1000 V", True),
+    ],
+)
+def test_a_hazardous_charge_needs_a_caution(
+    tmp_path: Path, capacitor: str, is_hazard: bool
+) -> None:
+    tree = TREE.replace("Unplug and discharge the reservoir", f"Discharge the {capacitor} part")
+    tree = tree.replace("cautions: [stored-charge]\n    minutes: 2", "minutes: 2")
+    found = [f.rule for f in found_in(tmp_path, tree)]
+    assert ("hazardous-charge" in found) == is_hazard, found
+
+
 def test_a_rating_of_some_model_can_be_hazardous(tmp_path: Path) -> None:
     by_model = VOLTS.replace(
         '{formula: "u / 2", from: {u: rail-volts}}', '{formula: "r", from: {r: rail}}'
