@@ -252,8 +252,10 @@ def lowest(events: Iterable[JournalEntry]) -> int:
 
 
 def readable(entry: JournalEntry) -> bool:
-    """Whether the event can be read."""
+    """Whether the event can be read; all that is written is ASCII, so other signs are damage."""
     try:
+        if not entry.event.isascii():
+            return False
         checked(json.loads(entry.event))
     except (RecordError, ValueError, TypeError, RecursionError):
         return False

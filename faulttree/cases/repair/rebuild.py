@@ -8,6 +8,7 @@ import sqlite3
 from collections.abc import Iterator, Sequence
 from contextlib import closing
 from dataclasses import replace
+from hashlib import sha256
 from itertools import groupby
 from pathlib import Path
 from typing import Any
@@ -65,7 +66,7 @@ def rebuilt(path: Path) -> tuple[Merged, Path]:
     with open_store(str(new)) as store:
         total = Merged()
         cases, cut = sound_cases(found)
-        texts = [item for item in found if isinstance(item, JournalTree)]
+        texts = [item for item in found if isinstance(item, JournalTree) and is_whole(item)]
         total += store.merge(texts, numbers=True)
         for batch in by_case(cases):
             total += store.merge(batch, numbers=True)
@@ -90,7 +91,7 @@ def keep_settings(connection: Connection, path: Path) -> None:
         with closing(sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True)) as file:
             told = "SELECT key, value FROM record WHERE key <> 'schema'"
             found = {str(key): str(value) for key, value in rows(file, told)}
-    except sqlite3.Error:
+    except (sqlite3.Error, UnicodeDecodeError):
         return
     connection.execute(delete(RECORD).where(RECORD.c.key.in_(found)))
     for key, value in found.items():
@@ -128,13 +129,20 @@ def readable(path: Path, top: int = 0) -> Iterator[JournalEntry | JournalTree]:
     """
     try:
         with closing(sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True)) as file:
+            file.text_factory = lambda raw: raw.decode(errors="surrogateescape")
             for tree_hash, text in rows(file, "SELECT hash, text FROM trees"):
                 yield JournalTree(str(tree_hash), str(text))
-            ids = {number: name for name, number in rows(file, "SELECT id, number FROM cases")}
+            listed = rows(file, "SELECT id, number FROM cases")
+            ids = {number: name for name, number in listed if str(name).isascii()}
             for number in range(1, max([top, *ids]) + 1):
                 yield from case_in(file, number, ids.get(number))
-    except sqlite3.Error:
+    except (sqlite3.Error, UnicodeDecodeError):
         return
+
+
+def is_whole(tree: JournalTree) -> bool:
+    """Whether the text of a tree is what its hash says."""
+    return sha256(tree.text.encode(errors="surrogateescape")).hexdigest() == tree.hash
 
 
 def case_in(file: sqlite3.Connection, number: int, case: str | None) -> Iterator[JournalEntry]:
@@ -153,5 +161,5 @@ def rows(file: sqlite3.Connection, wanted: str, *values: int) -> Iterator[Any]:
     """Rows until the damage begins."""
     try:
         yield from file.execute(wanted, values)
-    except sqlite3.Error:
+    except (sqlite3.Error, UnicodeDecodeError):
         return

@@ -8,6 +8,7 @@ import os
 import sqlite3
 import stat
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from contextlib import closing
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -28,7 +29,7 @@ from faulttree.cases.journal.file import (
 )
 from faulttree.cases.projection import CaseProjection
 from faulttree.cases.store import Store
-from faulttree.cases.tables import CASES, CONFIRMED, EVENTS, STEPS, TREES
+from faulttree.cases.tables import CASES, CONFIRMED, EVENTS, METADATA, STEPS, TREES
 from faulttree.cases.transfer.merge import merge, told_of
 from faulttree.convert import Plain
 from faulttree.errors import RecordError
@@ -467,17 +468,24 @@ def salvage(path: Path) -> Verified:
 
 
 def is_damaged(path: Path) -> bool:
-    """Whether SQLite cannot read the file through."""
+    """Whether SQLite cannot read the file through, or a text in it is no text any more."""
     if not path.exists() or path.stat().st_size == 0:
         return False
     try:
-        connection = sqlite3.connect(path)
-        try:
+        with closing(sqlite3.connect(path)) as connection:
             found = connection.execute("PRAGMA quick_check(1)").fetchone()
-        finally:
-            connection.close()
+            if not found or found[0] != "ok":
+                return bool(found)
+            # Bytes that are no UTF-8 are damage too, but no concern of SQLite's own check.
+            connection.text_factory = bytes
+            for name in METADATA.tables:
+                for row in connection.execute(f'SELECT * FROM "{name}"'):  # noqa: S608
+                    for value in row:
+                        if isinstance(value, bytes):
+                            value.decode()
     except sqlite3.OperationalError:
+        # Another program has it locked, or it has no such tables.
         return False
-    except sqlite3.DatabaseError:
+    except (sqlite3.DatabaseError, UnicodeDecodeError):
         return True
-    return bool(found) and found[0] != "ok"
+    return False
