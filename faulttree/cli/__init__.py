@@ -17,6 +17,8 @@ COMMANDS = {
     "find": "Find the tree for a complaint, typos allowed.",
     "diagnose": "Walk a technician through a tree and record the case.",
     "cases": "List, show, reopen, close, export and import recorded cases.",
+    "backup": "Copy the record while work goes on.",
+    "restore": "Put a backup at the place of the record.",
     "check": "Find everything in a tree that could mislead.",
     "judge": "Judge one reading against one limit, without a tree.",
     "plan": "Compute the cheapest order of tests.",

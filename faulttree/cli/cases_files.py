@@ -13,7 +13,7 @@ from typing import IO, TYPE_CHECKING, Any
 import click
 
 from faulttree.cli.cases_common import bar, common, counted
-from faulttree.cli.options import say, say_json
+from faulttree.cli.options import now, say, say_json
 from faulttree.cli.places import open_record, record_url
 from faulttree.errors import RecordError
 
@@ -217,7 +217,22 @@ def verify(
             f"{counted(looked.trees, 'tree')}: {'sound' if looked.sound else 'not sound'}.",
             to_people=True,
         )
+        say_age_of_backup(url)
     return 0 if looked.sound else 1
+
+
+def say_age_of_backup(url: str) -> None:
+    """Say when a record in a file needs a new backup."""
+    from faulttree.cases.backends.urls import is_sqlite
+    from faulttree.cases.repair.backup import age_of_backup
+
+    if not is_sqlite(url):
+        return
+    with open_record(url, read_only=True) as store:
+        age = age_of_backup(store, now())
+    if age.is_old:
+        last = "No backup was made yet" if age.days is None else f"The last is {age.days} days old"
+        say(f"{last}: make one with `faulttree backup FILE`.", to_people=True)
 
 
 @contextmanager

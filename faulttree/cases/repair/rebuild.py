@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import shutil
 import sqlite3
 from collections.abc import Iterator, Sequence
@@ -20,11 +21,12 @@ from faulttree.cases.backends.opening import open_store
 from faulttree.cases.case import new_id
 from faulttree.cases.journal.backup import sound_cases
 from faulttree.cases.journal.file import JournalEntry, JournalTree, entries, free_name, journal_path
+from faulttree.cases.schema import sync_folder
 from faulttree.cases.tables import RECORD
 from faulttree.cases.transfer.merge import Merged
 from faulttree.errors import RecordError
 
-__all__ = ["rescue"]
+__all__ = ["clear", "put_in_place", "rescue"]
 
 BATCH = 2000
 SIDE = ("-wal", "-shm")
@@ -71,18 +73,38 @@ def rebuilt(path: Path) -> tuple[Merged, Path]:
         for batch in by_case(cases):
             total += store.merge(batch, numbers=True)
         total.conflicts += cut
-    damaged = free_name(path)
+    damaged = put_in_place(new, path)
+    clear(new)
+    return total, damaged
+
+
+def put_in_place(new: Path, path: Path) -> Path:
+    """Put a record and its journal at the place of another, which is kept under another name.
+
+    The caller holds the lock of the place alone. Gives where the other one is now; where there
+    was none, the name it would have.
+
+    Raises:
+        OSError: there is no room for a copy of the other one.
+    """
+    kept = free_name(path)
     for one in (path, journal_path(path), path.with_name(f"{path.name}-wal")):
         if one.exists() and one.stat().st_size:
-            shutil.copy2(one, damaged.with_name(damaged.name + one.name[len(path.name) :]))
-    # From here on a crash leaves either the damaged file with a journal that has everything,
-    # or the new one.
-    journal_path(new).replace(journal_path(path))
+            copy = kept.with_name(kept.name + one.name[len(path.name) :])
+            shutil.copy2(one, copy)
+            with copy.open("rb+") as file:
+                os.fsync(file.fileno())
+    sync_folder(path.parent)
+    # From here on a crash leaves either the other file with its copy beside it, or the new one.
+    if journal_path(new).exists():
+        journal_path(new).replace(journal_path(path))
+    else:
+        journal_path(path).unlink(missing_ok=True)
     for side in SIDE:
         path.with_name(path.name + side).unlink(missing_ok=True)
     new.replace(path)
-    clear(new)
-    return total, damaged
+    sync_folder(path.parent)
+    return kept
 
 
 def keep_settings(connection: Connection, path: Path) -> None:
