@@ -9,6 +9,7 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cache
 from typing import Any
+from weakref import WeakKeyDictionary
 
 from faulttree.errors import TreeError
 from faulttree.tree.document import read_document
@@ -97,9 +98,7 @@ def find(words: str, library: Library, *, limit: int = 10) -> tuple[Match, ...]:
         >>> find("soldering station stays cold", shipped_library())[0].tree
         'soldering-station/does-not-heat'
     """
-    meanings = _meanings(library)
-    trees = [_described(library, tree_id, meanings) for tree_id in library.trees()]
-    known = [tree for tree in trees if tree is not None]
+    meanings, known = _catalogue(library)
     said = _tokens(words, meanings)
     if not said:
         matches = [_match(tree, 100.0, tree.title) for tree in known]
@@ -107,6 +106,20 @@ def find(words: str, library: Library, *, limit: int = 10) -> tuple[Match, ...]:
     matches = sorted(_scored(said, known), key=lambda match: (-match.score, match.tree))
     matches = [match for match in matches if match.score >= matches[0].score - BEHIND]
     return tuple(matches[:limit] if limit else matches)
+
+
+Meanings = Mapping[str, Sequence[Sequence[str]]]
+_CATALOGUES: WeakKeyDictionary[Library, tuple[Meanings, Sequence[_Described]]] = WeakKeyDictionary()
+"""A library is read once, so what its trees say of themselves is too."""
+
+
+def _catalogue(library: Library) -> tuple[Meanings, Sequence[_Described]]:
+    """The meanings of phrases, and what each tree says of itself."""
+    if library not in _CATALOGUES:
+        meanings = _meanings(library)
+        trees = (_described(library, tree_id, meanings) for tree_id in library.trees())
+        _CATALOGUES[library] = meanings, [tree for tree in trees if tree is not None]
+    return _CATALOGUES[library]
 
 
 def _scored(said: Sequence[str], trees: Sequence[_Described]) -> Iterator[Match]:
