@@ -13,6 +13,8 @@ from faulttree.tree.model import Fault, Step, Stop, Tree, Use
 
 __all__ = [
     "CLOSING",
+    "POWER",
+    "POWERED",
     "START",
     "Box",
     "Chart",
@@ -21,11 +23,14 @@ __all__ = [
     "closing_head",
     "fold_to",
     "owners",
+    "power_head",
 ]
 
 START = "begin"
 CLOSING = "begin.closing"
 RETURNED = "end.closing"
+POWER = "begin.power"
+POWERED = "end.power"
 # An id is kebab-case, so neither a dot alone nor an @ can stand in one of the tree's.
 _AT = "@"
 
@@ -161,6 +166,22 @@ def closing_head(tree: Tree, use: str, exit_: str, seats: Mapping[str, str]) -> 
     return seats.get(start, start)
 
 
+def power_head(tree: Tree, use: str, seats: Mapping[str, str]) -> str:
+    """The box that the passing exit of a check before power leads to: the next check, or power.
+
+    Args:
+        tree: the tree that is drawn.
+        use: the check's use, ``before-power.<id>``.
+        seats: step → the box it is drawn in, as :func:`owners` gives it.
+    """
+    uses = [check.use for check in tree.before_power]
+    after = uses[uses.index(use) + 1 :]
+    if not after:
+        return POWERED
+    start = tree.uses[after[0]].start
+    return seats.get(start, start)
+
+
 class _Maker:
     def __init__(self, tree: Tree, unfold: bool) -> None:
         self.tree = tree
@@ -168,6 +189,7 @@ class _Maker:
         self.owner = owners(tree, unfold)
         self.boxes: dict[str, Box] = {}
         self.outcomes: dict[tuple[str, str], list[str]] = {}
+        self.by_property: set[tuple[str, str]] = set()
 
     def chart(self) -> Chart:
         tree = self.tree
@@ -178,6 +200,7 @@ class _Maker:
             self._add_step(step)
         for step in diagnostic:
             self._link_step(step)
+        self._add_power()
         self._share_stops()
         for fault in tree.faults.values():
             self._add(fault_box(tree, fault))
@@ -190,7 +213,10 @@ class _Maker:
             title=plain(tree.title),
             subtitle=plain(tree.id),
             boxes=self.boxes,
-            links=tuple(Link(*pair, tuple(said)) for pair, said in self.outcomes.items()),
+            links=tuple(
+                Link(*pair, tuple(said), mark="by-property" if pair in self.by_property else "")
+                for pair, said in self.outcomes.items()
+            ),
             loose=tree.loose,
             warnings=tuple(
                 (signal, f"{name}: {plain(known.text)}" if known else name)
@@ -238,6 +264,11 @@ class _Maker:
                 continue
             said = outcome if tail == step.id else self._exit(step, outcome, tail)
             self._link(tail, head, said)
+        for name, stops in step.stop_if.items():
+            for value, target in stops.items():
+                if (tail, target) not in self.outcomes:
+                    self.by_property.add((tail, target))
+                self._link(tail, target, f"{name}: {value}")
 
     def _exit(self, step: Step, outcome: str, use: str) -> str:
         """The exit by which an outcome inside a folded procedure leaves it."""
@@ -259,10 +290,48 @@ class _Maker:
             (tail, f"{head}{_AT}{tail}" if (tail, head) in shared else head): said
             for (tail, head), said in self.outcomes.items()
         }
+        self.by_property = {
+            (tail, f"{head}{_AT}{tail}" if (tail, head) in shared else head)
+            for tail, head in self.by_property
+        }
         for stop in self.tree.stops.values():
             if stop.id not in self.boxes:
                 self._add(stop_box(stop, stop.id))
         # A stop that nothing leads to still stands in the tree, and so in its picture.
+
+    def _add_power(self) -> None:
+        """One block before everything else: the checks before power, in order."""
+        tree = self.tree
+        if not tree.before_power:
+            return
+        self._add(Box(POWER, "start", "Before power, in each round"))
+        self._add(Box(POWERED, "start", "The unit may get power"))
+        self._link(POWER, self._seat(tree.uses[tree.before_power[0].use].start))
+        for check in tree.before_power:
+            use = tree.uses[check.use]
+            for name in use.steps:
+                if name in tree.steps:
+                    self._add_step(tree.steps[name])
+                    self._link_check(use, tree.steps[name])
+            seat = self._seat(use.start)
+            if check.when and seat in self.boxes:
+                words = "; ".join(f"{one}: {', '.join(of)}" for one, of in check.when.items())
+                box = self.boxes[seat]
+                self.boxes[seat] = replace(box, small="; ".join(filter(None, (words, box.small))))
+
+    def _link_check(self, use: Use, step: Step) -> None:
+        """Link one step of a check before power: inside it, to the next check, to its ends."""
+        tail = self._seat(step.id)
+        for outcome, target in step.targets.items():
+            left = dict(step.leaves.get(outcome, ())).get(use.id)
+            if left is None:
+                if self._seat(target) != tail:
+                    self._link(tail, self._seat(target), outcome)
+                continue
+            said = outcome if tail == step.id else left
+            passed = left == use.passes
+            head = power_head(self.tree, use.id, self.owner) if passed else self._seat(target)
+            self._link(tail, head, said)
 
     def _add_closing(self) -> None:
         tree = self.tree
@@ -371,7 +440,7 @@ def fold_to(chart: Chart, depth: int) -> Chart:
     after: dict[str, list[str]] = {}
     for link in chart.links:
         after.setdefault(link.tail, []).append(link.head)
-    level = {key: 0 for key in (START, CLOSING) if key in chart.boxes}
+    level = {key: 0 for key in (START, POWER, CLOSING) if key in chart.boxes}
     queue = deque(level)
     while queue:
         key = queue.popleft()

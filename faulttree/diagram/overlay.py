@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 from faulttree.diagram.chart import (
     CLOSING,
+    POWER,
     START,
     Box,
     Chart,
@@ -16,6 +17,8 @@ from faulttree.diagram.chart import (
     chart_of,
     closing_head,
     owners,
+    power_head,
+    step_box,
 )
 from faulttree.diagram.escape import plain
 from faulttree.tree.model import Tree
@@ -121,6 +124,9 @@ def with_case(
             if visit.purpose != "confirming" or target == _came_to(state, at):
                 walked.add((seat, seats.get(target, target)))
     walked |= _closing_ways(tree, state, seats)
+    walked |= _power_paths(tree, state, seats)
+    chart = _with_closed(chart, tree, state, seats)
+    walked |= {(link.tail, link.head) for link in chart.links if link.mark == "walked"}
     _tell_the_rest(state, seats, told)
     ends = _ends(state)
     asked = seats.get(state.ask.id, state.ask.id) if state.ask else ""
@@ -136,6 +142,43 @@ def with_case(
 def _marked(link: Link, walked: set[tuple[str, str]]) -> Link:
     taken = (link.tail, _goal_of(link)) in walked
     return replace(link, mark="walked") if taken else replace(link, faint=True)
+
+
+def _power_paths(tree: Tree, state: State, seats: Mapping[str, str]) -> set[tuple[str, str]]:
+    """The arrows taken into the checks before power, and out of those that passed."""
+    uses = {check.use for check in tree.before_power}
+    paths = set()
+    for visit in state.visits:
+        step = tree.steps.get(visit.step)
+        if step is None or step.role != "before-power":
+            continue
+        seat = seats.get(step.id, step.id)
+        if step.id == tree.uses[tree.before_power[0].use].start:
+            paths.add((POWER, seat))
+        for use, exit_ in step.leaves.get(visit.outcome, ()):
+            if use in uses and exit_ == tree.uses[use].passes:
+                paths.add((seat, power_head(tree, use, seats)))
+    return paths
+
+
+def _with_closed(chart: Chart, tree: Tree, state: State, seats: Mapping[str, str]) -> Chart:
+    """The chart with the steps that closed the unit in this case, where they were taken."""
+    boxes, links = dict(chart.boxes), list(chart.links)
+    seen = [seats.get(visit.step, visit.step) for visit in state.visits]
+    for at, visit in enumerate(state.visits):
+        step = tree.steps.get(visit.step)
+        if step is None or step.role != "close":
+            continue
+        boxes.setdefault(step.id, step_box(tree, step))
+        around = [(seen[at - 1], step.id)] if at else []
+        around += [(step.id, seen[at + 1])] if at + 1 < len(seen) else []
+        known = {(link.tail, link.head) for link in links}
+        links += [
+            Link(*pair, mark="walked")
+            for pair in around
+            if pair not in known and pair[0] in boxes and pair[1] in boxes
+        ]
+    return replace(chart, boxes=boxes, links=tuple(links))
 
 
 def _closing_ways(tree: Tree, state: State, seats: Mapping[str, str]) -> set[tuple[str, str]]:

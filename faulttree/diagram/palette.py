@@ -70,6 +70,7 @@ ROLES: dict[str, Role] = {
     "module": _role("reddish purple"),
     "tree": _role("blue", "sky blue"),
     "edge": INK,
+    "by-property": Role(LIGHT.ink, DARK.ink, 1.4, "3 3"),
     # Marks laid over a tree.
     "walked": _role("blue", "sky blue", 3.4),
     "asked": _role("orange", width=3.4, dash="2 3"),

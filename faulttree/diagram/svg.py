@@ -48,6 +48,7 @@ LEGEND = {
     "tree": "tree",
     "module": "module",
     "connector": "goes on at the same number",
+    "by-property": "by what the unit is",
     "walked": "walked in this case",
     "asked": "where the case stands",
     "new": "new",

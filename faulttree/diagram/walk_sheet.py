@@ -38,6 +38,7 @@ def sheet_data(tree: Tree) -> dict[str, Any]:
         "symptoms": [plain(symptom.text) for symptom in tree.symptoms],
         "cautions": _cautions(tree, tree.cautions),
         "all_cautions": _cautions(tree, _used_cautions(tree)),
+        "power": [_step(tree, tree.steps[name], numbering, met) for name in numbering.power],
         "steps": [_step(tree, step, numbering, met) for step in steps],
         "faults": [_fault(tree, fault, numbering) for fault in tree.faults.values()],
         "stops": [_stop(stop, numbering) for stop in tree.stops.values()],
@@ -49,14 +50,16 @@ def sheet_data(tree: Tree) -> dict[str, Any]:
 
 
 class _Numbering:
-    """Labels by id: steps 1, 2, …; closing steps C1, …; faults F1, …; stops S1, ….."""
+    """Labels by id: steps 1, 2, …; checks before power P1, …; closing C1, …; faults F1, …."""
 
     def __init__(self, tree: Tree) -> None:
         self.steps = _in_order(tree)
-        self.closing = [name for name in tree.steps if name.startswith("closing.")]
+        self.power = [name for name, step in tree.steps.items() if step.role == "before-power"]
+        self.closing = [name for name, step in tree.steps.items() if step.role == "closing"]
         self.label: dict[str, str] = {}
         for prefix, names in (
             ("", self.steps),
+            ("P", self.power),
             ("C", self.closing),
             ("F", tree.faults),
             ("S", tree.stops),
@@ -141,8 +144,13 @@ def _step(tree: Tree, step: Step, numbering: _Numbering, met: _Met) -> Data:
     first = [name for name in step.access if name not in met.access]
     met.access.update(first)
     outcomes = [
-        {"outcome": plain(outcome), "goal": numbering.goal(tree, target)}
-        for outcome, target in step.targets.items()
+        {"outcome": plain(outcome), "goal": _goal(tree, step, outcome, numbering)}
+        for outcome in step.targets
+    ]
+    outcomes += [
+        {"outcome": plain(f"{name}: {value}"), "goal": numbering.goal(tree, target)}
+        for name, stops in step.stop_if.items()
+        for value, target in stops.items()
     ]
     outcomes += [
         {"outcome": plain(outcome), "goal": _left(tree, exits)}
@@ -163,6 +171,29 @@ def _step(tree: Tree, step: Step, numbering: _Numbering, met: _Met) -> Data:
     }
 
 
+def _goal(tree: Tree, step: Step, outcome: str, numbering: _Numbering) -> str:
+    """Where an outcome leads; a check before power that passed leads to the next one."""
+    checks = {check.use for check in tree.before_power}
+    for use, exit_ in step.leaves.get(outcome, ()):
+        if use in checks and exit_ == tree.uses[use].passes:
+            return "passed: go on"
+    return numbering.goal(tree, step.targets[outcome])
+
+
+def _power_lines(tree: Tree, step: Step) -> Iterator[str]:
+    """What a step says of power: what must have passed, what must be closed, where it is made."""
+    if step.live and tree.before_power:
+        yield "Gives power: all checks before power must have passed since the last repair."
+    if step.live:
+        for state in tree.access.values():
+            if state.exposes and state.close and state.id not in step.access:
+                yield f"Closed for this ({plain(state.id)}): {plain(state.close.how)}"
+    for use in dict.fromkeys(use.id for use in tree.uses.values() if step.id == use.start):
+        when = next((one.when for one in tree.before_power if one.use == use), {})
+        for name, values in when.items():
+            yield f"Only where {plain(name)} is {', '.join(values)}."
+
+
 def _small_print(
     tree: Tree, step: Step, numbering: _Numbering, first: Iterable[str]
 ) -> Iterator[str]:
@@ -172,6 +203,7 @@ def _small_print(
     for name in first:
         if name in tree.access and tree.access[name].how:
             yield f"{plain(name)}: {plain(tree.access[name].how)}"
+    yield from _power_lines(tree, step)
     if step.needs:
         yield f"Needs: {', '.join(_gear(tree, name) for name in step.needs)}."
     if step.after:
@@ -261,6 +293,10 @@ _TYPST = """
 #grid(columns: (auto, 1fr, auto, 1fr), gutter: 9pt,
   ..data.lines.map(name => (name, line-for(100%))).flatten())
 #for one in data.cautions { caution(one) }
+#if data.power.len() > 0 [
+  == Before power, and again after each repair
+  #for one in data.power { step(one) }
+]
 == Steps
 #for one in data.steps { step(one) }
 == Faults
