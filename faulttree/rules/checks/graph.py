@@ -162,7 +162,8 @@ def stop_never_reached(subject: RuleContext) -> Iterator[Finding]:
     """
     led_to = {target for _, _, target in subject.tree.edges()}
     for stop in subject.tree.stops.values():
-        if stop.id not in led_to and subject.own == "tree":
+        own = subject.own == "tree" and stop.where.keys
+        if stop.id not in led_to and own:
             yield Finding(
                 stop.where,
                 f"No outcome leads to the stop `{stop.id}`.",

@@ -69,9 +69,11 @@ def live_before_checks(subject: RuleContext) -> Iterator[Finding]:
     before: list[Step] = []
     for check in tree.before_power:
         inside = [tree.steps[name] for name in tree.uses[check.use].steps if name in tree.steps]
-        if any(step.live for step in inside):
+        powering = [step.id for step in inside if step.live]
+        later = graph_of(tree).beyond(*powering)
+        before += [step for step in inside if step.id not in later]
+        if powering:
             break
-        before += inside
     missing = []
     if not any(step.kind == "ask" and step.property is None for step in before):
         missing.append("a look at the unit")
@@ -390,7 +392,8 @@ def _lacking(subject: RuleContext) -> Iterator[tuple[str, str, bool, str]]:
     tree = subject.tree
     powered, states = live_steps(tree), tree.access.values()
     known = tree.known_cautions
-    named = {name for step in tree.steps.values() for name in step.cautions if name in known}
+    own = [step for step in tree.steps.values() if step.role == "finding"]
+    named = {name for step in own for name in step.cautions if name in known}
     charged = any("charge" in known[name].covers for name in named)
     yield (
         "before_power",
