@@ -12,18 +12,19 @@ questions, limits, faults and remedies stay. The rules, each by the text or the 
 - **exposes, close**: a state whose name says that a cover, housing, lid, back, body, head, drum,
   box, shield or case is off or open exposes voltage in a tree on the mains, and charge where its
   cautions say ``stored-charge``. Its minutes are divided between opening and closing.
-- **stores**: the parts that a discharge names, by the first word of each; a pack or a cell where
-  a step has the caution ``damaged-cell`` (kind battery). Figures come from the test of the part.
+- **stores**: the parts that a discharge names, by the first word of each; a pack (kind
+  battery) where a step makes its cells known. Figures come from the test of the part.
 - **discharges, proves_dead**: a use of ``safe-discharge`` does both, for its parts and the mains.
   A ``do`` step that says discharge does the first, and a reading of the voltage left the second.
   A step whose ``how`` begins with unplugging, or says that the plug is out, proves the mains dead.
 - **on**: an unpowered reading in an exposing state is on all capacitors, and on the mains where
   another step powers the unit in that state and the step itself does not say unplug.
-- **charges, loads, cells_known**: in a tree with a battery, powered steps that say charge charge
-  it, others charge only the capacitors; a reading of current drawn or of sag loads it; a use of
+- **charges, loads, cells_known**: in a tree with a battery, steps that put it on a charger charge
+  it, powered ones else only the capacitors; a reading of current drawn or of sag loads it; a use of
   ``cell-by-cell``, or a reading of the voltage of the cell, makes its cells known.
 - **normal**: at an ``ask`` whose first answer leads to a fault, the first answer that leads on.
 - **seen_at**: the tests that share a word with a symptom.
+- **good**: the readings of good units, where ``source`` gives two figures of them.
 - **basis**: by the words of ``source``: a standard, common practice, the shop,
   a formula, else asked.
 - **checks**: procedures named for safety check safety, those named for a soak check function.
@@ -218,10 +219,16 @@ def stores(tree: Data) -> None:
             step["discharges"] = names
             if step.get("use") == "safe-discharge":
                 step["proves_dead"] = [*names, "mains"] if on_mains(tree) else names
-    if any("damaged-cell" in step.get("cautions", ()) for step in tree["steps"].values()):
+    if any(tells_cells(step) for step in tree["steps"].values()):
         found["pack"] = {"kind": "battery"}
     if found:
         tree["stores"] = found
+
+
+def tells_cells(step: Data) -> bool:
+    """Whether a step reads the cells of a battery."""
+    measured = re.search(r"voltage of .*\bcells?\b", step.get("measure", ""), re.IGNORECASE)
+    return step.get("use") == "cell-by-cell" or measured is not None
 
 
 def figures(tree: Data, name: str) -> Data:
@@ -274,11 +281,10 @@ def battery(tree: Data, name: str, step: Data) -> None:
     if "pack" not in tree.get("stores", {}):
         return
     said = f"{name} {text_of(step)}".lower()
-    measured = step.get("measure", "").lower()
-    if step.get("use") == "cell-by-cell" or re.search(r"voltage of .*\bcells?\b", measured):
+    if tells_cells(step):
         step["cells_known"] = ["pack"]
-    charges = is_live(step) and re.search(r"\bcharg|takes it", said) is not None
-    if is_live(step):
+    charges = "measure" not in step and re.search(r"\bcharger?\b|on charge", said) is not None
+    if is_live(step) or charges:
         step["charges"] = [*capacitors(tree["stores"]), *(["pack"] if charges else [])]
     if re.search(r"\bsag|drawn|under load|current .*tool", said) and "use" not in step:
         step["loads"] = ["pack"]
@@ -329,6 +335,8 @@ BASIS = {
     "formula": r"[=²]|\bcopper\b|divided|times|less losses",
 }
 
+GOOD = re.compile(r"^([\d.]+) to ([\d.]+) ([a-zA-ZµΩ]+) on \w+ good ")
+
 
 def basis(steps: Data) -> None:
     """What a limit rests on, by the words of its source."""
@@ -338,6 +346,9 @@ def basis(steps: Data) -> None:
             source = limits["source"]
             fitting = (name for name, words in BASIS.items() if re.search(words, source))
             limits["basis"] = next(fitting, "asked")
+            good = GOOD.search(source)
+            if good and ("min" in limits or "max" in limits):
+                limits["good"] = [f"{good[1]} {good[3]}", f"{good[2]} {good[3]}"]
 
 
 def say_what_is_checked(procedure: Data) -> None:

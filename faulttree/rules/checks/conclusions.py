@@ -199,7 +199,8 @@ def _is_good(step: Step, outcome: str) -> bool:
     """Whether an outcome says that what the step looks at is good."""
     if step.kind == "ask":
         return outcome == step.normal or is_sound(outcome)
-    return step.kind == "measure" and outcome == step.normal_outcome and len(step.targets) > 1
+    named = outcome == "inside" or outcome == step.normal
+    return step.kind == "measure" and named and len(step.targets) > 1
 
 
 @rule(
