@@ -165,6 +165,12 @@ def server_error(error: BaseException, origin: BaseException, url: str) -> Recor
     state = getattr(origin, "sqlstate", None) or ""
     first = without_secret(str(origin), url).strip().splitlines()
     detail = first[0] if first else type(origin).__name__
+    if is_refused(origin):
+        return RecordError(
+            f"the server of the record at {shown(url)} does not let this user in: {detail}",
+            mend="Correct user, password and name of the database: in the URL, in PostgreSQL's "
+            "password file, or in PGPASSWORD.",
+        )
     if lost(error):
         return CutOff(
             f"the record at {shown(url)} cannot be reached: {detail}",
@@ -195,8 +201,21 @@ def server_error(error: BaseException, origin: BaseException, url: str) -> Recor
     )
 
 
-GONE = ("08", "57P", "3D", "28")
-"""SQLSTATE classes of a server that is away, going down, or does not let us in."""
+def is_refused(origin: BaseException) -> bool:
+    """Whether the server was reached and refused the user: waiting for it cannot help.
+
+    The protocol gives no SQLSTATE for an attempt to connect, and the text is in the server's
+    language; that the server asked for a password shows that it was reached.
+    """
+    state = getattr(origin, "sqlstate", None)
+    if state is not None:
+        return str(state).startswith(("28", "3D"))
+    attempt = getattr(origin, "pgconn", None)
+    return attempt is not None and bool(attempt.used_password or attempt.needs_password)
+
+
+GONE = ("08", "57P")
+"""SQLSTATE classes of a server that is away or going down."""
 
 
 def lost(error: BaseException) -> bool:

@@ -905,3 +905,18 @@ def test_a_damaged_event_is_taken_from_the_journal(path: Path) -> None:
     assert not [finding for finding in salvage(path).findings if finding.loss]
     with open_store(str(path)) as store:
         assert {case: store.events(case) for case in cases} == whole
+
+
+@pytest.mark.parametrize("wrong", ["password", "none", "database"])
+def test_a_server_that_refuses_the_user_is_not_taken_for_one_that_is_away(
+    wrong: str, server: Server, tmp_path: Path
+) -> None:
+    url = server.url(server.database())
+    open_store(url, folder=tmp_path).close()
+    words = {"password": f":{server.password}@", "none": f":{server.password}@", "database": "rd_"}
+    instead = {"password": ":sesame@", "none": "@", "database": "rd_no_such_"}
+    refused = url.replace(words[wrong], instead[wrong])
+    with pytest.raises(RecordError, match="does not let this user in") as told:
+        open_store(refused, folder=tmp_path, alone=True)
+    assert not isinstance(told.value, CutOff)
+    assert "sesame" not in str(told.value)

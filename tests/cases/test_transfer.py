@@ -12,6 +12,7 @@ import time
 from collections.abc import Iterator
 from concurrent.futures import Future
 from concurrent.futures.process import BrokenProcessPool
+from hashlib import sha256
 from pathlib import Path
 
 import pytest
@@ -357,6 +358,49 @@ def test_what_is_left_out_is_nowhere_in_the_file(here: Store) -> None:
     # What an analysis needs is still there.
     assert "dry-reservoir" in bare
     assert {row["step"] for row in rows} == {"reservoir", "fuse", None}
+
+
+NAMED_TREE = """\
+# asked of Jo Doe
+id: bench-supply/no-output
+faults:
+  dry: {evidence: [{kind: documented, source: "Jo Doe, customer"}]}
+"""
+
+
+def test_without_names_no_free_word_and_no_time_of_day_is_left(here: Store, there: Store) -> None:
+    name = sha256(NAMED_TREE.encode()).hexdigest()
+    unit = {"family": "bench-supply", "model": "two-channel", "serial": "tag 14", "shelf": "Jo's"}
+    case = here.open_case(
+        [opened(unit=unit, tree_hash=name, complaint="Jo says it hums", minute=617)],
+        tree_text=NAMED_TREE,
+    )
+    here.append(case, 1, Answered(at=at(622), step="fuse", outcome="intact", instrument="Jo's"))
+    bare = exported(here, Leave(names=True))
+    assert b"Jo" not in bare
+    (document,) = map(json.loads, bare.decode().splitlines())
+    assert "number" not in document
+    # Five minutes lay between opening and answer, and still do.
+    assert [event["at"][10:] for event in document["events"]] == [
+        "T00:00:00.000Z",
+        "T00:05:00.000Z",
+    ]
+    # Only the day of the id is left: the first 48 bits are milliseconds (RFC 9562, 5.7).
+    assert int(document["case"][:13].replace("-", ""), 16) % 86_400_000 == 0
+    assert document["tree_hash"] == sha256(document["tree_text"].encode()).hexdigest()
+    done = imported(there, bare)
+    assert (done.merged.cases, done.damaged) == (1, [])
+    (brought,) = there.list()
+    assert there.tree_text(brought.tree_hash) == document["tree_text"]
+    rows = json.dumps(list(step_rows(here, here.each(), Leave(names=True))))
+    assert "Jo" not in rows
+
+
+def test_ids_of_another_record_cannot_be_tried_out(here: Store, there: Store) -> None:
+    for store in (here, there):
+        store.open_case([opened()], case="019c49ff-6400-70b0-a7d7-61188dec4caf")
+    documents = [json.loads(exported(store, Leave(serials=True))) for store in (here, there)]
+    assert documents[0]["case"] != documents[1]["case"]
 
 
 def test_a_case_with_things_left_out_never_stands_in_for_the_whole_one(here: Store) -> None:

@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import csv
 import hashlib
+import hmac
 import json
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
+from datetime import datetime, timedelta
 from typing import IO, TYPE_CHECKING, Any
 
 from faulttree.cases import rows
@@ -14,6 +16,7 @@ from faulttree.cases.case import Case
 from faulttree.cases.closing_result import with_closing
 from faulttree.cases.transfer.import_parser import FORMAT
 from faulttree.errors import RecordError
+from faulttree.tree.edit.spelling import round_trip
 
 if TYPE_CHECKING:
     from faulttree.cases.store import Store
@@ -44,21 +47,77 @@ def lines(store: Store, cases: Iterable[Case], leave: Leave | None = None) -> It
     """
     leave = leave or Leave()
     told: set[str] = set()
+    key = store.record_id
     for case, closing in with_closing(store, cases):
         events = [event.to_dict() for event in store.events(case.id)]
+        tree_hash, text = tree_of(store, case.tree_hash, leave)
         document: dict[str, Any] = {"format": FORMAT, "case": case.id, "number": case.number}
         if leave:
-            events = [kept for event in events if (kept := without(event, leave)) is not None]
-            document |= {"case": other_id(case.id, leave), "left_out": left_out(leave)}
-        document |= {"closing": closing, "events": events}
-        document["tree_hash"] = case.tree_hash
-        if case.tree_hash not in told:
-            told.add(case.tree_hash)
-            try:
-                document["tree_text"] = store.tree_text(case.tree_hash)
-            except RecordError:
-                document["tree_text"] = None
+            events = [one for event in events if (one := without(event, leave, key)) is not None]
+            document |= {"case": other_id(case.id, leave, key), "left_out": left_out(leave)}
+        if leave.names:
+            del document["number"]
+            events = [coarse(event, case.opened) for event in events]
+            events[0]["tree_hash"] = tree_hash
+        document |= {"closing": closing, "events": events, "tree_hash": tree_hash}
+        if tree_hash not in told:
+            told.add(tree_hash)
+            document["tree_text"] = text
         yield json.dumps(document, ensure_ascii=True, separators=(",", ":"), default=str)
+
+
+def tree_of(store: Store, tree_hash: str, leave: Leave) -> tuple[str, str | None]:
+    """Hash and text of a tree as an export gives them; without a text where none is kept.
+
+    The sources of evidence name people, and comments are free words. A text without them is
+    another text, so it has a hash of its own.
+    """
+    try:
+        text = store.tree_text(tree_hash)
+    except RecordError:
+        return tree_hash, None
+    if not leave.names:
+        return tree_hash, text
+    data = round_trip(text)
+    if data is None:
+        return tree_hash, None
+    bare = json.dumps(without_sources(data), ensure_ascii=False, indent=1, default=str)
+    return hashlib.sha256(bare.encode()).hexdigest(), bare
+
+
+def without_sources(data: Any) -> Any:
+    """A tree's data with every source of evidence blanked."""
+    if isinstance(data, dict):
+        return {
+            key: LEFT_OUT if key == "source" else without_sources(value)
+            for key, value in data.items()
+        }
+    return [without_sources(item) for item in data] if isinstance(data, list) else data
+
+
+LEFT_OUT = "left out"
+
+
+def coarse(event: dict[str, Any], opened: str) -> dict[str, Any]:
+    """An event with times counted from the first minute of the day on which its case began.
+
+    How long each step took stays as it was, to the minute; the time of day is gone.
+    """
+    return event | {name: moved(event[name], opened) for name in TIMES if event.get(name)}
+
+
+TIMES = ("at", "ends_at")
+
+
+def moved(moment: str, opened: str) -> str:
+    """A moment as far after the day began as it was after the opening, in whole minutes."""
+    try:
+        start, then = datetime.fromisoformat(opened), datetime.fromisoformat(moment)
+        minutes = round((then - start).total_seconds() / 60)
+        day = start.replace(hour=0, minute=0, second=0, microsecond=0)
+        return (day + timedelta(minutes=minutes)).strftime("%Y-%m-%dT%H:%M:00.000Z")
+    except (ValueError, TypeError, OverflowError):
+        return f"{opened[:10]}T00:00:00.000Z"
 
 
 def left_out(leave: Leave) -> list[str]:
@@ -66,18 +125,37 @@ def left_out(leave: Leave) -> list[str]:
     return [name for name in ("names", "serials", "photos") if getattr(leave, name)]
 
 
-def other_id(case: str, leave: Leave) -> str:
-    """An id that is the same at each export and tells nothing of the first one but its time."""
-    digest = hashlib.sha256(f"{case} without {' '.join(left_out(leave))}".encode()).hexdigest()
-    return f"{case[:14]}7{digest[:3]}-a{digest[3:6]}-{digest[6:18]}"
+def other_id(case: str, leave: Leave, key: str) -> str:
+    """An id that is the same at each export of a record and tells only the day of the first.
+
+    It is a keyed hash (HMAC, RFC 2104): without the record nobody can try which id it stands
+    for. The day is in the first 48 bits, as in the version 7 of RFC 9562.
+    """
+    text = f"{case} without {' '.join(left_out(leave))}"
+    digest = hmac.new(key.encode(), text.encode(), hashlib.sha256).hexdigest()
+    try:
+        moment = int(case[:13].replace("-", ""), 16)
+    except ValueError:
+        moment = 0
+    day = f"{moment - moment % DAY:012x}"
+    return f"{day[:8]}-{day[8:12]}-7{digest[:3]}-a{digest[3:6]}-{digest[6:18]}"
 
 
-PEOPLE = ("who", "person", "device", "owner_words", "note", "text", "seen", "reason", "what")
+DAY = 86_400_000
+"""Milliseconds."""
+
+PEOPLE = (
+    *("who", "person", "device", "complaint", "owner_words", "note", "text", "seen", "reason"),
+    *("what", "instrument", "parts"),
+)
 ABOUT_UNIT = ("family", "model", "modules")
 """All a unit is told by when serials are left out: whatever else a shop notes may name one."""
 
+TELLS_UNIT = (*ABOUT_UNIT, "serial", "tag")
+"""What of a unit is no free word."""
 
-def without(event: dict[str, Any], leave: Leave) -> dict[str, Any] | None:
+
+def without(event: dict[str, Any], leave: Leave, key: str) -> dict[str, Any] | None:
     """An event with things left out; None where nothing of it is left.
 
     What people wrote freely can name anybody, so all of it goes with the names.
@@ -87,17 +165,17 @@ def without(event: dict[str, Any], leave: Leave) -> dict[str, Any] | None:
         return None
     kept = dict(event)
     if leave.names:
+        for name in PEOPLE:
+            kept.pop(name, None)
         if kind == "noted":
             kept["text"] = ""
-        else:
-            for name in PEOPLE:
-                kept.pop(name, None)
         if kind == "photo-added":
             kept["path"] = kept.get("sha256", "")[:16]
-    if leave.serials and "unit" in kept:
-        kept["unit"] = {key: kept["unit"][key] for key in ABOUT_UNIT if key in kept["unit"]}
+    if "unit" in kept and leave:
+        told = ABOUT_UNIT if leave.serials else TELLS_UNIT if leave.names else kept["unit"]
+        kept["unit"] = {name: kept["unit"][name] for name in told if name in kept["unit"]}
     if (leave.serials or leave.names) and "linked" in kept:
-        kept["linked"] = other_id(kept["linked"], leave)
+        kept["linked"] = other_id(kept["linked"], leave, key)
     return kept
 
 
@@ -142,6 +220,7 @@ def step_rows(
 ) -> Iterator[dict[str, Any]]:
     """One row a step taken; a case without any has one row without a step."""
     leave = leave or Leave()
+    key = store.record_id
     for case, closing in with_closing(store, cases):
         row: dict[str, Any] = dict.fromkeys(STEP_COLUMNS)
         row |= {name: value for name, value in case.as_dict().items() if name in STEP_COLUMNS}
@@ -149,13 +228,20 @@ def step_rows(
         row["closing"] = closing
         row |= dict.fromkeys(("sequence", "step", "minutes"))
         if leave:
-            row["case"] = other_id(case.id, leave)
-            row["came_back"] = other_id(case.came_back, leave) if case.came_back else ""
+            row["case"] = other_id(case.id, leave, key)
+            row["came_back"] = other_id(case.came_back, leave, key) if case.came_back else ""
         row |= dict.fromkeys(("serial", "tag"), "") if leave.serials else {}
-        row |= {"who": ""} if leave.names else {}
+        if leave.names:
+            row |= {"who": "", "complaint": "", "number": None}
+            row["tree_hash"] = tree_of(store, case.tree_hash, leave)[0]
+            row["opened"] = moved(case.opened, case.opened)
+            row["closed"] = moved(case.closed, case.opened) if case.closed else case.closed
         steps = store.steps(case.id)
         for taken in steps:
-            yield row | {name: getattr(taken, name) for name in rows.STEP_FIELDS}
+            step = {name: getattr(taken, name) for name in rows.STEP_FIELDS}
+            if leave.names:
+                step |= {"at": moved(taken.at, case.opened), "instrument": ""}
+            yield row | step
         if not steps:
             yield row
 
