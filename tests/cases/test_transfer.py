@@ -360,12 +360,12 @@ def test_what_is_left_out_is_nowhere_in_the_file(here: Store) -> None:
     assert {row["step"] for row in rows} == {"reservoir", "fuse", None}
 
 
-NAMED_TREE = """\
-# asked of Jo Doe
-id: bench-supply/no-output
-faults:
-  dry: {evidence: [{kind: documented, source: "Jo Doe, customer"}]}
-"""
+NAMED_TREE = json.dumps(
+    {
+        "id": "bench-supply/no-output",
+        "faults": {"dry": {"evidence": [{"kind": "documented", "source": "Jo Doe, customer"}]}},
+    }
+)
 
 
 def test_without_names_no_free_word_and_no_time_of_day_is_left(here: Store, there: Store) -> None:

@@ -16,7 +16,6 @@ from faulttree.cases.case import Case
 from faulttree.cases.closing_result import with_closing
 from faulttree.cases.transfer.import_parser import FORMAT
 from faulttree.errors import RecordError
-from faulttree.tree.edit.spelling import round_trip
 
 if TYPE_CHECKING:
     from faulttree.cases.store import Store
@@ -58,7 +57,9 @@ def lines(store: Store, cases: Iterable[Case], leave: Leave | None = None) -> It
         if leave.names:
             del document["number"]
             events = [coarse(event, case.opened) for event in events]
-            events[0]["tree_hash"] = tree_hash
+            for event in events:
+                if event.get("tree_hash"):
+                    event["tree_hash"] = tree_of(store, event["tree_hash"], leave)[0]
         document |= {"closing": closing, "events": events, "tree_hash": tree_hash}
         if tree_hash not in told:
             told.add(tree_hash)
@@ -69,8 +70,8 @@ def lines(store: Store, cases: Iterable[Case], leave: Leave | None = None) -> It
 def tree_of(store: Store, tree_hash: str, leave: Leave) -> tuple[str, str | None]:
     """Hash and text of a tree as an export gives them; without a text where none is kept.
 
-    The sources of evidence name people, and comments are free words. A text without them is
-    another text, so it has a hash of its own.
+    The sources of evidence name people. A text without them is another text, so it has a hash
+    of its own.
     """
     try:
         text = store.tree_text(tree_hash)
@@ -78,10 +79,11 @@ def tree_of(store: Store, tree_hash: str, leave: Leave) -> tuple[str, str | None
         return tree_hash, None
     if not leave.names:
         return tree_hash, text
-    data = round_trip(text)
-    if data is None:
+    try:
+        data = json.loads(text)
+    except ValueError:
         return tree_hash, None
-    bare = json.dumps(without_sources(data), ensure_ascii=False, indent=1, default=str)
+    bare = json.dumps(without_sources(data), separators=(",", ":"))
     return hashlib.sha256(bare.encode()).hexdigest(), bare
 
 
