@@ -43,6 +43,14 @@ def comes_before(tree: Tree, first: str, then: str) -> bool:
     return then not in without(tree, first)
 
 
+def test_every_insulation_method_ends_in_a_reading() -> None:
+    tree = load("extension-reel/fails-safety-test")
+    use = tree.uses["insulation"]
+    method = tree.steps[use.start]
+    assert set(method.targets.values()) == set(use.steps) - {use.start}
+    assert all(tree.steps[name].limits for name in method.targets.values())
+
+
 def walked(tree_id: str, *entries: dict[str, object]) -> str:
     """The fault or stop, or the step asked next, that the answers lead to."""
     tree = load(tree_id)
@@ -76,7 +84,8 @@ def sure(shown: str) -> dict[str, object]:
         ("extension-reel/no-power", "own-device", "wires"),
         ("extension-reel/no-power", "plug-fuse", "wires"),
         ("extension-reel/fails-safety-test", "electronics", "between.insulation"),
-        ("extension-reel/fails-safety-test", "insulation.insulation", "loaded"),
+        # Whatever the method, a reading of the insulation follows it: see the test below.
+        ("extension-reel/fails-safety-test", "insulation.method", "loaded"),
     ],
 )
 def test_every_way_asks_the_one_before_the_other(tree_id: str, first: str, then: str) -> None:
