@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 __all__ = ["command"]
 
 # Spelt out below because the four forms share them.
-COMMON = frozenset({"tolerance", "nominal"})
+COMMON = frozenset({"tolerance", "nominal", "holds_at"})
 NEGATIVE = re.compile(r"- ?(?=[0-9.,∞])")
 
 
@@ -65,6 +65,7 @@ def _with_rating_options(decorated: Any) -> Any:
 )
 @click.option("--min", "minimum", metavar="VALUE", help="The lowest good value.")
 @click.option("--max", "maximum", metavar="VALUE", help="The highest good value.")
+@click.option("--holds-at", metavar="VALUE", help="The frequency at which the limit holds.")
 @click.option(
     "--component",
     metavar="NAME",

@@ -7,6 +7,7 @@ from decimal import Decimal
 
 from faulttree.reading.instruments import Bench, Instrument, instrument_text
 from faulttree.reading.limits import Limits, limits_text
+from faulttree.reading.quantity import show
 from faulttree.reading.uncertainty import conformance
 from faulttree.reading.units import UNITS, unit_text
 from faulttree.reading.verdict import DEFAULT_RULE, Rule
@@ -58,6 +59,8 @@ def ask_before(
 
 
 def _why(held: Instrument, limits: Limits) -> str:
+    if limits.holds_at is not None and not held.reads_at(limits.holds_at):
+        return f"the limit holds at {show(limits.holds_at, 'Hz')}, where it does not measure"
     return (
         f"its uncertainty is larger than the limits allow ({limits_text(limits)})"
         if held.measures(limits.unit, limits.kind)
@@ -68,6 +71,8 @@ def _why(held: Instrument, limits: Limits) -> str:
 def _can_decide(instrument: Instrument, limits: Limits, rule: Rule) -> bool:
     """Whether any reading at all would be called inside (or each band, for bands)."""
     if not limits.takes(instrument.kind):
+        return False
+    if limits.holds_at is not None and not instrument.reads_at(limits.holds_at):
         return False
     if limits.bands:
         return all(

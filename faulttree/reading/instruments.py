@@ -10,6 +10,7 @@ from math import sqrt
 from typing import Any
 
 from faulttree.errors import ReadingError
+from faulttree.reading.limits import same_frequency
 from faulttree.reading.quantity import parse_quantity
 from faulttree.reading.units import parse_unit, unit_text
 
@@ -96,7 +97,8 @@ class Instrument:
         ranges: unit with kind (``V dc``, ``ohm``) → its ranges, rising.
         calibrated: date of the last calibration, ISO 8601, or empty.
         due: date the next is due, or empty.
-        frequency: at which it measures ESR and tan δ [Hz], or None.
+        frequencies: at which it measures ESR, tan δ, capacitance and inductance [Hz];
+            empty where none is declared.
     """
 
     id: str
@@ -105,7 +107,7 @@ class Instrument:
     ranges: Mapping[str, tuple[Range, ...]] = field(default_factory=dict)
     calibrated: str = ""
     due: str = ""
-    frequency: Decimal | None = None
+    frequencies: tuple[Decimal, ...] = ()
 
     def measures(self, unit: str, kind: str = "") -> bool:
         """Whether it reads this unit; a kind nobody said is met by d.c., a.c. or r.m.s."""
@@ -132,6 +134,12 @@ class Instrument:
         """Standard uncertainty of a reading [its unit], or None where no range covers it."""
         row = self.range_for(value, unit, kind)
         return None if row is None else row.standard_uncertainty(float(value))
+
+    def reads_at(self, frequency: Decimal) -> bool:
+        """Whether it measures at this frequency [Hz]; True where it declares none."""
+        return not self.frequencies or any(
+            same_frequency(one, frequency) for one in self.frequencies
+        )
 
     def overdue(self, today: str) -> bool:
         """Whether calibration is due by this ISO 8601 date."""
@@ -332,20 +340,23 @@ def _instrument(name: str, item: object) -> Instrument:
         ranges=ranges,
         calibrated=str(item.get("calibrated") or ""),
         due=str(item.get("due") or ""),
-        frequency=_frequency(item.get("frequency"), (*path, "frequency")),
+        frequencies=_frequencies(item.get("frequency"), (*path, "frequency")),
     )
 
 
-def _frequency(value: object, path: tuple[str | int, ...]) -> Decimal | None:
+def _frequencies(value: object, path: tuple[str | int, ...]) -> tuple[Decimal, ...]:
     if value is None:
-        return None
+        return ()
+    if isinstance(value, list):
+        each = [_frequencies(one, (*path, at)) for at, one in enumerate(value)]
+        return tuple(sorted({one for found in each for one in found}))
     try:
         read = parse_quantity(value, "Hz").value  # type: ignore[arg-type]
         if read is None or read <= 0:
             raise ReadingError("a frequency must be above zero", mend="Correct the figure.")
     except ReadingError as error:
         raise ReadingError(error.message, mend=error.mend, key=path) from None
-    return read
+    return (read,)
 
 
 def _ranges(rows: object, place: str, path: tuple[str | int, ...]) -> tuple[Range, ...]:

@@ -52,7 +52,7 @@ def judge(
     check_reading(several or (one,), limits, instrument=instrument)
     if limits.missing or limits.problem:
         return _without_limits(one, limits, several)
-    other = _other_frequency(instrument, limits)
+    other = _other_frequency(several or (one,), instrument, limits)
     if other:
         return Verdict(
             UNDECIDED, one, limits, rule="frequency", advice=other, readings=several,
@@ -162,17 +162,28 @@ def _check_method(instrument: Instrument | None, limits: Limits) -> None:
     )
 
 
-def _other_frequency(instrument: Instrument | None, limits: Limits) -> str:
+def _other_frequency(
+    readings: Sequence[Quantity], instrument: Instrument | None, limits: Limits
+) -> str:
     """Why a limit at one frequency does not judge a reading at another; empty where it does."""
-    read_at = limits.read_at
-    if read_at is None and instrument is not None:
-        read_at = instrument.frequency
-    if limits.holds_at is None or read_at is None or same_frequency(read_at, limits.holds_at):
+    if limits.holds_at is None:
         return ""
+    wanted = show(limits.holds_at, "Hz")
+    typed = {reading.frequency for reading in readings} - {None}
+    read_at = tuple(one for one in typed if one) or ((limits.read_at,) if limits.read_at else ())
+    if not read_at and instrument is not None:
+        read_at = instrument.frequencies
+        if len(read_at) > 1 and instrument.reads_at(limits.holds_at):
+            return (
+                f"{instrument.id} has several test frequencies, and the limit holds at {wanted}: "
+                f"set it to {wanted}, and write that behind the reading, such as 1 ohm at {wanted}"
+            )
+    if all(same_frequency(one, limits.holds_at) for one in read_at):
+        return ""
+    shown = " and ".join(show(one, "Hz") for one in sorted(read_at))
     return (
-        f"the limit holds at {show(limits.holds_at, 'Hz')} and the meter reads at "
-        f"{show(read_at, 'Hz')}: read at {show(limits.holds_at, 'Hz')}, or give max from a data "
-        f"sheet at {show(read_at, 'Hz')}"
+        f"the limit holds at {wanted} and the meter reads at {shown}: read at {wanted}, or give "
+        f"max from a data sheet at {shown}"
     )
 
 

@@ -14,7 +14,14 @@ from faulttree.reading.units import Kind, parse_unit
 if TYPE_CHECKING:
     from faulttree.reading.formula import Formula
 
-__all__ = ["FormulaUse", "KnownValues", "LimitFigure", "formula_sources", "formula_uses"]
+__all__ = [
+    "FormulaUse",
+    "KnownValues",
+    "LimitFigure",
+    "formula_sources",
+    "formula_uses",
+    "read_holds_at",
+]
 
 
 @dataclass(frozen=True, slots=True)
@@ -189,6 +196,27 @@ class KnownValues:
                     mend="Write its unit.",
                     key=(key,),
                 )
+
+
+def read_holds_at(spec: Mapping[str, Any]) -> Decimal | None:
+    """The frequency [Hz] at which these limits hold; None where they name none.
+
+    Raises:
+        ReadingError: ``holds_at`` is no frequency above zero.
+
+    Example:
+        >>> read_holds_at({"max": "50 mohm", "holds_at": "100 kHz"})
+        Decimal('1.00E+5')
+    """
+    if spec.get("holds_at") is None:
+        return None
+    try:
+        read = parse_quantity(spec["holds_at"], "Hz").value
+        if read is None or read <= 0:
+            raise ReadingError("a frequency must be above zero", mend="Correct the figure.")
+    except ReadingError as error:
+        raise placed(error, ("holds_at",)) from None
+    return read
 
 
 def placed(error: ReadingError, path: tuple[str | int, ...]) -> ReadingError:

@@ -9,10 +9,10 @@ from typing import Any
 
 from faulttree.errors import ReadingError
 from faulttree.reading.bands import bands_of
-from faulttree.reading.limit_figures import KnownValues, LimitFigure
+from faulttree.reading.limit_figures import KnownValues, LimitFigure, read_holds_at
 from faulttree.reading.limit_forms import entry_of, form_of, outcomes_of
 from faulttree.reading.limits import Limits
-from faulttree.reading.quantity import Quantity
+from faulttree.reading.quantity import Quantity, show
 from faulttree.reading.units import UNITS
 
 __all__ = ["resolve_limits"]
@@ -54,11 +54,15 @@ def _resolve(form: str, spec: Mapping[str, Any], desk: KnownValues) -> Limits:
 
         return resolve_rated(spec, entry_of(spec), desk.figure)
     if form == "bands":
-        return replace(bands_of(spec, desk), bare_unit=desk.bare_unit, spelt=desk.spelt)
-    limits = _nominal(spec, desk) if form == "nominal" else _range(spec, desk)
+        limits = bands_of(spec, desk)
+    else:
+        limits = _nominal(spec, desk) if form == "nominal" else _range(spec, desk)
     if desk.bare_unit or desk.spelt:
-        return replace(limits, bare_unit=desk.bare_unit, spelt=desk.spelt)
-    return limits
+        limits = replace(limits, bare_unit=desk.bare_unit, spelt=desk.spelt)
+    holds_at = read_holds_at(spec)
+    if holds_at is None:
+        return limits
+    return replace(limits, holds_at=holds_at, notes=(f"holds at {show(holds_at, 'Hz')}",))
 
 
 def _unworkable(form: str, spec: Mapping[str, Any], desk: KnownValues, problem: str) -> Limits:

@@ -56,6 +56,7 @@ class Quantity:
         bare: a number alone was typed, without unit or prefix.
         signed: a sign was typed.
         uncertainty: standard uncertainty in the base unit, where an instrument gave one.
+        frequency: test frequency that was typed behind it [Hz], as in ``4.7 mH at 1 kHz``.
     """
 
     value: Decimal | None
@@ -68,6 +69,7 @@ class Quantity:
     bare: bool = False
     signed: bool = False
     uncertainty: float | None = None
+    frequency: Decimal | None = None
 
     @property
     def place(self) -> str:
@@ -136,7 +138,41 @@ def parse_quantity(text: str | int | float | Decimal, unit: str | None = None) -
 
     Raises:
         ReadingError: it cannot be read, has two readings, or is of another unit.
+
+    Example:
+        >>> parse_quantity("4k7").value
+        Decimal('4700')
+        >>> parse_quantity("4.7 mH at 1 kHz").frequency
+        Decimal('1000')
     """
+    behind = _AT.fullmatch(text) if isinstance(text, str) and len(text) <= MAX_TEXT else None
+    if behind is None:
+        return _parse_alone(text, unit)
+    return replace(
+        _parse_alone(behind[1], unit), text=str(text), frequency=_test_frequency(behind[2])
+    )
+
+
+# A test frequency behind a reading: 0.3 ohm at 100 kHz, 4.7 mH @ 1 kHz.
+_AT = re.compile(r"(.*?\S)(?:\s+at\s+|\s*@\s*)(\S.*)", re.DOTALL)
+
+
+def _test_frequency(text: str) -> Decimal:
+    wrong = ReadingError(
+        f"'{_short(text)}' is no test frequency",
+        mend="Write it like 0.3 ohm at 100 kHz, or leave it out.",
+    )
+    try:
+        read = _parse_alone(text.strip(), "Hz")
+    except ReadingError:
+        raise wrong from None
+    if read.value is None or read.value <= 0 or read.bare:
+        raise wrong
+    return read.value
+
+
+def _parse_alone(text: str | int | float | Decimal, unit: str | None) -> Quantity:
+    """Read a quantity that has no test frequency behind it."""
     expected = None if unit is None else parse_unit(unit)
     plain = _plain(text)
     word = _word(plain, str(text), expected)

@@ -8,7 +8,15 @@ from typing import Any
 import pytest
 
 from faulttree.errors import ReadingError
-from faulttree.reading import Verdict, doubt, judge, parse_quantity, read_bench, resolve_limits
+from faulttree.reading import (
+    Verdict,
+    ask_before,
+    doubt,
+    judge,
+    parse_quantity,
+    read_bench,
+    resolve_limits,
+)
 from faulttree.reading.instruments import read_accuracy
 
 ESR = {
@@ -69,6 +77,90 @@ def test_the_frequency_of_the_instrument_counts_where_the_limits_name_none() -> 
     with pytest.raises(ReadingError) as caught:
         meter(frequency="0 Hz")
     assert caught.value.key == ("instruments", "m", "frequency")
+
+
+SHEET = {"max": "500 mohm", "holds_at": "100 kHz"}
+
+
+@pytest.mark.parametrize("typed", ["0.3 ohm", "0.3 ohm at 100 kHz", "0.3 ohm @ 120kHz"])
+def test_any_limit_may_name_the_frequency_at_which_it_holds(typed: str) -> None:
+    said = verdict(typed, SHEET)
+    assert said.outcome == "inside"
+    assert "holds at 100 kHz" in said.sentence
+    assert verdict(typed.replace("0.3", "0.9"), SHEET).outcome == "high"
+
+
+@pytest.mark.parametrize(
+    ("typed", "spec"),
+    [
+        ("0.3 ohm at 1 kHz", SHEET),
+        ("0.9 ohm at 1 kHz", SHEET),
+        ("OL at 1 kHz", SHEET),
+        ("4.7 mH at 1 kHz", {"nominal": "4.7 mH", "tolerance": "10 %", "holds_at": "100 kHz"}),
+        ("0.3 ohm at 1 kHz", {**ESR, "holds_at": "100 kHz", "frequency": "100 kHz"}),
+        ("4.7 mH at 1 kHz", {"component": "inductor", "quantity": "inductance",
+                             "inductance": "4.7 mH", "holds_at": "100 kHz"}),
+        ("5", {"bands": [{"name": "poor", "below": 10}, {"name": "good", "from": 10}],
+               "holds_at": "1 kHz"}),
+    ],
+)  # fmt: skip
+def test_a_reading_typed_with_another_frequency_is_undecided(
+    typed: str, spec: dict[str, Any]
+) -> None:
+    typed = typed if " at " in typed else f"{typed} at 100 Hz"
+    said = verdict(typed, spec)
+    assert (said.outcome, said.rule) == ("undecided", "frequency")
+
+
+def test_without_a_frequency_a_limit_holds_at_any() -> None:
+    spec = {"nominal": "4.7 mH", "tolerance": "10 %"}
+    assert verdict("4.7 mH at 1 kHz", spec).outcome == "inside"
+    assert "Hz" not in verdict("4.7 mH", spec).sentence
+
+
+def test_a_meter_with_several_frequencies_needs_the_one_that_was_set() -> None:
+    bridge = {
+        "kind": "lcr-meter",
+        "frequency": ["120 Hz", "1 kHz", "100 kHz"],
+        "measures": {"ohm": [{"range": 20, "accuracy": "1 %"}]},
+    }
+    meter = read_bench({"instruments": {"bridge": bridge}}).instrument("bridge")
+    assert [float(one) for one in meter.frequencies] == [120, 1000, 100_000]
+    unsaid = verdict("0.3 ohm", SHEET, instrument=meter)
+    assert unsaid.outcome == "undecided"
+    assert "set it to 100 kHz" in unsaid.advice
+    assert verdict("0.3 ohm at 100 kHz", SHEET, instrument=meter).outcome == "inside"
+    assert verdict("0.3 ohm at 1 kHz", SHEET, instrument=meter).outcome == "undecided"
+    other = resolve_limits({**SHEET, "holds_at": "10 kHz"})
+    assert "10 kHz" in (ask_before(other, [meter], using=meter) or "")
+
+
+def test_readings_at_different_frequencies_have_no_common_verdict() -> None:
+    limits = resolve_limits(SHEET)
+    both = [parse_quantity(f"0.3 ohm at {at}", "ohm") for at in ("100 kHz", "1 kHz")]
+    assert judge(both, limits).outcome == "undecided"
+
+
+@pytest.mark.parametrize("tail", ["20 °C", "100", "-1 kHz", "0 Hz", "OL", "half"])
+def test_what_is_no_test_frequency_is_refused(tail: str) -> None:
+    with pytest.raises(ReadingError, match="no test frequency"):
+        parse_quantity(f"0.3 ohm at {tail}", "ohm")
+
+
+@pytest.mark.parametrize(
+    ("spec", "key"),
+    [
+        ({"max": "1 ohm", "holds_at": "0 Hz"}, "holds_at"),
+        ({"max": "1 ohm", "holds_at": "20 °C"}, "holds_at"),
+        # The table of tan δ holds at 120 Hz only: common practice, no source.
+        ({"component": "electrolytic", "quantity": "ESR", "capacitance": "220 uF",
+          "rated": "35 V", "holds_at": "100 kHz"}, "holds_at"),
+    ],
+)  # fmt: skip
+def test_a_frequency_that_a_limit_cannot_have_is_refused(spec: dict[str, Any], key: str) -> None:
+    with pytest.raises(ReadingError) as caught:
+        resolve_limits(spec)
+    assert caught.value.key == (key,)
 
 
 def test_a_tan_delta_in_per_cent_is_refused() -> None:

@@ -8,8 +8,10 @@ from decimal import Decimal
 from typing import Any
 
 from faulttree.errors import ReadingError
-from faulttree.reading.limits import Limits
-from faulttree.reading.ratings.register import ComponentRating, Parameter
+from faulttree.reading.limit_figures import read_holds_at
+from faulttree.reading.limits import Limits, same_frequency
+from faulttree.reading.quantity import show
+from faulttree.reading.ratings.register import ComponentRating, Figures, Parameter
 from faulttree.reading.tolerance import read_tolerance
 from faulttree.reading.units import parse_unit
 
@@ -63,6 +65,7 @@ def resolve_rated(spec: Mapping[str, Any], entry: ComponentRating, figure: Figur
     if missing:
         return empty
     figures = entry.function(**entry.fixed, **given)
+    holds_at = _holds_at(spec, figures)
     return replace(
         empty,
         lower=figures.lower,
@@ -71,11 +74,30 @@ def resolve_rated(spec: Mapping[str, Any], entry: ComponentRating, figure: Figur
         worn_lower=figures.worn_lower,
         worn_upper=figures.worn_upper,
         part=figures.part,
-        notes=figures.notes,
-        holds_at=figures.holds_at,
+        notes=figures.notes
+        if figures.holds_at or not holds_at
+        else (
+            *figures.notes,
+            f"holds at {show(holds_at, 'Hz')}",
+        ),
+        holds_at=holds_at,
         read_at=figures.read_at,
         prefix=_prefix(spec, entry),
     )
+
+
+def _holds_at(spec: Mapping[str, Any], figures: Figures) -> Decimal | None:
+    """The frequency of the limit: as the rating gives it, else as the step says."""
+    said = read_holds_at(spec)
+    if said is None or figures.holds_at is None:
+        return said or figures.holds_at
+    if not same_frequency(said, figures.holds_at):
+        raise ReadingError(
+            f"this limit holds at {show(figures.holds_at, 'Hz')}, not at {show(said, 'Hz')}",
+            mend="Leave holds_at out, or give the figure of the data sheet that holds there.",
+            key=("holds_at",),
+        )
+    return figures.holds_at
 
 
 def _prefix(spec: Mapping[str, Any], entry: ComponentRating) -> str:
