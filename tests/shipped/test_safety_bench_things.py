@@ -48,7 +48,8 @@ def test_every_insulation_method_ends_in_a_reading() -> None:
     use = tree.uses["insulation"]
     method = tree.steps[use.start]
     assert set(method.targets.values()) == set(use.steps) - {use.start}
-    assert all(tree.steps[name].limits for name in method.targets.values())
+    outcomes = [tree.steps[name].targets for name in method.targets.values()]
+    assert all(set(found.values()) == set(use.exits.values()) for found in outcomes)
 
 
 def walked(tree_id: str, *entries: dict[str, object]) -> str:
