@@ -1,4 +1,4 @@
-"""The objects for a script or a notebook: an open library, and a tree of it.
+"""Objects for scripts and notebooks: an open library and its trees.
 
 They hold no logic of their own: each method calls the function that the command of the same
 name calls.
@@ -38,11 +38,11 @@ def open_library(path: str | Path | None = None) -> OpenLibrary:
     """Open a library of trees.
 
     Args:
-        path: its folder, laid over the libraries that
+        path: its folder; it becomes the topmost of the libraries that
             :func:`faulttree.tree.layers.find_library` finds. None: only these.
 
     Raises:
-        TreeError: the folder is no library.
+        TreeError: the folder is not a library.
 
     Example:
         >>> open_library()  # doctest: +SKIP
@@ -52,7 +52,7 @@ def open_library(path: str | Path | None = None) -> OpenLibrary:
 
 
 class OpenLibrary(Mapping[str, "OpenTree"]):
-    """A library as a mapping: the id of a tree → the tree. A tree is read when it is asked for.
+    """A library as a mapping from the id of a tree to the tree. A tree is read on access.
 
     Args:
         library: the library that is read.
@@ -65,7 +65,7 @@ class OpenLibrary(Mapping[str, "OpenTree"]):
         """A tree by its id.
 
         Raises:
-            TreeError: there is no such tree (ids that are near are named), or it has errors.
+            TreeError: there is no such tree (the error names similar ids), or it has errors.
         """
         return OpenTree(self.library.load(tree_id), self.library)
 
@@ -82,25 +82,25 @@ class OpenLibrary(Mapping[str, "OpenTree"]):
         return f"<library {self.library.root}: {len(self)} trees>"
 
     def open_file(self, path: str | Path) -> OpenTree:
-        """A tree by its file, which may lie outside the library.
+        """Open a tree by its file, which may be outside the library.
 
         Raises:
-            TreeError: the file cannot be read, is no tree, or has errors.
+            TreeError: the file cannot be read, is not a tree, or has errors.
         """
         examined = self.library.examine(Path(path))
         for finding in examined.errors():
             raise finding.error()
         if examined.tree is None:
             mend = "Name the file of a tree."
-            raise TreeError("This file is no tree.", path=Path(path), mend=mend)
+            raise TreeError("This file is not a tree.", path=Path(path), mend=mend)
         return OpenTree(examined.tree, self.library, Path(path))
 
     def find(self, words: str, *, limit: int = 10) -> tuple[Match, ...]:
-        """Trees that fit what an owner says, the best first.
+        """Find trees by the words of a complaint, the best match first.
 
         Args:
             words: such as ``"bench supply dead"``.
-            limit: how many at most.
+            limit: greatest number of matches.
 
         Example:
             >>> lib.find("supply no output")[0].tree  # doctest: +SKIP
@@ -109,7 +109,7 @@ class OpenLibrary(Mapping[str, "OpenTree"]):
         return find(words, self.library, limit=limit)
 
     def check(self) -> Report:
-        """What the rules find in the whole library."""
+        """Check the whole library with every rule."""
         from faulttree.rules.runner import check
 
         return check(library=self.library)
@@ -121,8 +121,8 @@ class OpenTree:
 
     Attributes:
         tree: the model of the tree, with steps, faults and stops.
-        library: where it was read, which gives the shared procedures and names.
-        path: its file, where it was opened by that.
+        library: the library it was read from, with the shared procedures.
+        path: its file, if it was opened by its file.
     """
 
     tree: Tree
@@ -136,14 +136,14 @@ class OpenTree:
 
     @property
     def title(self) -> str:
-        """What the tree is about, in words."""
+        """The title of the tree."""
         return self.tree.title
 
     def __repr__(self) -> str:
         return f"<tree {self.id}: {len(self.tree.steps)} steps, {len(self.tree.faults)} faults>"
 
     def check(self) -> Report:
-        """What the rules find in the tree.
+        """Check the tree with every rule.
 
         Example:
             >>> tree.check().findings  # doctest: +SKIP
@@ -154,15 +154,15 @@ class OpenTree:
         return check(self.path or self.library.path_of(self.id), library=self.library)
 
     def plan(self, *, seconds: float | None = None, work: int | None = None) -> Plan:
-        """The cheapest order of the tree's tests that can be found.
+        """Plan the cheapest order of the tree's tests.
 
         Args:
-            seconds: how long to look for something better, 0 or more.
-            work: how many turns of the search, 0 or more; the plan is then the same on every
-                machine. 10 seconds where neither is given.
+            seconds: time limit of the search, 0 or more.
+            work: number of turns of the search, 0 or more; the plan is then the same on every
+                machine. If neither is given, the limit is 10 seconds.
 
         Raises:
-            TableError: the tree's tests cannot be put in an order.
+            TableError: the tests of the tree cannot be ordered.
 
         Example:
             >>> tree.plan(work=100).expected_minutes  # doctest: +SKIP
@@ -176,11 +176,11 @@ class OpenTree:
     def draw(
         self, *, unfold: bool = False, depth: int | None = None, theme: ThemeName = "auto"
     ) -> Picture:
-        """A picture of the tree; a notebook shows it as SVG.
+        """Draw the tree; a notebook shows the picture as SVG.
 
         Args:
             unfold: draw the steps of shared procedures instead of one box for each.
-            depth: fold what lies more than this many steps from the start.
+            depth: fold all steps more than this many steps from the start.
             theme: ``auto``, ``light`` or ``dark``.
 
         Example:

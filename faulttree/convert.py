@@ -1,4 +1,4 @@
-"""From results to plain data for JSON: the one place where this is defined."""
+"""Convert results to plain data for JSON; this is the only definition of it."""
 
 from __future__ import annotations
 
@@ -12,11 +12,11 @@ __all__ = ["Plain", "to_data"]
 
 
 class Plain:
-    """A dataclass that gives itself as plain data, one key for each field.
+    """Base of dataclasses that convert themselves to plain data, one key for each field.
 
     Attributes:
-        COMPUTED: properties that get a key too, after the fields.
-        RENAMED: field or property → its key, where the two differ.
+        COMPUTED: properties that also get a key, after the fields.
+        RENAMED: field or property → its key, if the two differ.
         LEFT_OUT: fields that get no key.
 
     Example:
@@ -42,7 +42,7 @@ class Plain:
     LEFT_OUT: ClassVar[frozenset[str]] = frozenset()
 
     def as_dict(self) -> dict[str, Any]:
-        """Plain data for JSON: mappings, lists, texts, numbers that are not rounded."""
+        """Plain data for JSON: mappings, lists, texts, unrounded numbers."""
         stored = (field.name for field in fields(self) if field.name not in self.LEFT_OUT)  # type: ignore[arg-type]
         return {
             self.RENAMED.get(name, name): to_data(getattr(self, name))
@@ -51,7 +51,7 @@ class Plain:
 
 
 def to_data(value: Any) -> Any:
-    """Anything that a result holds, as plain data for JSON.
+    """Convert any value of a result to plain data for JSON.
 
     Raises:
         TypeError: a value has no form in JSON.
@@ -64,7 +64,7 @@ def to_data(value: Any) -> Any:
         return value
     if isinstance(value, Plain):
         return value.as_dict()
-    # msgspec writes the fields of a dataclass only; computed keys inside need this level.
+    # msgspec converts only the fields of a dataclass; computed keys need this function.
     if isinstance(value, Mapping):
         return {key: to_data(one) for key, one in value.items()}
     if isinstance(value, list | tuple):

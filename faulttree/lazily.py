@@ -1,4 +1,4 @@
-"""Names of a package that are imported only when they are first used."""
+"""Lazy imports: names of a package that are imported when they are first used."""
 
 from __future__ import annotations
 
@@ -10,13 +10,14 @@ __all__ = ["lazily"]
 
 
 def lazily(package: str, homes: Mapping[str, tuple[str, ...]]) -> Callable[[str], object]:
-    """A module's ``__getattr__`` (PEP 562) that finds its public names where they live.
+    """A ``__getattr__`` for a package (PEP 562) that imports its public names on first use.
 
-    Start-up time is why: a command pays for the modules it uses and for no others.
+    This keeps start-up fast: a command imports only the modules that it uses.
 
     Args:
         package: the package's own ``__name__``.
-        homes: module below the package → names it gives, each as it is or ``own as public``.
+        homes: module below the package → its public names, each as ``name`` or
+            ``name as public``.
     """
     home_of = {
         public or own: (home, own)

@@ -1,7 +1,7 @@
-"""HTML pages made of Jinja2 templates; each template stands beside the room it belongs to.
+"""HTML pages from Jinja2 templates; each template is in the package that uses it.
 
-Every value that a template shows is escaped, and first made printable: nothing that a file or
-a person wrote is markup, and nothing in it is obeyed by a terminal or misleads a reader.
+Every value is first made printable and then escaped: a text from a file or a person is never
+markup, and it cannot control a terminal or mislead a reader.
 """
 
 from __future__ import annotations
@@ -18,14 +18,14 @@ __all__ = ["render"]
 
 
 def render(name: str, **values: Any) -> str:
-    """The page that a template makes of these values.
+    """Render a template with these values.
 
     Args:
         name: path of the template in this package, with ``/``.
-        values: what the template reads; plain texts are escaped, ``Markup`` is not.
+        values: the variables of the template; texts are escaped, ``Markup`` is not.
 
     Raises:
-        jinja2.TemplateError: the template reads a value that is not given.
+        jinja2.TemplateError: the template uses a variable that is not given.
 
     Example:
         >>> "<title>a &lt; b</title>" in render("page.html.jinja", title="a < b")
@@ -36,7 +36,7 @@ def render(name: str, **values: Any) -> str:
 
 @cache
 def environment() -> Environment:
-    """Where templates are found, and the rules they all follow."""
+    """The Jinja2 environment: loader, escaping and filters of all templates."""
     return Environment(
         loader=PackageLoader("faulttree", ""),
         autoescape=True,
@@ -48,5 +48,5 @@ def environment() -> Environment:
 
 
 def shown(value: object) -> object:
-    """A value as a page shows it; a number stays on one line with its percent sign."""
+    """A value as a page shows it; a number and its percent sign stay on one line."""
     return value if isinstance(value, Markup) else printable(value).replace(" %", "\u00a0%")

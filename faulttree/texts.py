@@ -1,4 +1,4 @@
-"""Texts from files and people: made safe to show, wrapped to a width, set as a table."""
+"""Make texts from files and people safe to show, wrap them, and set tables."""
 
 from __future__ import annotations
 
@@ -18,26 +18,31 @@ NOT_IN_XML = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f\ud800-\udfff\ufffe\uffff]")
 
 
 def is_harmful(char: str) -> bool:
-    """Whether a terminal might obey this character, or a reader be misled by it."""
+    """Whether the character can control a terminal or mislead a reader."""
     if char in "\n\t":
         return False
     return char in BIDI or char in HIDDEN or unicodedata.category(char) in {"Cc", "Cs", "Co"}
 
 
 def harmless(text: str) -> str:
-    """The text with every harmful character shown as ``<U+XXXX>``; line ends are kept."""
+    r"""Replace every harmful character by ``<U+XXXX>``; line ends are kept.
+
+    Example:
+        >>> harmless("hums\x1b[31m")
+        'hums<U+001B>[31m'
+    """
     if text.isascii() and text.isprintable():
         return text
     return "".join(f"<U+{ord(char):04X}>" if is_harmful(char) else char for char in text)
 
 
 def one_line(text: str) -> str:
-    """The same on a single line."""
+    """The same as :func:`harmless`, on a single line."""
     return " ".join(harmless(text).split())
 
 
 def printable(text: object) -> str:
-    r"""The same for a page or a picture: a character that XML cannot hold is replaced.
+    r"""The same as :func:`harmless` for a page or picture: valid in XML as well.
 
     Example:
         >>> printable("hums\x1b[31m")
@@ -49,14 +54,14 @@ def printable(text: object) -> str:
 def wrapped(
     text: str, width: int, first: str = "", rest: str | None = None, *, whole_words: bool = False
 ) -> list[str]:
-    """A text as lines of at most ``width`` columns; names are not broken at their hyphens.
+    """Wrap a text to lines of at most ``width`` columns; words are not broken at hyphens.
 
     Args:
         text: one paragraph, made harmless here; line ends become blanks.
-        width: columns; never fewer than 16 beside the indent.
-        first: what stands before the first line.
-        rest: what stands before every other line; None repeats ``first``.
-        whole_words: let a word that is longer than the line stand out, so that it can be copied.
+        width: columns; at least 16 remain beside the indent.
+        first: prefix of the first line.
+        rest: prefix of every other line; None repeats ``first``.
+        whole_words: do not break a word that is longer than the line, so that it can be copied.
 
     Example:
         >>> wrapped("Measure the supply voltage", 20, "1. ", "   ")
@@ -75,7 +80,7 @@ def wrapped(
 
 
 def table(rows: Sequence[Sequence[str]], width: int) -> list[str]:
-    """Columns side by side, two blanks apart; cells wrap where a row is wider than the screen.
+    """Set rows as columns, two blanks apart; cells wrap if a row is wider than ``width``.
 
     Example:
         >>> table([("case", "result"), ("14", "fixed")], 80)
@@ -98,7 +103,7 @@ def table(rows: Sequence[Sequence[str]], width: int) -> list[str]:
 
 
 def pick(typed: str, names: Sequence[str], *, numbered: bool = True) -> str | None:
-    """The name that is meant: the whole of it, its number from 1, or first letters of only it.
+    """Find a typed name: by the whole name, its number from 1, or a unique beginning.
 
     Example:
         >>> pick("f", ["returned", "fixed"]), pick("1", ["returned", "fixed"])

@@ -1,4 +1,4 @@
-"""Other processes that work ahead, started and ended alike wherever they are wanted."""
+"""Worker processes: one way to start and end them."""
 
 from __future__ import annotations
 
@@ -13,17 +13,17 @@ __all__ = ["workers"]
 
 @contextmanager
 def workers(count: int, module: str) -> Iterator[ProcessPoolExecutor]:
-    """A pool of processes; what has not begun when it is left is not done any more.
+    """A pool of processes; leaving the context cancels the work that has not begun.
 
     Args:
-        count: how many, 1 or more.
-        module: where their work is defined; read once for all of them where that is possible.
+        count: number of processes, 1 or more.
+        module: the module of their work; it is imported once for all if the system allows it.
     """
     # A forked child of a program with threads may hang; a fresh server forks safely.
     method = "forkserver" if "forkserver" in get_all_start_methods() else "spawn"
     context = get_context(method)
     context.set_forkserver_preload([module])
-    # An interruption is for the process that waits, which ends the others when it leaves.
+    # Ctrl-C is handled by the waiting process, which ends the workers when it leaves.
     pool = ProcessPoolExecutor(count, context, initializer=signal, initargs=(SIGINT, SIG_IGN))
     try:
         yield pool

@@ -1,6 +1,6 @@
-"""What was learned goes back into the trees: cases, suspects, new trees, new names.
+"""Write what solved cases taught into the trees: write-ups, suspects, new trees, renames.
 
-Light to import: each part is loaded when it is first used.
+Importing the package is fast: each part is loaded when it is first used.
 """
 
 from __future__ import annotations

@@ -1,4 +1,4 @@
-"""What becomes of the other recorded cases when a tree changes: each is replayed, by id."""
+"""Find the recorded cases that end elsewhere after a tree changes, by replaying each one."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ __all__ = ["MovedCase", "moved_cases"]
 
 @dataclass(frozen=True, slots=True)
 class MovedCase:
-    """A case that would end elsewhere on the new tree."""
+    """A case that ends elsewhere on the new tree."""
 
     case: str
     number: int
@@ -46,13 +46,13 @@ def moved_cases(
     but: str = "",
     progress: Callable[[int], None] | None = None,
 ) -> Iterator[MovedCase]:
-    """The cases of a tree that end elsewhere once its text is the new one.
+    """Replay the cases of a tree on its new text and return those that end elsewhere.
 
     Args:
         store: the record.
         old, new: the tree before and after.
         but: id of a case to leave out.
-        progress: told how many cases were looked at.
+        progress: called with the number of cases replayed so far.
 
     Raises:
         RecordError: the record cannot be read.
@@ -68,7 +68,7 @@ def moved_cases(
 
 
 def stands(state: State) -> str:
-    """Where a walk stands, in a few words: its end, or the step that is asked."""
+    """The position of a walk in words: its end, or the step that is asked next."""
     if state.cured is not None:
         return f"fault {state.cured.fault}"
     if state.end is not None:

@@ -1,4 +1,4 @@
-"""What a technician tells of a cause that the tree could not find, and how it is written down."""
+"""A cause that the tree could not find and the test that shows it, as a tree file has them."""
 
 from __future__ import annotations
 
@@ -19,14 +19,14 @@ ARTICLES = frozenset({"a", "an", "the"})
 ASKING = frozenset({"are", "can", "do", "does", "has", "have", "is", "what"})
 LONGEST_ID = 40
 GOOD = "good"
-"""The exit that a good unit takes, where a procedure has one of this name."""
+"""The exit of a good unit, if the procedure has an exit of this name."""
 
 
 @dataclass(frozen=True, slots=True)
 class Cause:
-    """What was wrong, and what mends it.
+    """A fault and its remedy.
 
-    ``fault`` may name one the tree has already; then nothing else is needed.
+    ``fault`` may name a fault of the tree; then no other field is needed.
     """
 
     fault: str = ""
@@ -38,13 +38,13 @@ class Cause:
     part_cost: float | None = None
     cautions: tuple[str, ...] = ()
     confirm: tuple[str, str] | None = None
-    """Step and outcome that show the repair held; None: the new test, passed."""
+    """Step and outcome that confirm the repair; None: the new test, passed."""
 
     def as_data(self) -> dict[str, Any]:
-        """The fault as a tree file has it, in the usual order of keys."""
+        """The fault as an entry of a tree file, its keys in the usual order."""
         for name, text in (("title", self.title), ("remedy", self.remedy)):
             if not text.strip():
-                raise TreeError(f"The {name} of the fault is not told.", mend=f"Give --{name}.")
+                raise TreeError(f"The fault has no {name}.", mend=f"Give --{name}.")
         said = {
             "title": self.title,
             "part": self.part,
@@ -57,25 +57,25 @@ class Cause:
 
 @dataclass(frozen=True, slots=True)
 class Test:
-    """What showed the cause: a question, a reading with its limits, or a shared procedure.
+    """The test that showed the cause: a question, a reading with limits, or a shared procedure.
 
     Attributes:
         step: id of the new step.
         ask: the question; ``shows`` is the answer that the fault gives, ``fine`` the other.
         measure: what to measure; ``limits`` as in a tree file.
         use: the name of a shared procedure; ``shows`` is the exit that the fault takes, and
-            ``given`` what the procedure must be given. Other exits lead onward, or where
-            ``leads`` says. What the library says of it, its
-            ``exits`` and the ``procedures`` it is made of, is filled in by
+            ``given`` the values for the names that the procedure takes. Other exits lead
+            onward, or to the target in ``leads``. ``exits`` and ``procedures`` come from the
+            library; they are filled in by
             :func:`faulttree.authoring.shared_procedure.with_procedure`.
-        shows: the outcome that leads to the fault. For a reading it is judged from
-            ``reading`` where that is given.
+        shows: the outcome that leads to the fault. If ``reading`` is given, the outcome is
+            judged from it.
         reading: what the meter showed on the unit at fault, as typed.
-        after: steps that must have been done first.
-        live: whether the unit is powered for it.
+        after: steps that must be done first.
+        live: whether the unit is powered during the test.
     """
 
-    __test__ = False  # for pytest: no test of ours
+    __test__ = False  # pytest must not collect this class
 
     step: str = ""
     ask: str = ""
@@ -100,27 +100,27 @@ class Test:
 
     @property
     def kind(self) -> Literal["ask", "measure", "use"]:
-        """Which kind of step it makes."""
+        """The kind of step that the test becomes."""
         return "use" if self.use else "ask" if self.ask else "measure"
 
     @property
     def told(self) -> str:
-        """The question, what to measure, or the procedure; empty where nothing is told."""
+        """The question, what to measure, or the procedure; empty if none is given."""
         return self.ask or self.measure or self.use
 
     @property
     def called(self) -> str:
-        """What its step is named after."""
+        """The text from which the id of the new step is made."""
         return self.told if not self.use else f"{self.use} {self.given.get('part', '')}".strip()
 
     @property
     def powered(self) -> bool:
-        """Whether the unit is powered for it, or for a step of its procedure."""
+        """Whether the unit is powered during the test or a step of its procedure."""
         return self.live or any(step.get("live") is True for step in self._inside())
 
     @property
     def enters(self) -> tuple[str, ...]:
-        """The states that it needs, those of its procedure included."""
+        """The access states that the test needs, including those of its procedure."""
         inside = [name for step in self._inside() for name in step.get("access") or ()]
         return tuple(dict.fromkeys([*self.access, *inside]))
 
@@ -130,14 +130,14 @@ class Test:
 
     @property
     def outcomes(self) -> tuple[str, ...]:
-        """What it can show.
+        """The possible outcomes of the test.
 
         Raises:
-            TreeError: it is told wrongly or not in full.
+            TreeError: the test is incomplete or contradicts itself.
         """
         if [bool(self.ask), bool(self.measure), bool(self.use)].count(True) != 1:
             raise TreeError(
-                "What showed the cause is either a question or a reading or a shared procedure.",
+                "The test must be exactly one of: a question, a reading, a shared procedure.",
                 mend="Give --ask, --measure or --use.",
             )
         if self.use:
@@ -145,7 +145,7 @@ class Test:
         if self.ask:
             if not self.shows or not self.fine or self.shows == self.fine:
                 raise TreeError(
-                    "A question needs two answers: what the fault shows, and the other.",
+                    "A question needs two answers: that of the fault, and that of a good unit.",
                     mend="Give --shows and --fine, as in --shows loose --fine firm.",
                 )
             return (self.fine, self.shows)
@@ -160,7 +160,7 @@ class Test:
         """The outcome that leads to the fault.
 
         Raises:
-            TreeError: no outcome is told, or the reading is a good one.
+            TreeError: the outcome is missing, or the reading is inside the limits.
             ReadingError: limits or reading cannot be understood.
         """
         outcomes = self.outcomes
@@ -168,28 +168,28 @@ class Test:
         if self.measure and not shown:
             if not self.reading:
                 raise TreeError(
-                    "What the meter showed is not told.", mend="Give --reading, or --shows low."
+                    "The reading of the meter is missing.", mend="Give --reading, or --shows low."
                 )
             limits = resolve_limits(self.limits)
             reading = parse_quantity(self.reading, limits.place)
             shown = judge(reading, limits).outcome
         if self.use and not shown:
             mend = f"Give --exit: {', '.join(outcomes)}."
-            raise TreeError(f"Which exit of `{self.use}` the fault takes is not told.", mend=mend)
+            raise TreeError(f"The exit of `{self.use}` that the fault takes is missing.", mend=mend)
         if shown not in outcomes:
             raise TreeError(
                 f"The test cannot show `{shown}`.", mend=f"It shows {', '.join(outcomes)}."
             )
         if shown == "inside":
             raise TreeError(
-                f"The reading {self.reading} lies inside these limits: it shows no fault.",
-                mend="Look at the limits; the fault's own reading must lie outside.",
+                f"The reading {self.reading} is inside these limits: it shows no fault.",
+                mend="Check the limits; the reading of the faulty unit must be outside them.",
             )
         return shown
 
     @property
     def unsaid(self) -> tuple[str, ...]:
-        """Exits, besides a good unit's, that lead onward because nobody has said better."""
+        """Exits other than a good unit's that lead onward because no target was given."""
         if not self.exits:
             return ()
         told = {self.bad, self.good, *self.leads}
@@ -200,7 +200,7 @@ class Test:
         """The outcome of a good unit.
 
         Raises:
-            TreeError: of several bands or exits nobody has said which is the good one.
+            TreeError: there are several bands or exits, and the good one is not given.
         """
         others = [outcome for outcome in self.outcomes if outcome != self.bad]
         if "inside" in others:
@@ -212,7 +212,7 @@ class Test:
         if len(others) == 1:
             return others[0]
         what = "exits is that of a good unit" if self.use else "bands is a good reading"
-        message = f"Which of the {what} is not told."
+        message = f"It is not given which of the {what}."
         raise TreeError(message, mend=f"Give --fine: {', '.join(others)}.")
 
 
@@ -220,7 +220,7 @@ TARGETS = {"ask": "answers", "measure": "results", "use": "exits"}
 
 
 def step_of(test: Test, fault: str, onward: str) -> dict[str, Any]:
-    """The step as a tree file has it: the bad outcome to the fault, all others onward."""
+    """The test as a step of a tree file: the bad outcome leads to the fault, all others onward."""
     bad = test.bad
     targets = {outcome: test.leads.get(outcome, onward) for outcome in test.outcomes}
     targets[bad] = fault
@@ -245,7 +245,7 @@ def step_of(test: Test, fault: str, onward: str) -> dict[str, Any]:
 
 
 def new_id(text: str, taken: Container[str]) -> str:
-    """A kebab-case id made from a text, one that is not taken."""
+    """A kebab-case id made from a text that is not in ``taken``."""
     owned = re.sub(r"['’]s\b", "", text)
     plain = unicodedata.normalize("NFKD", owned).encode("ascii", "ignore").decode().lower()
     words = [word for word in re.findall(r"[a-z0-9]+", plain) if word not in ARTICLES]

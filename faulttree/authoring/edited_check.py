@@ -1,4 +1,4 @@
-"""What the rules find in edited files that they did not find before."""
+"""Check edited files and report only the findings that are new."""
 
 from __future__ import annotations
 
@@ -23,8 +23,8 @@ __all__ = ["EditedCheck", "Unfit", "check_whole"]
 Key = tuple[str, str, str]
 
 
-class Unfit(TreeError):  # noqa: N818 - named for what the tree would be
-    """The tree would not be fit to be followed; ``findings`` say why."""
+class Unfit(TreeError):  # noqa: N818 - names the state of the tree
+    """The edited tree has findings that prevent writing it; they are in ``findings``."""
 
     def __init__(self, message: str, findings: tuple[Finding, ...], **place: Any) -> None:
         super().__init__(message, **place)
@@ -32,22 +32,22 @@ class Unfit(TreeError):  # noqa: N818 - named for what the tree would be
 
     @classmethod
     def because(cls, found: tuple[Finding, ...], path: Path | None = None) -> Unfit:
-        """The error that says what the rules found in a new text; ``found`` is not empty."""
+        """The error for new findings in an edited text; ``found`` must not be empty."""
         first, mend = found[0], found[0].remedy
         if all(finding.level != "error" for finding in found):
             mend = f"{mend} --even-so writes it with this warning.".strip()
-        text = f"The tree would not be fit: {first.message} [{first.rule}]"
+        text = f"The changed tree would break a rule: {first.message} [{first.rule}]"
         return cls(text, found, path=path, mend=mend)
 
 
 class EditedCheck:
     """Runs all rules on edited files and returns only the new findings.
 
-    Each text is read once: a change brings its document along, and what was examined is kept.
+    Each text is read once: a change carries its document, and results are kept.
 
     Args:
-        library: as it is on the disk.
-        opened: tree files that were read already.
+        library: the library on the disk.
+        opened: tree files that were already read.
     """
 
     def __init__(self, library: Library, *opened: TreeFile) -> None:
@@ -57,7 +57,7 @@ class EditedCheck:
         self._before: dict[tuple[Path, str], frozenset[Key]] = {}
 
     def new(self, change: FileChange) -> tuple[Finding, ...]:
-        """Errors and warnings of the new text that the old one did not have."""
+        """Errors and warnings of the new text that the old text does not have."""
         known = self._known(change)
         return tuple(
             finding
@@ -66,14 +66,14 @@ class EditedCheck:
         )
 
     def accepted(self, change: FileChange, *, even_so: bool = False) -> tuple[Finding, ...]:
-        """The new warnings of a change that may be written.
+        """The new warnings of a change, if the change may be written.
 
         Args:
             change: the edited file.
             even_so: accept warnings. Errors are never accepted.
 
         Raises:
-            Unfit: there are new findings that are not accepted.
+            Unfit: there are new errors, or new warnings and ``even_so`` is false.
         """
         found = self.new(change)
         if found and not (even_so and all(one.level != "error" for one in found)):
@@ -81,7 +81,7 @@ class EditedCheck:
         return found
 
     def examined(self, change: FileChange) -> ExaminedFile:
-        """The new text of a change, examined."""
+        """The new text of a change, built and checked on its own."""
         key = change.path, change.text
         if key not in self._examined:
             self._examined[key] = (
@@ -96,7 +96,7 @@ class EditedCheck:
         if key not in self._before:
             before = self._examined.get(key)
             if change.raw is None:
-                before = self._opened.get(change.path)  # the original of a copy, if it is one
+                before = self._opened.get(change.path)  # the original of a copy
             elif before is None:
                 before = self.library.examine_text(key[1], change.path)
             found = () if before is None else self._found(change.path, before)
@@ -114,7 +114,7 @@ class EditedCheck:
 
     @cached_property
     def facts(self) -> Mapping[Path, Mapping[str, Any]]:
-        """What comparing needs to know of every tree of the library, by its file."""
+        """File → facts of its tree, for the rules that compare trees of the library."""
         found = {}
         for path in self.library.tree_files():
             try:
@@ -133,15 +133,15 @@ def _key(finding: Finding) -> Key:
 def check_whole(
     library: Library, changes: Sequence[FileChange], called: Callable[[str], str] = str
 ) -> None:
-    """Every rule on the whole library as it is to be, beside it as it is.
+    """Run every rule on the whole library after the changes, and compare with before.
 
     Args:
-        library: as it stands on the disk.
-        changes: what is to be written.
-        called: what the place of a finding is called once they are.
+        library: the library on the disk.
+        changes: the files to be written.
+        called: returns the new name of the place of a finding.
 
     Raises:
-        Unfit: a rule finds something that it did not find before.
+        Unfit: a rule has a new finding.
     """
     with tempfile.TemporaryDirectory() as folder:
         root = Path(folder)
@@ -157,7 +157,7 @@ def check_whole(
     wrong = [one for rule, path, at, one in found if (rule, path, at) not in known]
     wrong = [one for one in wrong if one.level != "note"]
     if wrong:
-        text = f"The library would not be fit: {wrong[0].message} [{wrong[0].rule}]"
+        text = f"The changed library would break a rule: {wrong[0].message} [{wrong[0].rule}]"
         raise Unfit(text, tuple(wrong), mend=wrong[0].remedy)
 
 

@@ -1,4 +1,4 @@
-"""The trees and procedures of a library as files, for what changes several of them at once."""
+"""The trees and procedures of a library as files, for changes to several files at once."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ ID = re.compile(r"[a-z0-9]+(?:-[a-z0-9]+)*", re.ASCII)
 
 @dataclass
 class LibraryFile:
-    """One tree or procedure of the library."""
+    """The file of one tree or procedure of the library."""
 
     name: str
     path: Path
@@ -31,27 +31,27 @@ class LibraryFile:
 
     @property
     def data(self) -> Mapping[str, Any]:
-        """What the file says; nothing where it is no mapping."""
+        """The data of the file; an empty mapping if the file holds no mapping."""
         return self.document.data if isinstance(self.document.data, Mapping) else {}
 
     def held(self, group: str) -> Mapping[str, Any]:
-        """Its ``steps``, ``faults`` or whatever else maps names."""
+        """The mapping under a key such as ``steps`` or ``faults``."""
         found = self.data.get(group)
         return found if isinstance(found, Mapping) else {}
 
     def holder(self, fault: str) -> str | None:
-        """The module of a fault, or the family where it has none; None without the fault."""
+        """The module of a fault, or the family if it has none; None if there is no such fault."""
         raw = self.held("faults").get(fault)
         found = (raw.get("module") or self.data.get("family")) if isinstance(raw, Mapping) else None
         return found if isinstance(found, str) else None
 
     def editor(self) -> Editor:
-        """To edit the file."""
+        """A new editor for the file."""
         return Editor(self.document, self.raw, shape_of(self.kind))
 
 
 def files_of(library: Library) -> Iterator[LibraryFile]:
-    """Every tree and procedure of a library, not those of the one beneath."""
+    """Every tree and procedure of a library, without those of lower libraries."""
     for path in library.tree_files():
         yield _one(f"{path.parent.name}/{path.stem}", path, "tree")
     for path in sorted(library.root.glob("shared/procedures/*.yaml")):
@@ -65,7 +65,7 @@ def _one(name: str, path: Path, kind: FileKind) -> LibraryFile:
 
 
 def same_cause(files: Mapping[str, LibraryFile], home: LibraryFile, fault: str) -> Iterator[str]:
-    """The other trees in which the fault is the same cause."""
+    """Ids of the other trees in which the fault is the same cause."""
     wanted = home.holder(fault)
     for name, other in files.items():
         same = wanted is not None and other.holder(fault) == wanted
@@ -75,16 +75,16 @@ def same_cause(files: Mapping[str, LibraryFile], home: LibraryFile, fault: str) 
 
 @dataclass(frozen=True)
 class TreeFile:
-    """The file of one tree, read once and free of errors, ready to be edited.
+    """The file of one tree, read once, without errors, ready for editing.
 
-    A tree of a library beneath is edited as a copy in the topmost one, which keeps the hash
+    A tree of a lower library is edited as a copy in the topmost one. The copy keeps the hash
     of its original (``based_on``).
 
     Attributes:
         path: the file to write.
         raw: its bytes; None for a copy that is not written yet.
         examined: the file as the library examined it.
-        tree: the tree built of it.
+        tree: the tree built from it.
     """
 
     path: Path
@@ -97,7 +97,7 @@ class TreeFile:
         """Read the file of a tree.
 
         Raises:
-            TreeError: there is no such tree, or the first error in it.
+            TreeError: there is no such tree, or it has errors (the first is raised).
         """
         path = library.path_of(tree_id)
         raw = path.read_bytes()
@@ -105,14 +105,16 @@ class TreeFile:
         for finding in examined.errors():
             raise finding.error()
         if examined.tree is None:
-            raise TreeError("This is no tree.", path=path, mend="Run `faulttree check` on it.")
+            raise TreeError(
+                "This file is not a tree.", path=path, mend="Run `faulttree check` on it."
+            )
         if library.layer_of(tree_id) is library:
             return cls(path, raw, examined, examined.tree)
         return cls._copied(library, tree_id, examined.documents["tree"], examined.tree)
 
     @classmethod
     def _copied(cls, library: Library, tree_id: str, original: Document, tree: Tree) -> TreeFile:
-        """A tree of a library beneath as a copy in the topmost one; nothing is written."""
+        """Make a copy of a lower library's tree for the topmost library; write nothing."""
         path = library.root / "trees" / f"{tree_id}.yaml"
         editor = Editor(original, None, shape_of("tree"))
         if "based_on" in original.data:
@@ -127,9 +129,9 @@ class TreeFile:
 
     @property
     def document(self) -> Document:
-        """The text with the places of its keys."""
+        """The text with the line and column of each key."""
         return self.examined.documents["tree"]
 
     def editor(self) -> Editor:
-        """To edit the file."""
+        """A new editor for the file."""
         return Editor(self.document, self.raw, shape_of("tree"))

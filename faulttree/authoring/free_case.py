@@ -1,4 +1,4 @@
-"""A case walked without a tree: readings and notes in any order, and what it was in the end.
+"""A case without a tree: readings and notes in any order, then the cause that was found.
 
 The file is YAML::
 
@@ -19,9 +19,8 @@ The file is YAML::
       shown_by: Resistance of the heater, cold
       seen: Gets hot again.
 
-As a tree the walk goes the same way again: every answer that the case gave leads on, every
-other one to an end that says that it was not met yet. The reading that showed the cause comes
-last.
+The tree made from it repeats the walk: each answer of the case leads to the next step, every
+other answer to a stop that says "not met yet". The reading that showed the cause comes last.
 """
 
 from __future__ import annotations
@@ -56,7 +55,7 @@ TOP = frozenset(("unit", "complaint", "walk", "cause"))
 
 @dataclass(frozen=True, slots=True)
 class Look:
-    """One thing that was asked or measured: the test, and what it gave."""
+    """One question or measurement of the case, and its outcome."""
 
     test: Test
     outcome: str
@@ -66,12 +65,12 @@ class Look:
 
 @dataclass(frozen=True)
 class FreeCase:
-    """A case as it was told.
+    """A case as read from its file.
 
     Attributes:
-        looks: what was asked and measured, in order.
+        looks: the questions and measurements, in order.
         shown: the position of the look that showed the cause.
-        seen: what showed that the repair held; empty where it was not mended.
+        seen: what confirmed the repair; empty if the unit was not repaired.
     """
 
     unit: Mapping[str, str]
@@ -88,27 +87,31 @@ class FreeCase:
 
 
 def read_free_case(document: Document) -> FreeCase:
-    """The case that a file tells, each reading judged against its limits.
+    """Read a case from a file and judge each reading against its limits.
 
     Raises:
-        TreeError: something is missing or means nothing, at its line.
-        ReadingError: a reading or limit cannot be understood, at its line.
+        TreeError: a key is missing or unknown; the error has the line.
+        ReadingError: a reading or limit cannot be understood; the error has the line.
     """
     data = document.data
     if not isinstance(data, Mapping):
-        raise _wrong(document, (), "This is no case.", "Begin with unit, complaint, walk, cause.")
+        raise _wrong(
+            document, (), "This file is not a case.", "Begin with unit, complaint, walk, cause."
+        )
     _known(document, (), data, TOP)
     walk, cause = data.get("walk"), data.get("cause")
     if not isinstance(walk, list) or not walk:
         raise _wrong(document, ("walk",), "The walk is empty.", "List what was asked and measured.")
     if not isinstance(cause, Mapping):
-        raise _wrong(document, ("cause",), "What it was is not told.", "Give title and remedy.")
+        raise _wrong(document, ("cause",), "The cause is missing.", "Give title and remedy.")
     _known(document, ("cause",), cause, CAUSE)
     looks, notes, verdicts = [], [], []
     for number, raw in enumerate(walk):
         keys = ("walk", number)
         if not isinstance(raw, Mapping):
-            raise _wrong(document, keys, "An entry is a mapping.", "Write ask, measure or note.")
+            raise _wrong(
+                document, keys, "An entry must be a mapping.", "Write ask, measure or note."
+            )
         if set(raw) == {"note"}:
             notes.append(_text(raw["note"]))
             continue
@@ -144,20 +147,22 @@ def _known(
         if key not in known:
             line, column = document.place((*keys, key), of_key=True)
             raise TreeError(
-                f"`{key}` means nothing here.",
+                f"`{key}` is not a key here.",
                 path=document.path,
                 line=line,
                 column=column,
-                mend=f"There are {', '.join(sorted(known))}.",
+                mend=f"The keys are {', '.join(sorted(known))}.",
             )
 
 
 def _look(
     document: Document, keys: tuple[str | int, ...], raw: Mapping[str, Any]
 ) -> tuple[Look, str]:
-    """One entry, with the sentence of its verdict where it is a reading."""
+    """One entry; for a reading also the sentence of its verdict."""
     if ("ask" in raw) == ("measure" in raw):
-        raise _wrong(document, keys, "An entry asks, measures or notes.", "Write one of the three.")
+        raise _wrong(
+            document, keys, "An entry needs one of ask, measure, note.", "Write one of them."
+        )
     _known(document, keys, raw, COMMON | (ASKING if "ask" in raw else MEASURING))
     said: dict[str, Any] = {key: _text(raw[key]) for key in TEXTS if key in raw}
     said |= {key: tuple(map(str, raw[key])) for key in LISTS if isinstance(raw.get(key), list)}
@@ -198,13 +203,13 @@ def _measured(
 
 
 def _shown(document: Document, looks: list[Look], named: str) -> int:
-    """The look that showed the cause: as named, else the last reading outside its limits."""
+    """Index of the look that showed the cause: the named one, else the last bad reading."""
     if named:
         found = [at for at, look in enumerate(looks) if named in (look.text, look.test.step)]
         if not found:
-            message = f"`{named}` is nothing that was asked or measured."
+            message = f"`{named}` is not an entry of the walk."
             keys = ("cause", "shown_by")
-            raise _wrong(document, keys, message, "Repeat the words of its entry.")
+            raise _wrong(document, keys, message, "Repeat the text of the entry.")
         shown = found[-1]
     else:
         outside = [
@@ -213,12 +218,14 @@ def _shown(document: Document, looks: list[Look], named: str) -> int:
             if look.test.measure and look.outcome in ("low", "high")
         ]
         if not outside:
-            message = "No reading is outside its limits: what showed the cause?"
+            message = (
+                "No reading is outside its limits: the entry that showed the cause is unknown."
+            )
             raise _wrong(document, ("cause",), message, "Give shown_by.")
         shown = outside[-1]
     if looks[shown].outcome in ("inside", "undecided") and looks[shown].test.measure:
         message = f"The reading of `{looks[shown].text}` is {looks[shown].outcome}."
-        raise _wrong(document, ("cause",), message, "Name another, or look at its limits.")
+        raise _wrong(document, ("cause",), message, "Name another entry, or check its limits.")
     return shown
 
 
@@ -236,15 +243,15 @@ def _cause(raw: Mapping[str, Any]) -> Cause:
 
 
 def tree_of_case(start: Start, case: FreeCase, *, day: str) -> dict[str, Any]:
-    """The walk as a tree document.
+    """Convert the walk to a tree document.
 
     Args:
-        start: what the tree says of itself.
+        start: id, title and symptoms of the tree.
         case: the walk.
-        day: the day it is written down, as YYYY-MM-DD.
+        day: date of the evidence, as YYYY-MM-DD.
 
     Raises:
-        TreeError: something is not told.
+        TreeError: the case lacks a needed value.
     """
     looks = [*(look for at, look in enumerate(case.looks) if at != case.shown),
              case.looks[case.shown]]  # fmt: skip
@@ -285,14 +292,14 @@ def tree_of_case(start: Start, case: FreeCase, *, day: str) -> dict[str, Any]:
 
 
 def _evidence(case: FreeCase, day: str) -> dict[str, str]:
-    """What the case says for its fault; only a repair that held confirms it."""
+    """The evidence for the fault: confirmed only if a repair held, else reported."""
     unit = case.unit.get("serial") or case.unit.get("tag") or "a unit without a tag"
     said = {"kind": "confirmed" if case.seen else "reported", "source": f"this bench, {unit}"}
     return {**said, "date": day, **({"reason": case.seen} if case.seen else {})}
 
 
 def _step(test: Test, onward: str, other: str) -> dict[str, Any]:
-    """A step whose outcome in the case leads on, and every other one elsewhere."""
+    """A step: the outcome of the case leads to ``onward``, every other one to ``other``."""
     if test.measure and test.shows == "inside":
         step = step_of(replace(test, shows=_other_than_inside(test)), other, onward)
         step["results"] = {o: onward if o == "inside" else other for o in step["results"]}
@@ -308,12 +315,12 @@ def _other_than_inside(test: Test) -> str:
 
 
 def events_of(case: FreeCase, tree: Tree, at: str) -> Iterator[Event]:
-    """The case as events of a walk on its tree, for the record.
+    """The events of a walk of the case on its tree, for the record.
 
     Args:
-        case: as it was told.
-        tree: made of it.
-        at: when it is recorded, UTC, ISO 8601.
+        case: the case.
+        tree: the tree made from it.
+        at: time of recording, UTC, ISO 8601.
     """
     fault = next(iter(tree.faults))
     events: list[Event] = [

@@ -1,4 +1,4 @@
-"""What else a case taught: minutes, a clearer text, a better limit. Offered, never assumed."""
+"""Further improvements from a case: minutes, clearer texts, better limits. Only offered."""
 
 from __future__ import annotations
 
@@ -25,16 +25,16 @@ if TYPE_CHECKING:
 __all__ = ["Lessons", "Offer", "offers", "taught", "with_lessons"]
 
 ENOUGH = 3
-"""Readings or times from which something is offered: common practice, no source."""
+"""Least number of readings or times for an offer: common practice, no source."""
 FAR = 1.5
-"""How many times longer or shorter than told a step must take: common practice, no source."""
+"""Least ratio of the measured to the stated minutes, or the inverse: common practice, no source."""
 LATEST = 200
-"""Cases that are looked at, the latest."""
+"""The number of latest cases that are examined."""
 
 
 @dataclass(frozen=True)
 class Lessons:
-    """What is taken up: step → text, minutes; (step, key of its limits) → figure."""
+    """Accepted improvements: step → text, step → minutes, (step, key of limits) → value."""
 
     how: Mapping[str, str] = field(default_factory=dict)
     minutes: Mapping[str, float] = field(default_factory=dict)
@@ -44,7 +44,7 @@ class Lessons:
         return bool(self.how or self.minutes or self.limits)
 
     def and_also(self, other: Lessons) -> Lessons:
-        """Both; where they differ the other's."""
+        """Both combined; ``other`` wins where both name the same place."""
         return Lessons(
             {**self.how, **other.how},
             {**self.minutes, **other.minutes},
@@ -54,7 +54,7 @@ class Lessons:
 
 @dataclass(frozen=True, slots=True)
 class Offer:
-    """Something that could be taken up, in words, with the option that does it."""
+    """One offered improvement: its text, and the command option that accepts it."""
 
     text: str
     option: str
@@ -66,9 +66,9 @@ class Offer:
 
 
 def taught(solved: Solved) -> FileChange | None:
-    """What a case that the tree found leaves in the file: its fault is confirmed now.
+    """Add the evidence ``confirmed`` for a fault that the tree found; None if it is confirmed.
 
-    Once a fault has been confirmed the record counts the rest; a second entry says no more.
+    One confirmation is enough in the file: the record counts the further cases.
     """
     known = {evidence.kind for evidence in solved.now.faults[solved.fault].evidence}
     if not solved.fixed or "confirmed" in known:
@@ -79,10 +79,10 @@ def taught(solved: Solved) -> FileChange | None:
 
 
 def with_lessons(solved: Solved, change: FileChange | None, lessons: Lessons) -> FileChange | None:
-    """A change with what is taken up besides.
+    """Add the accepted improvements to a change.
 
     Raises:
-        TreeError: a step is none of the tree's own.
+        TreeError: a step is not in the file of the tree.
     """
     if not lessons:
         return change
@@ -109,7 +109,7 @@ def _own(solved: Solved, steps: Mapping[str, Any], name: str) -> Mapping[str, An
     step = steps.get(name)
     if not isinstance(step, Mapping):
         mend = "Steps of a shared procedure are edited in its own file."
-        raise TreeError(f"`{name}` is no step of this file.", path=solved.path, mend=mend)
+        raise TreeError(f"`{name}` is not a step of this file.", path=solved.path, mend=mend)
     return step
 
 
@@ -121,22 +121,24 @@ def _put(
     value: Any,
     under: tuple[str, ...] = ("steps",),
 ) -> None:
-    """Give a key of a mapping a value, whether or not it is there."""
+    """Set a key of a mapping, new or existing."""
     inner = held.get(name)
     if not isinstance(inner, Mapping):
         path = editor.document.path
-        raise TreeError(f"`{name}` is no step of this file.", path=path, mend="Name one of them.")
+        raise TreeError(
+            f"`{name}` is not a step of this file.", path=path, mend="Name one of them."
+        )
     if key in inner:
         editor.set((*under, name, key), value)
     else:
         editor.add((*under, name), key, value)
 
 
-# -- what could be taken up ------------------------------------------------------------
+# -- offers ----------------------------------------------------------------------------
 
 
 def offers(store: Store, solved: Solved) -> Iterator[Offer]:
-    """What the record says that the tree does not say yet, with the option that takes it up."""
+    """Compare the tree with the record and return the improvements to offer."""
     yield from _times(store, solved)
     fault = solved.now.faults.get(solved.fault)
     confirm = fault.confirm if fault else None
@@ -146,7 +148,7 @@ def offers(store: Store, solved: Solved) -> Iterator[Offer]:
 
 
 def _times(store: Store, solved: Solved) -> Iterator[Offer]:
-    """Steps of the case that take much longer, or much less, than the tree tells."""
+    """Offers for steps of the case whose median time differs much from the stated minutes."""
     taken: dict[str, list[float]] = {}
     own = {visit.step for visit in solved.then.path}
     for case in store.list(tree=solved.now.id, limit=LATEST):
@@ -168,15 +170,15 @@ def _times(store: Store, solved: Solved) -> Iterator[Offer]:
 
 
 def _good_readings(store: Store, solved: Solved, step: Step) -> Iterator[Offer]:
-    """What mended units read at the step that proves the repair."""
+    """Offers from readings of repaired units at the step that confirms the repair."""
     readings = list(_confirming(store, solved, step.id))
     if not readings:
         return
     values = [value for value, _ in readings]
     if "source" not in (step.limits or {}):
         seen = ", ".join(dict.fromkeys(text for _, text in readings[:4]))
-        text = f"`{step.id}` gives no source for its limits; mended units read {seen}"
-        yield _limit_offer(text, step.id, "source", f"{seen} on mended units")
+        text = f"`{step.id}` gives no source for its limits; repaired units read {seen}"
+        yield _limit_offer(text, step.id, "source", f"{seen} on repaired units")
     try:
         limits = resolve_limits(step.limits or {}, unit=step.unit)
     except FaulttreeError:
@@ -188,7 +190,7 @@ def _good_readings(store: Store, solved: Solved, step: Step) -> Iterator[Offer]:
     middle = Decimal(repr(median(values)))
     if not lower + (nominal - lower) / 2 <= middle <= upper - (upper - nominal) / 2:
         figure = show(middle, limits.unit, limits.kind)
-        text = f"`{step.id}` reads {figure} on mended units, the median of {len(values)}"
+        text = f"`{step.id}` reads {figure} on repaired units, the median of {len(values)}"
         yield _limit_offer(text, step.id, "nominal", figure)
 
 
@@ -198,7 +200,7 @@ def _limit_offer(text: str, step: str, key: str, value: str) -> Offer:
 
 
 def _confirming(store: Store, solved: Solved, step: str) -> Iterator[tuple[float, str]]:
-    """Readings that proved a repair at a step, latest case first."""
+    """Readings that confirmed a repair at a step, latest case first."""
     for case in store.list(tree=solved.now.id, result="fixed", limit=LATEST):
         for event in counted(store.events(case.id)):
             if isinstance(event, Confirmed) and event.step == step:

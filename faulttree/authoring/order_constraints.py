@@ -1,7 +1,7 @@
-"""What an order of steps keeps: guards first, prerequisites done, the unit opened late.
+"""Order constraints: safety guards first, prerequisites done, the unit not opened early.
 
-The rules look at what a tree says of itself. Here two orders of the same steps are compared,
-for what the old one kept and the new one would lose without saying so.
+The rules check one tree by itself. This module compares two orders of the same steps and
+finds constraints that the old order meets and the new one breaks.
 """
 
 from __future__ import annotations
@@ -17,11 +17,11 @@ __all__ = ["spoilt"]
 
 
 def spoilt(old: Tree, new: Tree, moved: str, before: str) -> str:
-    """Why a step must not stand in a new place; empty where it may.
+    """The reason why a step must not be in a new place; empty if it may.
 
     Args:
-        old: the tree as it is.
-        new: the same with the step in its new place.
+        old: the tree before the move.
+        new: the tree after the move.
         moved: the step or use.
         before: what comes next in its new place.
     """
@@ -40,7 +40,7 @@ def spoilt(old: Tree, new: Tree, moved: str, before: str) -> str:
 
 
 def _members(tree: Tree, name: str) -> tuple[str, ...]:
-    """The step, or the steps of the use."""
+    """Ids of the step, or of the steps of the use."""
     return tree.uses[name].steps if name in tree.uses else (name,)
 
 
@@ -52,7 +52,7 @@ def _first(tree: Tree, name: str) -> str:
 def _not_met(were: TreeGraph, are: TreeGraph) -> Iterator[str]:
     for name in were.tree.diagnostic:
         if name in were.reached and name not in are.reached:
-            yield f"no walk would come to `{name}` any more"
+            yield f"no walk would reach `{name}` any more"
 
 
 def _verified_late(old: Tree, new: Tree) -> Iterator[str]:
@@ -61,7 +61,7 @@ def _verified_late(old: Tree, new: Tree) -> Iterator[str]:
 
 
 def _too_late(were: TreeGraph, are: TreeGraph) -> Iterator[str]:
-    """What a walk came to only after a guard or a prerequisite, and now without it."""
+    """Steps that lost a guard or a prerequisite that came before them on all paths."""
     for step in _looked_at(were):
         for guard in _guards(were.tree, step):
             if were.passes(guard, step.id) and not are.passes(guard, step.id):
@@ -75,13 +75,13 @@ def _too_late(were: TreeGraph, are: TreeGraph) -> Iterator[str]:
 
 
 def _undone(were: TreeGraph, are: TreeGraph) -> Iterator[str]:
-    """What is powered up between a step and what it rests on, and was not before."""
+    """Live steps that are now between a step and its prerequisite, and were not before."""
     live = [step.id for step in were.tree.steps.values() if step.live and step.id in were.reached]
     for step in _looked_at(were):
         for done in _rests_on(were, step):
             for powered in live:
                 if _between(are, done, powered, step) and not _between(were, done, powered, step):
-                    yield f"powered up, `{powered}` would undo what `{step.id}` rests on (`{done}`)"
+                    yield f"`{powered}` is live and would undo `{done}`, which `{step.id}` needs"
 
 
 def _between(graph: TreeGraph, done: str, powered: str, step: Step) -> bool:
@@ -92,18 +92,18 @@ def _between(graph: TreeGraph, done: str, powered: str, step: Step) -> bool:
 
 
 def _unwarned(were: TreeGraph, are: TreeGraph) -> Iterator[str]:
-    """A caution that every walk had read before a step, and not every walk would have now."""
+    """Cautions that came before a step on all paths, and no longer do."""
     tree = were.tree
     for caution in dict.fromkeys(name for step in tree.steps.values() for name in step.cautions):
         bearing = frozenset(s.id for s in tree.steps.values() if caution in s.cautions)
         unread, now = (one.beyond(one.tree.start, without=bearing) for one in (were, are))
         for name in tree.diagnostic:
             if name in were.reached and name not in unread and name in now:
-                yield f"`{name}` could be come to before the caution `{caution}` is read"
+                yield f"a walk could reach `{name}` before the caution `{caution}` is read"
 
 
 def _opened_early(were: TreeGraph, are: TreeGraph, moved: str, before: str) -> Iterator[str]:
-    """A state that the step would enter before a step that does without and came before it."""
+    """Access states that the moved step would enter before a step that does not need them."""
     tree, following = were.tree, _first(were.tree, before)
     if following not in tree.steps:
         return
@@ -113,7 +113,7 @@ def _opened_early(were: TreeGraph, are: TreeGraph, moved: str, before: str) -> I
         without = frozenset(entering.difference(_members(tree, moved)))
         entered = _first(are.tree, moved) not in are.beyond(are.tree.start, without=without)
         if not entered and following not in entering and not entering.isdisjoint(later):
-            yield f"it would need `{name}` before `{before}`, which does without"
+            yield f"it would need `{name}` before `{before}`, which does not need it"
 
 
 def _looked_at(graph: TreeGraph) -> Iterator[Step]:
@@ -123,7 +123,7 @@ def _looked_at(graph: TreeGraph) -> Iterator[Step]:
 
 
 def _guards(tree: Tree, step: Step) -> Iterator[str]:
-    """Steps that may find the unit unsafe to go as far into as this one does."""
+    """Steps that may end the walk as unsafe and must come before this step."""
     for other in tree.diagnostic:
         guard = tree.steps[other]
         if guard is not step and is_guard(tree, guard) and set(guard.access) <= set(step.access):
@@ -131,9 +131,10 @@ def _guards(tree: Tree, step: Step) -> Iterator[str]:
 
 
 def _rests_on(graph: TreeGraph, step: Step) -> Iterator[str]:
-    """What is always done before a step that needs it, as the tree says or by its kind.
+    """Prerequisites of a step that are done before it on all paths.
 
-    What was done by a ``do`` is needed by every unpowered step inside the unit, said or not.
+    An unpowered step inside the unit needs every ``do`` step before it, even if ``after`` does
+    not name it.
     """
     tree = graph.tree
     for name in step.after:

@@ -1,6 +1,6 @@
-"""A write-up as one operation on two things: the tree file, and the case in the record.
+"""Write a tree file and close its case as one operation.
 
-The intent is written down first, then the file is replaced, then the case is closed, then the
+The intent is saved first, then the file is replaced, then the case is closed, then the
 intent is removed. A program that ends in between leaves the intent, and the next one that opens
 the record for writing completes it or takes it back. It does so only where the file is exactly
 the intended text or the text before; otherwise it keeps both texts and names them.
@@ -36,15 +36,15 @@ FOLDER = ".write-up"
 
 @dataclass(frozen=True)
 class _Intent:
-    """What a write-up is about to do.
+    """The planned changes of one write-up.
 
     Attributes:
         case, number: the case.
         path: the tree file, relative to the library.
         before, after: SHA-256 of its bytes; ``before`` is empty where there is no file yet.
         text: the intended text.
-        closing: how the case is to be closed; None where it is closed already.
-        at: when, UTC, ISO 8601.
+        closing: how the case is to be closed; None if it is already closed.
+        at: time of the write-up, UTC, ISO 8601.
     """
 
     case: str
@@ -58,13 +58,13 @@ class _Intent:
 
 
 def write_and_close(proposal: TreeProposal, store: Store, root: Path, at: str) -> None:
-    """Write what is proposed and close its case: both, or neither.
+    """Write the files of a proposal and close its case: both, or neither.
 
     Args:
-        proposal: what was agreed to; it may change no file.
+        proposal: the accepted proposal; it may change no file.
         store: the record of the case.
         root: the folder of the library.
-        at: when, UTC, ISO 8601.
+        at: time of the write-up, UTC, ISO 8601.
 
     Raises:
         TreeError: the file was changed by somebody else; nothing is written.
@@ -169,7 +169,7 @@ def _kept(root: Path, intent: _Intent) -> Iterator[Path]:
     finally:
         os.close(handle)
         with suppress(OSError):
-            folder.rmdir()  # Only an empty folder goes.
+            folder.rmdir()  # The folder is removed only if it is empty.
 
 
 def _restore(change: FileChange) -> None:

@@ -1,4 +1,4 @@
-"""Where a new step can stand: on the way the case took, and where nothing is harmed by it."""
+"""Places for a new step on the path of a case, and the reasons against a place."""
 
 from __future__ import annotations
 
@@ -18,10 +18,10 @@ __all__ = ["Place", "barred", "places_on"]
 
 @dataclass(frozen=True, slots=True)
 class Place:
-    """Between an outcome and where it leads; or before the first step.
+    """A place between an outcome and its target, or before the first step.
 
     Attributes:
-        keys: where the target stands in the tree file.
+        keys: path of the target in the tree file.
         step: the step or use it comes after; empty before the first.
         outcome: its outcome or exit.
         onward: the target that comes next.
@@ -35,7 +35,7 @@ class Place:
     passed: int
 
     def __str__(self) -> str:
-        where = f"after `{self.step}: {self.outcome}`" if self.step else "first of all"
+        where = f"after `{self.step}: {self.outcome}`" if self.step else "at the start"
         return f"{where}, before `{self.onward}`"
 
     def as_dict(self) -> dict[str, Any]:
@@ -49,7 +49,7 @@ class Place:
 
 
 def places_on(state: State) -> Iterator[Place]:
-    """The places along a walk, first to last; those inside shared procedures are left out."""
+    """The places along a walk in order, without those inside shared procedures."""
     tree = state.tree
     data = tree.bundle["tree"]
     yield Place(("start",), "", "", str(data["start"]), 0)
@@ -83,7 +83,7 @@ def _behind(tree: Tree, data: Mapping[str, Any], visit: Visit, number: int) -> P
 
 
 def barred(state: State, place: Place, test: Test) -> str:
-    """Why the test must not stand there; empty where it may."""
+    """The reason why the test must not be in a place; empty if it may."""
     tree, later = state.tree, state.path[place.passed :]
     for visit in later:
         step = tree.steps.get(visit.step)
@@ -101,18 +101,18 @@ def barred(state: State, place: Place, test: Test) -> str:
     held = fold(tree, [visit.event for visit in state.path[: place.passed]]).holding
     missing = [name for name in test.after if name not in held]
     if missing:
-        return f"`{missing[0]}` must be done first and is not, there"
+        return f"`{missing[0]}` must be done first, and is not done there"
     if test.powered:
         rests = _rests_on(tree, place.onward, held)
         if rests:
-            return f"powered up, it would undo what `{rests}` rests on"
+            return f"it is live and would undo what `{rests}` needs"
     return ""
 
 
 def _opens_early(state: State, place: Place, test: Test) -> str:
-    """Why the unit would be opened sooner than the tree opens it; empty where it is not.
+    """The reason if the test would open the unit earlier than the tree does; else empty.
 
-    What can be told from outside is told first, even where the minutes are the same.
+    Tests on the closed unit come first, even if the minutes are the same.
     """
     for name in test.enters:
         needing = [
@@ -122,14 +122,15 @@ def _opens_early(state: State, place: Place, test: Test) -> str:
         ]
         if needing and place.passed < needing[0]:
             before = state.path[place.passed].step
-            return f"it would need `{name}` before `{before}`, which does without"
+            return f"it would need `{name}` before `{before}`, which does not need it"
     return ""
 
 
 def _rests_on(tree: Tree, onward: str, held: frozenset[str]) -> str:
-    """A step beyond that needs something done before; empty where none does.
+    """A later step that needs something done before it; empty if there is none.
 
-    What was done by a ``do`` is needed by every unpowered step inside the unit, said or not.
+    An unpowered step inside the unit needs every ``do`` step before it, even if ``after`` does
+    not name it.
     """
     done = any(name in tree.steps and tree.steps[name].kind == "do" for name in held)
     first = tree.uses[onward].start if onward in tree.uses else onward

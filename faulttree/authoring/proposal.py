@@ -1,4 +1,4 @@
-"""What is proposed for a tree: shown, checked, and only then written."""
+"""A proposed change of a tree: it is shown and checked before it is written."""
 
 from __future__ import annotations
 
@@ -22,11 +22,11 @@ Kind = Literal["found", "added", "misled"]
 
 @dataclass(frozen=True, slots=True)
 class Option:
-    """A place for the new step, and what it costs there.
+    """A place for the new step, and its cost there.
 
     Attributes:
-        expected: minutes over all faults, the likelier counting more.
-        again: minutes of the case's own way to its fault.
+        expected: expected minutes over all faults, weighted by their probability.
+        again: minutes of the case's own path to its fault.
     """
 
     place: Place
@@ -52,18 +52,18 @@ class TreeProposal:
         solved: the case.
         fault: the fault's id in the tree.
         step: the step that is new, or that is changed; empty where none is.
-        why: the reason, for people.
+        why: the reason, as text.
         chosen: the place of a new step, with ``runner_up`` and the places ``refused``.
         expected: expected minutes (before, after) over all faults of the tree, the new one
-            included; None where nothing of the order changes.
+            included; None if the order does not change.
         walk: minutes (first, again) of the case's own search; None where its answers do not
             reach the fault by themselves.
-        told_minutes: whether somebody said how long the search off the tree took; else it
-            counts as the test alone.
-        moved: the other cases that would end elsewhere.
+        told_minutes: whether the minutes of the search off the tree were given; else the
+            minutes of the test count.
+        moved: the other cases that end elsewhere on the new tree.
         rejudged: other recorded readings that the new limits judge otherwise, in words.
-        findings: warnings that the new text would have and the old one has not.
-        changes: the files to write; empty where there is nothing to edit.
+        findings: warnings that the new text has and the old one has not.
+        changes: the files to write; empty if there is nothing to edit.
     """
 
     kind: Kind
@@ -96,12 +96,12 @@ class TreeProposal:
 
     @property
     def message(self) -> str:
-        """A commit's message that tells the case."""
+        """A commit message that describes the case."""
         case, tree = self.solved.case, self.solved.now.id
         heads = {
             "added": f"{tree}: find {self.fault}",
             "misled": f"{tree}: lead to {self.fault} where it was missed",
-            "found": f"{tree}: what case {case.number} taught",
+            "found": f"{tree}: changes from case {case.number}",
         }
         lines = [heads[self.kind], "", f"Case {case.number}, {case.title}."]
         if self.solved.seen:
@@ -118,13 +118,13 @@ class TreeProposal:
         """Write the files, whole or not at all.
 
         Raises:
-            TreeError: a file was changed meanwhile.
+            TreeError: a file was changed since it was read.
             OSError: it cannot be written.
         """
         write_all(self.changes)
 
     def edited(self, text: str) -> TreeProposal:
-        """The same with a text of the tree that somebody edited by hand."""
+        """The same proposal with a manually edited text of the tree."""
         (change,) = self.changes
         return replace(self, changes=(change.with_text(text),))
 

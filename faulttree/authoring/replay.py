@@ -1,4 +1,4 @@
-"""A case walked again, from the answers it gave, on another text of its tree."""
+"""Replay a case: apply its recorded answers to another text of its tree."""
 
 from __future__ import annotations
 
@@ -16,17 +16,17 @@ from faulttree.walk.state import State
 __all__ = ["RecordedAnswers", "answers_of", "minutes_of", "walk_again"]
 
 MOST_TIMES = 5
-"""How often one step is answered again; a deed that was voided is done once more."""
+"""Most answers to one step in a replay: an action that power voided is done again."""
 
 
 @dataclass(frozen=True)
 class RecordedAnswers:
-    """What a case knows: the outcome of each step as it was decided, and what was not so.
+    """The recorded answers of a case: outcomes, skipped steps, failed repairs, facts.
 
     Attributes:
         outcomes: step → its last outcome in the search for the fault.
         skipped: steps that could not be done.
-        failed: fault → how its repair was seen not to have cured.
+        failed: fault → the event that showed that its repair did not cure.
         facts: property of the unit → its value.
     """
 
@@ -36,7 +36,7 @@ class RecordedAnswers:
     facts: Mapping[str, str] = field(default_factory=dict)
 
     def called(self, name: Callable[[str], str]) -> RecordedAnswers:
-        """The same under other names, told for each step and fault."""
+        """The same with steps and faults renamed by ``name``."""
         failed = {
             name(fault): replace(event, fault=name(fault), step=name(event.step))
             for fault, event in self.failed.items()
@@ -54,7 +54,7 @@ class RecordedAnswers:
 
 
 def answers_of(state: State, events: Iterable[Event]) -> RecordedAnswers:
-    """What a walk answered, and could not answer, while it looked for the fault."""
+    """Collect the answers and skips of a walk during its search for the fault."""
     outcomes = {visit.step: visit.outcome for visit in state.path}
     skipped = {event.step for event in counted(events) if isinstance(event, Skipped)}
     return RecordedAnswers(
@@ -72,7 +72,7 @@ def answers_of(state: State, events: Iterable[Event]) -> RecordedAnswers:
 
 
 def walk_again(tree: Tree, answers: RecordedAnswers) -> State:
-    """Where the answers lead, asked as the tree asks: to an end, or to what they do not tell."""
+    """Walk a tree with these answers, to an end or to the first step without an answer."""
     events: list[Event] = []
     state = fold(tree, events)
     asked: Counter[str] = Counter()
@@ -104,14 +104,14 @@ def _next(state: State, answers: RecordedAnswers, failed: dict[str, NotConfirmed
 
 
 def minutes_of(state: State) -> float:
-    """Minutes of the search alone, by the tree's own figures: no proof, no closing."""
+    """Minutes of the search by the tree's figures, without proof and closing checks."""
     if state.visits == state.path:
         return state.minutes
     return fold(state.tree, [visit.event for visit in state.path]).minutes
 
 
 def _elsewhere(state: State, answers: RecordedAnswers) -> Jumped | None:
-    """Where the walk goes on after a skip: as the program would, else as the technician did."""
+    """The next step after a skip: the program's choice, else the technician's."""
     jump = choose(state)
     if jump is not None and jump.step in answers.outcomes:
         return jump

@@ -1,4 +1,4 @@
-"""A shared procedure as the test of a cause: what it must be given, and what its steps ask."""
+"""A shared procedure as the test of a cause: the values it takes, and its steps."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ __all__ = ["exits_of", "takes_of", "way_to_show", "with_procedure"]
 
 
 def with_procedure(test: Test, library: Library, part: str) -> Test:
-    """The test with all that the library says of its procedure; itself where it uses none.
+    """Add the library's data about its procedure to a test; a test without one is unchanged.
 
     Args:
         test: the test.
@@ -58,7 +58,7 @@ def takes_of(library: Library, procedure: str) -> Mapping[str, str]:
 
 
 def exits_of(library: Library, procedure: str) -> tuple[str, ...]:
-    """The ways a procedure can end.
+    """The exits of a procedure.
 
     Raises:
         TreeError: there is no such procedure, or it is broken.
@@ -78,7 +78,7 @@ def _given(procedure: str, name: str, unit: str, value: str) -> None:
 
 
 def _closure(library: Library, name: str) -> Iterator[tuple[str, Mapping[str, Any]]]:
-    """A procedure, and those that it uses."""
+    """A procedure and all procedures that it uses, directly or indirectly."""
     todo, seen = [name], {name}
     while todo:
         here = todo.pop()
@@ -100,12 +100,12 @@ def _closure(library: Library, name: str) -> Iterator[tuple[str, Mapping[str, An
 
 
 def way_to_show(test: Test, tree: Tree) -> tuple[Mapping[str, str], float]:
-    """What the unit at fault answers at the test, step by step, and the minutes that takes.
+    """Answers of the faulty unit at each step of the test, and the minutes in all.
 
-    For a procedure: the shortest way through it to the exit.
+    For a procedure: the shortest path to the exit.
 
     Raises:
-        TreeError: no way through the procedure comes to this exit.
+        TreeError: no path through the procedure reaches this exit.
     """
     if not test.use:
         return {test.step: test.bad}, 1.0 if test.minutes is None else test.minutes
@@ -122,6 +122,6 @@ def way_to_show(test: Test, tree: Tree) -> tuple[Mapping[str, str], float]:
     use = alone.uses.get(test.step) if alone else None
     way = graph_of(alone).path_through(use, test.bad) if alone and use else {}
     if alone is None or not way:
-        text = f"No way through the procedure `{test.use}` comes to `{test.bad}`."
-        raise TreeError(text, mend="Name another exit, or mend the procedure.")
+        text = f"No path through the procedure `{test.use}` reaches `{test.bad}`."
+        raise TreeError(text, mend="Name another exit, or correct the procedure.")
     return way, sum(alone.steps[name].cost for name in way)

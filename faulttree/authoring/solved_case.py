@@ -1,4 +1,4 @@
-"""A case as it is to be written up: what it saw, how it ended, and the tree as it is now."""
+"""A solved case, ready for its write-up: answers, ending, and the current tree."""
 
 from __future__ import annotations
 
@@ -33,9 +33,9 @@ class Solved:
     """One case with the file of its tree.
 
     Attributes:
-        closing: how the case is to be closed first; None where it is closed already.
-        fault: the cause as the case names it; it may be none of the tree's.
-        fixed: whether a repair was seen to hold.
+        closing: how the case is to be closed first; None if it is already closed.
+        fault: the cause as the case names it; the tree may not have it.
+        fixed: whether a repair was confirmed.
         day: the day it was closed, as YYYY-MM-DD.
     """
 
@@ -51,7 +51,7 @@ class Solved:
 
     @property
     def now(self) -> Tree:
-        """The tree as it is now."""
+        """The current tree."""
         return self.file.tree
 
     @property
@@ -61,27 +61,27 @@ class Solved:
 
     @cached_property
     def answers(self) -> RecordedAnswers:
-        """What the case answered while it looked for the fault, by the names of now."""
+        """The answers of the case during the search, under the current names."""
         return answers_of(self.then, self.events).called(lambda name: now_called(self.now, name))
 
     @cached_property
     def again(self) -> State:
-        """Where its answers lead on the tree as it is now."""
+        """The state that its answers lead to on the current tree."""
         return walk_again(self.now, self.answers)
 
     @cached_property
     def minutes(self) -> float:
-        """Minutes of its own search, by the figures of the tree as it was."""
+        """Minutes of its search, by the figures of the tree at that time."""
         return minutes_of(self.then)
 
     def evidence(self) -> dict[str, Any]:
-        """What the case says for its fault; only a repair that held confirms it."""
+        """The evidence for the fault: confirmed only if a repair held, else reported."""
         unit = self.case.tag or self.case.serial
         called = unit if unit.startswith("tag ") else f"unit {unit}"
         source = f"case {self.case.number}{f', {called}' if unit else ''}"
         said = {
             "kind": "confirmed" if self.fixed else "reported",
-            "source": source if self.fixed else f"{source}: found, not mended",
+            "source": source if self.fixed else f"{source}: found, not repaired",
             "date": self.day,
             "reason": self.seen,
         }
@@ -91,19 +91,19 @@ class Solved:
 def solved_case(
     store: Store, library: Library, words: str, *, fault: str = "", seen: str = "", day: str = ""
 ) -> Solved:
-    """The case that is meant, ready to be written up.
+    """Find a case and prepare its write-up.
 
     Args:
         store: the record.
         library: holds its tree.
         words: number, id, tag or words of the case.
-        fault: the cause, where the case does not name it yet.
-        seen: what showed that the repair held, where the case does not say so yet.
-        day: today, for a case that is closed by this.
+        fault: the cause, if the case does not name it.
+        seen: what confirmed the repair, if the case does not have it.
+        day: today, for a case that the write-up closes.
 
     Raises:
-        RecordError: there is no such case, or nobody has said what was wrong.
-        TreeError: its tree is gone or broken.
+        RecordError: there is no such case, or its cause is missing.
+        TreeError: its tree is missing or has errors.
     """
     case = store.find(words)
     events = store.events(case.id)
@@ -111,7 +111,7 @@ def solved_case(
     closing = None
     if case.result not in KNOWN:
         closing = _closing(case, fault, seen)
-        # Told now: later the tree would have been written already.
+        # Raised here, because later the tree would already be written.
         refuse_unfit(store, case, closing)
     then = fold(tree_of(store, case.tree_hash) or file.tree, events)
     return Solved(
@@ -131,15 +131,15 @@ def _closing(case: Case, fault: str, seen: str) -> Closing:
     if not fault:
         stands = f"closed as {case.result}" if case.state == "closed" else "still open"
         raise RecordError(
-            f"case {case.number} is {stands}: nobody has said what was wrong",
-            mend="Give --fault ID, and --seen TEXT for what showed that the repair held.",
+            f"case {case.number} is {stands}, and its cause is missing",
+            mend="Give --fault ID, and --seen TEXT for what confirmed the repair.",
         )
     result = "fixed" if seen else "found"
     return Closing(result, fault, became=case.became or "waiting", seen=seen)
 
 
 def _seen(events: tuple[Event, ...]) -> str:
-    """What showed that the last repair held, in words."""
+    """What confirmed the last repair, as text."""
     held = [event for event in counted(events) if isinstance(event, Confirmed)]
     if not held:
         return ""

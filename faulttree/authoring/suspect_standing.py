@@ -1,4 +1,4 @@
-"""How what others suspect stands by the record."""
+"""The status of suspects: count in the record which were tested, found or cleared."""
 
 from __future__ import annotations
 
@@ -22,15 +22,15 @@ __all__ = ["SuspectStanding", "list_suspects"]
 
 @dataclass(frozen=True)
 class SuspectStanding:
-    """One suspect, and how it stands by the record.
+    """One suspect, and its counts in the record.
 
     Attributes:
         loose: no step leads to it.
-        evidence: what the tree says for and against it.
+        evidence: the evidence for and against it in the tree.
         tested: cases that took a test of its own: one that leads to it, or is among its signs.
         found: cases in which it was the fault.
         cleared: cases in which a test showed that it was not.
-        contradicted: why it was not so: from the tree, and from repairs that did not cure.
+        contradicted: reasons against it: from the tree, and from repairs that did not cure.
     """
 
     tree: str
@@ -46,7 +46,7 @@ class SuspectStanding:
 
     @property
     def standing(self) -> str:
-        """In a word or two."""
+        """The status as one or two words."""
         if self.found or any(one["kind"] == "confirmed" for one in self.evidence):
             return "confirmed"
         if self.contradicted:
@@ -80,16 +80,16 @@ def list_suspects(
     everything: bool = False,
     progress: Callable[[int, int], None] | None = None,
 ) -> tuple[SuspectStanding, ...]:
-    """The suspects of trees, each with its standing.
+    """List the suspects of trees, each with its status.
 
     A suspect is a fault that somebody reported or contradicted, or that no step leads to.
 
     Args:
         store: the record.
-        trees: the trees as they are now.
+        trees: the current trees.
         module: only faults of this module.
-        everything: every fault, documented and confirmed ones too.
-        progress: told how many trees of how many are done.
+        everything: every fault, including documented and confirmed ones.
+        progress: called with the number of trees done, and of all.
 
     Raises:
         RecordError: the record cannot be read.
@@ -153,7 +153,7 @@ def _plain(evidence: Any) -> dict[str, str]:
 
 
 def _count(state: State, events: Sequence[Event], fault: str, count: _Count, number: int) -> None:
-    """What one case says of a suspect."""
+    """Add one case to the counts of a suspect."""
     table = table_of(state.tree)
     events = counted(events)
     found = any(isinstance(event, Confirmed | Closed) and event.fault == fault for event in events)

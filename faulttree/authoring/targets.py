@@ -1,4 +1,4 @@
-"""What comes next in a tree file: every place that names it, and what a move changes there."""
+"""Targets in a tree file: every place that names one, and the changes that a move makes."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ Keys = tuple[str | int, ...]
 Targets = dict[Keys, str]
 
 THEN = 3
-"""Keys of what follows a deed: a question or a reading has its outcome besides."""
+"""Keys of the target of an action; the target of a question or reading needs its outcome too."""
 
 
 def known(data: Mapping[str, Any], where: str, name: str) -> None:
@@ -35,7 +35,7 @@ def known(data: Mapping[str, Any], where: str, name: str) -> None:
 
 
 def targets(data: Mapping[str, Any]) -> Iterator[tuple[Keys, str]]:
-    """Every place of a tree file that names what comes next."""
+    """Every place of a tree file that names a target, with the target."""
     yield ("start",), str(data["start"])
     for name, step in data["steps"].items():
         if "then" in step:
@@ -46,7 +46,7 @@ def targets(data: Mapping[str, Any]) -> Iterator[tuple[Keys, str]]:
 
 
 def onward(data: Mapping[str, Any], step: str, passed: str) -> tuple[str, str]:
-    """The outcome of a step for a unit that passed, and where that leads."""
+    """The outcome of a step for a unit that passed, and its target."""
     own = {str(keys[-1]): target for keys, target in targets(data) if keys[:2] == ("steps", step)}
     if passed:
         if passed not in own:
@@ -59,7 +59,7 @@ def onward(data: Mapping[str, Any], step: str, passed: str) -> tuple[str, str]:
     if "inside" in ways:
         return "inside", ways["inside"]
     if len(set(ways.values())) != 1:
-        message = f"Which outcome of `{step}` a unit that passed gives is not told."
+        message = f"The outcome of `{step}` for a unit that passed is missing."
         raise TreeError(message, mend=f"Give --passed: {', '.join(own)}.")
     return next(iter(ways.items()))
 
@@ -67,7 +67,7 @@ def onward(data: Mapping[str, Any], step: str, passed: str) -> tuple[str, str]:
 def edits_of(
     data: Mapping[str, Any], step: str, passing: str, after: tuple[str, str] | None
 ) -> tuple[Targets, str]:
-    """The targets that change, and what comes behind the step in its new place."""
+    """The changed targets, and the target that follows the step in its new place."""
     old = dict(targets(data))
     new = {
         keys: passing if target == step and keys[:2] != ("steps", step) else target
@@ -81,10 +81,10 @@ def edits_of(
     new[edge] = step
     changed = {keys: target for keys, target in new.items() if target != old[keys]}
     if not changed:
-        raise TreeError(f"`{step}` stands there already.", mend="Name another place.")
+        raise TreeError(f"`{step}` is already there.", mend="Name another place.")
     if new["start",] not in data["steps"]:
-        message = f"Without `{step}` in its place the tree would begin with an end."
-        raise TreeError(message, mend="Move another step first of all.")
+        message = f"Without `{step}` at its place the tree would begin with a fault or stop."
+        raise TreeError(message, mend="Move another step to the start first.")
     return changed, before
 
 
@@ -113,11 +113,11 @@ def assembled(tree: Tree, edits: Targets) -> Tree:
 
 
 def retargeted(tree: Tree, edits: Targets) -> Tree:
-    """A tree with other targets, for reckoning with: much quicker than to build it anew.
+    """A tree with changed targets, for computing: much faster than building it again.
 
     Args:
         tree: the tree; its bundle is left as it is.
-        edits: places of its file and what comes next there now.
+        edits: places of its file and their new targets.
     """
     steps, uses, start = dict(tree.steps), dict(tree.uses), tree.start
     for keys, named in edits.items():

@@ -128,7 +128,7 @@ def test_a_fault_does_not_join_another_cause_of_the_same_name(library: Library) 
 
 @pytest.mark.parametrize(
     ("fault", "module", "wrong"),
-    [("broken-lead", "inlet", "already"), ("broken-lead", "Cord Set", "can be no module"),
+    [("broken-lead", "inlet", "already"), ("broken-lead", "Cord Set", "is not a valid id"),
      ("broken-led", "cord-set", "no fault `broken-led`"), ("lead", "cord-set", "no fault")],
 )  # fmt: skip
 def test_a_move_that_means_nothing_is_refused(
@@ -201,7 +201,8 @@ DISCHARGE = (
         ),
         (
             (*DISCHARGE, ("  plug:\n", "  plug:\n    live: true\n")),
-            "plug", ("bleed", "done"), "powered up, `plug` would undo what `socket` rests on",
+            "plug", ("bleed", "done"),
+            "`plug` is live and would undo `bleed`, which `socket` needs",
         ),
         (
             (("broken: broken-plug}", "broken: burnt, bent: broken-plug}"),
@@ -213,7 +214,7 @@ DISCHARGE = (
              ("stops:\n", "stops:\n  fine: {title: It works, reason: no-fault-found}\n")),
             "lead", None, "`plug`, which sees whether the complaint is there",
         ),
-        ((), "socket", ("plug", "whole"), "need `cover-off` before `lead`, which does without"),
+        ((), "socket", ("plug", "whole"), "need `cover-off` before `lead`, which does not need it"),
         (
             (("    limits: {max: 1 Ω, source: the shop's own}\n    results: {inside: socket,",
               "    limits: {max: 1 Ω, source: the shop's own}\n    results: {inside: spare,"),
@@ -225,10 +226,10 @@ DISCHARGE = (
         ),
         (
             (("  plug:\n", "  plug:\n    cautions: [stored-charge]\n"),),
-            "lead", None, "`lead` could be come to before the caution `stored-charge` is read",
+            "lead", None, "a walk could reach `lead` before the caution `stored-charge` is read",
         ),
         ((), "lead", ("lead", "inside"), "cannot come after itself"),
-        ((), "lead", ("plug", "whole"), "stands there already"),
+        ((), "lead", ("plug", "whole"), "is already there"),
         ((), "lead", ("plug", "hole"), "no outcome `hole`"),
         ((), "leed", ("plug", "whole"), "no step `leed`"),
         ((("loose: loose-socket}", "loose: loose-socket, wet: lead}"),), "socket", None, "passed"),
@@ -247,7 +248,7 @@ def test_a_step_is_not_put_where_no_walk_comes(library: Library) -> None:
     deeper += "    access: [cover-off]\n    minutes: 1\n"
     deeper += "    answers: {pulled: loose-socket, firm: hand-over}\n"
     with_text(library, ("    answers: {firm: hand-over, loose: loose-socket}\n", deeper))
-    with pytest.raises(TreeError, match="no walk would come to `socket`"):
+    with pytest.raises(TreeError, match="no walk would reach `socket`"):
         move_step(library, "lamp/dark", "socket", ("wire", "firm"), passed="firm")
 
 
@@ -286,7 +287,7 @@ def test_several_moves_at_once_are_those_moves_one_after_the_other(library: Libr
     before = library.path_of("lamp/dark").read_text()
     together = reorder(library, "lamp/dark", moves)
     assert [str(place) for place in together.places] == [
-        "first of all, before `plug`",
+        "at the start, before `plug`",
         "after `socket: firm`, before `hand-over`",
     ]
     assert library.path_of("lamp/dark").read_text() == before
@@ -425,7 +426,7 @@ def test_moves_are_shown_and_written_only_when_agreed(desk: Path, capsys: Said) 
     assert desk.read_text() == TREE
     assert run([*args, "--yes"]) == 0
     shown = capsys.readouterr()
-    assert shown.out == "lamp/dark: lead comes first of all, before plug\n"
+    assert shown.out == "lamp/dark: lead comes at the start, before plug\n"
     assert "+start: lead" in shown.err
     assert "What led to lead leads to socket." in shown.err
     assert run(["rename", "lamp/dark", "broken-lead", "--module", "cord-set", "--yes"]) == 0

@@ -501,7 +501,7 @@ def test_the_step_comes_where_it_costs_the_least(library: Library, store: Store)
     assert proposal.kind == "added"
     assert proposal.chosen is not None
     # By hand: weights 1 2 4 and, for the new fault, their median 2; one case confirmed it.
-    # The cheap test is asked first of all, or after the plug; later it costs the lead's 3.
+    # The cheap test is asked at the start, or after the plug; later it costs the lead's 3.
     tried = {}
     for place in [("", ""), ("plug", "whole"), ("lead", "inside"), ("socket", "firm")]:
         told = WriteUpInput(BULB.cause, BULB.test, search_minutes=10, at=place, even_so=True)
@@ -652,7 +652,7 @@ def test_a_step_holds_to_the_cautions_that_all_like_steps_have(
         cautions=("hot-surface",),
     )  # fmt: skip
     proposal = write_up(store, library, case, WriteUpInput(BULB.cause, inside))
-    assert "It holds to `stored-charge`, as all like steps here do." in proposal.why
+    assert "It has the cautions `stored-charge`, as similar steps here do." in proposal.why
     proposal.write()
     step = library.load("lamp/dark").steps[proposal.step]
     assert step.cautions == ("hot-surface", "stored-charge")
@@ -664,7 +664,7 @@ def test_the_unit_is_not_opened_sooner_than_the_tree_does(library: Library, stor
     proposal = write_up(store, library, case, WriteUpInput(BULB.cause, inside))
     assert proposal.chosen is not None
     assert proposal.chosen.place.passed == 2
-    assert "need `cover-off` before `plug`" in dict(proposal.refused)["first of all, before `plug`"]
+    assert "need `cover-off` before `plug`" in dict(proposal.refused)["at the start, before `plug`"]
 
 
 def test_a_powered_step_does_not_undo_a_discharge(library: Library, store: Store) -> None:
@@ -677,7 +677,7 @@ def test_a_powered_step_does_not_undo_a_discharge(library: Library, store: Store
     powered = Test(ask="Does it hum?", shows="hums", fine="still", live=True, minutes=1)
     proposal = write_up(store, library, case, WriteUpInput(BULB.cause, powered))
     refused = dict(proposal.refused)
-    assert "undo what `socket` rests on" in refused["after `bleed: done`, before `socket`"]
+    assert "undo what `socket` needs" in refused["after `bleed: done`, before `socket`"]
 
 
 def test_a_missing_caution_keeps_the_step_out(library: Library, store: Store) -> None:
@@ -806,7 +806,7 @@ def test_times_and_readings_of_the_record_are_offered(library: Library, store: S
     assert {offer.option for offer in proposal.offers} == {
         "--set-minutes plug=5",
         "--set-limit 'lead.nominal=150 mΩ'",
-        "--set-limit 'lead.source=0.15 Ω on mended units'",
+        "--set-limit 'lead.source=0.15 Ω on repaired units'",
     }
 
 
@@ -826,7 +826,7 @@ def test_other_readings_that_a_moved_limit_judges_otherwise_are_told(
 
 def test_an_open_case_says_what_is_wanted_of_it(library: Library, store: Store) -> None:
     case = record(store, library.load("lamp/dark"), END)
-    with pytest.raises(RecordError, match="nobody has said what was wrong"):
+    with pytest.raises(RecordError, match="its cause is missing"):
         write_up(store, library, case)
 
 
@@ -877,7 +877,7 @@ def test_a_suspect_of_a_module_goes_into_all_its_trees(library: Library) -> None
     for tree in ("heater/cold", "lamp/dark"):
         fault = library.load(tree).faults["moth-in-inlet"]
         assert fault.module == "inlet"
-    with pytest.raises(TreeError, match="No tree knows a module"):
+    with pytest.raises(TreeError, match="No tree has the module"):
         add_suspect(library, "rotor", Cause(title="Moth"), HEARSAY)
 
 
@@ -1006,8 +1006,8 @@ def test_a_step_of_a_procedure_is_renamed_where_it_is_meant(library: Library) ->
 
 @pytest.mark.parametrize(
     ("new", "wrong"),
-    [("plug", "there already"), ("Plug Two", "can be no name"), ("skip", "can be no name"),
-     ("hand-over", "there already")],
+    [("plug", "already in use"), ("Plug Two", "is not a valid id"), ("skip", "is not a valid id"),
+     ("hand-over", "already in use")],
 )  # fmt: skip
 def test_a_name_that_is_taken_or_none_is_refused(library: Library, new: str, wrong: str) -> None:
     with pytest.raises(TreeError, match=wrong):

@@ -116,7 +116,7 @@ def test_what_the_procedure_asks_of_the_unit_keeps_it_from_a_place(
     assert run(["write-up", "1", *CAUSE, *USE, "--json"]) == 0
     told = json.loads(capsys.readouterr().out)
     refused = {one["position"]: one["reason"] for one in told["refused"]}
-    assert "need `cover-off` before `plug`" in refused["first of all, before `plug`"]
+    assert "need `cover-off` before `plug`" in refused["at the start, before `plug`"]
     assert told["position"]["after"] in ("lead", "socket")
 
 
@@ -173,7 +173,7 @@ def test_a_procedure_that_cannot_end_so_is_no_test(desk: Path, capsys: Said) -> 
     shared.write_text(PROCEDURE.replace("exits: [good,", "exits: [never, good,"))
     capsys.readouterr()
     assert run(["write-up", "1", *CAUSE, *USE[:-1], "never", "--yes"]) == 2
-    assert "comes to `never`" in capsys.readouterr().err
+    assert "reaches `never`" in capsys.readouterr().err
 
 
 def test_a_procedure_can_be_named_when_asked(

@@ -130,7 +130,7 @@ def test_an_answer_that_does_not_fit_is_asked_again_and_the_others_are_kept(
     assert run(["write-up", "1"]) == 0
     told = " ".join(capsys.readouterr().out.split())
     assert "Taken as `lamp-head`" in told
-    assert "lies inside these limits" in told
+    assert "is inside these limits" in told
     fault = Library(desk.parents[2]).load("lamp/dark").faults["filament-torn"]
     assert (fault.module, fault.part, fault.remedy) == ("lamp-head", "E1", "Fit a new bulb.")
 
@@ -237,11 +237,11 @@ def test_a_commit_without_git_is_refused_plainly(desk: Path, capsys: Said) -> No
     [
         (["write-up", "9"], "no case '9'"),
         (["write-up", "1"], "cancelled"),
-        (["write-up", "1", "--yes"], "nobody has said what was wrong"),
-        (["write-up", "1", "--fault", "x", "--yes"], "either a question or a reading"),
+        (["write-up", "1", "--yes"], "its cause is missing"),
+        (["write-up", "1", "--fault", "x", "--yes"], "exactly one of: a question"),
         (["write-up", "1", *CAUSE, "--ask", "Whole?", "--yes"], "needs two answers"),
         (["write-up", "1", *CAUSE, "--measure", "R", "--yes"], "needs its limits"),
-        (["write-up", "1", *CAUSE, *TEST, "--reading", "1 kΩ", "--yes"], "lies inside"),
+        (["write-up", "1", *CAUSE, *TEST, "--reading", "1 kΩ", "--yes"], "is inside"),
         (["write-up", "1", *CAUSE, *TEST, "--step", "lead", "--yes"], "already"),
         (["write-up", "1", *CAUSE, *TEST, "--fault", "lead", "--yes"], "step or stop"),
         (["write-up", "1", *CAUSE, *TEST, "--at", "nowhere", "--yes"], "STEP=OUTCOME"),
@@ -252,16 +252,16 @@ def test_a_commit_without_git_is_refused_plainly(desk: Path, capsys: Said) -> No
             ["write-up", "1", *CAUSE, *TEST, "--set-limit", "lead=x", "--yes"],
             "does not name a limit",
         ),
-        (["write-up", "1", *CAUSE, *TEST, "--set-how", "gone=x", "--yes"], "no step"),
+        (["write-up", "1", *CAUSE, *TEST, "--set-how", "gone=x", "--yes"], "not a step"),
         (["write-up", "1", *CAUSE, *TEST, "--how", "\x1b[2Jgone", "--yes"], "U+001B"),
         (["write-up", "1", *CAUSE, *TEST, "--minutes", "-3", "--yes"], "0 or more minutes"),
         (["write-up", "1", *CAUSE, *TEST, "--step", "Two Words", "--yes"], "bad-id"),
         (["rename", "lamp/dark", "gone", "new", "--yes"], "has no `gone`"),
         (["rename", "lamp/drak", "lead", "new", "--yes"], "Did you mean"),
-        (["suspect", "add", "lamp/dark", "--title", "Moth", "--yes"], "who said so"),
+        (["suspect", "add", "lamp/dark", "--title", "Moth", "--yes"], "source of the suspect"),
         (["suspect", "add", "nothing", "--title", "Moth", "--source", "x", "--yes"], "no"),
         (["new", "lamp/dark", "--from-table", "none.csv", "--yes"], "no such file"),
-        (["new", "nonsense", "--from-case", "walk.yaml", "--yes"], "means nothing"),
+        (["new", "nonsense", "--from-case", "walk.yaml", "--yes"], "is not a key"),
     ],
 )
 def test_what_is_wrong_is_told_in_one_message(
@@ -344,7 +344,7 @@ def test_a_tree_from_a_table_is_the_plans(desk: Path, capsys: Said) -> None:
     tree = Library(desk.parents[2]).load("box/silent")
     assert tree.title == "Box, silent"
     assert run([*words, "--yes"]) == 2
-    assert "a tree `box/silent` already" in capsys.readouterr().err
+    assert "tree `box/silent` already" in capsys.readouterr().err
 
 
 FREE = """\
@@ -409,14 +409,14 @@ def test_a_case_without_a_tree_begins_one_and_is_kept(desk: Path, capsys: Said) 
 @pytest.mark.parametrize(
     ("old", "new", "wrong"),
     [
-        ("complaint:", "complain:", "free.yaml:2:1: `complain` means nothing here"),
+        ("complaint:", "complain:", "free.yaml:2:1: `complain` is not a key here"),
         ("reading: over range", "reading: 1 kΩ", "No reading is outside its limits"),
         ("    reading: over range\n", "", "free.yaml:4"),
         ("max: 2 kΩ", "max: 2 lots", "free.yaml:5"),
         ("    answer: whole\n", "", "The answer is missing"),
-        ("  - note: Smells of resin.", "  - Smells of resin.", "An entry is a mapping"),
-        ("  remedy: Fit a heater of the same power.\n", "", "remedy of the fault is not told"),
-        ("  seen:", "  shown_by: gone\n  seen:", "nothing that was asked or measured"),
+        ("  - note: Smells of resin.", "  - Smells of resin.", "An entry must be a mapping"),
+        ("  remedy: Fit a heater of the same power.\n", "", "The fault has no remedy"),
+        ("  seen:", "  shown_by: gone\n  seen:", "not an entry of the walk"),
     ],
 )
 def test_what_is_wrong_with_a_free_case_is_told_with_its_line(

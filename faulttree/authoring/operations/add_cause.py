@@ -1,4 +1,4 @@
-"""A cause the tree could not find: a new step to it, at the place that costs least."""
+"""Add a cause that the tree could not find: a fault, and a step to it at the cheapest place."""
 
 from __future__ import annotations
 
@@ -41,20 +41,20 @@ def add_cause(
     at: tuple[str, str] | None = None,
     even_so: bool = False,
 ) -> TreeProposal:
-    """The fault and a step that leads to it, along the way that the case took.
+    """Propose the fault and a step that leads to it, on the path of the case.
 
     Args:
         solved: the case.
-        cause: what was wrong.
-        test: what showed it.
-        fitness: the rules, over the library as it stands.
+        cause: the fault and its remedy.
+        test: the test that showed it.
+        fitness: the check of edited files of the library.
         history: confirmed cases, for the odds.
-        search_minutes: how long it took to find the cause off the tree.
-        at: a place (step, outcome) to take instead of the cheapest; empty texts for the start.
-        even_so: take a place although the rules warn of it.
+        search_minutes: minutes of the search off the tree.
+        at: a place (step, outcome) to use instead of the cheapest; empty texts for the start.
+        even_so: accept a place that the rules warn about.
 
     Raises:
-        TreeError: something is not told, or no place is fit.
+        TreeError: a needed value is missing, or no place is possible.
     """
     adding = _Adding(solved, *_named(solved, cause, test), history)
     options, refused = adding.ranked()
@@ -92,7 +92,7 @@ def _named(solved: Solved, cause: Cause, test: Test) -> tuple[Cause, Test]:
     if test.step in taken:
         raise TreeError(f"The tree has `{test.step}` already.", mend="Give --step another name.")
     step = test.step or new_id(test.called, taken)
-    bad = test.bad  # says what is missing before anything is reckoned
+    bad = test.bad  # raises for missing values before anything is computed
     return replace(cause, fault=fault), replace(test, step=step, shows=bad)
 
 
@@ -120,9 +120,9 @@ class _Adding:
         self.before = self._expected(self._tree(before.data))
 
     def _like_its_neighbours(self) -> None:
-        """Take over what all like steps of the case hold to, and what made the last one safe.
+        """Copy the cautions of all similar steps of the case, and the prerequisite of the last.
 
-        A like step is powered as the test is, and goes into the unit by a state of its own.
+        A similar step has the same ``live`` as the test and needs the unit opened.
         """
         test, like = self.test, []
         for visit in self.own.path:
@@ -137,7 +137,9 @@ class _Adding:
         missing = [name for name in shared if name not in test.cautions]
         if missing:
             test = replace(test, cautions=(*test.cautions, *missing))
-            self.as_well += f" It holds to `{'`, `'.join(missing)}`, as all like steps here do."
+            self.as_well += (
+                f" It has the cautions `{'`, `'.join(missing)}`, as similar steps here do."
+            )
         safe = next((step for step in reversed(like) if step.after), None)
         if safe is not None and not test.after and not test.powered:
             test = replace(test, after=safe.after)
@@ -147,7 +149,7 @@ class _Adding:
     # -- ranking -----------------------------------------------------------------------
 
     def ranked(self) -> tuple[list[Option], list[tuple[str, str]]]:
-        """The places that can be, the cheapest first, and why the others cannot."""
+        """The possible places, the cheapest first, and the other places with the reason."""
         options: list[Option] = []
         refused: list[tuple[str, str]] = []
         for place in places_on(self.own):
@@ -156,7 +158,7 @@ class _Adding:
             if option is not None:
                 options.append(option)
             else:
-                refused.append((str(place), why or "the case's own answers would not come to it"))
+                refused.append((str(place), why or "the case's own answers would not reach it"))
         options.sort(key=lambda one: (round(one.expected, 9), one.again, one.place.passed))
         return options, refused
 
@@ -170,7 +172,7 @@ class _Adding:
         return Option(place, self._expected(tree), minutes_of(state))
 
     def walk(self, tree: Tree) -> State:
-        """The case's answers, with that of the new test, on a tree."""
+        """Walk a tree with the answers of the case and the answer of the new test."""
         known = self.solved.answers
         return walk_again(tree, replace(known, outcomes={**known.outcomes, **self.shown}))
 
@@ -187,7 +189,7 @@ class _Adding:
     # -- the edit ----------------------------------------------------------------------
 
     def edit(self, edits: Edits, place: Place) -> None:
-        """Step, fault and the target that leads to them."""
+        """Add the step, the fault and the target that leads to them."""
         raw = self.tree.bundle["tree"]
         test, fault = self.test, self.cause.fault
         edits.set(place.keys, test.step)
@@ -216,7 +218,7 @@ class _Adding:
     def _add_to_fault(
         self, edits: Edits, signs: Mapping[str, str], proof: dict[str, str] | None
     ) -> None:
-        """What the case adds to a suspect that the tree had already."""
+        """Add remedy, signs and evidence to a fault that the tree already has."""
         fault = self.cause.fault
         raw = self.tree.bundle["tree"]["faults"][fault]
         if proof and "confirm" not in raw:
@@ -232,9 +234,9 @@ class _Adding:
             edits.into(("faults", fault), "evidence", self.solved.evidence())
 
     def _signs(self, later: Any) -> Iterator[tuple[str, str]]:
-        """What the fault showed at steps that its new way does not come by any more.
+        """Signs: outcomes of the case at steps that are not on the new path to the fault.
 
-        Not where that speaks against another way to it: the case was led away there.
+        Without outcomes that contradict another path to the fault: the case left it there.
         """
         near = graph_of(self.tree).leading_to(self.cause.fault)
         for visit in later:
@@ -247,7 +249,7 @@ class _Adding:
                 yield visit.step, visit.outcome
 
     def change(self, place: Place) -> FileChange:
-        """The edit as a change of the file."""
+        """The edit as a file change."""
         if place.keys not in self._changes:
             editor = self.solved.file.editor()
             self.edit(editor, place)
@@ -256,14 +258,16 @@ class _Adding:
 
 
 def expected_minutes(tree: Tree, history: History) -> float:
-    """Minutes that a walk of a tree takes, over its faults as likely as weights and cases say.
+    """Expected minutes of a walk over the faults of a tree.
+
+    The probability of each fault comes from its weight and from the confirmed cases.
 
     Args:
         tree: the tree.
         history: (module or family, fault) → confirmed cases.
 
     Raises:
-        TreeError: its steps wait for one another.
+        TreeError: steps of the tree need each other in a cycle.
     """
     try:
         table = table_from_tree(tree)
@@ -277,8 +281,8 @@ def expected_minutes(tree: Tree, history: History) -> float:
 def fault_data(cause: Cause, tree: Tree) -> dict[str, Any]:
     """A new fault as a tree file has it.
 
-    One case says little of how common a fault is, and the record counts it anyhow: where
-    the others have weights it gets their median.
+    One case says little about how common a fault is, and the record counts it anyway. If
+    the other faults have weights, the new one gets their median.
     """
     data = cause.as_data()
     weights = [fault.weight for fault in tree.faults.values() if fault.weight is not None]
@@ -298,7 +302,7 @@ def _fit(
     *,
     even_so: bool,
 ) -> tuple[Option, Option | None, tuple[Finding, ...]]:
-    """The first two places that no rule speaks against; those before them go to ``refused``."""
+    """The first two places without new findings; those before them go to ``refused``."""
     fit: list[Option] = []
     spoken: list[tuple[Option, tuple[Finding, ...]]] = []
     for option in options:
@@ -323,14 +327,14 @@ def _fit(
 def _nowhere(solved: Solved, refused: list[tuple[str, str]]) -> TreeError:
     why = "; ".join(f"{where}: {why}" for where, why in refused[:3])
     return TreeError(
-        f"There is no place for this step on the way of case {solved.case.number}: {why}.",
+        f"There is no place for this step on the path of case {solved.case.number}: {why}.",
         path=solved.path,
-        mend="Look at what must come first (--after), its access and cautions.",
+        mend="Check its prerequisites (--after), its access and its cautions.",
     )
 
 
 def _off_tree(adding: _Adding, told: float | None) -> float:
-    """Minutes of the search off the tree: as told, else those of the test alone."""
+    """Minutes of the search off the tree: as given, else those of the test."""
     if told is not None:
         return told
     test, tree = adding.test, adding.tree
@@ -343,7 +347,7 @@ def _off_tree(adding: _Adding, told: float | None) -> float:
 def _why(
     chosen: Option, runner_up: Option | None, refused: list[tuple[str, str]], *, given: bool
 ) -> str:
-    least = "as told" if given else "the least"
+    least = "as given" if given else "the least"
     where = str(chosen.place)
     text = f"{where[:1].upper()}{where[1:]}: {chosen.expected:.3g} min expected, {least}"
     if runner_up is not None and not given:

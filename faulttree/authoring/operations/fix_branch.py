@@ -1,4 +1,4 @@
-"""A branch that led away from the fault: where it went wrong, and what would have led right."""
+"""Correct a branch that led a case away from its fault: change a limit or a target."""
 
 from __future__ import annotations
 
@@ -32,12 +32,12 @@ __all__ = ["Fork", "fork_of", "lead_right", "rejudged"]
 Way = Literal["limit", "target", ""]
 Edit = tuple[tuple[str | int, ...], Any]
 DIGITS = 4
-"""Significant digits of a proposed limit: one more than people are shown."""
+"""Significant digits of a proposed limit: one more than shown on screens."""
 
 
 @dataclass(frozen=True, slots=True)
 class Fork:
-    """Where a walk left every way to its fault: this answer, instead of one of those."""
+    """The answer at which a walk left every path to its fault, and the right outcomes there."""
 
     step: str
     visit: Visit
@@ -50,7 +50,7 @@ class Fork:
 
 
 def fork_of(solved: Solved) -> Fork | None:
-    """Where the case went wrong on the tree as it is now; None where it did not."""
+    """The fork at which the case went wrong on the current tree; None if there is none."""
     tree, near = solved.now, graph_of(solved.now).leading_to(solved.fault)
     known = {now_called(tree, visit.step): visit for visit in solved.then.path}
     for visit in solved.again.path:
@@ -75,11 +75,12 @@ def lead_right(
 ) -> TreeProposal:
     """The changed limit or target that leads the case to its fault.
 
-    What changes the fewest other cases comes first: the limit, moved so that the reading means
-    what it was, or the end that the walk came to, led on to where it should have gone.
+    There are two corrections: move the limit so that the reading gets the right outcome, or
+    lead the end of the walk on to the right target. The one that changes fewer other cases
+    comes first.
 
     Raises:
-        TreeError: neither can be done as asked.
+        TreeError: neither correction is possible as requested.
     """
     fork = fork_of(solved)
     if fork is None:
@@ -135,15 +136,16 @@ def _no_mend(solved: Solved, fork: Fork, fit: list[Any]) -> TreeError:
         draft, found = fit[0]
         text = f"{draft.why} But: {found[0].message} [{found[0].rule}]"
         return Unfit(text, found, path=solved.path, mend=mend)
+    where = f"Case {solved.case.number} went wrong at {fork}"
     return TreeError(
-        f"Case {solved.case.number} went wrong at {fork}, and no limit or target there mends it.",
+        f"{where}, and no change of a limit or target there corrects it.",
         path=solved.path,
         mend=mend,
     )
 
 
 def _edited(solved: Solved, edits: list[Edit], *, limit: str = "") -> FileChange:
-    """The edits, with what the case says for its fault and for the limits of a step."""
+    """The edits, with the case as evidence for its fault and source of the limits."""
     editor = solved.file.editor()
     for keys, value in edits:
         editor.set(keys, value)
@@ -163,7 +165,7 @@ def _edited(solved: Solved, edits: list[Edit], *, limit: str = "") -> FileChange
 
 
 def _targets(solved: Solved, fork: Fork, store: Store, library: Library) -> Iterator[_Draft]:
-    """The end the walk came to, led on to where the right answer would have gone."""
+    """Drafts that lead the end of the walk on to the target of the right answer."""
     end = solved.again.end
     if end is None or end.kind != "stop" or not end.id:
         return
@@ -189,7 +191,7 @@ def _targets(solved: Solved, fork: Fork, store: Store, library: Library) -> Iter
 
 
 def _limits(solved: Solved, fork: Fork, store: Store, library: Library) -> Iterator[_Draft]:
-    """The limit moved so far that the reading means what it was."""
+    """Drafts that move a limit so that the reading gets the right outcome."""
     step = fork.step
     value = _value(fork.visit.event)
     raw = solved.now.bundle["tree"]["steps"].get(step)
@@ -217,7 +219,7 @@ def _said(value: Any) -> str:
 
 
 def _value(event: Answered) -> Quantity | None:
-    """The reading of an event, in the base unit; None where there is no figure."""
+    """The reading of an event in the base unit; None if it has no value."""
     kept = event.reading or {}
     if kept.get("value") is None:
         return None
@@ -227,7 +229,7 @@ def _value(event: Answered) -> Quantity | None:
 
 
 def _outcome(limits: Mapping[str, Any] | None, unit: str | None, value: Quantity) -> str:
-    """What a reading is by limits; empty where they cannot tell."""
+    """The outcome of a reading by limits; empty if it is undecided."""
     try:
         return judge(value, resolve_limits(limits or {}, unit=unit)).outcome
     except FaulttreeError:
@@ -237,7 +239,7 @@ def _outcome(limits: Mapping[str, Any] | None, unit: str | None, value: Quantity
 def _moved(
     raw: Mapping[str, Any], spec: Mapping[str, Any], value: Quantity, was: str, wanted: str
 ) -> Iterator[list[Edit]]:
-    """Edits of the limits, as (keys, value) lists, that could make the reading the outcome."""
+    """Edits of the limits, as (keys, value) lists, that could give the reading the outcome."""
     if value.value is None or any(isinstance(item, Mapping) for item in raw.values()):
         return
     if "bands" in raw:
@@ -258,7 +260,7 @@ def _moved(
 
 
 def _beyond(value: Decimal, *, up: bool) -> Decimal:
-    """The next figure of a few digits on one side of a value, or the value where it is one."""
+    """The value rounded to a few significant digits; with ``up`` the next such figure."""
     if not value:
         return value
     step = Decimal(1).scaleb(value.adjusted() - DIGITS + 1)
@@ -269,7 +271,7 @@ def _beyond(value: Decimal, *, up: bool) -> Decimal:
 def _tolerance_moved(
     raw: Mapping[str, Any], spec: Mapping[str, Any], bound: Decimal, side: str
 ) -> Iterator[list[Edit]]:
-    """The tolerance as a pair, one side moved to the bound."""
+    """The tolerance as a pair with one side moved to the bound."""
     try:
         limits = resolve_limits(spec)
     except FaulttreeError:
@@ -292,13 +294,13 @@ def _share(distance: Decimal, nominal: Decimal) -> str:
 def _band_moved(
     bands: list[Mapping[str, Any]], value: Quantity, was: str, wanted: str
 ) -> Iterator[list[Edit]]:
-    """The end between two bands that meet, moved past the reading."""
+    """The boundary between two adjacent bands, moved past the reading."""
     names = [str(band.get("name")) for band in bands]
     if was not in names or wanted not in names or abs(names.index(was) - names.index(wanted)) != 1:
         return
     assert value.value is not None
     low, high = sorted((names.index(was), names.index(wanted)))
-    # The end belongs to the upper band, so to be below it must lie above the reading.
+    # The boundary belongs to the upper band, so it must be above a reading of the lower band.
     up = names.index(wanted) == low
     text = show_exact(_beyond(value.value, up=True) if up else value.value, value.unit, value.kind)
     if "below" in bands[low] and "from" in bands[high]:
@@ -308,7 +310,7 @@ def _band_moved(
 def rejudged(
     store: Store, solved: Solved, step: str, old: Mapping[str, Any], new: Mapping[str, Any]
 ) -> Iterator[str]:
-    """Other recorded readings at a step that new limits judge otherwise, in words."""
+    """Other recorded readings at a step that get another outcome by the new limits, as text."""
     unit = old.get("unit")
     for case in store.each(tree=solved.now.id):
         if case.id == solved.case.id:

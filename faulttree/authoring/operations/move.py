@@ -1,4 +1,4 @@
-"""Steps taken out of their places and put onto other ways, where nothing is harmed by it."""
+"""Move steps of a tree to other places without breaking an order constraint."""
 
 from __future__ import annotations
 
@@ -31,16 +31,16 @@ __all__ = ["Reordering", "StepMove", "StepMoves", "move_step", "reorder", "stand
 
 @dataclass(frozen=True)
 class StepMove:
-    """A step in another place; nothing is written yet.
+    """The changes that move one step; nothing is written yet.
 
     Attributes:
-        step: what is moved.
-        after, outcome: what it comes behind now; empty texts for the start.
-        onward: what comes next where it was, once it is gone.
-        before: what comes next where it is now.
+        step: the moved step or use.
+        after, outcome: the place it comes after now; empty texts for the start.
+        onward: the target that follows at its old place.
+        before: the target that follows at its new place.
         minutes: expected minutes (before, after) over all faults of the tree.
-        moved: recorded cases whose own answers would lead elsewhere.
-        findings: warnings that the new order would have and the old one has not.
+        moved: recorded cases whose answers lead elsewhere on the new tree.
+        findings: warnings that the new order has and the old one has not.
     """
 
     tree: str
@@ -55,7 +55,7 @@ class StepMove:
     changes: tuple[FileChange, ...] = field(default=(), repr=False)
 
     def __str__(self) -> str:
-        where = f"after `{self.after}: {self.outcome}`" if self.after else "first of all"
+        where = f"after `{self.after}: {self.outcome}`" if self.after else "at the start"
         return f"{where}, before `{self.before}`"
 
     def as_dict(self) -> dict[str, Any]:
@@ -86,24 +86,25 @@ def move_step(
     store: Store | None = None,
     progress: Callable[[int], None] | None = None,
 ) -> StepMove:
-    """Take a step out of its place and put it behind an outcome of another one.
+    """Move a step to the place after an outcome of another step.
 
-    What led to it leads to where it sent a unit that passed; from its new place it sends such
-    a unit to where the outcome led. All its other outcomes keep their targets.
+    Targets that named the step now name its target for a unit that passed. At the new place,
+    a unit that passed goes on to the former target of the outcome. All other outcomes of the
+    step keep their targets.
 
     Args:
         library: whose tree.
         where: id of the tree.
         step: the step or use to move.
-        after: (step or use, outcome or exit) it comes behind; None for first of all.
-        passed: its outcome for a unit that passed, where the file leaves that open.
-        even_so: move it although the rules warn of it.
+        after: (step or use, outcome or exit) that it comes after; None for the start.
+        passed: its outcome for a unit that passed, if the file does not determine it.
+        even_so: move it in spite of new warnings.
         store: the record, for the odds and to walk the tree's cases again.
-        progress: told how many cases were walked again.
+        progress: called with the number of cases replayed so far.
 
     Raises:
         TreeError: there is no such step or place, a prerequisite, a guard or an access would
-            be broken, or a rule speaks against the new text.
+            be broken, or the new text breaks a rule.
     """
     made = reorder(
         *(library, where, [StepMoves(step, after, passed)]),
@@ -122,9 +123,9 @@ def move_step(
 
 @dataclass(frozen=True, slots=True)
 class StepMoves:
-    """A step to be put behind an outcome of another; None for first of all.
+    """One requested move: a step, and the outcome that it comes after; None for the start.
 
-    ``passed`` is its outcome for a unit that passed, where the file leaves that open.
+    ``passed`` is its outcome for a unit that passed, if the file does not determine it.
     """
 
     step: str
@@ -134,12 +135,12 @@ class StepMoves:
 
 @dataclass(frozen=True)
 class Reordering:
-    """Several steps in other places, one after the other; nothing is written yet.
+    """The changes that move several steps, one after another; nothing is written yet.
 
     Attributes:
-        places: where each comes to stand.
-        now: the tree as it will be.
-        minutes, moved, findings, changes: of all of them together, as in :class:`StepMove`.
+        places: the new place of each step.
+        now: the tree after all moves.
+        minutes, moved, findings, changes: as in :class:`StepMove`, for all moves together.
     """
 
     tree: str
@@ -161,18 +162,18 @@ def reorder(
     store: Store | None = None,
     progress: Callable[[int], None] | None = None,
 ) -> Reordering:
-    """Put several steps into other places, as :func:`move_step` does one.
+    """Move several steps, each as :func:`move_step` does.
 
-    Each move is held against what the order before it kept; the rules see the text at the end.
+    Each move is compared with the order before it; the rules check the final text only.
 
     Args:
         library: whose tree.
         where: id of the tree.
-        moves: one or more, each of the tree as those before leave it.
-        even_so: move them although the rules warn of it.
-        fitness: of this library, where several texts of it are looked at.
+        moves: one or more moves; each applies to the tree after the moves before it.
+        even_so: move them in spite of new warnings.
+        fitness: the check of edited files, if the caller checks several texts of the library.
         store: the record, for the odds and to walk the tree's cases again.
-        progress: told how many cases were walked again.
+        progress: called with the number of cases replayed so far.
 
     Raises:
         TreeError: as :func:`move_step`.
@@ -208,12 +209,12 @@ def reorder(
 
 
 def stand(tree: Tree, move: StepMoves, path: Path | None = None) -> tuple[Tree, StepMove, str]:
-    """A tree with one step in another place; where it stands, and what a good unit answers it.
+    """Move one step of a tree; return the tree, the move, and a good unit's outcome.
 
     Args:
-        tree: the tree; it stays as it is.
+        tree: the tree; it is not changed.
         move: the step and its place.
-        path: the file, for what is said.
+        path: the file, for error messages.
 
     Raises:
         TreeError: there is no such step or place, or a prerequisite, a guard, a caution or an
@@ -229,8 +230,8 @@ def stand(tree: Tree, move: StepMoves, path: Path | None = None) -> tuple[Tree, 
     place = StepMove(tree.id, move.step, *behind, passing, before, (0.0, 0.0))
     why = spoilt(tree, new, move.step, before)
     if why:
-        mend = "Choose another place for it, or move what it goes with first."
-        raise TreeError(f"`{move.step}` cannot stand {place}: {why}.", path=path, mend=mend)
+        mend = "Choose another place, or first move the steps that belong with it."
+        raise TreeError(f"`{move.step}` cannot be {place}: {why}.", path=path, mend=mend)
     return new, place, outcome
 
 
@@ -244,13 +245,13 @@ def _history(store: Store | None) -> Mapping[tuple[str, str], float]:
 
 
 def _passed(tree: Tree, step: str, outcome: str) -> Mapping[str, str]:
-    """What a unit that passed answers at a step, or at those of a use."""
+    """The answers of a unit that passed at a step, or at the steps of a use."""
     if step in tree.uses:
         return graph_of(tree).path_through(tree.uses[step], outcome)
     own = tree.steps[step].targets
     if outcome in own:
         return {step: outcome}
-    return {step: next(iter(own))}  # `then`, and `outside` for low and high
+    return {step: next(iter(own))}  # `then` has no outcome, and `outside` means low and high
 
 
 def _led_elsewhere(
@@ -260,9 +261,9 @@ def _led_elsewhere(
     passing: Mapping[str, str],
     progress: Callable[[int], None] | None,
 ) -> Iterator[MovedCase]:
-    """The cases whose own answers end elsewhere on the new text.
+    """The cases whose answers end elsewhere on the new text.
 
-    A case that never came to the step counts as one that passed it.
+    A case that did not reach the step counts as one that passed it.
     """
     for done, case in enumerate(store.each(tree=old.id), 1):
         events = tuple(follow(old, store.events(case.id)))

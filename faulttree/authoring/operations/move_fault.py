@@ -1,7 +1,7 @@
-"""A fault that belongs to another module than was thought, in every tree that knows it.
+"""Move a fault to another module, in every tree that has the fault.
 
-Module and id make a fault the same cause everywhere, and its history is counted by them. The
-module it belonged to before stays in the file (``moved_from``), so that the history follows.
+Module and id identify a cause in all trees, and its cases are counted by them. The file keeps
+the former module (``moved_from``), so that earlier cases still count.
 """
 
 from __future__ import annotations
@@ -22,13 +22,13 @@ __all__ = ["FaultMove", "move_fault"]
 
 @dataclass(frozen=True)
 class FaultMove:
-    """A fault under another module; nothing is written yet.
+    """The changes that move a fault to another module; nothing is written yet.
 
     Attributes:
-        old: its module until now, or the family where it had none.
+        old: its module before, or the family if it had none.
         trees: ids of the trees in which its module changes.
-        joined: trees that knew this fault in the new module already; it is one cause with
-            theirs from here on, with one history.
+        joined: trees that already have this fault in the new module; both are one cause
+            from now on, with one history.
     """
 
     fault: str
@@ -52,23 +52,23 @@ class FaultMove:
 
 
 def move_fault(library: Library, where: str, fault: str, module: str) -> FaultMove:
-    """Let a fault belong to another module, in every tree in which it is the same cause.
+    """Move a fault to another module, in every tree in which it is the same cause.
 
     Args:
         library: whose trees.
         where: id of a tree that has it.
         fault: its id.
-        module: the module it is to belong to.
+        module: its new module.
 
     Raises:
-        TreeError: there is no such fault, it belongs there already, the module is no name, or
-            a check speaks against the new texts.
+        TreeError: there is no such fault, it is already in the module, the module is not a
+            valid id, or the new texts break a rule.
     """
     path = library.path_of(where)
     files = {one.name: one for one in files_of(library)}
     if where not in files:
         mend = "Copy the file into your own library, or name that library with --library."
-        raise TreeError("This tree is in a library beneath.", path=path, mend=mend)
+        raise TreeError("This tree is in a lower library.", path=path, mend=mend)
     home = files[where]
     old = home.holder(fault)
     if old is None:
@@ -76,7 +76,7 @@ def move_fault(library: Library, where: str, fault: str, module: str) -> FaultMo
         raise TreeError(f"`{where}` has no fault `{fault}`.", path=path, mend=mend)
     if not ID.fullmatch(module):
         mend = "Ids are kebab-case: small letters, digits and single hyphens."
-        raise TreeError(f"`{module}` can be no module.", path=path, mend=mend)
+        raise TreeError(f"`{module}` is not a valid id of a module.", path=path, mend=mend)
     if module == old:
         mend = "Name another module."
         raise TreeError(f"`{fault}` belongs to `{module}` already.", path=path, mend=mend)
@@ -121,7 +121,7 @@ def _before_module(raw: Mapping[str, Any]) -> str:
 
 
 def _remembering(file: LibraryFile, fault: str, former: Sequence[str]) -> FileChange | None:
-    """What a tree that had it there already must know of the others' history."""
+    """Add the former modules to a tree that already had the fault in the new module."""
     editor = file.editor()
     _remember(editor, file, fault, "", former)
     return editor.change() if editor.touched else None
@@ -130,7 +130,7 @@ def _remembering(file: LibraryFile, fault: str, former: Sequence[str]) -> FileCh
 def _remember(
     editor: Editor, file: LibraryFile, fault: str, module: str, former: Iterable[str]
 ) -> None:
-    """Keep what it belonged to; the family's own cases count without being named."""
+    """Add the former module to ``moved_from``; cases of the own family count without it."""
     raw, known = file.held("faults")[fault], _former(file, fault)
     missing = [name for name in former if name not in known and name != file.data.get("family")]
     if not known:
@@ -139,14 +139,14 @@ def _remember(
             editor.add(("faults", fault), "moved_from", missing, after=after)
         return
     if module in known and missing:
-        # It goes back to where it was: from now on the other module is the former one.
+        # The fault returns to a former module: the other module becomes the former one.
         editor.set(("faults", fault, "moved_from", known.index(module)), missing.pop(0))
     for name in missing:
         editor.append(("faults", fault, "moved_from"), name)
 
 
 def _list(editor: Editor, file: LibraryFile, fault: str, old: str, module: str) -> None:
-    """Keep the list of the tree's modules true."""
+    """Update the list of modules of the tree."""
     listed = file.data.get("modules")
     if not isinstance(listed, list) or module in listed:
         return

@@ -1,4 +1,4 @@
-"""A first tree: from a few answers, from a fault table, or from a case without a tree."""
+"""Make a new tree from a few answers, a fault table, or a case without a tree."""
 
 from __future__ import annotations
 
@@ -23,12 +23,12 @@ __all__ = ["KnownTest", "NewTree", "Start", "begin", "from_known", "from_table",
 SCHEMA = "# yaml-language-server: $schema=../../schemas/tree.schema.json"
 BEYOND = "hand-over"
 LAID_OUT = ("steps", "faults")
-"""Parts of a tree whose entries are written a key a line."""
+"""Parts of a tree whose entries are written with one key a line."""
 
 
 @dataclass(frozen=True, slots=True)
 class Start:
-    """What a tree says of itself, whatever it can find."""
+    """The general data of a new tree: id, title, symptoms and so on."""
 
     id: str
     title: str
@@ -38,19 +38,19 @@ class Start:
 
     @property
     def family(self) -> str:
-        """The family, by the id."""
+        """The family, taken from the id."""
         return self.id.partition("/")[0]
 
     def head(self) -> dict[str, Any]:
         """The keys before the steps.
 
         Raises:
-            TreeError: the id is none, or there is no title.
+            TreeError: the id is not valid, or the title is missing.
         """
         family, slash, complaint = self.id.partition("/")
         if not slash or not ID.fullmatch(family) or not ID.fullmatch(complaint):
             mend = "Write family/complaint in kebab-case, as in glue-gun/stays-cold."
-            raise TreeError(f"`{self.id}` can be no id of a tree.", mend=mend)
+            raise TreeError(f"`{self.id}` is not a valid id of a tree.", mend=mend)
         if not self.title.strip():
             raise TreeError("The tree has no title.", mend="Give --title.")
         said = {"title": self.title, "family": family, "symptoms": list(self.symptoms),
@@ -60,7 +60,7 @@ class Start:
 
 @dataclass(frozen=True, slots=True)
 class KnownTest:
-    """Something that can be wrong, and the one test that shows it."""
+    """A possible fault and the test that shows it."""
 
     cause: Cause
     test: Test
@@ -71,7 +71,7 @@ class NewTree:
     """A new tree; nothing is written yet.
 
     Attributes:
-        findings: warnings about it; an error keeps it from being begun.
+        findings: warnings about it; a tree with errors is not made.
     """
 
     id: str
@@ -83,7 +83,7 @@ class NewTree:
         """Write the file.
 
         Raises:
-            TreeError: somebody wrote one of that name meanwhile.
+            TreeError: a file of this name was written meanwhile.
             OSError: it cannot be written.
         """
         write_all([self.change])
@@ -102,29 +102,29 @@ class NewTree:
 def begin(
     root: Path, start: Start, data: Mapping[str, Any], *, minutes: float | None = None
 ) -> NewTree:
-    """A tree as a new file of a library, checked by every rule.
+    """Make a tree as a new file of a library and check it with every rule.
 
     Args:
-        root: the library's folder; it may be new.
-        start: its id.
+        root: the library's folder; it need not exist yet.
+        start: the id and general data of the tree.
         data: the tree document.
-        minutes: expected minutes, where they were reckoned.
+        minutes: expected minutes, if they were computed.
 
     Raises:
-        TreeError: there is such a tree, or the new one has an error.
+        TreeError: the tree already exists, or the new one has an error.
     """
     family, _, complaint = start.id.partition("/")
     path = root / "trees" / family / f"{complaint}.yaml"
     if path.exists():
         mend = "Choose another complaint, or edit that one."
-        raise TreeError(f"There is a tree `{start.id}` already.", path=path, mend=mend)
+        raise TreeError(f"The tree `{start.id}` already exists.", path=path, mend=mend)
     text = tree_text(data)
     fit = (root / "trees").is_dir() or (root / "shared").is_dir()
     change = FileChange(path, None, text)
     found = EditedCheck(Library(root) if fit else shipped_library()).new(change)
     wrong = tuple(one for one in found if one.level == "error")
     if wrong:
-        message = f"The tree would not be fit: {wrong[0].message} [{wrong[0].rule}]"
+        message = f"The new tree would break a rule: {wrong[0].message} [{wrong[0].rule}]"
         raise Unfit(message, wrong, path=path, line=wrong[0].line, mend=wrong[0].remedy)
     return NewTree(start.id, change, found, minutes)
 
@@ -151,13 +151,13 @@ def tree_text(data: Mapping[str, Any]) -> str:
 
 
 def from_known(start: Start, known: Sequence[KnownTest]) -> dict[str, Any]:
-    """A tree that tests one thing after another, by falling weight for the minutes.
+    """A tree that tests one fault after another, by falling ratio of weight to minutes.
 
-    Each test finds or clears one fault, and the last is tested too; then this order takes
-    the least expected time (Smith 1956, weighted completion time).
+    Each test finds or clears one fault, and the last fault is tested too. Under these
+    conditions this order has the least expected time (Smith 1956, weighted completion time).
 
     Raises:
-        TreeError: nothing is known, or something is not told.
+        TreeError: there is no fault, or a needed value is missing.
     """
     if not known:
         raise TreeError("A tree needs a fault.", mend="Name something that can be wrong.")
@@ -211,17 +211,17 @@ def _minutes(one: KnownTest) -> float:
 def from_table(
     start: Start, text: str, path: Path, *, seconds: float | None = None
 ) -> tuple[dict[str, Any], float]:
-    """The cheapest plan of a fault table in CSV as a tree, and its expected minutes.
+    """Plan the cheapest order of a fault table in CSV; return the tree and expected minutes.
 
     Args:
-        start: what the tree says of itself.
+        start: id and general data of the tree.
         text: the table.
-        path: names it in messages.
-        seconds: ends the planning after so long; by default its work ends it.
+        path: names the table in error messages.
+        seconds: limit of the planning time; by default the amount of work is the limit.
 
     Raises:
         TableError: the table cannot be read.
-        TreeError: the id is none, or there is no title.
+        TreeError: the id is not valid, or the title is missing.
     """
     from faulttree.odds import plan, table_from_csv
 

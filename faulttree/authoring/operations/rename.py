@@ -1,8 +1,8 @@
-"""A step, fault or stop under another name, everywhere it is meant.
+"""Rename a step, fault or stop, with all references to it.
 
-Every reference in the library is found by what it leads to, never by its spelling: a step of
-a procedure is meant wherever a path of uses comes to it. Texts for people are left alone. The
-former name stays in the file (``renamed``), so that the record's history follows.
+References are found by the object that they resolve to, not by their spelling: a path of uses
+may name a step of a procedure. Texts for people are not changed. The file keeps the former
+name (``renamed``), so that recorded cases still count.
 """
 
 from __future__ import annotations
@@ -25,7 +25,7 @@ Keys = tuple[str | int, ...]
 
 @dataclass(frozen=True)
 class Renaming:
-    """What a new name changes; nothing is written yet.
+    """The changes of a renaming; nothing is written yet.
 
     Attributes:
         kind: ``step``, ``fault`` or ``stop``.
@@ -50,7 +50,7 @@ class Renaming:
 
 
 def rename(library: Library, where: str, old: str, new: str) -> Renaming:
-    """Give a step, fault or stop another name, with every reference to it.
+    """Rename a step, fault or stop, with every reference to it.
 
     A fault is the same cause in every tree that gives it the same module (in those of one
     family, where it has none), so it is renamed in all of them.
@@ -58,20 +58,20 @@ def rename(library: Library, where: str, old: str, new: str) -> Renaming:
     Args:
         library: whose files.
         where: id of the tree, or name of the procedure, that has it.
-        old: its name there.
-        new: the name it is to have.
+        old: its current name.
+        new: its new name.
 
     Raises:
-        TreeError: there is no such thing, the name is taken or no id, or a check speaks
-            against the new texts.
+        TreeError: there is no such name, the new one is taken or not a valid id, or the new
+            texts break a rule.
     """
     files = {one.name: one for one in files_of(library)}
     home = files.get(where)
     if home is None:
-        path = library.path_of(where)  # names what is near
+        path = library.path_of(where)  # raises with the similar names
         if library.layer_of(where) is not library:
             mend = "Copy the file into your own library, or name that library with --library."
-            raise TreeError("This tree is in a library beneath.", path=path, mend=mend)
+            raise TreeError("This tree is in a lower library.", path=path, mend=mend)
         raise TreeError(f"There is no procedure `{where}` in {library.root}.", mend="Look at it.")
     group = next((g for g in ("steps", "faults", "stops") if old in home.held(g)), None)
     if group is None:
@@ -92,16 +92,16 @@ def rename(library: Library, where: str, old: str, new: str) -> Renaming:
 
 
 def _free(home: LibraryFile, new: str) -> None:
-    """Refuse a name that is none, or that something has or had."""
+    """Refuse a name that is not a valid id, or that is or was in use."""
     if not ID.fullmatch(new) or new in RESERVED or len(new) > 80:
         mend = "Ids are kebab-case: small letters, digits and single hyphens."
-        raise TreeError(f"`{new}` can be no name.", path=home.path, mend=mend)
+        raise TreeError(f"`{new}` is not a valid id.", path=home.path, mend=mend)
     exits = home.data.get("exits")
     taken = [*home.held("steps"), *home.held("faults"), *home.held("stops")]
     taken += exits if isinstance(exits, list) else []
     if new in taken:
         mend = "Choose another name."
-        raise TreeError(f"`{new}` is there already.", path=home.path, mend=mend)
+        raise TreeError(f"`{new}` is already in use.", path=home.path, mend=mend)
 
 
 # -- references ------------------------------------------------------------------------
@@ -115,7 +115,7 @@ def _edited(
     old: str,
     new: str,
 ) -> tuple[Editor, int]:
-    """The edits of one file, and how many places they change."""
+    """Edit one file; return the change and the number of places that change."""
     editor = file.editor()
     own = file.name in homes
     count = 0
@@ -141,14 +141,14 @@ def _edited(
 
 
 def _remember(editor: Editor, file: LibraryFile, old: str, new: str) -> int:
-    """Keep the former name; names before it lead straight to the new one."""
+    """Keep the former name; earlier names are mapped to the new one directly."""
     known = file.held("renamed")
     if "renamed" not in file.data:
         editor.add((), "renamed", {old: new})
         return 0
     for former, name in known.items():
         if former == new:
-            # It gets its first name back: from now on the other one is the former.
+            # It gets an earlier name back: the name it had until now becomes the former one.
             editor.rename_key(("renamed", former), old)
             editor.set(("renamed", former), new)
         elif name == old:
@@ -159,7 +159,7 @@ def _remember(editor: Editor, file: LibraryFile, old: str, new: str) -> int:
 
 
 def _is_target(keys: Keys) -> bool:
-    """Whether a reference names a step, fault or stop of the very file, never a path."""
+    """Whether a reference is a name in the same file and cannot be a path."""
     return keys[0] == "start" or keys[-1] == "then" or "answers" in keys[2:3] or (
         keys[0] == "steps" and keys[2] in ("results", "exits")
     )  # fmt: skip
@@ -170,7 +170,7 @@ def _target(file: LibraryFile, text: Any, own: bool, old: str, new: str) -> str 
 
 
 def _references(file: LibraryFile) -> Iterator[tuple[Keys, Any, bool]]:
-    """Every place that names something: keys, what it says, and whether it is a key."""
+    """Every place with a reference: its keys, its text, and whether it is a key."""
     data = file.data
     if "start" in data:
         yield ("start",), data["start"], False
@@ -227,7 +227,7 @@ def _path(
     old: str,
     new: str,
 ) -> str | None:
-    """A path of uses with the name changed where it comes to it; None for no path."""
+    """A path of uses with the name replaced; None if the path does not resolve to it."""
     if not isinstance(text, str):
         return None
     parts, out = text.split("."), list[str]()

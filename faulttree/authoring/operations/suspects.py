@@ -1,6 +1,6 @@
-"""What others suspect: kept in the tree with who said so.
+"""Add suspects to trees, each with the person who reported it.
 
-Reported is never confirmed, whoever said it; and nothing reported is dropped.
+A report never counts as a confirmation, and no report is dropped.
 """
 
 from __future__ import annotations
@@ -26,17 +26,17 @@ from faulttree.walk.state import State
 __all__ = ["Statement", "SuspectAddition", "add_suspect"]
 
 GIVEN_UP = frozenset({"out-of-scope", "uneconomic"})
-"""Ends before which a suspect's test belongs: there is still something to be found."""
+"""Reasons of stops before which a suspect's test may be placed."""
 
 KINDS = ("reported", "documented", "contradicted")
 
 
 @dataclass(frozen=True, slots=True)
 class Statement:
-    """Who said so, and when.
+    """The source of a suspect: who reported it, and when.
 
-    ``kind`` is ``reported`` (somebody said so), ``documented`` (a maker or a standard) or
-    ``contradicted`` (looked into and not so; then ``reason`` tells what was seen).
+    ``kind`` is ``reported`` (a person), ``documented`` (a maker or a standard) or
+    ``contradicted`` (examined and not so; then ``reason`` says what was seen).
     """
 
     source: str
@@ -51,12 +51,12 @@ class Statement:
             TreeError: the source is missing, or a contradiction has no reason.
         """
         if self.kind not in KINDS:
-            mend = "Only a repair of this bench confirms: `faulttree write-up` does that."
-            raise TreeError(f"A suspect cannot be `{self.kind}` by hearsay.", mend=mend)
+            mend = "Only a repair on this bench confirms: use `faulttree write-up`."
+            raise TreeError(f"A report cannot make a suspect `{self.kind}`.", mend=mend)
         if not self.source.strip():
-            raise TreeError("Nobody is named who said so.", mend="Give --source.")
+            raise TreeError("The source of the suspect is missing.", mend="Give --source.")
         if self.kind == "contradicted" and not self.reason.strip():
-            raise TreeError("Why it is not so is not told.", mend="Give --reason.")
+            raise TreeError("The reason of the contradiction is missing.", mend="Give --reason.")
         said = {
             "kind": self.kind, "source": self.source, "date": self.date, "reason": self.reason,
         }  # fmt: skip
@@ -65,12 +65,12 @@ class Statement:
 
 @dataclass(frozen=True)
 class SuspectAddition:
-    """A suspect put into trees; nothing is written yet.
+    """The changes that add a suspect to trees; nothing is written yet.
 
     Attributes:
         fault: its id.
-        trees: ids of the trees, with what is done in each.
-        place: where its test comes; None for a loose suspect.
+        trees: (id, change as text) of each tree.
+        place: the place of its test; None for a loose suspect.
         unsaid: exits of its test, besides a good unit's, that lead onward.
     """
 
@@ -103,19 +103,19 @@ def add_suspect(
     at: tuple[str, str] | None = None,
     even_so: bool = False,
 ) -> SuspectAddition:
-    """Put a suspect into a tree, or into every tree of a module.
+    """Add a suspect to a tree, or to every tree of a module.
 
     Args:
         library: whose trees.
         target: id of a tree (``family/complaint``), or a module.
-        cause: the suspect; only a title (or the id of one that is known) is needed.
-        said: who said so.
-        test: what would show it; without one it is a loose suspect. Not for a module.
-        at: (step, outcome) the test comes after; else the end where it costs least.
-        even_so: write although the rules warn of it.
+        cause: the suspect; only a title (or the id of a known fault) is needed.
+        said: the source.
+        test: the test that would show it; None for a loose suspect and for a module.
+        at: (step, outcome) the test comes after; else the stop where it costs least.
+        even_so: write in spite of new warnings.
 
     Raises:
-        TreeError: no such tree or module, something is not told, or the rules object.
+        TreeError: there is no such tree or module, a value is missing, or a rule is broken.
     """
     evidence = said.as_data()
     fitness = EditedCheck(library)
@@ -155,7 +155,7 @@ def _into_module(
     if not trees:
         known = sorted({m for name in library.own_trees() for m in _modules(library, name)})
         listed = ", ".join(known[:8])
-        raise TreeError(f"No tree knows a module `{module}`.", mend=f"There are: {listed}.")
+        raise TreeError(f"No tree has the module `{module}`.", mend=f"There are: {listed}.")
     if not cause.fault:
         taken = {name for tree in trees for name in _names(library, tree)}
         cause = replace(cause, fault=new_id(cause.title, taken))
@@ -209,7 +209,7 @@ class _Adding:
             mend = "Give --fault another name."
             raise TreeError(f"`{self.fault}` is a step or stop of `{name}`.", mend=mend)
         self.cause = replace(
-            cause, fault=self.fault, remedy=cause.remedy or "None is known yet; test it first."
+            cause, fault=self.fault, remedy=cause.remedy or "No remedy is known yet; test it first."
         )
         self.evidence = dict(evidence)
         self.known = self.fault in self.tree.faults
@@ -217,7 +217,7 @@ class _Adding:
         self.part = cause.part or (self.tree.faults[self.fault].part if self.known else "")
 
     def put(self, edits: Edits, confirm: tuple[str, str] | None = None) -> None:
-        """The fault, or what is said of one that is known."""
+        """Add the fault, or the new evidence of a known one."""
         if self.known:
             edits.into(("faults", self.fault), "evidence", self.evidence)
             return
@@ -228,7 +228,7 @@ class _Adding:
         edits.add(("faults",), self.fault, data)
 
     def _weighed(self) -> Cause:
-        """Hearsay is weighed low: as the least of the others, unless a weight is told."""
+        """The cause with the least weight of the other faults, unless a weight is given."""
         weights = [one.weight for one in self.tree.faults.values() if one.weight]
         if self.cause.weight is not None or not weights or self.evidence["kind"] == "documented":
             return self.cause
@@ -263,9 +263,9 @@ def _with_test(
     test = replace(test, step=name, shows=test.bad)
     drafts = sorted(_drafts(adding, test, at), key=lambda one: one[0])
     if not drafts:
-        where = f"{at[0]}={at[1]}" if at else "before an honest end of this tree"
-        mend = "Give --at STEP=OUTCOME, and look at --after and --access."
-        raise TreeError(f"The test cannot stand at {where}.", mend=mend)
+        where = f"{at[0]}={at[1]}" if at else "before a stop of this tree"
+        mend = "Give --at STEP=OUTCOME, and check --after and --access."
+        raise TreeError(f"The test cannot be placed {where}.", mend=mend)
     refused: Unfit | None = None
     for _, place in drafts[:6]:
         editor = adding.file.editor()
@@ -284,7 +284,7 @@ def _with_test(
 def _drafts(
     adding: _Adding, test: Test, at: tuple[str, str] | None
 ) -> Iterator[tuple[float, Place]]:
-    """(expected minutes, place) of every place that may be."""
+    """(expected minutes, place) of every possible place."""
     tree = adding.tree
     for place, state in _ends(tree):
         soft = place.onward in tree.stops and tree.stops[place.onward].reason in GIVEN_UP
@@ -308,7 +308,7 @@ def _put_test(adding: _Adding, edits: Edits, test: Test, place: Place) -> None:
 
 
 def _ends(tree: Tree) -> Iterator[tuple[Place, State]]:
-    """Every place of the tree, each with a walk that comes by it."""
+    """Every place of the tree, each with a walk that passes it."""
     ways: dict[str, dict[str, str]] = {tree.start: {}}
     todo, told = deque([tree.start]), set[tuple[str | int, ...]]()
     while todo:

@@ -1,4 +1,4 @@
-"""A solved case into its tree: which of the three situations it is, and what is proposed."""
+"""Write up a solved case: determine which of three situations it is, and propose a change."""
 
 from __future__ import annotations
 
@@ -29,18 +29,18 @@ __all__ = ["WriteUpInput", "kind_of", "propose", "record_ending", "write_up"]
 
 @dataclass(frozen=True)
 class WriteUpInput:
-    """What the technician tells of a case.
+    """The technician's input for a write-up.
 
     Attributes:
-        cause: what was wrong.
-        test: what showed it.
-        seen: what showed that the repair held, where the case does not say so.
-        search_minutes: how long the search off the tree took.
-        at: (step, outcome) the new step is to come after; empty texts for the start.
-        even_so: write although the rules warn of it.
-        way: whether a branch that misled is mended by its ``limit`` or a ``target``; empty
-            for what changes least.
-        lessons: what is taken up besides.
+        cause: the fault and its remedy.
+        test: the test that showed it.
+        seen: what confirmed the repair, if the case does not have it.
+        search_minutes: minutes of the search off the tree.
+        at: (step, outcome) that the new step comes after; empty texts for the start.
+        even_so: write in spite of new warnings.
+        way: how a branch that misled is corrected: by its ``limit`` or a ``target``; empty
+            for the one that changes fewer cases.
+        lessons: further improvements to accept.
     """
 
     cause: Cause = field(default_factory=Cause)
@@ -54,7 +54,7 @@ class WriteUpInput:
 
 
 def kind_of(solved: Solved) -> Kind:
-    """Which situation it is, on the tree as it is now.
+    """Determine the situation of a case on the current tree.
 
     ``found``: the case's own answers lead to its fault. ``added``: no step leads to the
     fault, or the tree does not have it. ``misled``: steps lead to it, but the answers do not.
@@ -75,19 +75,19 @@ def write_up(
     day: str = "",
     progress: Callable[[int], None] | None = None,
 ) -> TreeProposal:
-    """What a case teaches its tree. Nothing is written: :meth:`TreeProposal.write` does that.
+    """Propose the change of a tree for a solved case; :meth:`TreeProposal.write` writes it.
 
     Args:
         store: the record.
         library: holds the case's tree.
         case: number, id, tag or words that name the case.
-        told: what was wrong and what showed it, as far as the case does not say so.
+        told: cause and test, as far as the case does not have them.
         day: today as YYYY-MM-DD, for a case that is not closed yet.
-        progress: told how many other cases were replayed.
+        progress: called with the number of other cases replayed so far.
 
     Raises:
-        RecordError: there is no such case, or nobody has said what was wrong.
-        TreeError: something is not told, or the tree would not be fit.
+        RecordError: there is no such case, or its cause is missing.
+        TreeError: a value is missing, or the new tree would break a rule.
     """
     told = told or WriteUpInput()
     solved = solved_case(store, library, case, fault=told.cause.fault, seen=told.seen, day=day)
@@ -102,7 +102,7 @@ def propose(
     *,
     progress: Callable[[int], None] | None = None,
 ) -> TreeProposal:
-    """The proposal for a case that has been looked at already; see :func:`write_up`."""
+    """The proposal for a case that is already loaded; see :func:`write_up`."""
     kind = kind_of(solved)
     fitness = EditedCheck(library, solved.file)
     told = replace(told, test=with_procedure(told.test, library, _part(solved, told.cause)))
@@ -137,13 +137,13 @@ def _added(store: Store, solved: Solved, told: WriteUpInput, fitness: EditedChec
 
 
 def _found(store: Store, solved: Solved) -> TreeProposal:
-    """Nothing to edit but what the case confirms; the record counts it already."""
+    """Propose only the evidence of the case; the record already counts it."""
     change = taught(solved)
     return TreeProposal(
         "found",
         solved,
         solved.fault,
-        why="Its evidence says that it was confirmed here." if change else "",
+        why="Its evidence now says that it was confirmed here." if change else "",
         walk=(solved.minutes, minutes_of(solved.again)),
         offers=tuple(offers(store, solved)),
         changes=(change,) if change else (),
@@ -151,7 +151,7 @@ def _found(store: Store, solved: Solved) -> TreeProposal:
 
 
 def _with_lessons(proposal: TreeProposal, told: WriteUpInput, fitness: EditedCheck) -> TreeProposal:
-    """The proposal with what is taken up besides, once no rule speaks against it."""
+    """The proposal with the accepted improvements, checked by the rules."""
     if not told.lessons:
         return proposal
     before = proposal.changes[0] if proposal.changes else None
@@ -168,7 +168,7 @@ def with_others(
     *,
     progress: Callable[[int], None] | None = None,
 ) -> TreeProposal:
-    """The proposal with the other cases that it would lead elsewhere."""
+    """The proposal with the other cases that end elsewhere on the new tree."""
     if not proposal.changes:
         return proposal
     solved = proposal.solved
@@ -180,13 +180,13 @@ def with_others(
 
 
 def record_ending(store: Store, case_id: str, closing: Closing | None, at: str) -> None:
-    """Close a case as its write-up says that it ended; a closed one is reopened first.
+    """Close a case with the result of its write-up; a closed case is reopened first.
 
     Args:
         store: the record.
         case_id: the case.
-        closing: how it ended; None where it is closed already.
-        at: when, UTC, ISO 8601.
+        closing: how it ended; None if it is already closed.
+        at: time of closing, UTC, ISO 8601.
 
     Raises:
         RecordError: it cannot be written, or somebody closed the case meanwhile.
