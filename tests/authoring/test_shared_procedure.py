@@ -58,7 +58,7 @@ def test_the_new_step_uses_the_procedure_and_the_unit_is_found_by_it(
     capsys.readouterr()
     assert run(["write-up", "1", *CAUSE, *USE, "--search-minutes", "12", "--yes"]) == 0
     told = " ".join(capsys.readouterr().err.split())
-    assert "Its exits `wrong` lead onward too" in told
+    assert "The exits `wrong` lead to the next step too" in told
     tree = tree_of(desk)
     use = tree.uses["bulb-test-e1"]
     assert use.given == {"part": "E1", "cold": "2 kΩ"}
@@ -124,7 +124,7 @@ def test_a_suspect_gets_a_procedure_as_its_test(desk: Path, capsys: Said) -> Non
     capsys.readouterr()
     hearsay = ["suspect", "add", "lamp/dark", "--title", "Bulb torn", "--part", "E1"]
     assert run([*hearsay, "--source", "a visitor", *USE, "--yes"]) == 0
-    assert "Its exits `wrong` lead onward too" in capsys.readouterr().err
+    assert "The exits `wrong` lead to the next step too" in capsys.readouterr().err
     tree = tree_of(desk)
     assert "bulb-torn" not in tree.loose
     assert tree.uses["bulb-test-e1"].exits["torn"] == "bulb-torn"
@@ -141,8 +141,8 @@ def test_a_suspect_gets_a_procedure_as_its_test(desk: Path, capsys: Said) -> Non
         ([*USE[:3], "cold", "--exit", "torn"], "NAME=VALUE"),
         (USE[:4], "Give --exit: good, torn, wrong"),
         ([*USE, "--with", "hot=1"], "does not take `hot`"),
-        ([*USE, "--ask", "Is it whole?"], "goes without --ask"),
-        ([*USE, "--max", "3 V"], "goes without --max"),
+        ([*USE, "--ask", "Is it whole?"], "--ask cannot be combined with --use"),
+        ([*USE, "--max", "3 V"], "--max cannot be combined with --use"),
         ([*USE, "--lead", "torn=plug"], "no other exit"),
         ([*USE, "--lead", "wrong=nowhere"], "nowhere"),
         (["--exit", "torn"], "--exit is for a shared procedure"),
