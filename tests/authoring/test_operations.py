@@ -857,7 +857,7 @@ def test_a_suspect_known_already_gets_more_evidence(library: Library) -> None:
 
 def test_hearsay_cannot_confirm_and_a_contradiction_needs_its_reason(library: Library) -> None:
     for said, wrong in (
-        (Statement("x", "2026-01-01", "confirmed"), "cannot be `confirmed`"),
+        (Statement("x", "2026-01-01", "confirmed"), "cannot make a suspect `confirmed`"),
         (Statement("x", "2026-01-01", "contradicted"), "reason of the contradiction"),
         (Statement(" ", "2026-01-01"), "source of the suspect is missing"),
     ):

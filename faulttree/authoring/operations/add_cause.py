@@ -113,7 +113,7 @@ class _Adding:
             self._like_its_neighbours()
         if self.test.unsaid:
             listed = "`, `".join(self.test.unsaid)
-            self.as_well += f" Its exits `{listed}` lead onward too (--lead EXIT=TARGET)."
+            self.as_well += f" The exits `{listed}` lead to the next step too (--lead EXIT=TARGET)."
         self.shown, self.test_minutes = way_to_show(self.test, self.tree)
         before = DataEdits(copy.deepcopy(self.tree.bundle["tree"]))
         self._put_fault(before, self.own.path, confirm=None)
