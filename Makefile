@@ -9,12 +9,12 @@ SOURCES := faulttree tests benchmarks
 .PHONY: help demo test soak bench format docs clean
 
 help:
-	@echo "make demo    play the whole circle in a temporary record"
+	@echo "make demo    play the complete cycle in a temporary record"
 	@echo "make test    everything CI runs: format, lint, types, tests, docs, the shipped library"
-	@echo "make soak    the long counts of which 'make test' takes a sample"
-	@echo "make bench   timings, as ratios in one run"
-	@echo "make docs    write the generated parts of docs/ anew"
-	@echo "make format  put the code into shape"
+	@echo "make soak    the long tests; 'make test' runs a sample of them"
+	@echo "make bench   measure times, as ratios within one run"
+	@echo "make docs    write the generated parts of docs/ again"
+	@echo "make format  format the code and correct lint errors"
 
 $(VENV)/bin/python:
 	@$(PYTHON) -c 'import sys; sys.exit(sys.version_info < (3, 11))' \

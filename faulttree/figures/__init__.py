@@ -1,4 +1,4 @@
-"""What the record says about the trees: counts, what to change, the page."""
+"""Review of the record: counts for each tree, proposals, and the page that shows them."""
 
 from faulttree.figures.results import Review, TreeFigures
 from faulttree.figures.review import review

@@ -1,4 +1,4 @@
-"""Faults that became commoner or rarer: told only where chance is a poor explanation."""
+"""Detect faults that became commoner or rarer, by an exact test that limits false alarms."""
 
 from __future__ import annotations
 
@@ -21,25 +21,25 @@ if TYPE_CHECKING:
 __all__ = ["ALARM", "LEAST", "RECENT_MONTHS", "ShareChange", "changes", "month_before"]
 
 RECENT_MONTHS = 6
-"""How many months are looked at as recent: common practice, no source."""
+"""The number of months that count as recent: common practice, no source."""
 
 ALARM = 0.025
 """The chance of even one false alarm, here and again for rises: 5 % in the whole review."""
 
 LEAST = 5
-"""Cases of a fault below which no change can be told: common practice, no source."""
+"""Least number of cases of a fault for a test of change: common practice, no source."""
 
 
 @dataclass(frozen=True, slots=True)
 class ShareChange(Plain):
-    """A fault's share of late beside its share before.
+    """The recent share of a fault, and its share before.
 
     Attributes:
         recent: confirmed cases of the last months, of all closed then.
         before: the same of all the time before.
-        chance: the chance of a difference at least as large, were the share unchanged; both
-            ways counted.
-        alarm: whether it stands, all changes of the review taken together.
+        chance: two-sided p-value: the chance of a difference at least as large if the share
+            were unchanged.
+        alarm: whether the change is significant among all changes of the review.
     """
 
     COMPUTED: ClassVar[tuple[str, ...]] = ("word",)

@@ -1,8 +1,8 @@
-"""The record counted: three questions put to its tables, whatever their size.
+"""Count the record with three queries, whatever its size.
 
-What is counted comes from the tables drawn from the events (``cases`` and ``steps``), which
-:mod:`faulttree.cases.repair.verify` can build again; only why a walk was given up, and which
-repairs did not hold, is read from the events themselves.
+Most counts come from the tables that are derived from the events (``cases`` and ``steps``);
+:mod:`faulttree.cases.repair.verify` can build these again. Only the reasons of giving up and
+the failed repairs are read from the events themselves.
 """
 
 from __future__ import annotations
@@ -51,7 +51,7 @@ Floats = NDArray[np.float64]
 
 @dataclass(frozen=True, slots=True)
 class CaseCounts:
-    """Cases of one text of a tree that ended alike in one month."""
+    """Number of cases with the same text of a tree, result and month."""
 
     tree: str
     tree_hash: str
@@ -68,10 +68,10 @@ class CaseCounts:
 
 @dataclass(frozen=True, slots=True)
 class AnswerCounts:
-    """Answers to one step, alike in outcome and in how their cases ended.
+    """Number of answers to one step with the same outcome and ending of the case.
 
     Attributes:
-        standing: False where somebody went back over them.
+        standing: False if the technician went back over them.
         later: given after a repair was tried.
         answers: how many there are, in ``cases`` different cases.
         minutes: of those that were timed.
@@ -109,7 +109,7 @@ class EndCounts:
 
 @dataclass(frozen=True, slots=True)
 class Tallies:
-    """All that is counted, not yet sorted by tree."""
+    """All counts, not yet sorted by tree."""
 
     cases: tuple[CaseCounts, ...]
     answers: tuple[AnswerCounts, ...]
@@ -188,12 +188,12 @@ def _answers(connection: Connection, where: Sequence[Any]) -> Iterator[AnswerCou
 
 
 def _names(keys: Sequence[Any]) -> list[Any]:
-    """Keys to group by; a reckoned one by its label, for a server takes its values as two."""
+    """Keys to group by; a computed key by its label, because a server binds its values twice."""
     return [key.name if isinstance(key, Label) else key for key in keys]
 
 
 def _listed(minutes: Any) -> Any:
-    """All values of a group in one text: the median of many groups in one pass."""
+    """All values of a group in one text, to get the medians of many groups in one query."""
     return func.aggregate_strings(cast(minutes, Text), ",")
 
 
@@ -230,10 +230,12 @@ UNNAMED = CASES.c.modules == ""
 
 
 def built_in(store: Store, module: str, trees: Iterable[Tree]) -> Condition:
-    """Cases whose unit holds the module, or names none and was walked on a tree that knows it.
+    """The condition for cases of units with a module.
+
+    A unit that names no modules counts if its tree has a fault of the module.
 
     Args:
-        store: the record; trees that the library has no more are known from it.
+        store: the record; it also holds trees that are no longer in the library.
         module: the module's name.
         trees: those of the library.
 
@@ -246,7 +248,7 @@ def built_in(store: Store, module: str, trees: Iterable[Tree]) -> Condition:
 
 
 def unsaid(store: Store, where: Condition, filters: dict[str, Any]) -> int:
-    """How many of these cases are of units that do not name their modules.
+    """The number of these cases whose units do not name their modules.
 
     Raises:
         RecordError: a filter that is not known, or the record cannot be read.
@@ -261,7 +263,7 @@ def unsaid(store: Store, where: Condition, filters: dict[str, Any]) -> int:
 
 
 def _all(store: Store, trees: Iterable[Tree]) -> Iterator[Tree]:
-    """The trees of the library, and the last text of those that only the record has."""
+    """The trees of the library, and the last text of trees that only the record has."""
     here = set()
     for tree in trees:
         here.add(tree.id)

@@ -1,6 +1,6 @@
-"""A chart that finds when a share began to rise: cumulative sums of cases with a fault and without.
+"""CUSUM chart that finds when the share of a fault began to rise.
 
-Each case with the fault moves the sum up, each without it a little down, never below nought
+Each case with the fault moves the sum up, each without it a little down, never below zero
 (E. S. Page, Biometrika 41, 1954). For yes-or-no cases: M. R. Reynolds and Z. G. Stoumbos,
 J. Quality Technology 31 (1999). The sum moves by whole numbers, so that its chances are those of
 a Markov chain with a state for each, and exact.
@@ -25,10 +25,10 @@ FINEST = 250
 is larger."""
 
 WORK = 20_000_000
-"""States times cases up to which a chance is reckoned with the number found as a state."""
+"""States times cases up to which a chance is computed with the number found as a state."""
 
 HARDLY = 1e-9
-"""Below this a chance is told by its upper bound."""
+"""Below this a chance is replaced by its upper bound."""
 
 STEADY = 1e-12
 """How little the chance of going on may still change from case to case, taken as constant then."""
@@ -42,9 +42,9 @@ class Peak:
 
     Attributes:
         height: the sum there, in the chart's steps.
-        begins: index of the first case after the sum last stood at nought: the best estimate
-            of where the rise begins.
-        at: index of the case that it came there with: of the last, where the rise is over.
+        begins: index of the first case after the sum was last zero: the best estimate of
+            where the rise begins.
+        at: index of the case with the highest sum; the last such case if the rise is over.
         over: whether the sum has lost half of its height or more since.
     """
 
@@ -78,7 +78,7 @@ class CusumChart:
         return Peak(int(sums[at]), int(zeros[-1]), max(at - 1, 0), over)
 
     def chance(self, height: int, cases: int) -> float:
-        """The chance that the sum comes to a height within so many cases, the share unchanged.
+        """The chance that the sum reaches a height within some cases if the share is unchanged.
 
         Below one in a thousand million, its upper bound n·e^(−δh), with δ the :attr:`decay`: from
         each of the n cases on the sum comes so high with a chance of at most e^(−δh).
@@ -96,7 +96,7 @@ class CusumChart:
             left, previous = float(state.sum()), left
             going = left / previous if previous else 0.0
             if done > height and abs(going - before) < STEADY:
-                # From here on each case ends the run with one and the same chance.
+                # From here on the chance that a case ends the run is constant.
                 left *= going ** (cases - done - 1)
                 break
             before = going
@@ -125,7 +125,7 @@ class CusumChart:
         return min(max(1.0 - float(held[found].sum()) / math.exp(number), 0.0), 1.0)
 
     def run_length(self, height: int, share: float | None = None) -> float:
-        """Mean number of cases until the sum first comes to a height, from nought.
+        """Mean number of cases until the sum first reaches a height, starting at zero.
 
         In control, where it is more than a thousand million, its lower bound e^(δh) with δ the
         :attr:`decay` (G. Lorden, Annals of Mathematical Statistics 42, 1971).
@@ -145,7 +145,7 @@ class CusumChart:
         return float(np.linalg.solve(moves, np.ones(height))[0])
 
     def _after_given(self, held: Floats, p: float) -> Floats:
-        """Chances of (number found, sum) after one case more, alarms left out."""
+        """The chances of (number found, sum) after one more case, without alarms."""
         after = np.zeros_like(held)
         if self.up < held.shape[1]:
             after[1:, self.up :] = p * held[:-1, : -self.up]
@@ -175,7 +175,7 @@ class CusumChart:
         return math.exp(min(height / (self.up + self.down) * math.log(ODDS_RATIO), 700.0))
 
     def _after(self, state: Floats) -> Floats:
-        """The chances of each sum after one case more, alarms left out."""
+        """The chance of each sum after one more case, without alarms."""
         after = np.zeros_like(state)
         if self.up < state.size:
             after[self.up :] = self.share * state[: -self.up]

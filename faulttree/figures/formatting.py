@@ -1,4 +1,4 @@
-"""Figures in words: the same on a terminal and on the page."""
+"""Format figures as text, the same for the terminal and the page."""
 
 from __future__ import annotations
 
@@ -32,17 +32,22 @@ __all__ = [
 
 
 def percent(part: float) -> str:
-    """A share for people, in two or three digits."""
+    """A share as a percentage of two or three digits.
+
+    Example:
+        >>> percent(0.308), percent(0.9999)
+        ('31 %', '99.9 %')
+    """
     if part == 0:
         return "0 %"
     if 0.99 < part < 1:
-        # Nearly all is not all.
+        # A share below 1 must not be shown as 100 %.
         return f"{min(100 * part, 99.9):.1f} %"
     return f"{100 * part:.2g} %" if part < 0.1 else f"{100 * part:.0f} %"
 
 
 def between(low: float, high: float) -> str:
-    """An interval of shares, the sign said once."""
+    """An interval of shares, with one percent sign."""
     return f"{percent(low).removesuffix(' %')} to {percent(high)}"
 
 
@@ -52,12 +57,12 @@ def within(figure: Share) -> str:
 
 
 def listed(names: Sequence[str]) -> str:
-    """Names as people list them."""
+    """Names joined by commas and ``and``."""
     return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}"
 
 
 def share(figure: Share, *, counts: bool = True) -> str:
-    """A share with its interval, and whether it rests on few cases."""
+    """A share with its interval, marked if there are few cases."""
     if figure.share is None:
         return "–"
     said = f"{percent(figure.share)} ({between(figure.low, figure.high)})"
@@ -66,7 +71,7 @@ def share(figure: Share, *, counts: bool = True) -> str:
 
 
 def minutes(value: float) -> str:
-    """Minutes for people, three digits at most."""
+    """Minutes with at most three digits."""
     return f"{value:.3g}" if value < 1000 else f"{value:.0f}"
 
 
@@ -103,7 +108,7 @@ def period(review: Review | TreeFigures) -> str:
 
 
 def tree_words(figures: TreeFigures) -> str:
-    """What a tree's record comes to, in one line."""
+    """The results of a tree's cases in one line."""
     results = ", ".join(f"{count} {result}" for result, count in figures.results.items())
     open_cases = figures.cases - figures.closed
     still = f", {open_cases} open" if open_cases else ""
@@ -111,12 +116,12 @@ def tree_words(figures: TreeFigures) -> str:
 
 
 def scope_words(review: Review) -> Iterator[str]:
-    """What the figures leave out, a sentence each, without its full stop."""
+    """Sentences about cases that the figures leave out, without full stops."""
     if review.filters:
         yield "Only " + ", ".join(f"{name} {value}" for name, value in review.filters.items())
     if review.unsaid:
         yield (
-            f"{cases(review.unsaid)} counted by their tree, which knows the module: their units "
+            f"{cases(review.unsaid)} counted because their tree has the module: their units "
             "do not name their own"
         )
     if review.unread:
@@ -124,7 +129,7 @@ def scope_words(review: Review) -> Iterator[str]:
 
 
 def older_words(tree: TreeFigures) -> Iterator[str]:
-    """What was walked on older texts of a tree, a sentence each, without its full stop."""
+    """Sentences about cases on older texts of a tree, without full stops."""
     if tree.older:
         left = sum(tree.left_out.values())
         yield (
@@ -137,14 +142,14 @@ def older_words(tree: TreeFigures) -> Iterator[str]:
 
 
 def few_of(faults: Mapping[str, int], most: int = 3) -> str:
-    """The commonest faults behind a branch, and how many more there are."""
+    """The commonest faults found after a branch, and the number of others."""
     named = [f"{name} {many}" for name, many in list(faults.items())[:most]]
     more = [f"{len(faults) - most} more"] if len(faults) > most else []
     return ", ".join([*named, *more])
 
 
 def aside(step: StepFigures) -> str:
-    """Answers at a step that did not go on along a branch."""
+    """Answers at a step that did not continue along a branch."""
     told = (
         ("skipped", step.skipped),
         ("undecided", step.undecided),
@@ -155,21 +160,21 @@ def aside(step: StepFigures) -> str:
 
 
 def change_words(fault: FaultFigures) -> str:
-    """Whether a fault became commoner or rarer; empty where nothing can be told.
+    """Whether a fault became commoner or rarer; empty if there is no alarm.
 
-    Empty too where a rise says the same and more.
+    Empty as well if a rise of the fault gives the same information.
     """
     change = fault.change
     if change is None or not change.alarm or (fault.rise and change.word == "commoner"):
         return ""
     return (
-        f"became {change.word}: {share(change.recent, counts=False)} of late, "
+        f"became {change.word}: {share(change.recent, counts=False)} recently, "
         f"{share(change.before, counts=False)} before"
     )
 
 
 def rise_words(fault: FaultFigures) -> str:
-    """Since when a fault has been commoner; empty where chance explains it."""
+    """When a fault began to be commoner; empty if there is no significant rise."""
     rise = fault.rise
     if rise is None:
         return ""
@@ -179,8 +184,8 @@ def rise_words(fault: FaultFigures) -> str:
         time += f"until {rise.until}"
     return (
         f"{time}: {share(rise.during)} then, "
-        f"{share(rise.otherwise)} otherwise. Such a run comes by chance in "
-        f"{_rare(rise.chance)}; a chart that alarms there alarms falsely about once "
+        f"{share(rise.otherwise)} otherwise. Such a run occurs by chance in "
+        f"{_rare(rise.chance)}; a chart that alarms there gives a false alarm about once "
         f"in {_rounded(rise.run_length)} cases"
     )
 

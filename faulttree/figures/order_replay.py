@@ -1,8 +1,8 @@
-"""An order of tests to try on recorded cases: the tree's own, and one chosen by the record.
+"""Orders of tests to replay on recorded cases: the tree's order, and a planned order.
 
-Both are walked in the same way: what a case saw at a test is what the test shows; where it did
-not take it, the fault table says what its fault shows, and where the table leaves several
-outcomes open the minutes are the mean over them. Minutes are the tree's own, access included.
+Both are replayed in the same way. If a case took a test, its own outcome is used. Otherwise the
+fault table gives the outcome of its fault; if the table allows several outcomes, the minutes are
+the mean over them. Minutes are those of the tree, access included.
 """
 
 from __future__ import annotations
@@ -31,15 +31,15 @@ __all__ = ["CurrentOrder", "PlannedOrder", "ReplayCase", "planned"]
 
 WIDTH = 4
 SHOWN = 6
-"""Steps that are named as the first of an order."""
+"""Number of first steps that are named for an order."""
 
 DEEP = 200
-"""Steps after which a walk that still goes on is called lost."""
+"""Greatest number of steps in a replayed walk; a longer one counts as lost."""
 
 
 @dataclass(frozen=True, slots=True)
 class ReplayCase:
-    """What a case says of the tests: its fault, and the outcomes it saw."""
+    """The data of one case for a replay: its fault, and its outcomes."""
 
     fault: str
     seen: frozenset[tuple[str, str]]
@@ -54,13 +54,13 @@ class OrderPath:
 
 
 class CurrentOrder:
-    """The order of the tree as it stands."""
+    """The current order of the tree."""
 
     def __init__(self, tree: Tree, table: FaultTable) -> None:
         self.tree, self.table = tree, table
 
     def way(self, case: ReplayCase) -> OrderPath:
-        """What the case takes in this order."""
+        """The minutes of the case in this order, and the chance to find its fault."""
         return self._from(self.tree.start, case, dict(case.seen), frozenset(), 0)
 
     def _from(
@@ -83,7 +83,7 @@ class CurrentOrder:
         return _mean(minutes + step.cost, ways)
 
     def surely(self, case: ReplayCase) -> float | None:
-        """Minutes until its fault is found; None where it may be missed, or walked round for."""
+        """Minutes until its fault is found; None if it may be missed or the walk may cycle."""
         known: dict[tuple[str, frozenset[str]], float] = {}
         return self._surely(self.tree.start, case, dict(case.seen), frozenset(), frozenset(), known)
 
@@ -98,8 +98,8 @@ class CurrentOrder:
     ) -> float | None:
         """``known``: step and access → minutes; steps that paths share are counted once.
 
-        Where a path leads round, nothing is sure and the whole walk is None; what is kept
-        is therefore right on every path.
+        If a path has a cycle, the whole result is None; cached values therefore hold on
+        every path.
         """
         step = self.tree.steps.get(name)
         if step is None:
@@ -147,8 +147,8 @@ class PlannedOrder:
     """An order chosen by weights: at each place a test, as :mod:`faulttree.odds` plans it.
 
     Attributes:
-        whole: the table with the faults that no test tells of. guarded: steps that come
-            first, once, and ``ahead`` the minutes they take.
+        whole: the table including faults that no test shows. guarded: steps that come
+            first, once; ``ahead`` are their minutes.
     """
 
     table: FaultTable
@@ -159,7 +159,7 @@ class PlannedOrder:
     ahead: float = 0.0
 
     def way(self, case: ReplayCase) -> OrderPath:
-        """What the case takes in this order; it arrives where its fault is still possible."""
+        """The minutes of the case in this order; it succeeds if its fault is still possible."""
         start = (frozenset[str](), self.graph.state)
         way = self._from(self.graph.root, case, dict(case.seen), 0, *start)
         return OrderPath(way.minutes + self.ahead, way.arrives)
@@ -212,7 +212,7 @@ class PlannedOrder:
 
     @cached_property
     def first(self) -> tuple[str, ...]:
-        """What comes first on the likeliest way, with what must come before each test."""
+        """The first steps on the likeliest path, with the prerequisites of each test."""
         return (*self.guarded, *islice(self._first(), SHOWN))
 
     def _first(self) -> Iterator[str]:
@@ -233,7 +233,7 @@ def _mean(minutes: float, ways: list[OrderPath]) -> OrderPath:
 
 
 def planned(table: FaultTable, counts: Mapping[tuple[str, str], float]) -> PlannedOrder | None:
-    """The order that confirmed cases suggest; None where there is nothing to put in order.
+    """Plan an order with the weights of confirmed cases; None if there is nothing to order.
 
     Args:
         table: as :func:`faulttree.odds.guarded_table` gives it.
@@ -262,9 +262,9 @@ def planned(table: FaultTable, counts: Mapping[tuple[str, str], float]) -> Plann
 
 
 def first_guards(tree: Tree, table: FaultTable) -> tuple[str, ...]:
-    """The guards that come before everything else and tell no fault from another.
+    """The guards at the start of the tree that do not distinguish faults.
 
-    They are asked once, as in the tree, and need not be part of what is put in order.
+    They are asked once, as in the tree, and are not part of the planned order.
 
     Args:
         table: as :func:`faulttree.odds.guarded_table` gives it.
@@ -276,7 +276,7 @@ def first_guards(tree: Tree, table: FaultTable) -> tuple[str, ...]:
     ]
     found: list[str] = []
     name = tree.start
-    # The tree's own beginning, as long as it is guards one behind the other.
+    # The start of the tree, as long as it is a chain of guards.
     while name in plain and name not in found:
         found.append(name)
         on = {to for to in tree.steps[name].targets.values() if to not in tree.stops}
@@ -287,7 +287,7 @@ def first_guards(tree: Tree, table: FaultTable) -> tuple[str, ...]:
 
 
 def without(table: FaultTable, tests: Sequence[str]) -> FaultTable:
-    """The table without some of its tests, which nothing waits for any more."""
+    """The table without some of its tests; they are removed from all prerequisites."""
     left = [at for at, name in enumerate(table.tests) if name not in tests]
 
     def kept(column: Sequence[Any]) -> tuple[Any, ...]:
@@ -311,7 +311,7 @@ def without(table: FaultTable, tests: Sequence[str]) -> FaultTable:
 
 
 def with_guards_first(tree: Tree, document: Mapping[str, Any], names: Sequence[str]) -> Any:
-    """A tree document that begins with these guards, then goes on as it did."""
+    """The tree document with these guards put before its start."""
     made = copy.deepcopy(dict(document))
     following: str = made["start"]
     steps: dict[str, Any] = {}

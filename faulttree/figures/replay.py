@@ -1,4 +1,4 @@
-"""Recorded cases walked again in another order: what it would have saved, and whom it costs."""
+"""Replay recorded cases in another order, and compare minutes and misled cases."""
 
 from __future__ import annotations
 
@@ -35,20 +35,20 @@ __all__ = ["Counted", "Recorded", "Replay", "cases_of", "recorded", "replanned"]
 
 
 class Order(Protocol):
-    """An order of tests that a case can be walked in."""
+    """An order of tests in which a case can be replayed."""
 
     def way(self, case: ReplayCase) -> OrderPath:
-        """What the case takes in it."""
+        """The minutes of the case, and the chance to find its fault."""
 
 
 @dataclass(frozen=True)
 class Replay(Plain):
-    """What another order does to the recorded cases of a tree.
+    """The result of replaying the recorded cases of a tree in another order.
 
     Attributes:
         cases: those replayed. left_out: those whose own readings do not lead to their fault
-            in the tree as it stands (a slip, a jump, an older text), or whose fault no test
-            tells of.
+            in the current tree (a slip, a jump, an older text), or whose fault no test
+            shows.
         before, after: mean minutes in the tree's order and in the other.
         saved: minutes saved a case; a case that the other order misleads is charged the
             tree's order on top.
@@ -77,12 +77,12 @@ class Replay(Plain):
 
     @property
     def sure(self) -> bool:
-        """Whether it surely saves time, also on cases that it was not chosen by."""
+        """Whether both intervals of the saved minutes are above zero, held-out cases included."""
         return self.saved.low > 0 and self.held_out.low > 0
 
 
 Counted = Mapping[tuple[ReplayCase, int], int]
-"""(case, half of the record it belongs to) → how many such cases."""
+"""(case, half of the record) → number of such cases."""
 
 
 def cases_of(
@@ -91,11 +91,11 @@ def cases_of(
     filters: Mapping[str, Any],
     part: Sequence[ColumnElement[bool]] = (),
 ) -> Counted:
-    """The cases of a tree whose fault is known, alike ones together.
+    """The cases of a tree with a known fault; equal cases are counted together.
 
     Args:
         store: the record.
-        count: what was counted of the tree.
+        count: the counts of the tree.
         filters: see :func:`faulttree.cases.filters.conditions`.
         part: conditions besides these.
     """
@@ -138,11 +138,11 @@ def _cases(rows: Any, count: TreeCount) -> Iterator[tuple[ReplayCase, int]]:
 
 @dataclass(frozen=True)
 class Recorded:
-    """The recorded cases of a tree, walked in the order that it has.
+    """The recorded cases of a tree, replayed in its current order.
 
     Attributes:
         table: the tree's fault table, guards first.
-        usual: what each case takes as the tree stands.
+        usual: case → its result in the current order.
         fit: the cases whose own readings lead to their fault; only these are replayed.
     """
 
@@ -155,12 +155,12 @@ class Recorded:
     def replay(
         self, order: Order, halves: Sequence[Order], told: Collection[str] | None = None
     ) -> Replay | None:
-        """Walk every case in another order; None where there is none to walk.
+        """Replay every case in another order; None if there are no cases.
 
         Args:
-            order: chosen by all cases.
-            halves: the orders chosen by the even and by the odd half of them alone.
-            told: the faults that the order can tell of; None for all.
+            order: the order planned from all cases.
+            halves: the orders planned from the even half and from the odd half.
+            told: the faults that the order can find; None for all.
         """
         fit = {key: n for key, n in self.fit.items() if told is None or key[0].fault in told}
         if not fit:
@@ -185,10 +185,10 @@ class Recorded:
 
 
 def recorded(counted: Counted, tree: Tree) -> Recorded:
-    """Walk every case in the order that the tree has.
+    """Replay every case in the current order of the tree.
 
     Raises:
-        TableError: the tree has steps that wait for one another.
+        TableError: steps of the tree need each other in a cycle.
     """
     table = guarded_table(tree)
     standing = CurrentOrder(tree, table)
@@ -198,7 +198,7 @@ def recorded(counted: Counted, tree: Tree) -> Recorded:
 
 
 def replanned(known: Recorded) -> tuple[PlannedOrder, Replay] | None:
-    """An order planned anew by the record, and what it does; None where none can be had."""
+    """Plan an order from the record and replay it; None if no order is possible."""
     parts = [_only(known.counted, half) for half in (None, 0, 1)]
     chosen = [one for part in parts if (one := _order(known.table, part)) is not None]
     if len(chosen) < len(parts):
@@ -232,7 +232,7 @@ def _saved(
         way = known.get(key)
         if way is None:
             way = known[key] = order.way(case)
-        # Whoever is misled walks the tree as it stands after all.
+        # A misled case is charged the current order on top.
         minutes = way.minutes + (1 - way.arrives) * usual[case].minutes
         found[case, half] = (usual[case].minutes - minutes, way.arrives)
     return found

@@ -1,4 +1,4 @@
-"""What a review found, as plain figures: none without its interval."""
+"""Results of a review as plain figures; each share has its interval."""
 
 from __future__ import annotations
 
@@ -22,14 +22,14 @@ __all__ = ["Branch", "FaultFigures", "KindFigures", "Review", "StepFigures", "Tr
 
 @dataclass(frozen=True, slots=True)
 class Branch(Plain):
-    """One outcome of a step: where it led, and which faults lay behind it.
+    """Counts of one outcome of a step: its target, and the faults found after it.
 
     Attributes:
         walked: the cases that took it, of those that answered the step before any repair.
         confirmed: of these, the cases that ended with a confirmed repair.
         found: of these, the cases that named a fault, confirmed or not.
         faults: fault → confirmed cases.
-        below: where it was never taken, the share that it is below at 95 %.
+        below: if it was never taken, the upper limit of its share at 95 %.
     """
 
     outcome: str
@@ -48,7 +48,7 @@ class Branch(Plain):
 
 @dataclass(frozen=True, slots=True)
 class StepFigures(Plain):
-    """One step: how often it was walked and what came of it.
+    """Counts of one step: how often it was answered, and the results.
 
     Attributes:
         walked: cases that answered it before any repair, undecided answers aside.
@@ -77,7 +77,7 @@ class StepFigures(Plain):
 
 @dataclass(frozen=True, slots=True)
 class FaultFigures(Plain):
-    """One fault: how often it was what it was.
+    """Counts of one fault: how often it was found and confirmed.
 
     Attributes:
         confirmed: closed cases that ended with its confirmed repair, of those walked on a text
@@ -85,11 +85,11 @@ class FaultFigures(Plain):
         found: closed cases that named it without one.
         held: repairs of it that were confirmed, of all that were tried.
         came_back: units that came in again soon, of those it was confirmed in.
-        below: where it was never confirmed, the share of cases it is below at 95 %.
-        minutes: of the walks that it was confirmed in.
-        evidence: kinds of evidence that the tree gives for it.
+        below: if it was never confirmed, the upper limit of its share at 95 %.
+        minutes: of the walks in which it was confirmed.
+        evidence: kinds of evidence for it in the tree.
         change: whether it became commoner or rarer.
-        rise: since when it has been commoner, where that is no chance.
+        rise: the time in which it was commoner; None if there is no significant rise.
     """
 
     RENAMED: ClassVar[Mapping[str, str]] = {"held": "repairs"}
@@ -118,7 +118,7 @@ class FaultFigures(Plain):
 
 @dataclass(frozen=True, slots=True)
 class KindFigures(Plain):
-    """How suspects of one kind of evidence have stood up.
+    """Counts of suspects with one kind of evidence: how many were confirmed.
 
     Attributes:
         seen: those confirmed at least once since, of all faults with that kind of evidence.
@@ -137,12 +137,12 @@ class TreeFigures(Plain):
     """All figures of one tree.
 
     Attributes:
-        tree: the tree as it stands, or as the record knew it last; ``gone`` says which.
+        tree: the current tree, or its last text in the record if ``gone``.
         results: result → closed cases.
         unsolved: closed cases without a fault, of all closed.
         open_suspects: suspect → (walks that left it untested, its mean probability there).
         older: cases walked on older texts; ``left_out`` are answers to steps that are no
-            more; ``no_longer`` faults found that the tree does not have.
+            longer there; ``no_longer`` faults found that the tree no longer has.
         quarters: quarter → closed cases, and fault → confirmed cases, oldest first.
     """
 
@@ -213,10 +213,10 @@ class Review(Plain):
     """The whole review.
 
     Attributes:
-        cases: how many the filters named; ``unread`` of trees that nobody has any more.
-        unsaid: those counted for a module by their tree alone: their units name no modules.
+        cases: number of cases that match the filters; ``unread``: those without a tree text.
+        unsaid: cases counted for a module only by their tree: their units name no modules.
         benches: who took the cases in.
-        method: what holds for all figures, in words.
+        method: sentences about the method of all figures.
     """
 
     COMPUTED: ClassVar[tuple[str, ...]] = ("invented",)
@@ -238,5 +238,5 @@ class Review(Plain):
 
     @property
     def invented(self) -> bool:
-        """Whether the record says of itself that it is invented."""
+        """Whether the record is marked as invented."""
         return any("(invented)" in bench for bench in self.benches)

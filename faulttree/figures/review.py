@@ -1,4 +1,4 @@
-"""What the record says about the trees: one figure after another, none without its interval."""
+"""Review the record: figures for each tree, each share with its interval."""
 
 from __future__ import annotations
 
@@ -39,26 +39,26 @@ if TYPE_CHECKING:
 __all__ = ["review"]
 
 KINDS = ("confirmed", "documented", "reported", "contradicted", "none")
-"""Kinds of evidence, the surest first; ``none`` is a fault that gives none."""
+"""Kinds of evidence, the surest first; ``none`` is a fault without evidence."""
 
 Progress = Callable[[str, int, int], None]
 
 
 METHOD = (
-    "A share is given with its Wilson interval at 95 %; what was never seen with the exact "
-    "binomial limit that its share is below.",
+    "A share is given with its Wilson interval at 95 %; an outcome never seen has the exact "
+    "binomial upper limit of its share.",
     f"Fewer than {FEW} cases are few: such a figure is marked, and nothing is ranked by it.",
     "A branch is counted by the cases that took it before any repair was tried; answers that "
-    "somebody went back on are counted apart.",
-    "A fault's share is of the closed cases walked on a text of the tree that knew it; it is "
+    "were taken back are counted separately.",
+    "A fault's share is of the closed cases walked on a text of the tree that has it; it is "
     "confirmed when a repair held.",
     "Changes are tested by the exact binomial test, the last six months against all before, and "
     "rises within a family by a cumulative sum over its cases; by Holm's rule the chance of even "
     "one false alarm in the whole review is 5 %, half for each. The day that a rise began is an "
     "estimate.",
-    "Minutes saved by another order are reckoned by replaying every case whose fault is known; "
+    "Minutes saved by another order are computed by replaying every case whose fault is known; "
     "the interval is by bootstrap over these cases. The order was chosen by the same cases, "
-    "so beside it stands what each half of them saves by an order chosen from the other half.",
+    "so the review also gives what each half saves by an order chosen from the other half.",
 )
 
 
@@ -72,13 +72,13 @@ def review(
     library: Library | None = None,
     **filters: Unpack[ReviewFilters],
 ) -> Review:
-    """What a record says about trees.
+    """Review a record: counts, changes over time, and proposals for each tree.
 
     Args:
         store: the record, or its URL or path.
         trees: the trees or their library; for others the record's last text is used.
-        proposals: look for what to change too; this takes longer than the counting.
-        progress: told what is being done, and how much of how much.
+        proposals: also make proposals; this takes longer than the counting.
+        progress: called with the activity, and how much of how much is done.
         module: only cases of units with this module, or whose tree knows a fault of it.
         library: the trees' files; only moves that its rules allow are proposed.
         **filters: as :func:`faulttree.cases.filters.conditions` names them.
@@ -128,11 +128,11 @@ def _readable(trees: Iterable[Tree] | Library) -> Iterator[Tree]:
 
 
 def _told(counts: Sequence[TreeCount], tell: Progress) -> Iterator[TreeCount]:
-    """The counts one by one, each told as progress."""
+    """The counts one by one, each reported as progress."""
     for done, count in enumerate(counts):
-        tell("looking for what to change", done, len(counts))
+        tell("making proposals", done, len(counts))
         yield count
-    tell("looking for what to change", len(counts), max(len(counts), 1))
+    tell("making proposals", len(counts), max(len(counts), 1))
 
 
 def _all_figures(
@@ -172,7 +172,7 @@ def _whole(
 
 @dataclass(frozen=True, slots=True)
 class Trends:
-    """(tree, fault) → what became of its share over time."""
+    """(tree, fault) → the change of its share over time."""
 
     changes: Mapping[tuple[str, str], ShareChange]
     rises: Mapping[tuple[str, str], Rise]
@@ -302,7 +302,7 @@ def _quarters(count: TreeCount) -> tuple[tuple[str, int, Mapping[str, int]], ...
 
 
 def quarter_of(month: str) -> str:
-    """``2025-Q3`` for ``2025-08``; a month that is none stays as it is."""
+    """``2025-Q3`` for ``2025-08``; a text that is not a month is returned unchanged."""
     year, _, number = month.partition("-")
     if not number.isdecimal():
         return month

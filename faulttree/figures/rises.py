@@ -1,7 +1,7 @@
-"""Faults whose share rises within a family: since when, and how likely by chance alone.
+"""Find faults whose share rose within a family, the dates, and the chance of it.
 
-Two halves of a record tell little of a slow rise, and of a bad batch of parts that came and
-went. A chart over the single cases does (:mod:`faulttree.figures.cusum`), and says when it began.
+Comparing two time spans misses a slow rise and a bad batch of parts. A chart over the single
+cases (:mod:`faulttree.figures.cusum`) finds both, and estimates when the rise began.
 """
 
 from __future__ import annotations
@@ -30,7 +30,7 @@ __all__ = ["Rise", "rises"]
 
 WORTH_RECKONING = 1.0
 """How many times as likely a run must be with the odds risen, for each case found, for its chance
-to be reckoned: below 1.3 no chance of 2.5 % was seen, from 5 cases of 20 to 400 of 4,000."""
+to be computed: below 1.3 no chance of 2.5 % was seen, from 5 cases of 20 to 400 of 4,000."""
 
 Flags = NDArray[np.bool_]
 
@@ -40,10 +40,10 @@ Identity = tuple[str, str]
 
 @dataclass(frozen=True, slots=True)
 class Rise(Plain):
-    """A time in which a fault was commoner than chance explains.
+    """A period in which a fault was significantly commoner.
 
     Attributes:
-        family: the family whose closed cases were looked at, all its trees together.
+        family: the family whose closed cases were examined, all its trees together.
         since: day of the case that the rise is estimated to begin with.
         until: day of the case that it is estimated to end with; None where it still goes on.
         during: confirmed cases of closed ones in that time.
@@ -80,7 +80,7 @@ class _Closed:
     causes: Mapping[Identity, int]
 
     def that_knew(self, fault: Identity, texts: Collection[str]) -> tuple[list[str], Flags]:
-        """Days of the cases walked on some texts, and which of them had the fault."""
+        """Days of the cases on some texts, and whether each had the fault."""
         known = [self.names[text] for text in texts if text in self.names]
         rows = np.flatnonzero(np.isin(self.texts, known))
         had = self.faults[rows] == self.causes.get(fault, -2)
@@ -93,13 +93,13 @@ def rises(
     filters: Mapping[str, Any],
     part: Sequence[ColumnElement[bool]] = (),
 ) -> Mapping[tuple[str, str], Rise]:
-    """(tree, fault) → its rise, for the faults that have one.
+    """(tree, fault) → its rise, for the faults with a significant rise.
 
     Holm's rule over all faults with enough cases keeps the chance of one false alarm low.
 
     Args:
         store: the record.
-        counts: what was counted of each tree.
+        counts: the counts of each tree.
         filters: see :func:`faulttree.cases.filters.conditions`.
         part: conditions on the cases besides these.
 
@@ -134,7 +134,7 @@ def _tested(
 
 
 def _known(trees: Sequence[TreeCount]) -> Mapping[Identity, set[str]]:
-    """Fault → the texts that knew it: only on these it could be found."""
+    """Fault → the texts that have it: only on these it could be found."""
     found: dict[Identity, set[str]] = {}
     for count in trees:
         for text, bridge in count.bridges.items():
@@ -144,7 +144,7 @@ def _known(trees: Sequence[TreeCount]) -> Mapping[Identity, set[str]]:
 
 
 def _rise(family: str, days: Sequence[str], had: Flags) -> Rise | None:
-    """The highest run of a fault, as far as its chance is worth reckoning."""
+    """The highest run of a fault; None if its chance need not be computed."""
     many, found = len(days), int(had.sum())
     if found == many:
         return None

@@ -1,4 +1,4 @@
-"""What a count can tell: intervals, limits and tests, each with its formula and source."""
+"""Statistics of counts: intervals, limits and tests, each with formula and source."""
 
 from __future__ import annotations
 
@@ -35,7 +35,7 @@ LEVEL = 0.95
 """The level of every interval and limit."""
 
 FEW = 20
-"""Below so many cases a figure is said to be small: common practice, no source."""
+"""Number of cases below which a figure is marked as few: common practice, no source."""
 
 RESAMPLES = 2000
 SEED = 20260211
@@ -47,7 +47,7 @@ def wilson(count: int, of: int) -> tuple[float, float]:
 
     ``(p + z²/2n ± z·√(p(1−p)/n + z²/4n²)) / (1 + z²/n)`` with p = count/of, n = of.
     E. B. Wilson, J. Am. Stat. Assoc. 22 (1927); compared by R. G. Newcombe, Statistics in
-    Medicine 17 (1998). Nothing counted tells nothing: of 0 it is 0 to 1.
+    Medicine 17 (1998). With n = 0 it is 0 to 1.
     """
     if of == 0:
         return 0.0, 1.0
@@ -61,7 +61,7 @@ def wilson(count: int, of: int) -> tuple[float, float]:
 
 
 def upper_limit(of: int) -> float:
-    """The share that something not seen once in ``of`` cases is below, at 95 %.
+    """The upper limit at 95 % of the share of something never seen in ``of`` cases.
 
     The exact binomial limit ``1 − 0.05^(1/n)`` (C. J. Clopper and E. S. Pearson, Biometrika
     26 (1934)), near ``3/n`` for large n: the rule of three (J. A. Hanley and A.
@@ -72,7 +72,7 @@ def upper_limit(of: int) -> float:
 
 @dataclass(frozen=True, slots=True)
 class Share(Plain):
-    """A part of a whole with its Wilson interval at 95 %."""
+    """A count of a total, with the Wilson interval of its share at 95 %."""
 
     COMPUTED: ClassVar[tuple[str, ...]] = ("share", "low", "high", "small")
 
@@ -81,7 +81,7 @@ class Share(Plain):
 
     @property
     def share(self) -> float | None:
-        """The part, 0 to 1; None of nothing."""
+        """The share, 0 to 1; None if the total is 0."""
         return self.count / self.of if self.of else None
 
     @property
@@ -96,18 +96,18 @@ class Share(Plain):
 
     @property
     def small(self) -> bool:
-        """Whether too few were counted to say much."""
+        """Whether the total is below :data:`FEW`."""
         return self.of < FEW
 
 
 def share_of(count: int, of: int) -> Share:
-    """A part of a whole; what was counted twice in one case never makes it more than whole."""
+    """A share of at most 1, even if something was counted twice in one case."""
     return Share(min(count, of), of)
 
 
 @dataclass(frozen=True, slots=True)
 class Spread(Plain):
-    """How long something took: median and quartiles, in minutes, over ``n`` times."""
+    """A distribution of times: median and quartiles, in minutes, over ``n`` times."""
 
     n: int
     median: float
@@ -119,7 +119,7 @@ class Spread(Plain):
 
 def spread_of(values: NDArray[np.float64]) -> Spread | None:
     """Median and quartiles, by linear interpolation between ordered values (R. J. Hyndman and
-    Y. Fan, The American Statistician 50 (1996), definition 7); None of nothing.
+    Y. Fan, The American Statistician 50 (1996), definition 7); None without values.
     """
     if not len(values):
         return None
@@ -149,7 +149,7 @@ def bootstrap_mean(
     Args:
         counted: value → how often; at least one.
         resamples: how many means are drawn.
-        seed: makes it come out the same each time.
+        seed: seed of the random numbers, for equal results each time.
     """
     values = np.array(list(counted), dtype=float)
     counts = np.array(list(counted.values()), dtype=np.int64)
@@ -177,7 +177,7 @@ def _chance(count: int, of: int, share: float) -> float:
 
 
 def holm(chances: Sequence[float], level: float = 1 - LEVEL) -> tuple[bool, ...]:
-    """Which of several tests stand, so that the chance of even one false alarm is ``level``.
+    """Which of several tests are significant, with ``level`` as chance of any false alarm.
 
     S. Holm, Scandinavian Journal of Statistics 6 (1979).
     """
