@@ -1,4 +1,4 @@
-"""What a box says of a step, a fault or a stop: short on the box, whole in its tooltip."""
+"""Texts of the boxes of steps, faults and stops: short on the box, full in the tooltip."""
 
 from __future__ import annotations
 
@@ -34,7 +34,7 @@ REASONS = {
     "out-of-scope": "beyond this tree",
     "licensed": "only a licensed person may go on",
     "unsafe": "unsafe to go on",
-    "uneconomic": "not worth mending",
+    "uneconomic": "not worth repairing",
     "no-fault-found": "no fault found",
 }
 
@@ -54,19 +54,19 @@ def signals(tree: Tree, names: Iterable[str]) -> tuple[Signal, ...]:
 
 
 def minute_words(minutes: float | None) -> str:
-    """``4 min``, or nothing where the tree gives no figure."""
+    """``4 min``, or an empty text if the tree gives no minutes."""
     return "" if minutes is None else f"{minutes:g} min"
 
 
 def limit_words(limits: Mapping[str, Any] | None, unit: str | None = None) -> tuple[str, ...]:
-    """What a reading is expected to be: as the tree says it, then the figures it comes to."""
+    """The expected reading: limits as written in the tree, then as figures."""
     if not limits:
         return ()
     return _limit_words(_Spec(limits), unit)
 
 
 class _Spec:
-    """The plain mapping of a limit, so that equal limits are worked out once."""
+    """A limit as a plain mapping, so that equal limits are computed once."""
 
     def __init__(self, limits: Mapping[str, Any]) -> None:
         self.limits = limits
@@ -99,7 +99,7 @@ def _limit_words(spec: _Spec, unit: str | None) -> tuple[str, ...]:
         else:
             said.append(plain(limits_text(found)))
     except (FaulttreeError, TypeError, ValueError, KeyError, ArithmeticError):
-        # A broken limit is for `check` to report; a picture shows what is written.
+        # `check` reports an invalid limit; a picture shows the written text.
         said += [
             f"{plain(key)} {plain(value)}"
             for key, value in limits.items()
@@ -136,7 +136,7 @@ def _formulas(limits: Mapping[str, Any]) -> list[str]:
 
 
 def step_facts(step: Step) -> tuple[str, ...]:
-    """The lines under a step's text: limits, then what must hold."""
+    """The lines under a step's text: limits, then conditions."""
     facts = list(limit_words(step.limits, step.unit))
     if step.limits is None and step.kind == "measure" and step.unit:
         facts.append(f"value in {plain(step.unit)}")
@@ -144,7 +144,7 @@ def step_facts(step: Step) -> tuple[str, ...]:
 
 
 def step_conditions(step: Step) -> str:
-    """What must hold for the step, in a few words."""
+    """The conditions of the step, in a few words."""
     said = []
     if step.live:
         said.append("powered")
@@ -159,7 +159,7 @@ def step_conditions(step: Step) -> str:
 
 
 def step_tip(tree: Tree, step: Step) -> str:
-    """All there is to say of a step, line by line."""
+    """The full text of a step, line by line."""
     lines = [f"{step.id}: {step.text}", step.how]
     lines += [f"limits: {', '.join(step_facts(step))}"] if step.limits else []
     if step.limits and step.limits.get("source"):
@@ -170,7 +170,7 @@ def step_tip(tree: Tree, step: Step) -> str:
 
 
 def use_tip(tree: Tree, use: Use, inside: Iterable[Step]) -> str:
-    """What a folded procedure holds."""
+    """The contents of a folded procedure."""
     lines = [f"{use.id}: {use.title or use.procedure} (procedure {use.procedure})"]
     lines += [f"{name}: {value}" for name, value in use.given.items()]
     names: dict[str, None] = {}
@@ -217,7 +217,7 @@ def fault_tip(tree: Tree, fault: Fault) -> str:
 
 
 def stop_tip(stop: Stop) -> str:
-    """Why the tree ends here."""
+    """The reason of a stop."""
     lines = [f"{stop.id}: {stop.title}", f"reason: {REASONS.get(stop.reason, stop.reason)}"]
     return _tip([*lines, f"see tree: {stop.see}" if stop.see else ""])
 

@@ -1,4 +1,4 @@
-"""A tree as boxes and links: what is to be drawn, before anybody asks where."""
+"""A tree as boxes and links: the contents of a drawing, without positions."""
 
 from __future__ import annotations
 
@@ -43,7 +43,7 @@ class Box:
         key: names it in the chart; of a step, fault or use its id.
         kind: which symbol: ask, measure, do, use, more, fault, stop, start, connector,
             family, module, tree.
-        text: what it says, in one line; the drawing breaks it.
+        text: its text in one line; the drawing wraps it.
         head: its id and minutes, small, above.
         facts: limits and expected values, part and evidence.
         small: conditions, in small letters.
@@ -53,9 +53,9 @@ class Box:
         href: the file or address that a click leads to.
         mark: a role of the palette laid over it (walked, new, gone, changed, …).
         badge: a short word in the corner: the place in the path, a count.
-        told: what was read or answered here, under the facts.
+        told: the reading or answer here, under the facts.
         shade: 0 to 1, how much of the fill shows.
-        faint: stands back behind what is marked.
+        faint: drawn paler than the marked boxes.
     """
 
     key: str
@@ -205,7 +205,7 @@ class _Maker:
         for fault in tree.faults.values():
             self._add(fault_box(tree, fault))
         self._add_closing()
-        # A broken tree names what it has not; a picture shows where.
+        # A tree with errors names missing targets; a picture shows where.
         for key in dict.fromkeys(key for pair in self.outcomes for key in pair):
             if key not in self.boxes:
                 self._add(_unknown(key, key))
@@ -297,7 +297,7 @@ class _Maker:
         for stop in self.tree.stops.values():
             if stop.id not in self.boxes:
                 self._add(stop_box(stop, stop.id))
-        # A stop that nothing leads to still stands in the tree, and so in its picture.
+        # A stop that nothing leads to is still in the tree, and so in its picture.
 
     def _add_power(self) -> None:
         """One block before everything else: the checks before power, in order."""
@@ -410,7 +410,7 @@ def use_box(tree: Tree, use: Use) -> Box:
 
 
 def fault_box(tree: Tree, fault: Fault) -> Box:
-    """The box of a fault: what it is, where, and on whose word."""
+    """The box of a fault: title, part and evidence."""
     return Box(
         key=fault.id,
         kind="fault",
@@ -423,7 +423,7 @@ def fault_box(tree: Tree, fault: Fault) -> Box:
 
 
 def stop_box(stop: Stop, key: str) -> Box:
-    """The box of an honest end without a fault."""
+    """The box of a stop."""
     reason = box_text.REASONS.get(stop.reason, plain(stop.reason))
     facts = (reason,) if reason.lower() != stop.title.lower() else ()
     if stop.see:
@@ -436,7 +436,7 @@ def _unknown(name: str, key: str) -> Box:
 
 
 def fold_to(chart: Chart, depth: int) -> Chart:
-    """The chart with all that lies deeper than ``depth`` steps folded into one box each."""
+    """The chart with everything deeper than ``depth`` steps folded into boxes."""
     after: dict[str, list[str]] = {}
     for link in chart.links:
         after.setdefault(link.tail, []).append(link.head)

@@ -1,4 +1,4 @@
-"""From SVG to what a printer or a letter wants: PNG and PDF, by converter libraries."""
+"""Convert SVG to PNG and PDF with converter libraries."""
 
 from __future__ import annotations
 
@@ -39,7 +39,7 @@ def png(svg: str, size: tuple[float, float]) -> bytes:
 
 @cache
 def _has_letters() -> bool:
-    """Whether text leaves a trace: the converter is silent where it finds no such font."""
+    """Whether text is drawn: the converter gives no error if it finds no font."""
     import resvg_py
 
     start = '<svg xmlns="http://www.w3.org/2000/svg" width="40" height="20">'
@@ -59,7 +59,7 @@ def pdf(svgs: Sequence[str], sizes: Sequence[tuple[float, float]], title: str) -
     Raises:
         FaulttreeError: the converter is not installed, or could not read a page.
     """
-    # The title goes in as data: the source below holds nothing from a tree.
+    # The title is passed as data: the source below contains nothing from a tree.
     lines = ['#let about = json("about.json")', "#set document(title: about.title, date: none)"]
     files = {"about.json": json.dumps({"title": title}).encode()}
     for at, (svg, (width, height)) in enumerate(zip(svgs, sizes, strict=True)):

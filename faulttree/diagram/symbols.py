@@ -6,7 +6,7 @@ manual input           a reading somebody takes
 manual operation       something somebody does
 predefined process     a procedure that is written out elsewhere
 terminator             where a walk begins or ends: complaint, fault, stop
-connector              the way goes on at the same number elsewhere
+connector              the path continues at the same number elsewhere
 process                a family, module or tree in an overview
 =====================  ==============================================================
 
@@ -82,7 +82,7 @@ class Row:
 
 @dataclass(frozen=True, slots=True)
 class SymbolShape:
-    """A box made ready: its size, the outlines (SVG path data), the rows of text."""
+    """A box ready to draw: its size, the outlines (SVG path data), the rows of text."""
 
     width: float
     height: float
@@ -133,7 +133,7 @@ MOST_SIGNALS = 3
 
 
 def _gather(box: Box, *, text: bool = True, room: float = ROOM) -> _Text:
-    """All that stands on a box, in reading order: cautions come before what they are for."""
+    """The rows of a box in reading order: cautions come before the text."""
     gathered = _Text([])
     if box.head:
         gathered.add(clip(box.head, room, SMALL), SMALL, quiet=True)

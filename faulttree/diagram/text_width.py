@@ -1,4 +1,4 @@
-"""How wide a text will be, and where it breaks, without asking any font.
+"""Estimate the width of texts and wrap them, without a font.
 
 The layout engine in process has no fonts, and the reader's are unknown. Widths are those of
 one of the widest common sans-serif faces (DejaVu Sans 2.37, in thousandths of the size), so
@@ -43,7 +43,7 @@ _OTHER = 0.86
 
 
 def _sign(char: str, bold: bool) -> float:
-    """The width of one sign, learned once."""
+    """The width of one character, cached."""
     if unicodedata.combining(char):
         units = 0.0
     elif unicodedata.east_asian_width(char) in "WF" or ord(char) > 0x1400:
@@ -57,7 +57,7 @@ def _sign(char: str, bold: bool) -> float:
 
 @lru_cache(maxsize=16_384)
 def width(text: str, size: float, bold: bool = False) -> float:
-    """The width of a text in the unit of ``size``, rather too wide than too narrow."""
+    """The width of a text in the unit of ``size``; an upper estimate."""
     table = _TABLES[bold]
     try:
         return size * sum([table[char] for char in text])
@@ -66,7 +66,7 @@ def width(text: str, size: float, bold: bool = False) -> float:
 
 
 def clip(text: str, room: float, size: float, bold: bool = False) -> str:
-    """The text, or as much of it as there is room for and an ellipsis."""
+    """The text, shortened with an ellipsis if there is not enough room."""
     if width(text, size, bold) <= room:
         return text
     low, high = 0, len(text)

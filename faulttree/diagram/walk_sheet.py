@@ -22,11 +22,11 @@ __all__ = ["sheet_data", "sheet_html", "sheet_pdf"]
 Data = Mapping[str, Any]
 
 HEAD_LINES = ("Unit, model", "Serial or tag", "Complaint", "Who, date")
-"""What is filled in at the top of a sheet."""
+"""The fields to fill in at the top of a sheet."""
 
 
 def sheet_data(tree: Tree) -> dict[str, Any]:
-    """Everything a sheet says, as plain data: the same for every form of it."""
+    """The contents of a sheet as plain data, the same for HTML and PDF."""
     numbering = _Numbering(tree)
     steps = [tree.steps[name] for name in numbering.steps]
     met = _Met(set(), set(tree.cautions))
@@ -78,7 +78,7 @@ class _Numbering:
         return f"step {inside[0] if inside else self.label.get(name, '?')}"
 
     def goal(self, tree: Tree, target: str) -> str:
-        """Where an outcome leads, in words."""
+        """The target of an outcome as text."""
         label = self.label.get(target)
         if label is None:
             return f"{plain(target)} (not in this tree)"
@@ -90,7 +90,7 @@ class _Numbering:
 
 
 def _in_order(tree: Tree) -> list[str]:
-    """The steps that look for the fault, depth first; those never reached come last."""
+    """The steps of the search, depth first; unreachable steps come last."""
     order: dict[str, None] = {}
     stack = [tree.start]
     while stack:
@@ -114,14 +114,14 @@ def _used_cautions(tree: Tree) -> list[str]:
 
 @dataclass(frozen=True, slots=True)
 class _Met:
-    """What the sheet has said in full so far, from its top."""
+    """The cautions and access states that the sheet has already shown in full."""
 
     access: set[str]
     cautions: set[str]
 
 
 def _cautions(tree: Tree, names: Iterable[str], met: _Met | None = None) -> list[Data]:
-    """Cautions for the sheet: in full where first met, and always where one can kill."""
+    """Cautions for the sheet: in full at the first occurrence, and always for DANGER."""
     known = tree.known_cautions
     names = tuple(names)
     said = [
@@ -260,7 +260,7 @@ def sheet_html(tree: Tree) -> str:
 
 # -- PDF --------------------------------------------------------------------------------------
 
-# The sheet's words come in as data; nothing of a tree is ever read as source.
+# The texts of the sheet are passed as data; no text of a tree is read as source.
 _TYPST = """
 #let data = json("sheet.json")
 #set document(title: data.title, date: none)

@@ -45,20 +45,20 @@ Progress = Callable[[str, int, int], None]
 
 
 METHOD = (
-    "A share is given with its Wilson interval at 95 %; an outcome never seen has the exact "
-    "binomial upper limit of its share.",
+    "A share is given with its Wilson interval at 95 %; what was never seen with the exact "
+    "binomial limit that its share is below.",
     f"Fewer than {FEW} cases are few: such a figure is marked, and nothing is ranked by it.",
     "A branch is counted by the cases that took it before any repair was tried; answers that "
-    "were taken back are counted separately.",
-    "A fault's share is of the closed cases walked on a text of the tree that has it; it is "
+    "somebody went back on are counted apart.",
+    "A fault's share is of the closed cases walked on a text of the tree that knew it; it is "
     "confirmed when a repair held.",
     "Changes are tested by the exact binomial test, the last six months against all before, and "
     "rises within a family by a cumulative sum over its cases; by Holm's rule the chance of even "
     "one false alarm in the whole review is 5 %, half for each. The day that a rise began is an "
     "estimate.",
-    "Minutes saved by another order are computed by replaying every case whose fault is known; "
+    "Minutes saved by another order are reckoned by replaying every case whose fault is known; "
     "the interval is by bootstrap over these cases. The order was chosen by the same cases, "
-    "so the review also gives what each half saves by an order chosen from the other half.",
+    "so beside it stands what each half of them saves by an order chosen from the other half.",
 )
 
 

@@ -1,4 +1,4 @@
-"""What a tree is: the frozen model, YAML to model with positions, the library folder."""
+"""Trees: the immutable model, the YAML reader with positions, the library folder."""
 
 from faulttree.tree.builder import assemble, build
 from faulttree.tree.checked_file import ExaminedFile, examine

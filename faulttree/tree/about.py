@@ -1,4 +1,4 @@
-"""What a library says of itself: its title, and whether its data is invented."""
+"""The description of a library: its title, and whether its data is invented."""
 
 from __future__ import annotations
 
@@ -37,7 +37,7 @@ def read_about(root: Path, name: str) -> About:
         name: the title where the file is missing or gives none.
 
     Raises:
-        TreeError: the file cannot be read, or says something else, with its place.
+        TreeError: the file cannot be read, or has other content; the error has the place.
     """
     path = root / FILE
     if not path.is_file():

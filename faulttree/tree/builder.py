@@ -1,9 +1,9 @@
-"""From plain data to the frozen model: procedures inlined, names resolved, nothing guessed.
+"""Build the immutable model of a tree from plain data: inline procedures, resolve names.
 
-Two doors: :func:`build` for a bundle that must be right, :func:`assemble` for one that may
-not be and where everything wrong is wanted at once.
+There are two functions: :func:`build` raises at the first error, :func:`assemble` collects all
+errors.
 
-How a ``use`` becomes steps, beyond what the model says:
+How a ``use`` becomes steps, in addition to the description in the model:
 
 - Steps of a procedure are ``<use>.<step>``; a target that names the use leads to the
   procedure's first step; an exit leads on to where the use says, and the step that takes it
@@ -42,24 +42,24 @@ __all__ = ["assemble", "build"]
 
 
 def build(bundle: Mapping[str, Any], *, strict: bool = True) -> Tree:
-    """The model from plain data; how a stored tree text comes back.
+    """Build the model from plain data, for example from a stored tree text.
 
     Args:
         bundle: ``id``, ``tree``, ``procedures`` (name → plain data), ``cautions`` and
             ``instruments`` (name → plain data), as :attr:`Tree.bundle` holds them.
         strict: refuse data with errors. A tree from the record is built with False: it
-            was walked as it is, and a newer program must not lock its case.
+            was walked in this form, and a newer program must be able to open its case.
 
     Raises:
-        TreeError: at the first error, its ``key`` naming the place in the document; where
-            not strict, only for data that no tree can be built from at all.
+        TreeError: at the first error; ``key`` is its place in the document. If not strict,
+            only for data from which no tree can be built.
     """
     tree, findings = assemble(bundle, schema=strict)
     for finding in findings if strict or tree is None else ():
         if finding.level == "error":
             raise finding.error()
     if tree is None:
-        raise TreeError("This is no tree.", mend="Give a mapping with title, start, steps.")
+        raise TreeError("This is not a tree.", mend="Give a mapping with title, start, steps.")
     return tree
 
 
@@ -70,18 +70,18 @@ def assemble(
     schema: bool = True,
     known_procedures: Callable[[], Sequence[str]] | None = None,
 ) -> tuple[Tree | None, tuple[Finding, ...]]:
-    """The model wherever it can be built, and everything wrong on the way.
+    """Build the model as far as possible and collect all findings.
 
     Args:
         bundle: as for :func:`build`.
         documents: the files behind it by name (``tree``, ``procedure:<name>``), so that
             findings know their line and column.
-        schema: whether to hold the data against the schemas.
-        known_procedures: names the names the library has, asked only when one is unknown.
+        schema: whether to check the data against the schemas.
+        known_procedures: returns the names in the library; called only for an unknown name.
 
     Returns:
-        The tree and the findings. There is no tree only where there is no mapping to build
-        it from, or where it would be too large to be followed.
+        The tree and the findings. The tree is None only if there is no mapping to build it
+        from, or if it would be too large.
     """
     findings = FindingList(documents or {})
     data = bundle.get("tree") if isinstance(bundle, Mapping) else None
@@ -99,7 +99,7 @@ def assemble(
 
 
 class Builder:
-    """One tree at work."""
+    """The state while one tree is built."""
 
     def __init__(
         self,
@@ -112,7 +112,7 @@ class Builder:
         self.opened = Uses(as_mapping(bundle.get("procedures")), findings, known_procedures)
 
     def tree(self) -> Tree | None:
-        """The tree; None where it would be too large."""
+        """The tree; None if it would be too large."""
         data, procedures = self.data, self.opened.procedures
         top = Scope("tree", dict(entries(data.get("steps"))), as_text(data.get("start")))
         self.ids()
@@ -255,7 +255,7 @@ class Builder:
         return as_mapping(as_list(self.data.get(str(group)))[int(position)])
 
     def accepted(self, uses: Mapping[str, Use]) -> Iterator[Accepted]:
-        """The tree's own, then those of each procedure at each place it is used."""
+        """Accepted findings of the tree, then of each procedure at each place of use."""
         yield from parts.accepted(self.data.get("accepted"))
         for use in uses.values():
             yield from parts.accepted(self.opened.procedures[use.procedure].get("accepted"), use.id)

@@ -1,4 +1,4 @@
-"""What a tree file and its procedures name, and the bundles made of it."""
+"""Names used by a tree file and its procedures, and the bundles made from them."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ STORE_KEYS = ("discharges", "proves_dead", "on", "charges", "loads", "cells_know
 
 
 def tree_id_of(document: Document) -> str:
-    """The id of a tree by its place, else by its family."""
+    """The id of a tree from its path, else from its family."""
     if document.path is not None:
         return f"{document.path.absolute().parent.name}/{document.path.stem}"
     family = document.data.get("family")
@@ -22,7 +22,7 @@ def tree_id_of(document: Document) -> str:
 
 
 def uses_in(data: Mapping[str, Any]) -> Iterator[str]:
-    """Procedures that a document names."""
+    """Names of the procedures that a document uses."""
     steps = data.get("steps")
     for step in steps.values() if isinstance(steps, dict) else ():
         if isinstance(step, dict) and isinstance(step.get("use"), str):
@@ -37,7 +37,7 @@ def uses_in(data: Mapping[str, Any]) -> Iterator[str]:
 def named_in(
     key: str, known: Mapping[str, Any], tree: Mapping[str, Any], procedures: Mapping[str, Any]
 ) -> dict[str, Any]:
-    """The entries of a table that a tree and its procedures name, wherever they do."""
+    """The entries of a table that a tree and its procedures name anywhere."""
     names: set[str] = set()
     for data in (item for item in (tree, *procedures.values()) if isinstance(item, dict)):
         groups = (data.get(group) for group in ("steps", "access", "faults"))
@@ -72,7 +72,7 @@ def _keys(value: Any) -> Iterator[str]:
 
 
 def trial_of(name: str, data: Mapping[str, Any], procedures: Mapping[str, Any]) -> dict[str, Any]:
-    """A bundle whose tree does nothing but use one procedure, with all that it takes."""
+    """A bundle whose tree only uses one procedure, with all values that it takes."""
     takes = data.get("takes")
     names = list(takes) if isinstance(takes, (dict, list)) else []
     exits = data.get("exits")
@@ -102,7 +102,7 @@ def states_in(data: Mapping[str, Any]) -> Iterator[str]:
 
 
 def stores_in(data: Mapping[str, Any]) -> dict[str, Any]:
-    """Stores that the steps of a procedure name, each as an entry that says nothing more."""
+    """Stores that the steps of a procedure name, each as an empty entry."""
     steps = data.get("steps")
     found: dict[str, Any] = {}
     for step in steps.values() if isinstance(steps, dict) else ():

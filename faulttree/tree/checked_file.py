@@ -1,4 +1,4 @@
-"""A file of the library looked at as a whole: what was built of it, and all that is wrong."""
+"""A checked file of the library: the tree built from it, and all findings."""
 
 from __future__ import annotations
 
@@ -18,13 +18,13 @@ __all__ = ["ExaminedFile", "examine", "in_order", "misplaced", "with_refusals"]
 
 @dataclass(frozen=True)
 class ExaminedFile:
-    """A file looked at as a whole: what could be built of it, and all that is wrong.
+    """A checked file: the tree as far as it could be built, and all findings.
 
     Attributes:
         kind: what kind of file it is.
-        tree: the tree, wherever one can be built. For a procedure a tree made only to use
-            it, as the step ``use`` whose exits all lead to the stop ``end``.
-        findings: what reader, schema and builder found, in the order of the files.
+        tree: the tree, if one can be built. For a procedure, a tree made only to use it, by
+            the step ``use`` whose exits all lead to the stop ``end``.
+        findings: the findings of reader, schema and builder, in the order of the files.
         documents: the files behind it by name, the one examined first.
     """
 
@@ -35,7 +35,7 @@ class ExaminedFile:
 
     @property
     def data(self) -> Any:
-        """The plain data of the file examined; None where it could not be read."""
+        """The plain data of the file; None if it could not be read."""
         return next((document.data for document in self.documents.values()), None)
 
     def errors(self) -> tuple[Finding, ...]:
@@ -44,7 +44,7 @@ class ExaminedFile:
 
 
 def examine(bundle: Mapping[str, Any]) -> ExaminedFile:
-    """Look at plain data leniently: everything wrong at once, without line and column.
+    """Check plain data and return all findings, without line and column.
 
     Args:
         bundle: as for :func:`faulttree.tree.build`.
@@ -58,7 +58,7 @@ def examine(bundle: Mapping[str, Any]) -> ExaminedFile:
 
 
 def with_refusals(document: Document, kind: FileKind) -> tuple[Document, tuple[Finding, ...]]:
-    """A document with what reader and schema find."""
+    """A document with the findings of reader and schema."""
     if document.data is None and document.findings:
         return document, document.findings
     refused = refusals(document.data, kind, document.name)
@@ -66,13 +66,13 @@ def with_refusals(document: Document, kind: FileKind) -> tuple[Document, tuple[F
 
 
 def in_order(findings: list[Finding], first: Document) -> tuple[Finding, ...]:
-    """Each once, in the order of the lines, the file examined before the others."""
+    """The findings without repetition, by line, those of the checked file first."""
     own = str(first.path or "")
     return tuple(sorted(dict.fromkeys(findings), key=lambda one: (one.path != own, *one.place)))
 
 
 def misplaced(document: Document, kind: FileKind) -> list[Finding]:
-    """A tree whose family is not its folder, or a procedure whose name is not its file."""
+    """Findings for a family that differs from the folder, or a procedure from its file name."""
     path, key = document.path, "family" if kind == "tree" else "procedure"
     name = document.data.get(key)
     if path is None or not isinstance(name, str):

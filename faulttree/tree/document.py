@@ -1,10 +1,10 @@
-"""A YAML file as plain data that knows where each key and value stands.
+"""Read a YAML file as plain data with the position of each key and value.
 
-PyYAML's C parser composes the nodes, this module turns them into plain data. Nothing but
-mappings, lists, texts, numbers, true, false and nothing is ever built. The nodes are kept
-beside the data, so a place costs nothing until it is asked for.
+PyYAML's C parser composes the nodes, this module turns them into plain data: only mappings,
+lists, texts, numbers, true, false and null. The nodes are kept, so a position is computed only
+when it is needed.
 
-Choices where YAML leaves or once left one:
+Choices where YAML versions differ:
 
 - One document a file, a mapping at its root, UTF-8 (a byte order mark is passed over).
 - A key is always its source text, quoted or not: ``on:`` is ``on``, ``10:`` is ``10``.
@@ -43,9 +43,9 @@ class Document:
     Attributes:
         data: plain data; None where the file could not be read at all.
         text: the source.
-        path: where it came from, where it came from a file.
+        path: its file; None for a text.
         name: ``tree``, ``procedure:<name>``, ``cautions`` and so on; names it in places.
-        findings: what the reader found wrong; without them ``data`` says all the file says.
+        findings: the findings of the reader; if there are none, ``data`` is complete.
     """
 
     data: Any
@@ -56,10 +56,10 @@ class Document:
     root: Node | None = field(default=None, repr=False, compare=False)
 
     def place(self, keys: Sequence[str | int], of_key: bool = False) -> tuple[int, int]:
-        """Line and column, from 1, of the value that keys and positions lead to.
+        """Line and column, from 1, of the value at a path of keys and positions.
 
-        ``of_key`` gives the place of the last key itself. Where the document does not go
-        that far, the place of the deepest thing it has on that way.
+        ``of_key`` gives the place of the last key itself. If the path does not exist, the
+        place of its deepest existing part.
         """
         node, key_node = self.root, None
         for key in keys:
@@ -73,11 +73,11 @@ class Document:
 
     @cached_property
     def lines(self) -> tuple[str, ...]:
-        """The source's lines, as the places count them."""
+        """The lines of the source, as the positions count them."""
         return tuple(LINE_END.split(self.text))
 
     def line(self, number: int) -> str:
-        """One line of the source, from 1; empty where there is none."""
+        """One line of the source, from 1; empty if there is no such line."""
         return self.lines[number - 1] if 0 < number <= len(self.lines) else ""
 
 
@@ -93,7 +93,7 @@ def read_document(
         name: the document's name in places.
 
     Raises:
-        TreeError: at the first thing wrong, with line, column and mend.
+        TreeError: at the first error, with line, column and remedy.
     """
     if isinstance(source, Path):
         path, source = source, load_text(source)
@@ -104,7 +104,7 @@ def read_document(
 
 
 def parse(text: str, *, path: Path | None = None, shape: Shape = ANY, name: str = "") -> Document:
-    """Read a YAML text leniently: what is wrong stands in :attr:`Document.findings`."""
+    """Read a YAML text; all errors are collected in :attr:`Document.findings`."""
     text = text.removeprefix("\ufeff")
     reader = Reader(text, path, name)
     with uncollected():
@@ -117,10 +117,10 @@ def parse(text: str, *, path: Path | None = None, shape: Shape = ANY, name: str 
 
 @contextmanager
 def uncollected() -> Iterator[None]:
-    """No search for garbage meanwhile.
+    """Switch off the garbage collector within the context.
 
-    A tree is tens of thousands of small objects, none of them garbage; the collector would
-    go through them again and again while they are made, for a fifth of the whole time.
+    A tree is tens of thousands of small objects, none of them garbage. While they are made, the
+    collector would scan them repeatedly, which takes a fifth of the time.
     """
     running = gc.isenabled()
     gc.disable()

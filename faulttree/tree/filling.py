@@ -1,4 +1,4 @@
-"""What a procedure takes, and putting what is given into its {names}."""
+"""Parameters of a procedure, and replacing its {names} by the given values."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ BRACES = re.compile(r"\{([a-z0-9]+(?:-[a-z0-9]+)*)\}")
 NAMES = frozenset(
     ("answers", "results", "then", "exits", "use", "access", "cautions", "needs", "after")
 )
-"""Keys whose values are names, which nothing is put into."""
+"""Keys whose values are names; {names} in them are not replaced."""
 
 
 def filled(
@@ -26,13 +26,13 @@ def filled(
     given: Mapping[str, Any],
     missing: Callable[[str, Where], None],
 ) -> Any:
-    """A value of a procedure's step with every {name} replaced, once and literally.
+    """Replace every {name} in a value of a procedure's step, once and literally.
 
     Args:
         value: a text, or lists and mappings with texts in them.
-        where: its place, for what is missing.
-        given: what each name stands for.
-        missing: told of each name that is not given, with the place of its text.
+        where: its place, for findings.
+        given: name → value.
+        missing: called with each name that is not given, and the place of its text.
     """
     if isinstance(value, str):
         if "{" not in value:
@@ -64,7 +64,7 @@ def takes_of(value: Any) -> dict[str, str]:
 
 
 def wrong_unit(value: Any, unit: str) -> str:
-    """What is wrong with a value that must be given in a unit, or an empty text."""
+    """The error in a value that must have a unit, or an empty text."""
     text = as_text(value)
     if value is None or unit in ("", "text") or BRACES.search(text):
         return ""

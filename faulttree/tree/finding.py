@@ -1,8 +1,7 @@
-"""One thing wrong with a file: rule, level, message, place, remedy and, where safe, an edit.
+"""A finding about a file: rule, level, message, place, remedy and, if safe, an edit.
 
-Reader, schema, builder and rules all make a :class:`Finding`. Whoever finds something knows
-its place inside the document; :meth:`Finding.located` adds file, line and column once they are
-known.
+Reader, schema, builder and rules all make a :class:`Finding` with its place inside the document.
+:meth:`Finding.located` adds file, line and column when they are known.
 """
 
 from __future__ import annotations
@@ -21,15 +20,15 @@ Level = Literal["error", "warning", "note"]
 
 NOWHERE = Where("", ())
 LONGEST_SOURCE = 240
-"""Characters of a source line that are shown."""
+"""Greatest number of characters shown of a source line."""
 
 
 class Source(Protocol):
-    """What a finding needs of the document it is about."""
+    """The part of a document that a finding needs."""
 
     @property
     def path(self) -> Path | None:
-        """The file, where there is one."""
+        """The file; None if there is none."""
 
     def place(self, keys: Sequence[str | int], of_key: bool = False) -> tuple[int, int]:
         """Line and column, from 1."""
@@ -53,18 +52,18 @@ class Edit:
 
 @dataclass(frozen=True, slots=True)
 class Finding:
-    """One thing wrong with a file, or one that could mislead.
+    """An error in a file, or something that could mislead.
 
     Attributes:
         where: document and keys.
-        message: one sentence that names the matter.
-        remedy: what to do about it.
-        of_key: whether the last key itself is meant, not its value.
+        message: one sentence that describes the problem.
+        remedy: how to correct it.
+        of_key: whether the finding is about the last key, not its value.
         rule, level: the rule's id and level; :mod:`faulttree.rules` fills them in for rules
             that are functions.
-        edit: the one safe correction, where there is one.
-        path: the file as it was named; empty where no file is at hand.
-        line, column: from 1; 0 where the file is not at hand.
+        edit: the safe correction; None if there is none or several.
+        path: the file as it was named; empty if there is no file.
+        line, column: from 1; 0 if there is no file.
         source: the line of the file, for people.
 
     Example:
@@ -105,7 +104,7 @@ class Finding:
 
     @property
     def place(self) -> tuple[str, int, int]:
-        """What findings are sorted by."""
+        """The sort key of findings."""
         return self.path, self.line, self.column
 
     def located(self, document: Source | None) -> Finding:
@@ -132,11 +131,11 @@ class Finding:
 
 
 MAX_FINDINGS = 100
-"""Findings of one tree that are listed."""
+"""Greatest number of listed findings of one tree."""
 
 
 class FindingList:
-    """Collects what is wrong with one tree, each thing once, with its place."""
+    """Collects the findings of one tree, each once, with its place."""
 
     def __init__(self, documents: Mapping[str, Source]) -> None:
         self.documents = documents
@@ -168,7 +167,7 @@ class FindingList:
         self._found[key] = finding.located(self.documents.get(finding.where.document))
 
     def all(self) -> tuple[Finding, ...]:
-        """Everything found, in the order it was found."""
+        """All findings, in the order of detection."""
         return tuple(self._found.values())
 
     def near(self, word: str, known: Iterable[str]) -> str:
@@ -182,7 +181,7 @@ LONGEST = 80
 """Characters of a name that are compared."""
 
 SLIP_IN = 4
-"""Letters of a name in which one may be a slip."""
+"""Number of letters of a name for each allowed spelling error."""
 
 ALIKE = 0.8
 """Least likeness (difflib's ratio, 0 to 1) of a misspelt word and what it is taken for; the

@@ -1,4 +1,4 @@
-"""Ids of steps, faults and stops: which are kept back, and which are still free."""
+"""Ids of steps, faults and stops: which are reserved, and which are still free."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ RESERVED_SINCE_2 = frozenset({"before-power", "close", "mains"})
 
 
 def free_id(wanted: str, taken: Container[str]) -> str:
-    """The id that is wanted, or the first that is free with a number behind it."""
+    """The requested id, or the first free one with a number appended."""
     name, turn = wanted, 1
     while name in taken or name in RESERVED | RESERVED_SINCE_2:
         turn += 1

@@ -1,7 +1,7 @@
-"""The libraries a command uses, one on top of the other.
+"""Layers of libraries: the libraries that a command uses, one on top of another.
 
-A tree, procedure, caution or other shared item is taken from the topmost library that has it,
-whole; nothing is merged.
+A tree, procedure, caution or other shared item is taken completely from the topmost library
+that has it; nothing is merged.
 """
 
 from __future__ import annotations
@@ -27,7 +27,7 @@ SIGNALS = ("CAUTION", "WARNING", "DANGER")
 def find_library(
     explicit: str | Path | Sequence[str | Path] | None, environ: Mapping[str, str], cwd: Path
 ) -> Library:
-    """The library a command uses, with those beneath it.
+    """Find the library that a command uses, with the lower libraries.
 
     From the top: the folders named, those in ``FAULTTREE_LIBRARY``, the nearest folder above
     that holds ``trees/``, the one that ``bench.yaml`` of the topmost of these names
@@ -40,7 +40,7 @@ def find_library(
         cwd: the working directory; relative folders start here.
 
     Raises:
-        TreeError: where a folder named is no library.
+        TreeError: a named folder is not a library.
 
     Example:
         >>> find_library(None, {}, Path("/")).is_shipped
@@ -98,13 +98,13 @@ def _in_bench(path: Path) -> list[Path] | None:
 def own_root(
     explicit: str | Path | Sequence[str | Path] | None, environ: Mapping[str, str], cwd: Path
 ) -> Path:
-    """The folder new trees go into: the topmost library named or near, else ``cwd``."""
+    """The folder for new trees: the topmost named or nearest library, else ``cwd``."""
     return next(named_roots(explicit, environ, cwd), cwd)
 
 
 @dataclass(frozen=True, slots=True)
 class Replacement:
-    """A procedure or caution of one library that replaces that of another beneath it.
+    """A procedure or caution of one library that replaces that of a lower one.
 
     Attributes:
         kind: ``procedure`` or ``caution``.
@@ -126,10 +126,10 @@ class Replacement:
 
 
 def replacements(library: Library, tree: Tree) -> tuple[Replacement, ...]:
-    """The procedures a tree uses and the cautions it bears that replace others beneath.
+    """Find the procedures and cautions of a tree that replace those of lower libraries.
 
     Raises:
-        TreeError: a file of the libraries is broken.
+        TreeError: a file of the libraries has errors.
     """
     found: list[Replacement] = []
     for name in tree.bundle.get("procedures") or {}:
@@ -140,7 +140,7 @@ def replacements(library: Library, tree: Tree) -> tuple[Replacement, ...]:
 
 
 def _replaced(library: Library, kind: str, name: str, get: Any) -> Iterator[Replacement]:
-    """One replacement where the topmost of several items differs from the next."""
+    """The replacement, if the topmost of several items differs from the next one."""
     held = [(layer, item) for layer in library.layers if (item := get(layer, name)) is not None]
     for (top, item), (below, other) in list(pairwise(held))[:1]:
         if item != other:
@@ -149,7 +149,7 @@ def _replaced(library: Library, kind: str, name: str, get: Any) -> Iterator[Repl
 
 
 def weaker_cautions(library: Library) -> Iterator[tuple[str, int, str, str]]:
-    """Cautions of a library whose signal word is weaker than that of a library beneath.
+    """Cautions of a library with a weaker signal word than in a lower library.
 
     Yields:
         Name, line and text of the line in ``shared/cautions.yaml``, title of that library.

@@ -1,4 +1,4 @@
-"""The library folder: trees with what they share, the shipped one beneath a shop's own."""
+"""The library folder: trees with their shared items, on top of the shipped library."""
 
 from __future__ import annotations
 
@@ -26,18 +26,17 @@ TABLES: tuple[FileKind, ...] = ("cautions", "instruments", "families", "properti
 
 
 class Library:
-    """A folder with ``trees/`` and ``shared/``; read as far as asked for, and once.
+    """A folder with ``trees/`` and ``shared/``; each file is read once, when it is needed.
 
-    Nothing outside the folder is read through it: a symbolic link that leads out is
-    refused. What its ``shared/`` does not have is taken from the library that ships.
+    Nothing outside the folder is read: a symbolic link that leads out of it is refused.
+    Items that its ``shared/`` does not have come from the shipped library.
 
     Args:
         root: the folder.
-        beneath: the library to take shared things from that this one lacks; the shipped
-            one unless given.
+        beneath: the library that gives missing shared items; by default the shipped one.
 
     Raises:
-        TreeError: where the folder is none or holds neither ``trees/`` nor ``shared/``.
+        TreeError: the folder does not exist or has neither ``trees/`` nor ``shared/``.
     """
 
     def __init__(self, root: str | Path, *, beneath: Library | None = None) -> None:
@@ -46,11 +45,11 @@ class Library:
             self._real = root.resolve(strict=True)
             fit = (root / "trees").is_dir() or (root / "shared").is_dir()
         except (OSError, ValueError, RuntimeError):
-            mend = "Look at the spelling."
+            mend = "Check the spelling."
             raise TreeError("There is no such library folder.", path=root, mend=mend) from None
         if not fit:
             mend = "A library holds trees/<family>/<complaint>.yaml and, if need be, shared/."
-            raise TreeError("This folder is no library.", path=root, mend=mend)
+            raise TreeError("This folder is not a library.", path=root, mend=mend)
         self._beneath = beneath
         self._documents: dict[str, tuple[Document, tuple[Finding, ...]] | None] = {}
 
@@ -59,7 +58,7 @@ class Library:
 
     @property
     def beneath(self) -> Library | None:
-        """The library that gives what this one lacks; None for the shipped one."""
+        """The library that gives missing items; None for the shipped one."""
         if self._beneath is None:
             shipped = shipped_root()
             if shipped.resolve() == self._real or not shipped.is_dir():
@@ -67,10 +66,10 @@ class Library:
             self._beneath = Library(shipped)
         return self._beneath
 
-    # -- what there is -----------------------------------------------------------------
+    # -- contents ----------------------------------------------------------------------
 
     def trees(self) -> tuple[str, ...]:
-        """Ids of the trees, sorted, those of the libraries beneath included; none is read."""
+        """Sorted ids of the trees, including lower libraries; no tree is read."""
         below = self.beneath.trees() if self.beneath else ()
         return tuple(sorted({*self.own_trees(), *below}))
 
@@ -84,7 +83,7 @@ class Library:
 
     @property
     def layers(self) -> tuple[Library, ...]:
-        """The libraries from the top: this one and those beneath it."""
+        """The libraries from the top: this one and the lower ones."""
         return (self, *(self.beneath.layers if self.beneath else ()))
 
     @property
@@ -94,15 +93,15 @@ class Library:
 
     @cached_property
     def about(self) -> About:
-        """What ``library.yaml`` says of this library; its title is the folder's name without it.
+        """The description in ``library.yaml``; without it the title is the folder's name.
 
         Raises:
-            TreeError: where the file is broken.
+            TreeError: the file has errors.
         """
         return read_about(self.root, "shipped" if self.is_shipped else self._real.name)
 
     def layer_of(self, tree_id: str) -> Library:
-        """The topmost library that has a tree; this one where none has it.
+        """The topmost library that has a tree; this one if none has it.
 
         Example:
             >>> shipped_library().layer_of("bench-supply/no-output").is_shipped
@@ -111,27 +110,27 @@ class Library:
         return next((layer for layer in self.layers if layer.own_tree(tree_id)), self)
 
     def own_tree(self, tree_id: str) -> bool:
-        """Whether this folder has a tree of this id; asked of one file, however many there are."""
+        """Whether this folder has a tree of this id; only one file is looked up."""
         family, _, complaint = tree_id.partition("/")
         path = self.root / "trees" / family / f"{complaint}.yaml"
         named = ID.fullmatch(family) and ID.fullmatch(complaint)
         return bool(named) and path.is_file() and self._inside(path)
 
     def replaced(self, tree_id: str) -> Tree | None:
-        """The tree of this id in the libraries beneath; None where there is none to read."""
+        """The tree of this id in the lower libraries; None if none can be read."""
         if self.beneath is None or not self.beneath.layer_of(tree_id).own_tree(tree_id):
             return None
         return self.beneath.examine(tree_id).tree
 
     def tree_files(self) -> tuple[Path, ...]:
-        """The files under ``trees/`` of this folder, sorted, whatever their names.
+        """The files under ``trees/`` of this folder, sorted, with any name.
 
-        Files that are links out of the library are among them.
+        Files that are links out of the library are included.
         """
         return tuple(sorted(self.root.glob("trees/*/*.yaml")))
 
     def procedures(self) -> tuple[str, ...]:
-        """Names of the shared procedures, those of the library beneath included."""
+        """Names of the shared procedures, including those of the lower library."""
         files = self.root.glob("shared/procedures/*.yaml")
         own = {path.stem for path in files if ID.fullmatch(path.stem) and self._inside(path)}
         return tuple(sorted(own.union(self.beneath.procedures() if self.beneath else ())))
@@ -143,43 +142,43 @@ class Library:
             return False
 
     def _leads_out(self, path: Path) -> bool:
-        """Whether a path that lies in the library leads to a file outside of it."""
+        """Whether a path in the library leads to a file outside it."""
         here = path.absolute().is_relative_to(self.root.absolute())
         return here and path.exists() and not self._inside(path)
 
     @cached_property
     def cautions(self) -> Mapping[str, Any]:
-        """Cautions by name, as plain data, over those of the library beneath.
+        """Cautions by name, as plain data, on top of those of the lower library.
 
         Raises:
-            TreeError: where the file is broken.
+            TreeError: the file has errors.
         """
         return self._table("cautions")
 
     @cached_property
     def instruments(self) -> Mapping[str, Any]:
-        """Instruments by name, as plain data, over those of the library beneath.
+        """Instruments by name, as plain data, on top of those of the lower library.
 
         Raises:
-            TreeError: where the file is broken.
+            TreeError: the file has errors.
         """
         return self._table("instruments")
 
     @cached_property
     def families(self) -> Mapping[str, Any]:
-        """Families by name, as plain data, over those of the library beneath.
+        """Families by name, as plain data, on top of those of the lower library.
 
         Raises:
-            TreeError: where the file is broken.
+            TreeError: the file has errors.
         """
         return self._table("families")
 
     @cached_property
     def properties(self) -> Mapping[str, Any]:
-        """Properties of units by name, as plain data, over those of the library beneath.
+        """Properties of units by name, as plain data, on top of those of the lower library.
 
         Raises:
-            TreeError: where the file is broken.
+            TreeError: the file has errors.
         """
         return self._table("properties")
 
@@ -188,7 +187,7 @@ class Library:
         """Everyday phrases by meaning, as plain data, over those of the library beneath.
 
         Raises:
-            TreeError: where the file is broken.
+            TreeError: the file has errors.
         """
         return self._table("words")
 

@@ -1,4 +1,4 @@
-"""Shared procedures opened where a tree uses them, and what is wrong with a use by itself."""
+"""Inline the shared procedures that a tree uses, and report errors in a use."""
 
 from __future__ import annotations
 
@@ -17,25 +17,25 @@ from faulttree.tree.source import shown
 __all__ = ["MAX_STEPS", "Uses"]
 
 MAX_STEPS = 5_000
-"""Steps of a tree once its procedures are inlined."""
+"""Greatest number of steps of a tree after its procedures are inlined."""
 
 MAX_USES = 20
-"""Procedures inside each other."""
+"""Greatest depth of procedures that use each other."""
 
 NAME = re.compile(r"[a-z0-9]+(?:-[a-z0-9]+)*")
 
 
 class Uses:
-    """Opens the procedures of one tree.
+    """Inlines the procedures of one tree.
 
     Args:
-        listed: the procedures of the bundle by name, broken ones included.
-        findings: told what is wrong.
-        known: gives the names the library has, asked only when one is unknown; those of the
-            bundle unless given.
+        listed: the procedures of the bundle by name, including those with errors.
+        findings: collects the findings.
+        known: returns the names in the library; called only for an unknown name. By default
+            the names of the bundle.
 
     Attributes:
-        oversize: whether the tree would be too large to be followed.
+        oversize: whether the tree would be too large.
     """
 
     def __init__(
@@ -51,7 +51,7 @@ class Uses:
         self.oversize = False
 
     def expand(self, scope: Scope, depth: int = 0) -> None:
-        """Open the procedures that a scope uses, theirs too."""
+        """Inline the procedures that a scope uses, recursively."""
         self.count += len(scope.steps)
         for name, raw in scope.steps.items():
             if kind_of(raw) != "use" or self.count > MAX_STEPS:
@@ -70,16 +70,16 @@ class Uses:
     def too_large(self, message: str) -> None:
         """Report that no tree can be built."""
         self.oversize = True
-        mend = "Look for procedures that use others several times over."
+        mend = "Check for procedures that use others many times."
         self.findings.add("too-large", message, mend, Where("tree", ("steps",)))
 
     def open(self, scope: Scope, use: str, raw: Mapping[str, Any], where: Where) -> Scope | None:
-        """The scope of one use, or None where it cannot be inlined."""
+        """The scope of one use, or None if it cannot be inlined."""
         name = as_text(raw.get("use"))
         chain = scope.chain()
         if name in chain:
             ring = " → ".join([*chain[chain.index(name) :], name])
-            message = f"Procedures use each other in a ring: {ring}."
+            message = f"Procedures use each other in a cycle: {ring}."
             mend = "Take one of these uses out."
             self.findings.add("procedure-ring", message, mend, where.under("use"))
             return None
@@ -116,7 +116,7 @@ class Uses:
         return child
 
     def procedure_names(self, scope: Scope) -> None:
-        """What is wrong with a procedure by itself."""
+        """Report errors within a procedure."""
         document = scope.document
         for name in scope.exits:
             if name in scope.steps:
@@ -132,7 +132,7 @@ class Uses:
     def given(
         self, scope: Scope, raw: Mapping[str, Any], data: Mapping[str, Any], where: Where
     ) -> dict[str, Any]:
-        """What fills the procedure's {names}, held against what it takes."""
+        """The values for the procedure's {names}, checked against its parameters."""
         part = {"part": raw["part"]} if "part" in raw else {}
         given = {
             name: filled_in(scope, value, where, self.findings)
@@ -171,7 +171,7 @@ class Uses:
             name = as_text(raw.get("use"))
             where = Where("tree", ("closing", position))
             if name in scopes:
-                message = f"`{shown(name)}` stands twice in `closing`."
+                message = f"`{shown(name)}` occurs twice in `closing`."
                 self.findings.add("duplicate-id", message, "Keep one of them.", where)
                 continue
             scope = self.open(top, f"{CLOSING}.{name}", raw, where) if name else None
@@ -193,7 +193,7 @@ class Uses:
             name = as_text(raw.get("id")) or as_text(raw.get("use"))
             where = Where("tree", ("before_power", position))
             if name in scopes:
-                message = f"`{shown(name)}` stands twice in `before_power`."
+                message = f"`{shown(name)}` occurs twice in `before_power`."
                 mend = "Give the second one an `id` of its own."
                 self.findings.add("duplicate-id", message, mend, where)
                 continue
@@ -208,7 +208,7 @@ class Uses:
         return scopes
 
     def check_power_exits(self, scope: Scope, where: Where) -> None:
-        """What is wrong with the targets of one check before power."""
+        """Report errors in the targets of one check before power."""
         for exit_ in scope.targets:
             at = where.under("exits", exit_)
             if exit_ not in scope.exits:

@@ -271,7 +271,7 @@ def test_a_test_behind_all_others_cannot_be_moved_down_and_the_review_says_so(
     (fault,) = [one for one in found if one.change.get("fault") == "loose-plug"]
     assert fault.change["moves"] == []
     assert "No later place" in fault.by_hand
-    with pytest.raises(TreeError, match="for your own hand") as told:
+    with pytest.raises(TreeError, match="must be applied manually") as told:
         edit_of(library, fault)
     assert "faulttree rename" in (told.value.mend or "")
 
@@ -402,7 +402,7 @@ def test_an_order_planned_anew_is_for_an_authors_hand(desk: tuple[Library, Path]
     number = found.index(the("replace-order", found)) + 1
     refused = called(library, record, "--apply", str(number), "--yes")
     assert refused.exit_code == 2
-    assert "for your own hand" in refused.stderr
+    assert "must be applied manually" in refused.stderr
     assert library.path_of(NAME).read_text() == LAMP
 
 

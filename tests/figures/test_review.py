@@ -207,7 +207,7 @@ def test_limits_and_minutes_are_edited_where_they_stand(shelf: Path) -> None:
     limits = {"action": "set-limits", "tree": name, "step": "aux-rail"}
     edited = edit_of(
         library,
-        proposed("limits", {**limits, "min": "11.2 V", "max": None, "source": "14 mended units"}),
+        proposed("limits", {**limits, "min": "11.2 V", "max": None, "source": "14 repaired units"}),
         even_so=True,
     ).change
     now = library.examine_text(edited.text, edited.path).tree
@@ -216,7 +216,7 @@ def test_limits_and_minutes_are_edited_where_they_stand(shelf: Path) -> None:
     assert dict(now.steps["aux-rail"].limits or {}) == {
         "min": "11.2 V",
         "max": "12.6 V",
-        "source": "14 mended units",
+        "source": "14 repaired units",
     }
     timed = {"action": "set-minutes", "tree": name, "minutes": {"fuse": 3.5, "look.lead": 9}}
     edited = edit_of(library, proposed("minutes", timed)).change
@@ -228,10 +228,10 @@ def test_limits_and_minutes_are_edited_where_they_stand(shelf: Path) -> None:
 @pytest.mark.parametrize(
     ("kind", "change", "said"),
     [
-        ("order", {"action": "replace-order"}, "for your own hand"),
-        ("minutes", {"action": "set-minutes", "minutes": {"look.lead": 2}}, "none of this file"),
-        ("limits", {"action": "set-limits", "step": "fuse", "min": "1 V"}, "none of this file"),
-        ("weights", {"action": "set-weights", "weights": {"no-such": 2}}, "none of this file"),
+        ("order", {"action": "replace-order"}, "must be applied manually"),
+        ("minutes", {"action": "set-minutes", "minutes": {"look.lead": 2}}, "is not in this file"),
+        ("limits", {"action": "set-limits", "step": "fuse", "min": "1 V"}, "is not in this file"),
+        ("weights", {"action": "set-weights", "weights": {"no-such": 2}}, "is not in this file"),
     ],
 )
 def test_what_cannot_be_applied_is_said(

@@ -221,7 +221,7 @@ def test_a_rise_is_told_with_the_day_it_began(store: Store) -> None:
     assert one.rise.run_length > closed
     screen = " ".join("\n".join(lines(found, 100)).split())
     assert f"{fault} has been commoner among all cases of usb-lamp since about" in screen
-    assert "alarms falsely about once in" in screen
+    assert "gives a false alarm about once in" in screen
     assert "became commoner" not in screen
     assert "commoner among all cases of usb-lamp since about" in page(found)
     told = json.loads(json.dumps(found.as_dict(), allow_nan=False))["trees"][0]["faults"]
@@ -272,6 +272,6 @@ def test_steady_shops_are_not_told_of_rises() -> None:
             found = review(store, [LAMP], proposals=False)
         told += bool(rising(found))
         screen = "\n".join(lines(found, 100))
-        assert bool(rising(found)) == ("alarms falsely" in screen)
+        assert bool(rising(found)) == ("gives a false alarm" in screen)
     # One shop in forty by chance: two of eight would be one time in sixty.
     assert told <= 1

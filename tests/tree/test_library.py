@@ -553,7 +553,7 @@ WRONG: dict[str, tuple[str, str, str, str]] = {
     "closing twice": (
         TREE + ENDS + "closing: [safety, «safety]\n",
         "duplicate-id",
-        "`safety` stands twice in `closing`.",
+        "`safety` occurs twice in `closing`.",
         "Keep one of them.",
     ),
 }  # fmt: skip
@@ -653,7 +653,7 @@ def test_a_ring_of_procedures_is_told_whole_and_does_not_hang(tmp_path: Path) ->
     examined = look(tmp_path, use("exits: {good: out}", "one"), procedures)
     (problem,) = examined.findings
     assert problem.rule == "procedure-ring"
-    assert problem.message == "Procedures use each other in a ring: one → two → three → one."
+    assert problem.message == "Procedures use each other in a cycle: one → two → three → one."
     assert Path(problem.path) == tmp_path / "shared" / "procedures" / "three.yaml"
     assert (problem.line, problem.column) == (6, 12)
     tree = examined.tree
@@ -662,7 +662,7 @@ def test_a_ring_of_procedures_is_told_whole_and_does_not_hang(tmp_path: Path) ->
     assert tree.steps["lead.s.s.s"].targets == {"good": "out"}
     own = look(tmp_path, use("exits: {good: out}", "self"), {"self": ring("self", "self")})
     assert [p.message for p in own.findings] == [
-        "Procedures use each other in a ring: self → self."
+        "Procedures use each other in a cycle: self → self."
     ]
 
 

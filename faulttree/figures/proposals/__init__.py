@@ -1,1 +1,1 @@
-"""What to change in a tree, by its record."""
+"""Proposals: changes of a tree that its record suggests."""

@@ -1,4 +1,4 @@
-"""A proposal into its tree: an edit of the author's file, shown before it is written."""
+"""Apply a proposal: edit the file of its tree; the edit is shown before it is written."""
 
 from __future__ import annotations
 
@@ -27,12 +27,12 @@ Said = Mapping[str, Any]
 
 @dataclass(frozen=True)
 class Edit:
-    """What a proposal changes in the file of its tree; nothing is written.
+    """The changes of a proposal in the file of its tree; nothing is written yet.
 
     Attributes:
         minutes: expected minutes (before, after) by the odds of the tree's own cases and weights,
             where steps are moved and the proposal says them.
-        moved: recorded cases whose own answers would lead elsewhere then.
+        moved: recorded cases whose answers lead elsewhere on the new tree.
     """
 
     change: FileChange
@@ -51,22 +51,21 @@ class Edit:
 def edit_of(
     library: Library, proposal: ReviewProposal, *, even_so: bool = False, store: Store | None = None
 ) -> Edit:
-    """What a proposal changes in the file of its tree; nothing is written.
+    """The changes of a proposal in the file of its tree; nothing is written yet.
 
-    Weights, minutes and limits are edited, and steps are moved to other places. An order planned
-    anew and a test to find need an author's eye: what is known of them stands in the proposal's
-    ``change``.
+    Weights, minutes and limits are edited, and steps are moved to other places. A newly planned
+    order and a missing test need the author: their data is in ``change`` of the proposal.
 
     Args:
         library: holds the tree.
         proposal: as :func:`faulttree.figures.review` made it.
-        even_so: edit although the rules warn of the new text.
+        even_so: edit in spite of new warnings.
         store: the record, to walk the tree's cases again where steps are moved.
 
     Raises:
-        TreeError: it is for an author's hand, it belongs to a shared procedure, the file is not
-            as the review saw it, or what keeps somebody safe would be weakened.
-        Unfit: the rules object to the new text.
+        TreeError: it needs the author, it belongs to a shared procedure, the file has changed
+            since the review, or a safeguard would be weakened.
+        Unfit: the new text breaks a rule.
     """
     said = proposal.change
     tree, make = str(said["tree"]), EDITS.get(str(said["action"]))
@@ -76,9 +75,9 @@ def edit_of(
         return Edit(made.changes[0], _expected(proposal.figures), made.moved)
     if make is None:
         raise TreeError(
-            f"A proposal of the kind '{proposal.kind}' is for your own hand.",
+            f"A proposal of the kind '{proposal.kind}' must be applied manually.",
             mend=proposal.by_hand
-            or "`--json` holds what is known of it under `change`; edit the tree by that.",
+            or "`--json` gives its data under `change`; edit the tree accordingly.",
         )
     file = TreeFile.of(library, tree)
     editor = file.editor()
@@ -89,7 +88,7 @@ def edit_of(
 
 
 def _expected(figures: Said) -> tuple[float, float] | None:
-    """Expected minutes before and after, where the proposal says both."""
+    """Expected minutes before and after, if the proposal has both."""
     before, after = figures.get("expected_before"), figures.get("expected_after")
     return None if before is None or after is None else (float(before), float(after))
 
@@ -105,7 +104,7 @@ def _weights(editor: Editor, said: Said) -> None:
 
 
 def _minutes(editor: Editor, said: Said) -> None:
-    """Steps of the tree's own; those of shared procedures serve other trees too."""
+    """Steps of the tree's own file; those of shared procedures belong to other trees too."""
     own = editor.document.data["steps"]
     mine = {name: minutes for name, minutes in said["minutes"].items() if name in own}
     if not mine:
@@ -154,7 +153,7 @@ def _put(editor: Editor, keys: tuple[str, ...], key: str, value: Any) -> None:
 
 def _shared(editor: Editor, name: str) -> TreeError:
     return TreeError(
-        f"`{name}` is none of this file's own.",
+        f"`{name}` is not in this file.",
         path=editor.document.path,
-        mend="What stands in a shared procedure serves other trees too: edit it in its own file.",
+        mend="A shared procedure belongs to other trees too: edit its own file.",
     )

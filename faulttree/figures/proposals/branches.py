@@ -1,4 +1,4 @@
-"""Branches that earn no place, and faults that no branch tells apart."""
+"""Proposals about branches that find nothing, and faults that no test distinguishes."""
 
 from __future__ import annotations
 
@@ -30,7 +30,7 @@ RARE = 0.05
 
 
 def move_down(count: TreeCount, mover: Mover) -> Iterator[ReviewProposal]:
-    """Faults never confirmed, and steps that always gave the same, once that is telling."""
+    """Proposals for faults never confirmed and steps with one outcome only, if significant."""
     tree = count.tree
     for fault in tree.faults.values():
         if fault.id in tree.loose or not _rare(count, fault.id):
@@ -45,7 +45,8 @@ def move_down(count: TreeCount, mover: Mover) -> Iterator[ReviewProposal]:
                 fault.id,
                 f"Move what finds “{fault.title}” behind the rest, or retire it.",
                 f"Not found in {closed} closed cases: its share is below {percent(below)} (95 %, "
-                "exact binomial). Rare is not never: keep it where a miss would be dangerous.",
+                "exact binomial). A rare fault can still occur: "
+                "keep it if a miss would be dangerous.",
                 {"cases": closed, "below": below},
                 {"action": "move-down", "tree": tree.id, "fault": fault.id, "steps": leads},
             ),
@@ -71,10 +72,10 @@ def _tells_nothing(count: TreeCount, mover: Mover, name: str) -> Iterator[Review
             "move-down",
             name,
             f"Move {name} later, or retire it.",
-            f"It gave “{always}” all {walked} times before a repair: any other outcome comes in "
+            f"It gave “{always}” all {walked} times before a repair: any other outcome occurs in "
             f"less than {percent(below)} of walks (95 %, exact binomial), and it takes "
-            f"{step.cost:g} min each time. No caution hangs on it by the tree's own stops; look "
-            "before you move it.",
+            f"{step.cost:g} min each time. By the stops of the tree it is not a safety "
+            "check; verify that before you move it.",
             {"walked": walked, "below": below, "minutes": step.cost},
             {"action": "move-down", "tree": count.tree.id, "step": name},
         ),
@@ -86,13 +87,13 @@ def _tells_nothing(count: TreeCount, mover: Mover, name: str) -> Iterator[Review
 def _later(
     mover: Mover, proposal: ReviewProposal, steps: Sequence[str], rare: Collection[str]
 ) -> ReviewProposal:
-    """The same with the move that saves most, to a place behind the step's own, if one does.
+    """Add the later place that saves most to a proposal, if there is one.
 
     Args:
-        mover: looks for it.
+        mover: searches for it.
         proposal: what is proposed.
         steps: the steps that may be moved.
-        rare: faults that were never found and may be found less surely than before.
+        rare: faults that were never found and may be found less reliably than before.
     """
     own = {name.split(".")[0] for name in steps}
     tried = mover.sparing(rare).tried(own, later=True, most=1)
@@ -100,12 +101,12 @@ def _later(
         return replace(
             proposal,
             change={**proposal.change, "moves": []},
-            by_hand="No later place surely saves time and keeps what must come first: retire it, "
-            "leave it, or move it by your own judgement with `faulttree rename`.",
+            by_hand="No later place saves time significantly and keeps all prerequisites: "
+            "retire it, leave it, or move it by your own judgement with `faulttree rename`.",
         )
     moved, done = tried
     where = str(moved.places[0]).replace("`", "")
-    less = f" Found less surely from there: {listed([*moved.less])}." if moved.less else ""
+    less = f" Found less reliably from there: {listed([*moved.less])}." if moved.less else ""
     return replace(
         proposal,
         why=f"{proposal.why} {where[:1].upper()}{where[1:]}, "
@@ -117,7 +118,7 @@ def _later(
 
 
 def _never_found(count: TreeCount, step: str) -> set[str]:
-    """Faults behind a step's other outcomes that no case ever had, and that are surely rare."""
+    """Faults after the other outcomes of a step that no case had and that are surely rare."""
     taken = count.steps[step].taken
     outcomes = [outcome for outcome in count.tree.steps[step].targets if not taken[outcome]]
     behind = (graph_of(count.tree).faults_beyond(step, outcome) for outcome in outcomes)
@@ -130,7 +131,7 @@ def _rare(count: TreeCount, fault: str) -> bool:
 
 
 def tell_apart(count: TreeCount, table: FaultTable) -> Iterator[ReviewProposal]:
-    """Faults that were taken for one another, or that no test tells apart."""
+    """Proposals for faults that were mistaken for each other, or that no test distinguishes."""
     title = {name: fault.title for name, fault in count.tree.faults.items()}
     for (first, then), cases in sorted(count.instead.items(), key=lambda item: -item[1]):
         tried = count.failed[first] + count.faults["fixed", first]
@@ -164,16 +165,16 @@ def _split(
         why,
         figures,
         {"action": "add-test", "tree": count.tree.id, "between": faults, **piece},
-        "The test has to be thought of; `--apply` shows a piece of the file to fill in.",
+        "The author must design the test; `--apply` shows a part of the file to fill in.",
     )
 
 
 FILL_IN = "FILL IN"
-"""What stands where only the author knows the words."""
+"""Placeholder for words that only the author knows."""
 
 
 def to_tell_apart(tree: Tree, faults: Sequence[str]) -> Mapping[str, Any]:
-    """A question between faults as YAML, and the targets that would lead to it.
+    """Draft a step that distinguishes faults, as YAML, with the targets to change.
 
     Args:
         tree: the tree.
@@ -188,16 +189,16 @@ def to_tell_apart(tree: Tree, faults: Sequence[str]) -> Mapping[str, Any]:
     titles = " or ".join(f"“{tree.faults[fault].title}”" for fault in faults)
     asked = {
         "ask": f"{FILL_IN}: what differs between {titles}?",
-        "how": f"{FILL_IN}: where to look or measure, and what to hold it against",
+        "how": f"{FILL_IN}: where to look or measure, and what to compare it with",
         "minutes": 5,
         "answers": {f"as-{fault}": fault for fault in faults},
     }
     led = {".".join(map(str, keys)): target for keys, target in targets(data) if target in faults}
     lines = [
-        "# Under `steps:`. Fill in the words, give the answers words of their own, and lead what",
-        "# cannot be told to a stop. A reading has `measure`, `limits` and `results` instead.",
+        "# Under `steps:`. Fill in the words and name the answers. An answer that decides nothing",
+        "# leads to a stop. A reading has `measure`, `limits` and `results` instead.",
         *block(step, asked, 2, 2),
-        f"# Then let these places say `{step}`:",
+        f"# Then write `{step}` at these places:",
         *(f"#   {place}: {target}" for place, target in led.items()),
     ]
     return {"step": step, "fragment": "\n".join(lines) + "\n", "instead": led}

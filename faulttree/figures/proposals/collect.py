@@ -1,4 +1,4 @@
-"""What to change in a tree, by its record: each with why, and as plain data to apply."""
+"""Collect the proposals for a tree, each with its reason and its edit as plain data."""
 
 from __future__ import annotations
 
@@ -35,17 +35,17 @@ def propose(
     *,
     fitness: EditedCheck | None = None,
 ) -> tuple[ReviewProposal, ...]:
-    """All that a tree's record suggests to change, what saves most time first.
+    """All proposals for a tree, those that save most time first.
 
-    A tree that the library does not have is not changed. One whose steps wait for one another
-    cannot be put in order; `faulttree check` says so.
+    A tree that is not in the library gets no proposals. A tree whose steps need each other in a
+    cycle cannot be ordered; `faulttree check` reports it.
 
     Args:
         store: the record.
-        count: what was counted of the tree.
+        count: the counts of the tree.
         filters: see :func:`faulttree.cases.filters.conditions`.
         part: conditions on the cases besides these.
-        fitness: of the library whose file the tree is: only moves that its rules let pass are
+        fitness: the check of edited files of the library: only moves that break no rule are
             proposed.
 
     Raises:
@@ -70,7 +70,7 @@ def propose(
 
 
 def _fits(tree: Tree, fitness: EditedCheck | None) -> Callable[[Sequence[StepMoves]], bool] | None:
-    """Whether moves leave the tree's file fit; None where it is not the library's file."""
+    """A function that checks moves by the rules; None if the file is not in the library."""
     if fitness is None:
         return None
 

@@ -1,4 +1,4 @@
-"""Limits that disagree with what good units read and confirmed cases showed."""
+"""Proposals for limits that disagree with readings of good units or with confirmed cases."""
 
 from __future__ import annotations
 
@@ -19,18 +19,18 @@ if TYPE_CHECKING:
 __all__ = ["contradicted", "limits"]
 
 GOOD_UNITS = 10
-"""Good readings below which nothing is said of limits: common practice, no source."""
+"""Least number of good readings for a proposal about limits: common practice, no source."""
 
 NEAR = 2.0
 """Standard deviations between the mean of good units and a limit below which the limit is
-named: one good unit in forty, and more, would be judged out."""
+reported: at least one good unit in forty would be judged outside."""
 
 OFTEN = 0.1
 """How often a step may contradict what was confirmed: common practice, no source."""
 
 
 def limits(count: TreeCount) -> Iterator[ReviewProposal]:
-    """Limits that good units would pass only by luck."""
+    """Proposals for limits that are too close to the readings of good units."""
     for name, step in count.tree.steps.items():
         good = count.steps[name].good if name in count.steps else None
         fixed = _fixed_limits(step)
@@ -56,11 +56,11 @@ def _wider(
     return ReviewProposal(
         "limits",
         step,
-        f"Look at the limits of {step}: good units come near them on the {sides} side.",
-        f"The {good.n} readings that confirmed a repair lie at {mean} on average, standard "
-        f"deviation {deviation}, so one good unit in forty or more would be judged out. With "
-        f"95 % confidence, 95 % of good units read {said_low} to {said_high}, were they spread "
-        f"normally; the limits are {_said_limits(limits)}. Readings that did not confirm are "
+        f"Check the limits of {step}: good units come near them on the {sides} side.",
+        f"The {good.n} readings that confirmed a repair are {mean} on average, standard "
+        f"deviation {deviation}, so at least one good unit in forty would be judged outside. With "
+        f"95 % confidence, 95 % of good units read {said_low} to {said_high}, if normally "
+        f"distributed; the limits are {_said_limits(limits)}. Readings that did not confirm are "
         "not among them, so the true spread is wider still.",
         {
             "n": good.n,
@@ -78,13 +78,13 @@ def _wider(
             "step": step,
             "min": said_low if under else None,
             "max": said_high if over else None,
-            "source": f"{good.n} mended units of this record",
+            "source": f"{good.n} repaired units of this record",
         },
     )
 
 
 def _fixed_limits(step: Step) -> Limits | None:
-    """Limits that are the author's own figures: not of a part, not of other readings."""
+    """Whether the limits are the author's own figures, not from a part or other readings."""
     if step.limits is None or "component" in step.limits:
         return None
     try:
@@ -103,7 +103,7 @@ def _said_limits(limits: Limits) -> str:
 
 
 def contradicted(count: TreeCount, table: FaultTable) -> Iterator[ReviewProposal]:
-    """Steps whose outcome is often not what the confirmed fault should have shown."""
+    """Proposals for steps whose outcome often contradicts the confirmed fault."""
     for name in table.tests:
         wrong, of = _against(count.steps[name], table, name)
         share = share_of(wrong, of)
@@ -112,18 +112,18 @@ def contradicted(count: TreeCount, table: FaultTable) -> Iterator[ReviewProposal
         yield ReviewProposal(
             "limits",
             name,
-            f"Look at {name}: it often shows what the confirmed fault should not.",
+            f"Check {name}: it often contradicts the confirmed fault.",
             f"In {wrong} of {of} confirmed cases ({percent(wrong / of)}, {within(share)}) its "
-            "outcome is not among those from which the fault can be reached, or that its signs "
-            "name: its limits, its words or the signs are off."
+            "outcome leads to no path to the fault, or is not among its signs: its limits, its "
+            "words or the signs are wrong."
             + (
-                " Some walks followed an older text: see first whether that is why."
+                " Some walks followed an older text: first check whether that is the reason."
                 if count.texts
                 else ""
             ),
             share.as_dict(),
             {"action": "look-at", "tree": count.tree.id, "step": name},
-            "Whether the limits, the words or the signs are off, only a look at the unit tells.",
+            "Only an examination of the unit shows which is wrong: limits, words or signs.",
         )
 
 

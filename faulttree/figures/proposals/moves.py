@@ -1,11 +1,11 @@
-"""Moves of single steps that pay: a quicker order that the author's own file can take.
+"""Search for moves of single steps that save time and keep the author's file.
 
-An order planned anew is another file. A move keeps every step, its words and the comments
-around it, and changes only what comes next. So the best move is looked for, then the best one
+A newly planned order is another file. A move keeps every step, its words and the comments
+around it, and changes only targets. This is a greedy search: the best move, then the best one
 after it, as long as each saves time on the recorded cases. A move must not lose a fault: each
-must be found as surely as before, also those that no case ever had. What guards a danger, ends
-a walk without a fault or is only done stays where it is; and every step is still asked behind
-the same answers, but for those by which a unit passes.
+must be found as reliably as before, also faults that no case had. Safety guards, stops and
+actions keep their places. Every step still comes after the same answers, except those of a unit
+that passes.
 """
 
 from __future__ import annotations
@@ -32,19 +32,19 @@ if TYPE_CHECKING:
 __all__ = ["MovedOrder", "Mover"]
 
 MOST = 6
-"""Moves in one proposal: more at once cannot be looked over (common practice, no source)."""
+"""Most moves in one proposal, so that people can review it (common practice, no source)."""
 
 GAIN = 0.25
-"""Minutes a case below which a move is not worth its place in the list."""
+"""Least minutes saved a case for a move to be proposed."""
 
 TRIED = 16
-"""Moves, the likeliest first, that are held against what an order must keep."""
+"""Number of candidate moves, the most promising first, checked against the constraints."""
 
 WALKED = 3
-"""Of these, the moves that every recorded case is walked again for."""
+"""Of these, the number of moves that are replayed on every recorded case."""
 
 OPEN_END = "out-of-scope"
-"""The one reason of a stop that a step may be put before, or lead to and still be moved."""
+"""The only reason of a stop that allows a step to be moved before it or with it."""
 
 
 @dataclass(frozen=True)
@@ -52,10 +52,10 @@ class MovedOrder:
     """A tree with some of its steps in other places.
 
     Attributes:
-        moves: one after the other; none where none pays.
-        places: where each comes to stand.
+        moves: the moves in order; empty if none saves time.
+        places: the new place of each step.
         expected: minutes (before, after) by the odds of the tree's weights and these cases.
-        less: faults that are found less surely than before.
+        less: faults that are found less reliably than before.
     """
 
     tree: Tree
@@ -82,12 +82,12 @@ class MovedOrder:
 
 
 class Mover:
-    """Looks for moves that pay, by the recorded cases of a tree.
+    """Search for moves that save time on the recorded cases of a tree.
 
     Args:
         known: these cases.
-        fits: whether the rules let a list of moves pass; None where no file is at hand.
-        spare: faults that may be found less surely, as long as they can be found.
+        fits: whether a list of moves breaks no rule; None if there is no file.
+        spare: faults that may be found less reliably, as long as they can be found.
     """
 
     def __init__(
@@ -106,11 +106,11 @@ class Mover:
     def tried(
         self, only: Collection[str] | None = None, *, later: bool = False, most: int = MOST
     ) -> tuple[MovedOrder, Replay] | None:
-        """The moves that pay, and what they do to the cases; None where none do.
+        """The moves that save time, and their replay; None if there are none.
 
         Args:
             only: steps or uses that may be moved; None for all.
-            later: only to places behind their own.
+            later: only to places after their own.
             most: how many moves at most.
         """
         chosen = self._chosen(None, only, later=later, most=most)
@@ -131,7 +131,7 @@ class Mover:
         return replace(chosen, less=tuple(less)), done
 
     def sparing(self, faults: Collection[str]) -> Mover:
-        """The same where some faults may be found less surely."""
+        """The same search, with faults that may be found less reliably."""
         return Mover(self.known, self.fits, faults)
 
     def _without_last(self, moved: MovedOrder) -> MovedOrder:
@@ -150,7 +150,7 @@ class Mover:
     def _chosen(
         self, half: int | None, only: Collection[str] | None, *, later: bool, most: int
     ) -> MovedOrder:
-        """What pays for one half of the cases, or for all."""
+        """The moves that save time for one half of the cases, or for all."""
         moved = MovedOrder(self.known.tree)
         while len(moved.moves) < most:
             longer = self._next(moved, half, only, later=later)
@@ -162,7 +162,7 @@ class Mover:
     def _next(
         self, moved: MovedOrder, half: int | None, only: Collection[str] | None, *, later: bool
     ) -> MovedOrder | None:
-        """One move more, the one that saves most."""
+        """One more move, the one that saves most."""
         now = self._mean(moved.tree, half)
         if now is None:
             return None
@@ -187,7 +187,7 @@ class Mover:
     def _likeliest(
         self, moved: MovedOrder, half: int | None, only: Collection[str] | None, *, later: bool
     ) -> list[StepMoves]:
-        """Moves by what they save a unit that shows what its fault shows, the most first."""
+        """Moves by the minutes they save for units as in the fault table, the most first."""
         cases: Counter[str] = Counter()
         for (case, part), many in self.known.fit.items():
             cases[case.fault] += many if half in (None, part) else 0
@@ -207,9 +207,9 @@ class Mover:
     def _by_fault(
         self, moved: MovedOrder, move: StepMoves | None, edits: Targets
     ) -> Mapping[str, float] | None:
-        """Fault → minutes of a unit that has it and shows what the table says, and no more.
+        """Fault → minutes of a unit with exactly the outcomes of the fault table.
 
-        Of the faults that the tree as it stands surely finds; None where it would miss one.
+        For the faults that the current tree surely finds; None if one would be missed.
         """
         key = (moved.moves, move)
         if key not in self._minutes:
@@ -228,7 +228,7 @@ class Mover:
 
     @cached_property
     def _units(self) -> Mapping[ReplayCase, float]:
-        """A unit of each fault, with the chance that the tree as it stands finds it."""
+        """A unit of each fault, with the chance that the current tree finds the fault."""
         order = CurrentOrder(self.known.tree, self.known.table)
         units = [ReplayCase(fault, frozenset()) for fault in self.known.table.faults]
         return {
@@ -238,14 +238,14 @@ class Mover:
 
     @cached_property
     def _sure(self) -> tuple[ReplayCase, ...]:
-        """Those that are surely found, and must be in any order."""
+        """The units whose fault is surely found, which any order must find."""
         return tuple(
             unit for unit, chance in self._units.items()
             if chance == 1 and unit.fault not in self.spare
         )  # fmt: skip
 
     def _finds_as_surely(self, tree: Tree) -> bool:
-        """Whether the others are missed no more often, and what may be missed can be found."""
+        """Whether the other faults are missed no more often, and spared ones can be found."""
         order = CurrentOrder(tree, self.known.table)
         return all(
             order.way(unit).arrives > (0 if unit.fault in self.spare else chance - 1e-9)
@@ -254,7 +254,7 @@ class Mover:
         )
 
     def _mean(self, tree: Tree, half: int | None) -> float | None:
-        """Minutes a case; None where one of them would be misled."""
+        """Minutes a case; None if a case would be misled."""
         order, minutes, cases = CurrentOrder(tree, self.known.table), 0.0, 0
         for (case, part), many in self.known.fit.items():
             if half in (None, part):
@@ -269,7 +269,7 @@ class Mover:
 def _moves(
     tree: Tree, only: Collection[str] | None, *, later: bool
 ) -> Iterator[tuple[StepMoves, Targets]]:
-    """Every move that may be thought of, with what it changes in the file."""
+    """Every candidate move, with its changes in the file."""
     data = tree.bundle["tree"]
     every = dict(targets(data))
     onto = {name: _onto(every, name) for name in data["steps"]}
@@ -292,7 +292,7 @@ def _moves(
 
 
 def _passing(data: Mapping[str, Any], step: str) -> str:
-    """Where a step sends a unit that passed; empty where it parts units that are all to go on."""
+    """The target for a unit that passed; empty if several outcomes continue."""
     try:
         return onward(data, step, "")[1]
     except TreeError:
@@ -300,10 +300,10 @@ def _passing(data: Mapping[str, Any], step: str) -> str:
 
 
 class _Branches:
-    """Step → the outcomes that every way to it comes by, but for those of a unit that passed.
+    """Step → the outcomes on all paths to it, without outcomes of a unit that passed.
 
-    What is asked behind such an outcome was written for it: "which of the two?" means nothing
-    before it is known that it is one of them.
+    A step after such an outcome was written for it: "which of the two?" is meaningless before
+    it is known that it is one of them.
 
     Args:
         data: the file of a tree.
@@ -321,7 +321,7 @@ class _Branches:
         self.now = self._behind(self.every)
 
     def kept(self, edits: Targets) -> bool:
-        """Whether each step would still be asked behind the same outcomes with other targets."""
+        """Whether each step still comes after the same outcomes with the changed targets."""
         return self._behind({**self.every, **edits}) == self.now
 
     def _behind(self, every: Targets) -> Mapping[str, frozenset[Keys]]:
@@ -349,14 +349,14 @@ def _onto(every: Targets, step: str) -> set[str]:
 
 
 def _movable(tree: Tree, every: Targets, step: str) -> bool:
-    """It tells things apart, and ends no walk that is not simply beyond the tree."""
+    """Whether a step is a test whose only stops are those of the reason that allows moves."""
     onto = _onto(every, step)
     ends = [tree.stops[to].reason for to in onto if to in tree.stops]
     return len(onto) > 1 and all(reason == OPEN_END for reason in ends)
 
 
 def _may_follow(tree: Tree, target: str) -> bool:
-    """Whether something may be put before it: not before a fault that is found already."""
+    """Whether a step may be put before a target: not before a fault already found."""
     if target in tree.stops:
         return tree.stops[target].reason == OPEN_END
     return target not in tree.faults

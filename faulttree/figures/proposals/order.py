@@ -1,4 +1,4 @@
-"""Another order of tests, where the record surely pays for it."""
+"""Propose another order of tests if it significantly saves time on the record."""
 
 from __future__ import annotations
 
@@ -21,11 +21,11 @@ WORTH_SAYING = 1.0
 """Minutes a case below which another order is not proposed: common practice, no source."""
 
 BESIDES = 0.5
-"""Minutes a case that an order planned anew must save more than moves do to stand beside them."""
+"""Least minutes a case that a planned order must save beyond moves to be proposed too."""
 
 
 def order(known: Recorded, mover: Mover) -> Iterator[ReviewProposal]:
-    """Steps to move in the author's file, then the order planned anew beside it."""
+    """Proposals: steps to move in the author's file, then a newly planned order."""
     found = replanned(known)
     if found is None or not _pays(found[1]):
         return
@@ -54,8 +54,8 @@ def _moves(moved: MovedOrder, tried: Replay) -> ReviewProposal:
         moved.places[0].step if len(moved.places) == 1 else "",
         f"Move {', then '.join(told).replace('`', '')}.",
         f"{_replayed(tried)} By the odds of these cases and the tree's weights it takes "
-        f"{then:.1f} min instead of {now:.1f}. No fault of the tree is found less surely, and each "
-        "step keeps what goes before it for safety.",
+        f"{then:.1f} min instead of {now:.1f}. No fault of the tree is found less reliably, and "
+        "each step keeps its safety checks before it.",
         {**tried.as_dict(), **moved.as_figures()},
         {"action": "move-steps", "tree": moved.tree.id, "moves": moved.as_data()},
     )
@@ -65,7 +65,7 @@ def _anew(tree: str, planned: PlannedOrder, tried: Replay, *, begin: str) -> Rev
     return ReviewProposal(
         "order",
         "",
-        f"{begin} in an order planned anew: {', then '.join(planned.first)}.",
+        f"{begin} in a newly planned order: {', then '.join(planned.first)}.",
         _replayed(tried),
         tried.as_dict(),
         {
@@ -74,7 +74,7 @@ def _anew(tree: str, planned: PlannedOrder, tried: Replay, *, begin: str) -> Rev
             "first": list(planned.first),
             "document": planned.document(),
         },
-        "It is another tree: `--json` holds the whole of it under `change`, to be read and kept "
+        "It is another tree: `--json` gives it completely under `change`, to be read and accepted "
         "or not.",
     )
 
@@ -83,7 +83,7 @@ def _replayed(tried: Replay) -> str:
     saved, held = tried.saved, tried.held_out
     left = (
         f" {tried.left_out} cases are left out: their own readings do not lead to their fault in "
-        "the tree as it stands."
+        "the current tree."
         if tried.left_out
         else ""
     )

@@ -1,4 +1,4 @@
-"""Something to change in a tree, and why."""
+"""A proposal for a tree, with its reason."""
 
 from __future__ import annotations
 
@@ -13,16 +13,16 @@ __all__ = ["ReviewProposal"]
 
 @dataclass(frozen=True)
 class ReviewProposal(Plain):
-    """Something to change, and why.
+    """A proposed change and its reason.
 
     Attributes:
         kind: ``order``, ``weights``, ``move-down``, ``limits``, ``minutes`` or ``tell-apart``.
         at: the step or fault it is about; empty for the whole tree.
-        what: what to do, one sentence.
-        why: what the record says, with its figures and intervals.
+        what: the change, as one sentence.
+        why: the reason from the record, with figures and intervals.
         figures: the same as plain data.
-        change: the edit as plain data, ``action`` first; for whoever applies it.
-        by_hand: why no program can make the edit; empty where it can be applied.
+        change: the edit as plain data, ``action`` first.
+        by_hand: why the program cannot make the edit; empty if it can.
     """
 
     kind: str

@@ -1,4 +1,4 @@
-"""Weights and minutes that the record does not bear out."""
+"""Proposals for weights and minutes that contradict the record."""
 
 from __future__ import annotations
 
@@ -17,12 +17,12 @@ if TYPE_CHECKING:
 __all__ = ["minutes", "weights"]
 
 FAR_OFF = 1.5
-"""How many times off a stated time must be to be named: common practice, no source."""
+"""Least ratio of measured to stated time, or the inverse: common practice, no source."""
 
 
 def weights(count: TreeCount, table: FaultTable) -> Iterator[ReviewProposal]:
-    """Faults that are surely commoner or rarer than their weight says."""
-    # A fault that older texts did not know had not the same chance to be found.
+    """Proposals for faults that are significantly commoner or rarer than their weight."""
+    # A fault that is missing in older texts had a smaller chance to be found.
     known = [f for f in table.faults if count.could_find(f) == count.closed]
     weight = {f: w for f, w in zip(table.faults, table.weights, strict=True) if f in known}
     confirmed = {fault: count.faults["fixed", fault] for fault in known}
@@ -34,7 +34,7 @@ def weights(count: TreeCount, table: FaultTable) -> Iterator[ReviewProposal]:
     if not off:
         return
     pulled = {f: (PSEUDO_COUNT * stated[f] + confirmed[f]) / (PSEUDO_COUNT + cases) for f in off}
-    # The others keep their weights, so these grow or shrink the whole as well.
+    # The others keep their weights, so the new weights change the total as well.
     rest = sum(weight[f] for f in known if f not in off)
     new_whole = rest / (1 - sum(pulled.values())) if rest else whole
     new = {fault: _digits(pulled[fault] * new_whole) for fault in off}
@@ -46,7 +46,7 @@ def weights(count: TreeCount, table: FaultTable) -> Iterator[ReviewProposal]:
     yield ReviewProposal(
         "weights",
         "",
-        f"Set the weight of {listed(off)} anew.",
+        f"Change the weight of {listed(off)}.",
         f"Of {cases} confirmed cases {'; '.join(told)}. By the exact binomial test, at most "
         "one tree in twenty would be named here by chance.",
         {
@@ -58,7 +58,7 @@ def weights(count: TreeCount, table: FaultTable) -> Iterator[ReviewProposal]:
 
 
 def _off(confirmed: Mapping[str, int], stated: Mapping[str, float]) -> list[str]:
-    """The faults whose share is surely not the stated one: exact binomial tests, Holm's rule."""
+    """Faults whose share differs from the stated one: exact binomial tests, Holm's rule."""
     cases = sum(confirmed.values())
     chances = [
         2 * min(chance_of_at_least(many, cases, share), chance_of_at_most(many, cases, share))
@@ -72,7 +72,7 @@ def _digits(weight: float) -> float:
 
 
 def minutes(count: TreeCount) -> Iterator[ReviewProposal]:
-    """Times that the tree states and the clock does not bear out."""
+    """Proposals for stated times that contradict the measured ones."""
     new: dict[str, float] = {}
     told, figures = [], {}
     for name, step in count.tree.steps.items():
@@ -91,9 +91,9 @@ def minutes(count: TreeCount) -> Iterator[ReviewProposal]:
         yield ReviewProposal(
             "minutes",
             "",
-            f"Set the minutes of {_few(list(new))} anew.",
+            f"Change the minutes of {_few(list(new))}.",
             f"The median as timed, in minutes: {'; '.join(told)}. More than half of the times "
-            f"lie on one side of what is stated, by {FAR_OFF:g} times or more.",
+            f"lie on one side of the stated value, by {FAR_OFF:g} times or more.",
             figures,
             {"action": "set-minutes", "tree": count.tree.id, "minutes": new},
         )

@@ -34,11 +34,11 @@ KINDS = {
 
 
 def page(review: Review, *, progress: Callable[[int, int], None] | None = None) -> str:
-    """The whole page.
+    """Render the page.
 
     Args:
-        review: what was counted.
-        progress: told how many trees of how many are drawn.
+        review: the results.
+        progress: called with the number of trees drawn, and of all.
     """
     drawings = []
     for at, tree in enumerate(review.trees):
@@ -62,9 +62,9 @@ def page(review: Review, *, progress: Callable[[int, int], None] | None = None) 
 
 
 def _drawings(tree: TreeFigures) -> Iterator[tuple[str, Any]]:
-    """The plots and the diagram of a tree, by name; empty where there is nothing to draw.
+    """The plots and the diagram of a tree, by name; empty if there is nothing to draw.
 
-    The writers of plots escape whatever a tree says, so what they give is markup.
+    The functions that draw plots escape all texts of the tree, so their results are markup.
     """
     confirmed = [fault for fault in tree.seen_faults if fault.confirmed.count][:PLOTTED]
     shares = [(fault.fault, fault.confirmed) for fault in confirmed]
@@ -106,7 +106,7 @@ def _suspects(kinds: Sequence[KindFigures], where: str) -> Markup:
 
 
 def _diagram(tree: TreeFigures) -> tuple[str, str]:
-    """The tree shaded by its counts, as SVG in base 64, or why there is none."""
+    """The tree shaded by its counts, as SVG in base 64, or the reason for none."""
     if tree.count is None:
         return "", ""
     taken = {

@@ -1,7 +1,7 @@
 """Small plots as SVG: shares with their intervals, minutes as boxes, shares over time.
 
-Every plot has a title and a description for those who do not see it, and its figures stand in
-a table beside it. Colours are classes of the page's style sheet, so that they follow light and
+Every plot has a title and a description for screen readers, and its figures are in a table
+beside it. Colours are classes of the page's style sheet, so that they follow light and
 dark; each series has its own mark and dash besides.
 """
 
@@ -166,7 +166,7 @@ def _mark(colour: str, x: float, y: float) -> str:
 
 
 def _apart(ends: list[tuple[float, float]], least: float = 14.0) -> list[tuple[float, float]]:
-    """Labels moved down until none lies on another, then all up if they ran out of the plot."""
+    """Labels moved down until none overlaps another, then all up if they left the plot."""
     moved = list(ends)
     order = sorted(range(len(ends)), key=lambda at: ends[at][1])
     for before, at in pairwise(order):
@@ -177,7 +177,7 @@ def _apart(ends: list[tuple[float, float]], least: float = 14.0) -> list[tuple[f
 
 
 def _nice(most: float) -> float:
-    """The next round end of an axis."""
+    """The next round value for the end of an axis."""
     if most == 1:
         return 1.0
     size = 10.0 ** len(str(int(most))) / 10 if most >= 1 else 1.0

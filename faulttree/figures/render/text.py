@@ -24,9 +24,9 @@ def lines(review: Review, width: int, *, full: bool | None = None) -> list[str]:
     """The review as lines of text.
 
     Args:
-        review: what was counted.
-        width: columns there are.
-        full: every figure of every tree; None leaves it to how many trees there are.
+        review: the results.
+        width: columns of the screen.
+        full: every figure of every tree; None decides by the number of trees.
     """
     whole = len(review.trees) <= MANY if full is None else full
     out = list(_head(review))
@@ -164,6 +164,6 @@ def _proposals(tree: TreeFigures, width: int) -> Iterator[str]:
 
 
 def _par(text: str, width: int, indent: str = "  ") -> list[str]:
-    """A paragraph wrapped to the width; what indents its first line is kept."""
+    """Wrap a paragraph to the width and keep the indent of its first line."""
     first = text[: len(text) - len(text.lstrip(" "))]
     return wrapped(one_line(text), max(min(width, MEASURE), 40), first, indent, whole_words=True)

@@ -1,4 +1,4 @@
-"""How an invented shop works: its benches, its slips, and the true share of each fault."""
+"""Parameters of an invented shop: benches, error rates, true share of each fault."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ INVENTED = "(invented)"
 
 @dataclass(frozen=True)
 class Shop:
-    """How the shop works; all chances 0 to 1.
+    """The parameters of the shop; all chances 0 to 1.
 
     Attributes:
         seed: the same shop with the same seed has the same record.
@@ -25,8 +25,8 @@ class Shop:
         benches: who takes cases in, and the share of each.
         slip: an outcome is taken wrongly. skip: a step is skipped. back: an answer is gone
             back on. unsure: a reading is undecided. gives_up: at each step, the walk ends.
-        returns: a mended unit comes in again within three months.
-        unknown: the cause is one the tree does not know.
+        returns: a repaired unit comes in again within three months.
+        unknown: the cause is not in the tree.
         drift: how many times as common one fault of each tree becomes; 1 for no drift.
         shares: tree → fault → share; the weights of a tree that is not named.
     """
@@ -74,7 +74,7 @@ def shares(shop: Shop, tree: Tree, part: float) -> dict[str, float]:
 
 
 def grows(shop: Shop, tree: Tree) -> str:
-    """The fault that becomes commoner in this shop; empty where none does."""
+    """The fault that becomes commoner in this shop; empty if there is none."""
     if shop.drift == 1 or len(tree.faults) < 2:
         return ""
     drawn = random.Random(f"{shop.seed}/{tree.id}/grows")  # noqa: S311

@@ -1,11 +1,11 @@
-"""A shop's record that never was: three benches, two years, every unit and owner invented.
+"""Simulate the record of an invented shop: three benches, two years, invented units.
 
-For the demo, the docs, the tests and the benchmarks. Walks are made by the very rooms that
-make real ones: outcomes are judged, the fold leads the way, repairs are confirmed. The record
-says of itself that it is invented, in the name of every bench.
+For the demo, the docs, the tests and the benchmarks. The same packages as in real walks make the
+walks: they judge outcomes, choose the next step and confirm repairs. The name of every bench
+marks the record as invented.
 
 Known truth: each unit has one fault, drawn with the tree's weights, which drift over the time;
-what it shows follows the tree's ways and signs. Now and then a reading is wrong, a step is
+its outcomes follow the paths and signs of the tree. Now and then a reading is wrong, a step is
 skipped or gone back on, a walk is given up, a unit comes back.
 """
 
@@ -52,9 +52,9 @@ def simulate(
     """Invented cases, oldest first, the same each time for the same shop.
 
     Args:
-        trees: what complaints come in, the first ones more often.
-        shop: how it works.
-        cases: how many units come in for the first time; those that come back are more.
+        trees: the trees of the complaints, the first ones more often.
+        shop: its parameters.
+        cases: number of units that come in for the first time; returning units are extra.
     """
     shop = shop or Shop()
     drawn = random.Random(shop.seed)  # noqa: S311 - invented data, no secret
@@ -96,7 +96,7 @@ def fill(
     cases: int = 1000,
     progress: Callable[[int], None] | None = None,
 ) -> int:
-    """Put an invented record into a store; gives how many cases it came to.
+    """Write an invented record to a store; return the number of cases.
 
     Raises:
         RecordError: the record cannot be written.
@@ -107,7 +107,7 @@ def fill(
 def keep(
     store: Store, walks: Iterable[SimulatedCase], *, progress: Callable[[int], None] | None = None
 ) -> int:
-    """Put invented walks into a store; gives how many there were.
+    """Write invented walks to a store; return their number.
 
     Raises:
         RecordError: the record cannot be written.

@@ -1,4 +1,4 @@
-"""What a unit with a known fault would show: outcomes and readings for the simulator."""
+"""Simulate a unit with a known fault: its outcomes and readings."""
 
 from __future__ import annotations
 
@@ -27,7 +27,7 @@ OFF_CENTRE = 6
 
 @dataclass(frozen=True)
 class Ground:
-    """A tree with what the simulator must know of it again and again."""
+    """A tree with cached data for the simulator."""
 
     tree: Tree
     seed: int
@@ -61,14 +61,14 @@ class Ground:
         return found
 
     def centre(self, step: str) -> tuple[float, float]:
-        """Where this shop's good units read, and how widely, in parts of half the limits."""
+        """Mean and spread of this shop's good units, in parts of half the limits."""
         drawn = random.Random(f"{self.seed}/{self.tree.id}/{step}")  # noqa: S311
         if drawn.randrange(OFF_CENTRE):
             return 0.0, 0.22
         return drawn.choice((-0.62, 0.62)), 0.2
 
     def pace(self, step: str) -> float:
-        """How much longer a step takes than the tree says: some figures are hopeful."""
+        """The ratio of real to stated minutes of a step: some stated figures are too low."""
         drawn = random.Random(f"{self.seed}/{self.tree.id}/{step}/pace")  # noqa: S311
         return drawn.choice((0.8, 1.0, 1.0, 1.1, 1.2, 2.2))
 
@@ -78,7 +78,7 @@ class SimulatedUnit:
     """One unit on the bench: its fault, and what each step would show.
 
     Attributes:
-        fault: what is wrong with it, empty for a cause that the tree does not know.
+        fault: its fault; empty for a cause that is not in the tree.
         mended: that fault has been repaired.
     """
 
@@ -89,7 +89,7 @@ class SimulatedUnit:
     shown: dict[str, str] = field(default_factory=dict)
 
     def outcome(self, step: Step, state: State) -> str:
-        """What the step would show on this unit, were it taken without a slip."""
+        """The outcome of the step on this unit, without operator errors."""
         wanted = self._proving(step, state)
         if wanted is not None:
             return wanted
@@ -98,7 +98,7 @@ class SimulatedUnit:
         return self.shown[step.id]
 
     def _proving(self, step: Step, state: State) -> str | None:
-        """While a repair is proved or the unit is closed: what says that all is well, if it is."""
+        """The outcome during confirmation and closing checks: good if the unit is good."""
         tree = self.ground.tree
         repair = state.confirming
         known = tree.faults.get(repair.fault) if repair else None
@@ -122,7 +122,7 @@ class SimulatedUnit:
         return next((word for word in ("high", "low") if word in step.targets), gives)
 
     def _not(self, step: Step, gives: str) -> str:
-        """An unmended unit shows what it showed before, or anything but what would prove it."""
+        """The outcome of an unrepaired unit: as before, or any outcome but the confirming one."""
         other = [name for name in self._may_show(step) if name != gives]
         return self.random.choice(other or [n for n in step.targets if n != gives] or [gives])
 
@@ -135,7 +135,7 @@ class SimulatedUnit:
         return entry or self._harmless(outcomes, step)
 
     def _harmless(self, outcomes: Sequence[str], step: Step) -> Sequence[str]:
-        """What a good unit shows: inside its limits, else whatever ends no walk early."""
+        """The outcome of a good unit: inside the limits, else one that ends no walk early."""
         if "inside" in outcomes:
             return ["inside"]
         on = [name for name in outcomes if step.targets[name] not in self.ground.tree.stops]
@@ -143,7 +143,7 @@ class SimulatedUnit:
 
 
 def typed(unit: SimulatedUnit, state: State, step: Step, outcome: str) -> TypedAnswer:
-    """What a technician would type for an outcome: a reading where one is measured."""
+    """The typed input for an outcome: a reading if the step measures."""
     if step.kind != "measure" or outcome == "undecided":
         return TypedAnswer(outcome=outcome)
     text = _reading(unit, state, step, outcome)
@@ -158,7 +158,7 @@ def _reading(unit: SimulatedUnit, state: State, step: Step, outcome: str) -> str
     except FaulttreeError:
         return None
     if limits is None:
-        # A value that is only kept: nothing says what it should be.
+        # A value without limits: any figure will do.
         return f"{unit.random.uniform(1, 10):.3g} {step.unit or ''}".strip()
     if limits.missing or limits.problem:
         return None

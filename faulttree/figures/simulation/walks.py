@@ -1,4 +1,4 @@
-"""One walk that never was, event by event, made by the rooms that make real ones."""
+"""Simulate one walk, event by event, with the same packages as a real walk."""
 
 from __future__ import annotations
 
@@ -26,10 +26,10 @@ if TYPE_CHECKING:
 __all__ = ["KnownFault", "SimulatedVisit", "SimulatedWalk"]
 
 LONGEST = 120
-"""Events after which a walk is given up, whatever comes."""
+"""Greatest number of events of a walk before it is given up."""
 
 READINGS = 24
-"""Different readings of one outcome of a step: judging each anew would take most of the time."""
+"""Different readings of one outcome of a step: judging each one would take most of the time."""
 
 WORDS = (
     "it stopped while I was using it",
@@ -40,11 +40,11 @@ WORDS = (
 )
 
 
-# -- places: what a walk of the same answers comes to is reckoned once -----------------------
+# -- places: the state after the same answers is computed once -------------------------------
 
 
 class _Place:
-    """Where walks with the same answers stand."""
+    """The shared state of walks with the same answers."""
 
     __slots__ = ("after", "state", "suspects")
 
@@ -55,7 +55,7 @@ class _Place:
 
 
 class KnownFault:
-    """A tree with the places its walks have come to, by model."""
+    """A tree with the states that its walks have reached, by model."""
 
     def __init__(self, ground: Ground) -> None:
         self.ground = ground
@@ -80,7 +80,7 @@ def _names(step: Step) -> Iterable[str]:
 
 @dataclass(frozen=True)
 class SimulatedVisit:
-    """A unit that comes in: its tree, what is wrong with it, its tag and model."""
+    """An incoming unit: its tree, its fault, its tag and model."""
 
     known: KnownFault
     fault: str
@@ -180,7 +180,7 @@ class SimulatedWalk:
         return self.state.ask
 
     def by_eye(self) -> ev.Jumped | None:
-        """Past a skipped step as if it had told what it would have; else back to it, once."""
+        """Continue after a skipped step with its true outcome; else go back to it, once."""
         state = self.state
         answered = {visit.step for visit in state.visits if visit.round == state.round}
         for name, times in state.skipped.items():
@@ -193,7 +193,7 @@ class SimulatedWalk:
         return None
 
     def take(self, step: Step) -> None:
-        """Answer a step, with what goes wrong at a real bench now and then."""
+        """Answer a step, sometimes with an error as at a real bench."""
         drawn, shop = self.drawn, self.shop
         proving = self.state.phase != "finding"
         chance = drawn.random()
@@ -213,7 +213,7 @@ class SimulatedWalk:
             self.add(ev.WentBack(at=self.now(), steps=1), ("back", 1))
 
     def answer(self, step: Step, outcome: str) -> None:
-        """Read the cautions, type the answer, see whether it proves a repair."""
+        """Acknowledge the cautions, type the answer, check whether it confirms a repair."""
         for caution in self.state.cautions_at(step):
             if caution not in self.read:
                 self.read.add(caution)
@@ -228,7 +228,7 @@ class SimulatedWalk:
         self.concluded(event)
 
     def judged(self, step: Step, outcome: str) -> ev.Answered:
-        """What is typed and how it is judged; each outcome has a set of readings in stock."""
+        """The typed reading and its verdict; the readings of each outcome are reused."""
         known = self.visit.known
         slot = self.drawn.randrange(READINGS) if step.kind == "measure" else 0
         key = (self.visit.model, step.id, outcome, slot)
@@ -243,7 +243,7 @@ class SimulatedWalk:
         return event
 
     def concluded(self, last: ev.Answered) -> None:
-        """What the confirming step said of the repair, with this very reading."""
+        """The event for the repair from the outcome of the confirming step."""
         told = conclude(self.state, at=self.now())
         if told is not None:
             told = replace(told, reading=last.reading, verdict=last.verdict)
@@ -251,7 +251,7 @@ class SimulatedWalk:
             self.unit.shown.clear()
 
     def repair(self, fault: str) -> None:
-        """Mend what was found; only the true fault is cured by it."""
+        """Repair the fault that was found; only the true fault is cured."""
         self.time += dt.timedelta(minutes=self.drawn.uniform(8, 40))
         part = self.tree.faults[fault].part
         what = f"{part} replaced" if part else "mended"
@@ -259,7 +259,7 @@ class SimulatedWalk:
         self.add(ev.RepairTried(at=self.now(), fault=fault, what=what), ("repair", fault))
 
     def see(self) -> None:
-        """A repair that no step confirms: what is seen says whether it held."""
+        """A repair without a confirming step: the observation decides."""
         told = conclude_by_sight(
             self.state,
             "works again" if self.unit.mended else "still the same",
@@ -269,7 +269,7 @@ class SimulatedWalk:
         self.add(told, (told.kind, told.fault))
 
     def try_loose(self) -> bool:
-        """Mend a suspect that no step leads to, on its standing alone, now and then."""
+        """Sometimes repair a loose suspect, chosen by its probability only."""
         tried = {repair.fault for repair in self.state.repairs}
         end = self.state.end
         left = [name for name in self.tree.loose if name not in tried]
@@ -280,7 +280,7 @@ class SimulatedWalk:
         return True
 
     def give_up(self) -> None:
-        """Pass the door before giving up, and close the case."""
+        """Show the open suspects before giving up, and close the case."""
         end = self.state.end
         reason = end.reason if end is not None else ""
         if reason == "no-fault-found":

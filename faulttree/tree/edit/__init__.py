@@ -1,11 +1,10 @@
-"""Edits that keep the author's file: text is spliced at known places, all else stays.
+"""Edits that keep the author's file: text is replaced at known places only.
 
-A round trip through a YAML writer re-indents even a tidy file, so nothing is written anew but
-the words meant. That old and new differ in those words only is then proved twice: ruamel.yaml
-reads both texts, and so does this program's own reader; each must see exactly the data that
-the edits make of the old one, in the same order.
+A round trip through a YAML writer changes the indentation, so only the edited words are
+written. Two readers then verify the result: ruamel.yaml and this program's own reader. Each must
+read exactly the old data with the edits applied, in the same order.
 
-Files are replaced whole or not at all, and never where somebody else has written meanwhile.
+Files are replaced completely or not at all, and never if somebody else has changed them.
 """
 
 from faulttree.tree.edit.change import FileChange, write_all

@@ -1,4 +1,4 @@
-"""A file before and after; files are replaced whole or not at all."""
+"""A file before and after an edit; files are replaced completely or not at all."""
 
 from __future__ import annotations
 
@@ -23,13 +23,13 @@ BOM = b"\xef\xbb\xbf"
 
 @dataclass(frozen=True, slots=True)
 class FileChange:
-    """A file before and after, proved to differ only as meant.
+    """A file before and after an edit, verified to differ only as intended.
 
     Attributes:
         path: the file.
         raw: its bytes as they were read; None for a file that is not there yet.
-        text: what it is to say, without a byte order mark.
-        document: the text as it was read to prove the edit; None where nobody read it.
+        text: the new text, without a byte order mark.
+        document: the new text as read during verification; None if it was not read.
     """
 
     path: Path
@@ -38,7 +38,7 @@ class FileChange:
     document: Document | None = field(default=None, repr=False, compare=False)
 
     def with_text(self, text: str) -> FileChange:
-        """The same change with another new text, which nobody has read yet."""
+        """The same change with another new text that is not yet read."""
         return replace(self, text=text, document=None)
 
     @property
@@ -69,14 +69,14 @@ def _shown(text: str) -> list[str]:
 
 
 def write_all(changes: Sequence[FileChange]) -> None:
-    """Put new texts in the place of old ones: all of them, or none.
+    """Write the new texts of files: all of them, or none.
 
-    Each is first written whole beside its file and brought to the disk. Only then do they
-    take the files' places, one by one; where one fails, those before it are put back.
+    Each is first written completely beside its file and synced to the disk. Only then do they
+    replace the files, one by one; if one fails, those before it are restored.
 
     Raises:
-        TreeError: a file is not as it was read, or not there any more.
-        OSError: where nothing can be written.
+        TreeError: a file was changed or removed since it was read.
+        OSError: a file cannot be written.
     """
     ready: list[tuple[FileChange, Path, Path]] = []
     done: list[tuple[FileChange, Path]] = []
@@ -101,7 +101,7 @@ def write_all(changes: Sequence[FileChange]) -> None:
 
 
 def _unchanged(change: FileChange, target: Path) -> None:
-    """Refuse where the file is not what the change was made from."""
+    """Raise if the file is not the one that the change was made from."""
     try:
         here: bytes | None = target.read_bytes()
     except FileNotFoundError:
@@ -110,19 +110,19 @@ def _unchanged(change: FileChange, target: Path) -> None:
         return
     if change.raw is None:
         raise TreeError(
-            "There is such a file already.",
+            "This file already exists.",
             path=change.path,
             mend="Choose another name, or move it away.",
         )
     raise TreeError(
         "The file was changed meanwhile; nothing was written.",
         path=change.path,
-        mend="Look at it, then do this again.",
+        mend="Check the file, then repeat the command.",
     )
 
 
 def _beside(target: Path, data: bytes) -> Path:
-    """New bytes in a file of the same folder, on the disk."""
+    """Write new bytes to a file in the same folder and sync it to the disk."""
     target.parent.mkdir(parents=True, exist_ok=True)
     handle, name = tempfile.mkstemp(dir=target.parent, prefix=f".{target.name}.", suffix=".new")
     beside = Path(name)
@@ -146,7 +146,7 @@ def _put_back(change: FileChange, target: Path) -> None:
 
 
 def _settle(folder: Path) -> None:
-    """Bring the names of a folder to the disk, where the system can."""
+    """Sync the names of a folder to the disk, if the system can."""
     try:
         handle = os.open(folder, os.O_RDONLY)
     except OSError:

@@ -1,4 +1,4 @@
-"""Edits of one document, as splices of its text."""
+"""Edits of one document, as replacements of parts of its text."""
 
 from __future__ import annotations
 
@@ -27,9 +27,9 @@ FIRST = -1_000
 
 @dataclass(frozen=True, slots=True)
 class Splice:
-    """From one character of the text to another, this instead.
+    """A replacement for the text from one character to another.
 
-    Where two stand at one place, the deeper comes first: it belongs to what ends there.
+    If two are at one place, the deeper one comes first: it belongs to the node that ends there.
     """
 
     begin: int
@@ -40,14 +40,14 @@ class Splice:
 
 @dataclass
 class Editor:
-    """Edits of one document, each checked as it is made, brought about by :meth:`change`.
+    """Edits of one document; each is checked when added, and :meth:`change` applies all.
 
     Places are keys and positions of the document as it was read, whatever else is edited.
 
     Args:
         document: as :func:`faulttree.tree.document.parse` read it.
         raw: the bytes of its file; None for a text without a file.
-        shape: as for the document's own reading, to prove the new text by the same reading.
+        shape: the shape used to read the document, for the verification.
     """
 
     document: Document
@@ -60,7 +60,7 @@ class Editor:
     # -- edits -------------------------------------------------------------------------
 
     def set(self, keys: Keys, value: Any) -> None:
-        """Give the value at a place another one; quotes stay where the old one had them."""
+        """Set the value at a place; the new value keeps the quotes of the old one."""
         _, node = self._node(keys)
         old = self._text(node)
         new = flow(value)
@@ -79,21 +79,21 @@ class Editor:
         """Give the last key of a place another name."""
         key_node, _ = self._node(keys)
         if key_node is None:
-            raise self._refused(keys, "this is no key")
+            raise self._refused(keys, "this is not a key")
         old = self._text(key_node)
         text = quoted(new, old[0]) if old[0] in "\"'" else scalar_text(new)
         self._splice(key_node.start_mark.index, key_node.end_mark.index, text, keys)
-        # Renaming comes last, from the inside out, so that the places of all others hold.
+        # Renaming comes last, from the inside out, so that all other places stay valid.
         self._edits.append((-len(keys), lambda data: rename(data, keys, new)))
 
     def add(self, keys: Keys, key: str, value: Any, *, after: str | None = None) -> None:
-        """Add an entry to a mapping: behind the key ``after``, else at its end."""
+        """Add an entry to a mapping: after the key ``after``, else at its end."""
         _, node = self._node(keys)
         if not isinstance(node, MappingNode):
-            raise self._refused(keys, "this is no mapping")
+            raise self._refused(keys, "this is not a mapping")
         names = [name.value for name, _ in node.value]
         if key in names:
-            raise self._refused((*keys, key), "it is there already")
+            raise self._refused((*keys, key), "it already exists")
         at = names.index(after) if after in names else len(names) - 1
         deep = (*keys, key)
         if node.flow_style:
@@ -101,7 +101,7 @@ class Editor:
             self._into_flow([node, *(held for _, held in node.value)], at, entry, deep)
         else:
             self._into_block(node, at, deep, value)
-        # Another one behind the same entry comes behind this one, as it does in the text.
+        # A later addition after the same entry comes after this one, as in the text.
         spot = (tuple(keys), names[at] if names else None)
         follows = self._behind.get(spot, spot[1])
         self._behind[spot] = key
@@ -111,7 +111,7 @@ class Editor:
         """Add an item to the end of a list."""
         _, node = self._node(keys)
         if not isinstance(node, SequenceNode):
-            raise self._refused(keys, "this is no list")
+            raise self._refused(keys, "this is not a list")
         if node.flow_style:
             self._into_flow([node, *node.value], len(node.value) - 1, flow(value), (*keys, 0))
         else:
@@ -121,7 +121,7 @@ class Editor:
         self._edits.append((FIRST, lambda data: value_at(data, keys).append(copy.deepcopy(value))))
 
     def into(self, keys: Keys, key: str, value: Any) -> None:
-        """Add an item to the list under a key of a mapping, made where there is none."""
+        """Add an item to the list under a key of a mapping; the list is created if missing."""
         here = value_at(self.document.data, keys)
         if isinstance(here, Mapping) and isinstance(here.get(key), list):
             self.append((*keys, key), value)
@@ -139,7 +139,7 @@ class Editor:
         """The text with all edits.
 
         Raises:
-            TreeError: where more than was meant would change; nothing is written then.
+            TreeError: more than intended would change; nothing is written.
         """
         text = self.document.text
         for splice in sorted(self._splices, key=_order)[::-1]:
@@ -159,12 +159,12 @@ class Editor:
             raise TreeError(
                 "This edit would change more of the file than it should.",
                 path=self.document.path,
-                mend="Write out anchors, aliases and tags in it, or make the edit by hand.",
+                mend="Write out anchors, aliases and tags in it, or make the edit manually.",
             )
         return document
 
     def _edited(self, data: Any) -> Any:
-        """What the edits make of data."""
+        """Data with the edits applied."""
         data = copy.deepcopy(data)
         for _, edit in sorted(self._edits, key=lambda one: one[0]):
             edit(data)
@@ -191,14 +191,14 @@ class Editor:
             path=self.document.path,
             line=line,
             column=column,
-            mend="Make the edit by hand.",
+            mend="Make the edit manually.",
         )
 
     def _text(self, node: Node) -> str:
         return self.document.text[node.start_mark.index : node.end_mark.index]
 
     def _end(self, node: Node) -> int:
-        """Where what a node says ends: no blank lines, no comments behind it."""
+        """The end of a node's content, without blank lines and comments after it."""
         if isinstance(node, ScalarNode):
             if node.style in ("|", ">"):
                 return node.start_mark.index + len(self._text(node).rstrip())
@@ -218,7 +218,7 @@ class Editor:
         self._splices.append(Splice(begin, end, text, len(keys)))
 
     def _into_flow(self, nodes: Sequence[Node], at: int, entry: str, keys: Keys) -> None:
-        """Behind the item at a position of the first node, or as its first."""
+        """Insert after the item at a position of the first node, or as the first item."""
         held, *items = nodes
         if not items:
             begin = held.start_mark.index + 1
@@ -235,7 +235,7 @@ class Editor:
         self._line_after(node.value[at][1], column, lines, keys)
 
     def _spaced(self, node: MappingNode) -> bool:
-        """Whether blank lines part the entries."""
+        """Whether blank lines separate the entries."""
         for (_, value), (key, _) in zip(node.value, node.value[1:], strict=False):
             gap = self.document.text[self._end(value) : key.start_mark.index]
             if re.search(r"\n[ \t]*\r?\n", gap):
@@ -253,7 +253,7 @@ class Editor:
         return 2
 
     def _line_after(self, node: Node, column: int, lines: list[str], keys: Keys) -> None:
-        """Put lines behind the one on which a node ends, and behind comments that are its own."""
+        """Insert lines after the last line of a node and its own comments."""
         text = self.document.text
         ending = "\r\n" if "\r\n" in text else "\n"
         at = self._line_end(self._end(node))
@@ -275,7 +275,7 @@ class Editor:
         return node
 
     def _last_scalar_keeps_lines(self, node: Node) -> bool:
-        """Whether the blank lines behind it belong to a text (``|+``)."""
+        """Whether the blank lines after it belong to a text (``|+``)."""
         last = self._last(node)
         head = self._text(last).split("\n", 1)[0] if isinstance(last, ScalarNode) else ""
         return isinstance(last, ScalarNode) and last.style in ("|", ">") and "+" in head

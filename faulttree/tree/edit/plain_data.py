@@ -1,4 +1,4 @@
-"""The same edits on plain data, and what can be edited at all."""
+"""The same edits on plain data, and the protocol of editors."""
 
 from __future__ import annotations
 
@@ -12,13 +12,13 @@ Keys = Sequence[str | int]
 
 
 class Edits(Protocol):
-    """What can be done to a document, or to its data alone."""
+    """The edits of a document, or of plain data."""
 
     def set(self, keys: Keys, value: Any) -> None:
-        """Give the value at a place another one."""
+        """Set the value at a place."""
 
     def rename_key(self, keys: Keys, new: str) -> None:
-        """Give the last key of a place another name."""
+        """Rename the last key of a place."""
 
     def add(self, keys: Keys, key: str, value: Any, *, after: str | None = None) -> None:
         """Add an entry to a mapping."""
@@ -27,11 +27,11 @@ class Edits(Protocol):
         """Add an item to the end of a list."""
 
     def into(self, keys: Keys, key: str, value: Any) -> None:
-        """Add an item to the list under a key, made where there is none."""
+        """Add an item to the list under a key; the list is created if missing."""
 
 
 class DataEdits:
-    """The edits of an :class:`Editor` on plain data, at once: to try out what they make of it.
+    """The edits of an :class:`Editor`, applied to plain data at once, to try a change.
 
     Args:
         data: changed in place.
@@ -41,11 +41,11 @@ class DataEdits:
         self.data = data
 
     def set(self, keys: Keys, value: Any) -> None:
-        """Give the value at a place another one."""
+        """Set the value at a place."""
         put(self.data, keys, value)
 
     def rename_key(self, keys: Keys, new: str) -> None:
-        """Give the last key of a place another name."""
+        """Rename the last key of a place."""
         rename(self.data, keys, new)
 
     def add(self, keys: Keys, key: str, value: Any, *, after: str | None = None) -> None:
@@ -57,7 +57,7 @@ class DataEdits:
         value_at(self.data, keys).append(copy.deepcopy(value))
 
     def into(self, keys: Keys, key: str, value: Any) -> None:
-        """Add an item to the list under a key, made where there is none."""
+        """Add an item to the list under a key; the list is created if missing."""
         here = value_at(self.data, keys)
         if isinstance(here.get(key), list):
             self.append((*keys, key), value)
@@ -66,19 +66,19 @@ class DataEdits:
 
 
 def value_at(data: Any, keys: Keys) -> Any:
-    """What stands at a place."""
+    """The value at a place."""
     for key in keys:
         data = data[key]
     return data
 
 
 def put(data: Any, keys: Keys, value: Any) -> None:
-    """Give the value at a place another one."""
+    """Set the value at a place."""
     value_at(data, keys[:-1])[keys[-1]] = copy.deepcopy(value)
 
 
 def insert(mapping: dict[str, Any], follows: str | None, key: str, value: Any) -> None:
-    """Put an entry behind another one, keeping the order of all."""
+    """Insert an entry after another one, keeping the order of all."""
     names = list(mapping)
     at = names.index(follows) + 1 if follows in mapping else len(names)
     kept = [(name, mapping[name]) for name in names]
@@ -88,7 +88,7 @@ def insert(mapping: dict[str, Any], follows: str | None, key: str, value: Any) -
 
 
 def rename(data: Any, keys: Keys, new: str) -> None:
-    """Give the last key of a place another name, keeping the order of all."""
+    """Rename the last key of a place, keeping the order of all."""
     mapping = value_at(data, keys[:-1])
     kept = [(new if name == keys[-1] else name, item) for name, item in mapping.items()]
     mapping.clear()

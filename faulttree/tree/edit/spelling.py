@@ -1,4 +1,4 @@
-"""What a text says, word by word, so that two texts can be held against each other."""
+"""The keys and scalars of a text in order, to compare two texts."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ __all__ = ["round_trip", "spelt", "words"]
 def spelt(text: str) -> list[str] | None:
     """Every key (with a colon) and scalar of a text, as ruamel.yaml reads it, in order.
 
-    Two texts that spell the same words say the same, whatever their layout. None where it
+    Two texts with the same words have the same meaning in any layout. None if the text
     cannot be read.
     """
     data = round_trip(text)
@@ -19,7 +19,7 @@ def spelt(text: str) -> list[str] | None:
 
 
 def words(value: Any) -> Iterator[str]:
-    """Keys and scalars in the order of the file, with the ends of what holds them."""
+    """Keys and scalars in the order of the file, with the ends of mappings and lists."""
     if isinstance(value, Mapping):
         for key, item in value.items():
             yield f"{key}:"

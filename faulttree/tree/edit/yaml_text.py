@@ -1,4 +1,4 @@
-"""Plain data as YAML text, in the plainest spelling that every reader takes alike."""
+"""Write plain data as YAML text that every reader understands in the same way."""
 
 from __future__ import annotations
 
@@ -15,9 +15,9 @@ __all__ = ["block", "flow", "quoted", "scalar_text"]
 
 DATE = re.compile(r"\d{4}-\d\d-\d\d")
 PLAIN = re.compile(r"[^\W_](?:[^\n\t\r#:,\[\]{}]|(?<=\S)#|:(?=[^\s,\[\]{}]))*")
-"""A text that can stand unquoted, in a flow mapping too."""
+"""A text that needs no quotes, also in a flow mapping."""
 FIGURES = re.compile(r"(?=.*\d)[\d_.:+-]+(?:[eE][\d+-]*)?|0[xo][\da-fA-F_]+")
-"""A text that some reader makes a number or a time of: 1_000, 0o17, 12:30."""
+"""A text that some readers take for a number or a time: 1_000, 0o17, 12:30."""
 ODD_WORDS = frozenset(("yes", "no", "on", "off", "y", "n", "true", "false", "null"))
 LINE = 100
 """Columns; a mapping that is longer in flow style is written one entry a line."""
@@ -62,7 +62,7 @@ def flow(value: Any) -> str:
 
 
 def block(key: str, value: Any, indent: int, unit: int, *, top: bool = True) -> list[str]:
-    """An entry of a block mapping as lines: its own keys a line each, what they hold in flow."""
+    """An entry of a block mapping as lines: one line for each key, its value in flow style."""
     lead = f"{' ' * indent}{scalar_text(key)}:"
     whole = f"{lead} {flow(value)}"
     if isinstance(value, Mapping) and value and (top or len(whole) > LINE):
@@ -76,7 +76,7 @@ def block(key: str, value: Any, indent: int, unit: int, *, top: bool = True) -> 
 
 
 def quoted(text: str, quote: str) -> str:
-    """A text in the quotes that the one before it had."""
+    """A text in the quotes of the old text."""
     if quote == "'" and text.isprintable():
         return "'" + text.replace("'", "''") + "'"
     return json.dumps(text, ensure_ascii=False)
