@@ -271,6 +271,15 @@ def _say_end(state: State, label: str) -> None:
     for repair in state.repairs:
         proof = "confirmed" if repair.held else "not confirmed"
         say(f"repaired {repair.fault}: {proof}")
+    if state.phase == "likely" and state.reached is not None:
+        came_to = state.reached
+        open_ = ", ".join(came_to.open_tests) or "none"
+        title_of = state.tree.faults[came_to.fault].title
+        say(
+            f"{label} stays open: likely {came_to.fault}: {title_of} "
+            f"({came_to.probability or 0:.0%}); tests still open: {open_}; {state.minutes:g} min"
+        )
+        return
     if state.end is None:
         place = f" at '{state.ask.id}'" if state.ask else ""
         say(f"{label} stays open{place}; {state.minutes:g} min")

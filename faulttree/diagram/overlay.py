@@ -266,6 +266,8 @@ def _ends(state: State) -> dict[str, str]:
     ends = {}
     if state.end is not None and state.end.id:
         ends[state.end.id] = "found" if state.end.kind == "fault" else "ended here"
+    if state.phase == "likely" and state.reached is not None:
+        ends[state.reached.fault] = "likely"
     for repair in state.repairs:
         words = {True: "confirmed", False: "not it", None: "repaired"}[repair.held]
         ends[repair.fault] = words

@@ -164,6 +164,7 @@ class Bench:
         currency: of all money, three letters.
         unit_values: family → what a working unit is worth.
         record: URL of the record of cases, or empty.
+        likely_below: probability below which a fault is likely, not found; None: the default.
     """
 
     instruments: Mapping[str, Instrument] = field(default_factory=dict)
@@ -171,6 +172,7 @@ class Bench:
     currency: str = ""
     unit_values: Mapping[str, float] = field(default_factory=dict)
     record: str = ""
+    likely_below: float | None = None
 
     def instrument(self, name: str) -> Instrument:
         """The instrument of this id, or the only one of this kind.
@@ -249,7 +251,10 @@ def _term(term: str, unit: str, whole: str) -> tuple[str, float]:
 
 
 TOP = frozenset(
-    {"title", "instruments", "labour_rate", "currency", "unit_values", "record", "library"}
+    {
+        *("title", "instruments", "labour_rate", "currency", "unit_values", "record", "library"),
+        "likely_below",
+    }
 )
 OF_INSTRUMENT = frozenset({"kind", "title", "calibrated", "due", "frequency", "measures"})
 OF_RANGE = frozenset({"range", "from", "accuracy", "resolution"})
@@ -279,6 +284,7 @@ def read_bench(mapping: Mapping[str, Any]) -> Bench:
         currency=str(mapping.get("currency") or ""),
         unit_values=_values(mapping.get("unit_values") or {}),
         record=str(mapping.get("record") or ""),
+        likely_below=_share(mapping.get("likely_below"), ("likely_below",)),
     )
 
 
@@ -299,6 +305,17 @@ def _money(value: object, path: tuple[str | int, ...]) -> float | None:
         return None
     if isinstance(value, bool) or not isinstance(value, int | float) or not 0 <= value < 1e12:
         raise ReadingError(f"{path[-1]} is no sum of money", mend="Write a plain number.", key=path)
+    return float(value)
+
+
+def _share(value: object, path: tuple[str | int, ...]) -> float | None:
+    """A probability from 0 to 1."""
+    if value is None:
+        return None
+    if isinstance(value, bool) or not isinstance(value, int | float) or not 0 <= value <= 1:
+        raise ReadingError(
+            f"{path[-1]} is no probability", mend="Write a number from 0 to 1: 0.8.", key=path
+        )
     return float(value)
 
 

@@ -122,6 +122,13 @@ def _back(position: Position, context: Context, prompt: Prompt, rest: str) -> Re
     last = next((at for at in reversed(range(len(events))) if not is_still(events[at])), 0)
     if isinstance(events[last], ev.Stopped):
         return Accepted((ev.WentBack(at=context.now, steps=0),), (Message("Taken up again."),))
+    if isinstance(events[last], ev.LikelyAccepted):
+        told = "No longer taken for the cause."
+        return Accepted((ev.Withdrawn(at=context.now, target=last),), (Message(told),))
+    if isinstance(events[last], ev.Jumped) and (
+        fold(position.tree, events[:last]).phase in ("likely", "found")
+    ):
+        return Accepted((ev.Withdrawn(at=context.now, target=last),), (Message("Not gone there."),))
     if asked_jump(events[last]):
         before = fold(position.tree, events[:last])
         if before.ask is not None:

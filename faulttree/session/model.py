@@ -43,6 +43,7 @@ Kind = Literal[
     "again",
     "wait",
     "fact",
+    "likely",
     "fault",
     "proof",
     "seen",
@@ -64,6 +65,7 @@ Kind = Literal[
 - in-circuit: whether the part was in circuit. slip: a reading that may be a slip of the pen.
   again: an undecided reading.
 - fact: what the unit is. unsafe-jump: going past a skipped safety check.
+- likely: whether a fault that is not proved is tested first, or taken for the cause.
 - fault: what was repaired. proof: a repair that no step proves. seen: what was seen of it.
 - suspects: those still open before giving up. declined: why they are left untested.
 - ending: how it ended. unfit: a failed safety or closing check. owed: safety checks to be made

@@ -33,6 +33,7 @@ if TYPE_CHECKING:
 
 __all__ = [
     "ACTIONS",
+    "TAKE_IT",
     "WITHIN",
     "confirm_prompt",
     "end_prompt",
@@ -98,6 +99,8 @@ UNFIT_RESULTS: Mapping[str, str] = {
     "unsolved": "why the closing check fails was not found",
 }
 GO_ON = "go-on"
+TAKE_IT = "take-it"
+"""The choice that takes a likely fault for the cause."""
 YES_NO = (Choice("yes", "yes"), Choice("no", "no"))
 MOST = 6
 """Suspects shown at once: more is not read at a bench."""
@@ -161,6 +164,8 @@ def next_prompt(position: Position, context: Context) -> Prompt:
         return _fact_prompt(position, state.needs_fact)
     if state.ask is not None:
         return _step_prompt(position, state.ask)
+    if state.phase == "likely":
+        return _likely_prompt(position)
     if state.phase == "found":
         return _fault_prompt(position)
     if state.phase == "confirming" and failed_safety(state) is not None:
@@ -298,6 +303,32 @@ def _fault_prompt(position: Position) -> Prompt:
     assert end is not None
     text = "Repaired? Say what was done; 'pause' leaves it for later"
     return prompt_of(position, "fault", text, subject=end.id, actions=tuple(ACTIONS))
+
+
+def _likely_prompt(position: Position) -> Prompt:
+    """A fault that is not proved: the open tests, the best first, then to take it all the same."""
+    state = position.state
+    assert state.reached is not None
+    tests = tuple(
+        Choice(name, f"test first: {_asks(state, name)}") for name in state.reached.open_tests
+    )
+    text = "Number of the test to make first" if tests else "No test is open that would tell"
+    return prompt_of(
+        position,
+        "likely",
+        f"{text}; '{TAKE_IT}' takes it for the cause",
+        subject=state.reached.fault,
+        choices=(*tests, Choice(TAKE_IT, "take it for the cause and repair it")),
+        actions=tuple(word for word in ACTIONS if word not in ("skip", "how")),
+    )
+
+
+def _asks(state: State, name: str) -> str:
+    """What a test asks, in words: a step or a procedure."""
+    use = state.tree.uses.get(name)
+    if use is not None:
+        return use.title or use.procedure
+    return state.tree.steps[name].text if name in state.tree.steps else name
 
 
 def proof_prompt(position: Position) -> Prompt:

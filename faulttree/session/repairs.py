@@ -43,7 +43,8 @@ def begin_repair(position: Position, context: Context, name: str) -> Result:
     """A repair of any fault of the tree, also one that the walk has not come to."""
     state = position.state
     known = faults_to_repair(state)
-    fault = name or (state.end.id if state.end and state.end.kind == "fault" else "")
+    likely = state.reached.fault if state.reached is not None else ""
+    fault = name or (state.end.id if state.end and state.end.kind == "fault" else likely)
     if fault not in known:
         mend = f"Known: {', '.join(known)}."
         return Refused(WalkError("name the fault: repaired FAULT", mend=mend))
@@ -59,7 +60,11 @@ def tried(position: Position, context: Context, fault: str, what: str) -> Accept
         proof = known.confirms[0].step
         text = tree.steps[proof].text if proof in tree.steps else f"procedure {proof}"
         told = (Message(f"Now the proof: {text}.", "title"),)
-    return Accepted((ev.RepairTried(at=context.now, fault=fault, what=what),), told)
+    repair = ev.RepairTried(at=context.now, fault=fault, what=what)
+    state = position.state
+    if state.phase == "likely" and state.reached is not None and state.reached.fault == fault:
+        return Accepted((ev.LikelyAccepted(at=context.now, fault=fault), repair), told)
+    return Accepted((repair,), told)
 
 
 def proved(position: Position, context: Context, prompt: Prompt, given: Reply) -> Result:

@@ -21,6 +21,7 @@ from faulttree.session.endings import (
 )
 from faulttree.session.facts import fact_told
 from faulttree.session.jumps import guard_passed, guarded, jump_past, jump_text
+from faulttree.session.likely import decide_likely
 from faulttree.session.model import (
     Accepted,
     Context,
@@ -39,7 +40,9 @@ from faulttree.walk import events as ev
 from faulttree.walk.advisor import choose
 from faulttree.walk.block_text import block_text
 from faulttree.walk.follow_up import follow_ups, known_answer
+from faulttree.walk.history import is_still
 from faulttree.walk.repair import conclude
+from faulttree.walk.standing import reached, threshold_of
 
 if TYPE_CHECKING:
     from faulttree.walk.events import Event
@@ -54,6 +57,7 @@ HANDLERS: Mapping[Kind, Handler] = {
     "in-circuit": steps.isolated,
     "slip": steps.meant,
     "again": steps.measured_again,
+    "likely": decide_likely,
     "fault": repaired,
     "proof": proved,
     "seen": seen,
@@ -103,8 +107,9 @@ def reply(position: Position, context: Context, prompt: Prompt, given: Reply) ->
 def follow(position: Position, context: Context, result: Accepted) -> Accepted:
     """The result with the events that follow by themselves.
 
-    These are: the step that a guard was put before; the conclusion of a proof; and where a
-    skip stands in the way, the step with the most still to be learned.
+    These are: the step that a guard was put before; the conclusion of a proof; where a skip
+    stands in the way, the step with the most still to be learned; and where the walk came to a
+    fault, how sure it is.
     """
     if result.leave:
         return result
@@ -113,6 +118,7 @@ def follow(position: Position, context: Context, result: Accepted) -> Accepted:
     while (step := _next_by_itself(here, context)) is not None:
         here = _with(here, context, step.events)
         messages += step.messages
+    here = _standing(position, here, context)
     events = here.events[len(position.events) :]
     return replace(result, events=events, messages=tuple(messages))
 
@@ -125,6 +131,17 @@ def _with(position: Position, context: Context, events: Iterable[Event]) -> Posi
         found = follow_ups(here.state, after.state, at=context.now)
         here = Position(here.tree, here.case, (*after.events, *found))
     return here
+
+
+def _standing(before: Position, here: Position, context: Context) -> Position:
+    """The case with how sure the fault is, where what happened now led to one.
+
+    A case of an earlier version that stands at a fault was decided then: it reads as found.
+    """
+    if all(is_still(event) for event in here.events[len(before.events) :]):
+        return here
+    found = reached(here.state, threshold=threshold_of(context.bench), at=context.now)
+    return here if found is None else Position(here.tree, here.case, (*here.events, found))
 
 
 def _next_by_itself(position: Position, context: Context) -> Accepted | None:
@@ -143,7 +160,7 @@ def _next_by_itself(position: Position, context: Context) -> Accepted | None:
     if known is not None:
         text = f"{known.step}: {known.outcome}, known ({known.fact})."
         return Accepted((known,), (Message(text),))
-    if state.ask is not None or state.phase in ("found", "confirming"):
+    if state.ask is not None or state.phase in ("found", "likely", "confirming"):
         return None
     jump = choose(state, at=context.now)
     if jump is None:

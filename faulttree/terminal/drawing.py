@@ -79,6 +79,12 @@ def _fault(case: OpenCase, prompt: Prompt) -> None:
     case.console.show(screens.fault_view(case.state, fault, case.console.width))
 
 
+def _likely(case: OpenCase, prompt: Prompt) -> None:
+    fault = case.state.tree.faults[prompt.id.subject]
+    case.console.show(screens.likely_view(case.state, fault, case.console.width))
+    _choices(case, prompt)
+
+
 def _suspects(case: OpenCase, prompt: Prompt) -> None:
     state, width = case.state, case.console.width
     if state.ask is None:
@@ -112,6 +118,7 @@ DRAWINGS: Mapping[Kind, Callable[[OpenCase, Prompt], None]] = {
     "cautions": _cautions,
     "step": _step,
     "fact": _fact,
+    "likely": _likely,
     "fault": _fault,
     "suspects": _suspects,
     "ending": _end,
@@ -133,6 +140,9 @@ def question(prompt: Prompt) -> str:
         return f"{prompt.id.subject} › "
     if prompt.kind == "slip":
         return "number › "
+    if prompt.kind == "likely":
+        first = "number to test it first (Enter: 1)" if len(prompt.choices) > 1 else "no test left"
+        return f"{first}, '{prompt.choices[-1].id}' to repair it all the same › "
     if prompt.kind == "suspects":
         numbers = [one for one in prompt.choices if one.id != "stop"]
         if not numbers:

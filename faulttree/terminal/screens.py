@@ -9,6 +9,7 @@ from faulttree.reading import limits_text
 from faulttree.reading.verdict_text import verdict_text
 from faulttree.texts import one_line, wrapped
 from faulttree.walk.answer import limits_of
+from faulttree.walk.standing import not_made
 from faulttree.walk.unit_state import NOT_KNOWN
 
 if TYPE_CHECKING:
@@ -21,6 +22,7 @@ __all__ = [
     "fault_view",
     "heading",
     "labelled",
+    "likely_view",
     "minutes_text",
     "path_view",
     "share_text",
@@ -241,6 +243,7 @@ def fault_view(state: State, fault: Fault, width: int) -> list[Line]:
     """A fault found: what it is, how to mend it, how to prove the repair, why it is known."""
     lines = heading(state, "found", width)
     lines += labelled("FAULT", fault.title, width, style="bad")
+    lines += _evidence(state, width)
     if fault.part or fault.module:
         where = ", ".join(part for part in (fault.part, fault.module) if part)
         lines += labelled("Part", where, width)
@@ -259,6 +262,36 @@ def fault_view(state: State, fault: Fault, width: int) -> list[Line]:
         lines += labelled(evidence.kind.capitalize(), said, width)
     lines += labelled("So far", minutes_text(state.minutes), width)
     return lines
+
+
+def likely_view(state: State, fault: Fault, width: int) -> list[Line]:
+    """A fault that is not proved: how likely it is, what else it may be, and what was not made."""
+    lines = heading(state, "likely, not proved", width)
+    lines += labelled("LIKELY", fault.title, width, style="warning")
+    lines += _evidence(state, width)
+    reached = state.reached
+    if reached is None:
+        return lines
+    for rival in reached.rivals:
+        name = str(rival["fault"])
+        known = state.tree.faults.get(name)
+        title = known.title if known else name or "none of these"
+        lines += labelled("Or", f"{title} ({share_text(float(rival['probability']))})", width)
+    left = not_made(state)
+    if left:
+        lines += labelled("Not made", ", ".join(left), width, style="warning")
+    return lines
+
+
+def _evidence(state: State, width: int) -> list[Line]:
+    """How likely the fault is by everything seen, as it was decided."""
+    reached = state.reached
+    if reached is None or reached.probability is None:
+        return []
+    text = share_text(reached.probability)
+    if reached.standing == "likely" and reached.threshold is not None:
+        text += f" by all that was seen; called found from {share_text(reached.threshold)} on"
+    return labelled("Likely" if reached.standing == "found" else "So far", text, width)
 
 
 def facts_view(state: State, width: int) -> list[Line]:

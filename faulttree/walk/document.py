@@ -23,6 +23,7 @@ def document(state: State, case: str) -> dict[str, Any]:
         "complaint": opened.complaint if opened else "",
         "path": [_visit(visit) for visit in state.path],
         "end": _end(state),
+        "reached": _reached(state),
         "possible": [
             {"fault": fault, "probability": share} for fault, share in possible(state).items()
         ],
@@ -74,6 +75,22 @@ def _end(state: State) -> dict[str, Any]:
     if stop is not None and stop.see:
         end["see"] = stop.see
     return end
+
+
+def _reached(state: State) -> dict[str, Any] | None:
+    """How sure the fault is that the walk stands at; None where nobody decided it."""
+    came_to = state.reached
+    if came_to is None:
+        return None
+    return {
+        "fault": came_to.fault,
+        "standing": came_to.standing,
+        "accepted": came_to.standing == "likely" and state.phase != "likely",
+        "probability": came_to.probability,
+        "rivals": [dict(rival) for rival in came_to.rivals],
+        "open_tests": list(came_to.open_tests),
+        "threshold": came_to.threshold,
+    }
 
 
 def _repair(repair: Repair) -> dict[str, Any]:

@@ -94,6 +94,8 @@ class _Folding:
     needs_fact: str = ""
     stopped_at: str = ""
     before_closing: _Stand | None = None
+    reached: ev.Reached | None = None
+    accepted: bool = False
 
     def __post_init__(self) -> None:
         self.start = self.tree.start
@@ -123,7 +125,7 @@ class _Folding:
 
     @take.register
     def _(self, event: ev.Answered) -> None:
-        self._take_up()
+        self._go_on()
         self._settle()
         self.index += 1
         purpose: Purpose = "finding"
@@ -149,14 +151,22 @@ class _Folding:
         self._leave(step, event.outcome)
 
     @take.register
+    def _(self, event: ev.Reached) -> None:
+        self.reached, self.accepted = event, False
+
+    @take.register
+    def _(self, event: ev.LikelyAccepted) -> None:
+        self.accepted = True
+
+    @take.register
     def _(self, event: ev.Skipped) -> None:
-        self._take_up()
+        self._go_on()
         self._skip(event.step)
 
     @take.register
     def _(self, event: ev.Jumped) -> None:
         stand = _Stand(self.phase, list(self.goals), self.given_up)
-        self._take_up()
+        self._go_on()
         node = self._entry(event.step)
         if self._test_again(node, stand):
             return
@@ -222,7 +232,7 @@ class _Folding:
     @take.register
     def _(self, event: ev.Corrected | ev.Withdrawn) -> None:
         """Earlier answers are others now: find the place from the start of the round."""
-        self._take_up()
+        self._go_on()
         if self.phase == "finding":
             self.anew.clear()
             self.goals = [_Goal(self.start)]
@@ -253,6 +263,11 @@ class _Folding:
         """The walk goes on: it is not given up, and its suspects are not left untested."""
         self.given_up = None
         self.declined = False
+
+    def _go_on(self) -> None:
+        """The walk moves: what was decided of the fault it stood at no longer holds."""
+        self._take_up()
+        self.reached, self.accepted = None, False
 
     # -- moving ---------------------------------------------------------------------------
 
@@ -398,7 +413,7 @@ class _Folding:
         return next(iter(self.tree.uses[use].exits), "")
 
     def _new_round(self) -> None:
-        self._take_up()
+        self._go_on()
         self.unit.begin_round()
         self.round += 1
         self.start = self.tree.start
@@ -672,6 +687,10 @@ class _Folding:
         block = self._settle()
         end = self._found() or self._end()
         phase = self._phase(end)
+        reached = self.reached if end is not None and self._reached(end) else None
+        if reached is not None and reached.standing == "likely" and not self.accepted:
+            # Nobody took it for the cause: the search has not ended there.
+            end, phase = None, "likely" if phase == "found" else phase
         ask = self._asked(phase) if block is None else None
         entered, minutes = self._entered()
         return State(
@@ -701,10 +720,16 @@ class _Folding:
             failed=dict(self.failed),
             cautions_read=frozenset(self.cautions_read),
             declined=self.declined,
+            start=self.start,
+            reached=reached,
             holding=frozenset(self._holding()),
             access=frozenset(entered).union(self.unit.open),
             minutes=minutes,
         )
+
+    def _reached(self, end: End) -> bool:
+        """Whether it was decided how sure the fault is at which the search ended."""
+        return end.kind == "fault" and self.reached is not None and self.reached.fault == end.id
 
     def _asked(self, phase: Phase) -> Step | None:
         """The step to be asked, where the way to it is open."""

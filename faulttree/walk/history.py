@@ -161,6 +161,7 @@ class History:
             self._place_again(entry, target)
         if isinstance(self.entries[at].event, ev.Answered):
             self._forget_fact(at)
+            self._forget_standing(at)
         for at in reversed(wanted):
             if isinstance(self.entries[at].event, ON_THE_UNIT):
                 self.entries[at] = replace(self.entries[at], undone="withdrawn")
@@ -181,6 +182,7 @@ class History:
             self.entries[at] = replace(self.entries[at], event=replace(event, **values))
             corrected.append(self.entries[at])
             self._forget_fact(at)
+            self._forget_standing(at)
         return Change(corrected=tuple(corrected))
 
     def _forget_fact(self, answer: int) -> None:
@@ -191,6 +193,15 @@ class History:
             elif not isinstance(self.entries[at].event, MOVES):
                 continue
             return
+
+    def _forget_standing(self, answer: int) -> None:
+        """Drop how sure a fault was after an answer, up to its repair: it rested on that answer."""
+        at = answer + 1
+        while at < len(self.entries) and not isinstance(self.entries[at].event, REPAIRS):
+            if isinstance(self.entries[at].event, ev.Reached | ev.LikelyAccepted):
+                del self.entries[at]
+            else:
+                at += 1
 
     def _position(self, sequence: object) -> int | None:
         """Where the event of a sequence stands among those that count."""

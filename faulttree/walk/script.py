@@ -15,6 +15,7 @@ from faulttree.walk.fitness import check_again, refused
 from faulttree.walk.fold import fold
 from faulttree.walk.follow_up import fact_given, follow_ups, known_answer
 from faulttree.walk.repair import conclude, conclude_by_sight
+from faulttree.walk.standing import reached, threshold_of
 
 if TYPE_CHECKING:
     from faulttree.reading import Bench
@@ -164,7 +165,28 @@ class _Playing:
         self.state = fold(self.tree, self.events)
 
     def enter(self, name: str, value: Any) -> None:
-        """One entry of ``answers``."""
+        """One entry of ``answers``, and how sure the fault is that it led to."""
+        self._enter(name, value)
+        self.note_standing()
+
+    def note_standing(self) -> None:
+        """Keep how sure the fault is that the walk stands at, once."""
+        self.asked()
+        found = reached(self.state, threshold=threshold_of(self.bench), at=self.clock())
+        if found is not None:
+            self.add(found)
+
+    def accept(self, fault: str) -> None:
+        """A likely fault that the file names is taken for the cause."""
+        if self.state.phase == "likely" and self.likely() == fault:
+            self.add(ev.LikelyAccepted(at=self.clock(), fault=fault))
+
+    def likely(self) -> str:
+        """The fault that the walk came to and that is only likely, or an empty text."""
+        came_to = self.state.reached
+        return came_to.fault if self.state.phase == "likely" and came_to is not None else ""
+
+    def _enter(self, name: str, value: Any) -> None:
         if name == "back":
             self.add(ev.WentBack(at=self.clock(), steps=_count(value)))
         elif name == "note":
@@ -199,7 +221,7 @@ class _Playing:
 
     def answer(self, name: str, value: Any) -> None:
         """Answer the step being asked, which must be the one that is named."""
-        step = self.asked(name) or self.asked_again(name)
+        step = self.asked(name) or self.asked_again(name) or self.asked_first(name)
         self.need_no_fact(name)
         if step is None:
             raise WalkError(
@@ -231,6 +253,14 @@ class _Playing:
         if again is None or again.step != name:
             return None
         self.add(again)
+        return self.state.ask
+
+    def asked_first(self, name: str) -> Step | None:
+        """A test still open of a fault that is only likely, where ``name`` is that test."""
+        came_to = self.state.reached
+        if self.state.phase != "likely" or came_to is None or name not in came_to.open_tests:
+            return None
+        self.add(ev.Jumped(at=self.clock(), step=name, cause="suspect"))
         return self.state.ask
 
     def give(self, step: Step, entry: TypedAnswer) -> None:
@@ -275,11 +305,13 @@ class _Playing:
                 f"the tree has no fault '{fault}'",
                 mend=f"Name one of: {', '.join(self.tree.faults)}.",
             )
+        self.accept(fault)
         self.add(ev.RepairTried(at=self.clock(), fault=fault, what=what))
 
     def confirm_found(self, value: Any) -> None:
         """The confirming reading at the file's end: it repairs the fault the walk found."""
         if self.state.confirming is None:
+            self.accept(self.likely())
             end = self.state.end
             if self.state.phase != "found" or end is None:
                 raise WalkError(
@@ -340,6 +372,8 @@ class _Playing:
                 mend=f"Give one of: {', '.join(RESULTS)}.",
                 key=("result",),
             )
+        self.accept(_text(outcome.get("fault")))
+        self.need_no_decision(result)
         fault = _text(outcome.get("fault")) or self.found()
         became = _text(outcome.get("became"))
         if result == "found" and not fault:
@@ -363,6 +397,19 @@ class _Playing:
                 kept=tuple(_text(part) for part in outcome.get("kept") or ()),
                 note=_text(outcome.get("note")),
             )
+        )
+
+    def need_no_decision(self, result: str) -> None:
+        """Refuse to call a fault found that is only likely and that the file does not name."""
+        came_to = self.state.reached
+        if came_to is None or self.state.phase != "likely" or result not in ("found", "fixed"):
+            return
+        open_ = ", ".join(came_to.open_tests) or "none"
+        raise WalkError(
+            f"'{came_to.fault}' is only likely ({came_to.probability or 0:.0%}); "
+            f"tests still open: {open_}",
+            mend=f"Answer these, or write 'fault: {came_to.fault}' to take it for the cause.",
+            key=("result",),
         )
 
     def found(self) -> str:
@@ -438,6 +485,8 @@ class _Playing:
 
 
 def _where(state: State) -> str:
+    if state.phase == "likely" and state.reached is not None:
+        return f"the walk has come to '{state.reached.fault}', which is only likely"
     if state.end is not None:
         name = f" '{state.end.id}'" if state.end.id else ""
         return f"the walk has ended at the {state.end.kind}{name}"

@@ -13,14 +13,15 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from faulttree.tree.model import Property, Step, Tree
-    from faulttree.walk.events import Answered, Closed, Opened
+    from faulttree.walk.events import Answered, Closed, Opened, Reached
     from faulttree.walk.safe_order import Block
 
 __all__ = ["ClosingResult", "End", "Phase", "Purpose", "Repair", "State", "Visit", "outcome_of"]
 
-Phase = Literal["finding", "found", "confirming", "closing", "ended", "closed"]
-"""finding a fault; found one, repair open; repaired, confirming step open; confirmed, the
-closing procedures open; ended (at a stop, given up, or all done); closed with a result."""
+Phase = Literal["finding", "likely", "found", "confirming", "closing", "ended", "closed"]
+"""finding a fault; came to one that is only likely; found one, repair open; repaired,
+confirming step open; confirmed, the closing procedures open; ended (at a stop, given up, or
+all done); closed with a result."""
 
 Purpose = Literal["finding", "confirming", "closing"]
 
@@ -99,6 +100,8 @@ class State:
         access: the access states the unit is in.
         holding: steps and uses done in this round that no live step has voided since.
         minutes: by the tree's own figures, access included.
+        start: the node from which this round's search goes.
+        reached: how sure the fault is that the walk stands at, as it was decided.
     """
 
     tree: Tree
@@ -130,6 +133,8 @@ class State:
     cautions_read: frozenset[str] = frozenset()
     declined: bool = False
     minutes: float = 0.0
+    start: str = ""
+    reached: Reached | None = None
 
     def __repr__(self) -> str:
         asked = f", asks {self.ask.id}" if self.ask else ""

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
+from faulttree.reading import Bench
 from faulttree.session import (
     Accepted,
     Ask,
@@ -25,7 +26,10 @@ from faulttree.walk.state import State
 
 @dataclass
 class Driver:
-    """Answers prompts one by one and keeps what was asked and told."""
+    """Answers prompts one by one and keeps what was asked and told.
+
+    A fault that was walked to without a jump or skip is found, unless ``likely_below`` is set.
+    """
 
     tree: Tree
     events: list[ev.Event] = field(default_factory=list)
@@ -36,6 +40,7 @@ class Driver:
     left: bool = False
     onward: str = ""
     meter: str = ""
+    likely_below: float = 0.0
     _open: Prompt | None = None
 
     def __post_init__(self) -> None:
@@ -53,7 +58,8 @@ class Driver:
 
     @property
     def context(self) -> Context:
-        return Context(now="2026-02-11T10:00:00Z", meter=self.meter)
+        bench = Bench(likely_below=self.likely_below)
+        return Context(now="2026-02-11T10:00:00Z", bench=bench, meter=self.meter)
 
     @property
     def prompt(self) -> Prompt:

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from contextlib import suppress
 
+from faulttree.reading import Bench
 from faulttree.terminal.console import AwayError
 from faulttree.terminal.open_case import EventWriter, Leaving, OpenCase
 from faulttree.terminal.walk import sit
@@ -22,7 +23,7 @@ def sat(*typed: str, before: tuple[Event, ...] = ()) -> tuple[Typist, list[Event
     opened = ev.Opened(tree=tree.id, tree_hash=tree.hash, unit={"serial": "tag 14"})
     memory.kept += [opened, ev.CautionRead(caution="mains"), *before]
     writer = EventWriter(tree, "c", list(memory.kept), memory, lambda: "2026-02-11T10:00:00Z")
-    session = OpenCase(writer, console, label="case 1")
+    session = OpenCase(writer, console, bench=Bench(likely_below=0.0), label="case 1")
     with suppress(AwayError, Leaving):
         sit(session)
     return console, memory.kept, session.state

@@ -8,6 +8,7 @@ import re
 import sys
 from collections.abc import Iterable, Sequence
 from contextlib import suppress
+from dataclasses import replace
 from pathlib import Path
 from random import Random
 from typing import Any
@@ -163,6 +164,7 @@ def sitting_of(console: Typist, memory: Memory, tree: Tree, bench: Bench | None 
     opened = ev.Opened(tree=tree.id, tree_hash=tree.hash, unit={"serial": "tag 3"})
     memory.kept.append(opened)
     journal = EventWriter(tree, "c", [opened], memory, lambda: "2026-02-11T10:00:00Z")
+    bench = replace(bench or Bench(), likely_below=0.0)
     return OpenCase(journal, console, bench=bench, label="case 1", photo_hash=lambda path: "00")
 
 
