@@ -6,6 +6,7 @@ from collections.abc import Callable, Mapping
 from typing import TYPE_CHECKING
 
 from faulttree.errors import WalkError
+from faulttree.session.corrections import begin_correction, repair_taken_back
 from faulttree.session.endings import give_up
 from faulttree.session.facts import told_fact
 from faulttree.session.jumps import asked_jump, head_for
@@ -21,7 +22,7 @@ from faulttree.session.model import (
     Result,
     Show,
 )
-from faulttree.session.prompts import text_prompt
+from faulttree.session.prompts import next_prompt, text_prompt
 from faulttree.session.repairs import begin_repair
 from faulttree.session.words import noted, skipped
 from faulttree.walk import events as ev
@@ -50,11 +51,20 @@ def act(position: Position, context: Context, prompt: Prompt, given: Reply) -> R
     if word not in prompt.actions:
         words = ", ".join(f"'{one}'" for one in prompt.actions) or "none"
         return Refused(WalkError(f"'{word}' does not work here", mend=f"Words that do: {words}."))
-    if word == "back" and prompt.carry is not None:
+    if word == "back" and _within(position, context, prompt):
         return Accepted((), (Message("Nothing of it was recorded."),))
     if word in VIEWS:
         return Show(word, given.text)
     return ACTIONS[word](position, context, prompt, given.text.strip())
+
+
+def _within(position: Position, context: Context, prompt: Prompt) -> bool:
+    """Whether a sub-question is asked, of which nothing is recorded yet."""
+    return prompt.carry is not None and prompt.id != next_prompt(position, context).id
+
+
+def _correct(position: Position, context: Context, prompt: Prompt, rest: str) -> Result:
+    return begin_correction(position, rest)
 
 
 def _step_id(prompt: Prompt) -> str:
@@ -122,6 +132,9 @@ def _back(position: Position, context: Context, prompt: Prompt, rest: str) -> Re
     last = next((at for at in reversed(range(len(events))) if not is_still(events[at])), 0)
     if isinstance(events[last], ev.Stopped):
         return Accepted((ev.WentBack(at=context.now, steps=0),), (Message("Taken up again."),))
+    over_repair = repair_taken_back(position, context)
+    if over_repair is not None:
+        return over_repair
     if isinstance(events[last], ev.LikelyAccepted):
         told = "No longer taken for the cause."
         return Accepted((ev.Withdrawn(at=context.now, target=last),), (Message(told),))
@@ -157,6 +170,7 @@ def _give_up(position: Position, context: Context, prompt: Prompt, rest: str) ->
 
 ACTIONS: Mapping[str, Action] = {
     "back": _back,
+    "correct": _correct,
     "skip": _skip,
     "note": _note,
     "photo": _photo,

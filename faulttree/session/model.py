@@ -38,6 +38,7 @@ __all__ = [
 Kind = Literal[
     "cautions",
     "step",
+    "correct",
     "in-circuit",
     "slip",
     "again",
@@ -62,6 +63,7 @@ Kind = Literal[
 """What a prompt asks.
 
 - cautions: read before the step. step: the answer or reading. wait: a pause is running.
+- correct: what an earlier step should have given.
 - in-circuit: whether the part was in circuit. slip: a reading that may be a slip of the pen.
   again: an undecided reading.
 - fact: what the unit is. unsafe-jump: going past a skipped safety check.

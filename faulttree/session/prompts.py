@@ -36,6 +36,7 @@ __all__ = [
     "TAKE_IT",
     "WITHIN",
     "confirm_prompt",
+    "correct_prompt",
     "end_prompt",
     "ending_prompt",
     "modules_prompt",
@@ -54,6 +55,7 @@ ACTIONS: Mapping[str, str] = {
     "?": "this help",
     "how": "show this step again, in full",
     "back": "take the last answer back",
+    "correct": "put an earlier answer right: correct STEP, or its number in 'path'",
     "skip": "cannot test this now; say why",
     "note": "write a remark: note TEXT",
     "photo": "attach a photo: photo PATH",
@@ -70,9 +72,10 @@ ACTIONS: Mapping[str, str] = {
 """Word → what it does, besides an answer."""
 
 WITHIN = ("note", "back", "pause", "?")
+IN_PROOF = ("note", "back", "correct", "path", "pause", "?")
 """Words that work where something is asked before an answer counts."""
 
-AT_END = ("back", "note", "photo", "path", "suspects", "set", "pause", "?")
+AT_END = ("back", "correct", "note", "photo", "path", "suspects", "set", "pause", "?")
 """Words that work where no step is asked."""
 
 PLACES: Mapping[str, str] = {
@@ -240,6 +243,28 @@ def _step_prompt(position: Position, step: Step) -> Prompt:
     return prompt
 
 
+def correct_prompt(
+    state: State, position: Position, step: Step, carry: Carry, told: Message
+) -> Prompt:
+    """What an earlier step should have given; ``state`` is the walk as it stood before it."""
+    choices = tuple(
+        Choice(outcome, outcome, leads_to(state, step, outcome)) for outcome in outcomes_of(step)
+    )
+    return prompt_of(
+        position,
+        "correct",
+        f"What should '{step.id}' have given?",
+        subject=step.id,
+        part=carry.one("target"),
+        step=step,
+        choices=choices if step.kind == "ask" else (),
+        unit=unit_of(state, step),
+        carry=carry,
+        messages=(told,),
+        actions=WITHIN,
+    )
+
+
 def _cautions_prompt(position: Position, step: Step, unread: tuple[str, ...]) -> Prompt:
     """The cautions of a step on one screen; those of DANGER alone, one after another."""
     known = position.tree.known_cautions
@@ -352,7 +377,7 @@ def proof_prompt(position: Position) -> Prompt:
             part="skipped",
             choices=YES_NO,
             messages=(Message(told, "warning"),),
-            actions=WITHIN,
+            actions=IN_PROOF,
         )
     return prompt_of(
         position,
@@ -360,7 +385,7 @@ def proof_prompt(position: Position) -> Prompt:
         "Does the unit work again, tried as its owner uses it?",
         subject=repair.fault,
         choices=YES_NO,
-        actions=WITHIN,
+        actions=IN_PROOF,
     )
 
 

@@ -54,6 +54,7 @@ Handler = Callable[[Position, Context, Prompt, Reply], Result]
 HANDLERS: Mapping[Kind, Handler] = {
     "cautions": steps.cautions_read,
     "step": steps.answered,
+    "correct": steps.answered,
     "in-circuit": steps.isolated,
     "slip": steps.meant,
     "again": steps.measured_again,

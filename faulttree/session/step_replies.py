@@ -6,6 +6,7 @@ from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from faulttree.errors import WalkError
+from faulttree.session.corrections import as_corrected, state_before
 from faulttree.session.model import (
     Accepted,
     Ask,
@@ -54,11 +55,13 @@ def answered(position: Position, context: Context, prompt: Prompt, given: Reply)
         return Refused(WalkError(*_wanted(step)))
     named = match_outcome(step, text, loose=step.kind != "measure")
     if named is not None:
-        return _kept(position, context, step, TypedAnswer(outcome=named), given)
-    carry = Carry("answer", {"text": (text,)})
+        return _kept(position, context, step, TypedAnswer(outcome=named), prompt.carry, given)
+    before = prompt.carry.values if prompt.carry is not None else {}
+    carry = Carry("answer", {**before, "text": (text,)})
     if step.kind == "measure" and step.in_circuit is not None:
         # The reading is understood first, so that a wrong unit is told before anything is asked.
-        parse_reading(position.state, step, _entry(carry, context), bench=context.bench)
+        known = state_before(position, carry)
+        parse_reading(known, step, _entry(carry, context), bench=context.bench)
         question = (
             "Is the part isolated (one lead lifted, or out)?"
             if step.in_circuit == "never"
@@ -117,7 +120,8 @@ def _judged(position: Position, context: Context, step: Step, carry: Carry, give
     """Judge what was carried; a doubt about it is asked first."""
     entry = _entry(carry, context)
     try:
-        event = answer(position.state, step, entry, at=context.now, bench=context.bench)
+        known = state_before(position, carry)
+        event = answer(known, step, entry, at=context.now, bench=context.bench)
     except DoubtError as doubt:
         choices = (
             Choice("typed", f"as typed: {carry.one('text')}"),
@@ -126,6 +130,8 @@ def _judged(position: Position, context: Context, step: Step, carry: Carry, give
         return Ask(_sub(position, "slip", doubt.question, carry, step, choices))
     if not isinstance(event, ev.Answered):
         return Accepted((event,))
+    if carry.one("target"):
+        return as_corrected(position, context, int(carry.one("target")), event)
     open_ = event.outcome == "undecided" and "undecided" not in step.targets
     if open_ and event.reading:
         prompt = _sub(position, "again", "Undecided. Measure again now?", carry, step, YES_NO)
@@ -134,12 +140,19 @@ def _judged(position: Position, context: Context, step: Step, carry: Carry, give
 
 
 def _kept(
-    position: Position, context: Context, step: Step, entry: TypedAnswer, given: Reply
+    position: Position,
+    context: Context,
+    step: Step,
+    entry: TypedAnswer,
+    carry: Carry | None,
+    given: Reply,
 ) -> Accepted:
     event = answer(position.state, step, entry, at=context.now, bench=context.bench)
-    if isinstance(event, ev.Answered):
-        return _recorded(position, step, _timed(event, given.seconds))
-    return Accepted((event,))
+    if not isinstance(event, ev.Answered):
+        return Accepted((event,))
+    if carry is not None and carry.one("target"):
+        return as_corrected(position, context, int(carry.one("target")), event)
+    return _recorded(position, step, _timed(event, given.seconds))
 
 
 def _recorded(position: Position, step: Step, event: ev.Answered) -> Accepted:

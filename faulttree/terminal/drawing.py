@@ -127,6 +127,7 @@ DRAWINGS: Mapping[Kind, Callable[[OpenCase, Prompt], None]] = {
     "place": _choices,
     "modules": _choices,
     "slip": _slip,
+    "correct": _slip,
 }
 
 
@@ -134,7 +135,7 @@ def question(prompt: Prompt) -> str:
     """The line behind which is typed."""
     if prompt.kind == "cautions":
         return "Read, and ready to keep to it? Enter says yes › "
-    if prompt.kind == "step":
+    if prompt.kind in ("step", "correct"):
         return _step_question(prompt)
     if prompt.kind == "fact":
         return f"{prompt.id.subject} › "

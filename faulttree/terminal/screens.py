@@ -313,12 +313,12 @@ def open_view(state: State, width: int) -> list[Line]:
 def path_view(state: State, width: int) -> list[Line]:
     """The way so far: each step with its reading and outcome."""
     lines: list[Line] = [[("title", "So far")]]
-    for visit in state.visits:
+    for number, visit in enumerate(state.visits, 1):
         kept = visit.event.reading
         reading = f" {kept['text']}" if kept else ""
         mark = f" (round {visit.round + 1})" if visit.round else ""
         said = f"{visit.step}:{reading} {visit.outcome}{mark}"
-        lines += text_lines(f"· {said}", width)
+        lines += text_lines(f"{number} {said}", width)
     lines += [[("dim", f"· {step}: skipped")] for step in state.skipped]
     return lines if len(lines) > 1 else [[("", "Nothing yet.")]]
 

@@ -1,0 +1,200 @@
+"""An earlier answer put right, a repair or its conclusion taken back. Only events are added."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import replace
+from typing import TYPE_CHECKING, Any
+
+from faulttree.errors import FaulttreeError, WalkError
+from faulttree.reading import formula_sources
+from faulttree.session.model import Accepted, Ask, Carry, Message, Position, Result, Show
+from faulttree.session.prompts import correct_prompt
+from faulttree.walk import events as ev
+from faulttree.walk.answer import TypedAnswer, answer
+from faulttree.walk.fold import fold
+from faulttree.walk.history import REPAIRS, history, is_still
+
+if TYPE_CHECKING:
+    from faulttree.session.model import Context
+    from faulttree.tree.model import Step
+    from faulttree.walk.history import Entry
+    from faulttree.walk.state import State
+
+__all__ = ["as_corrected", "begin_correction", "repair_taken_back", "state_before"]
+
+BY_THE_PROGRAM = ("guard-passed", "most-to-learn", "skipped-before")
+"""Causes of jumps that nobody asked for: going back passes over them."""
+
+
+def begin_correction(position: Position, name: str) -> Result:
+    """Ask again what an earlier step gave, by its name or its number in ``path``.
+
+    Raises:
+        WalkError: no answer that counts has this name or number, or a later repair rests on it.
+    """
+    if not name:
+        return Show("path")
+    answers = [one for one in history(position.events).standing if _answer(one)]
+    wanted = name.casefold()
+    named = [one for one in answers if getattr(one.event, "step", "").casefold() == wanted]
+    if name.isdecimal() and 1 <= int(name) <= len(answers):
+        named = [answers[int(name) - 1]]
+    if not named:
+        mend = "'path' lists the answers by number: correct 2."
+        raise WalkError(f"no answer is called '{name[:60]}'", mend=mend)
+    entry = named[-1]
+    assert isinstance(entry.event, ev.Answered)
+    step = position.tree.steps.get(entry.event.step)
+    if step is None:
+        raise WalkError(f"the tree no longer has the step '{name[:60]}'", mend="Write a note.")
+    _conclusion_after(position, entry.sequence)
+    carry = Carry("correct", {"target": (str(entry.sequence),)})
+    kept = entry.event.reading
+    was = f"{kept['text']} " if kept else ""
+    told = Message(f"Recorded so far: {step.id}: {was}{entry.event.outcome}.")
+    return Ask(correct_prompt(state_before(position, carry), position, step, carry, told))
+
+
+def _answer(entry: Entry) -> bool:
+    return isinstance(entry.event, ev.Answered)
+
+
+def state_before(position: Position, carry: Carry | None) -> State:
+    """The walk as it stood before the answer that is corrected; as it stands where none is."""
+    target = carry.one("target") if carry is not None else ""
+    if not target:
+        return position.state
+    told = history(position.events).standing
+    return fold(position.tree, [one.event for one in told if one.sequence < int(target)])
+
+
+def as_corrected(position: Position, context: Context, target: int, event: ev.Answered) -> Accepted:
+    """The events that put an answer right: what it should have been, and what rests on it.
+
+    Readings whose limits are computed from it are judged again now and kept with the
+    correction. The conclusion of a proof that rested on it is taken back, so that it is drawn
+    again.
+    """
+    standing = {one.sequence: one.event for one in history(position.events).standing}
+    before = standing[target]
+    assert isinstance(before, ev.Answered)
+    values: dict[str, Any] = {
+        "outcome": event.outcome,
+        "reading": event.reading,
+        "verdict": event.verdict,
+    }
+    standing[target] = replace(before, **values)
+    decided = tuple(_judged_again(position, context, standing, target))
+    made: list[ev.Event] = [ev.Corrected(at=context.now, target=target, decided=decided, **values)]
+    conclusion = _conclusion_after(position, target)
+    if conclusion is not None:
+        made += _withdrawn(position, context, conclusion)
+    step = position.tree.steps[event.step]
+    if step.property and event.outcome != "undecided":
+        made.append(
+            ev.FactGiven(at=context.now, name=step.property, value=event.outcome, source="set")
+        )
+    told = f"Corrected: {event.step} is {event.outcome}. The first answer stays in the record."
+    messages = [Message("", verdict=event.verdict, outcome=event.outcome)] if event.verdict else []
+    messages.append(Message(told, "good"))
+    for one in decided:
+        changed = standing[one["target"]]
+        messages.append(Message(f"Judged again: {getattr(changed, 'step', '')}: {one['outcome']}."))
+    return Accepted(tuple(made), tuple(messages))
+
+
+def _judged_again(
+    position: Position, context: Context, standing: dict[int, ev.Event], target: int
+) -> Iterator[Mapping[str, Any]]:
+    """The later readings that the correction changes; ``standing`` takes them in."""
+    changed = {getattr(standing[target], "step", "")}
+    for sequence, event in list(standing.items()):
+        step = position.tree.steps.get(event.step) if isinstance(event, ev.Answered) else None
+        if sequence <= target or step is None or not changed.intersection(_sources(step)):
+            continue
+        assert isinstance(event, ev.Answered)
+        if not event.reading:
+            continue
+        before = [one for at, one in standing.items() if at < sequence]
+        entry = TypedAnswer(
+            typed=tuple(str(event.reading["text"]).split(", ")),
+            instrument=event.instrument,
+            in_circuit=event.in_circuit,
+            sure=True,
+        )
+        again = answer(fold(position.tree, before), step, entry, bench=context.bench)
+        assert isinstance(again, ev.Answered)
+        if (again.outcome, again.verdict) == (event.outcome, event.verdict):
+            continue
+        values: dict[str, Any] = {
+            "outcome": again.outcome,
+            "reading": again.reading,
+            "verdict": again.verdict,
+        }
+        standing[sequence] = replace(event, **values)
+        changed.add(step.id)
+        yield {"target": sequence, **values}
+
+
+def _sources(step: Step) -> tuple[str, ...]:
+    if step.limits is None:
+        return ()
+    try:
+        return formula_sources(step.limits)
+    except FaulttreeError:
+        return ()
+
+
+def _conclusion_after(position: Position, target: int) -> int | None:
+    """The conclusion of the proof that an answer belongs to, by its sequence.
+
+    Raises:
+        WalkError: another repair was made since: what it followed from can no longer change.
+    """
+    entries = history(position.events).standing
+    tried = [one.sequence for one in entries if isinstance(one.event, ev.RepairTried)]
+    if not any(sequence < target for sequence in tried):
+        return None
+    later = [one for one in entries if one.sequence > target and isinstance(one.event, REPAIRS)]
+    if not later or isinstance(later[0].event, ev.RepairTried):
+        return None
+    if any(isinstance(one.event, ev.RepairTried) for one in later):
+        raise WalkError(
+            "another repair was made since, because of this answer",
+            mend="Write what was wrong as a note; the later repair stands.",
+        )
+    return later[0].sequence
+
+
+def _withdrawn(position: Position, context: Context, conclusion: int) -> list[ev.Event]:
+    """A conclusion taken back, and the jumps that the program made because of it."""
+    jumps = [
+        one.sequence
+        for one in history(position.events).standing
+        if one.sequence > conclusion
+        if isinstance(one.event, ev.Jumped) and one.event.cause in BY_THE_PROGRAM
+    ]
+    return [ev.Withdrawn(at=context.now, target=target) for target in (conclusion, *jumps)]
+
+
+def repair_taken_back(position: Position, context: Context) -> Accepted | None:
+    """Going back over a repair or what was concluded of it; None where the last thing is none."""
+    entries = history(position.events).standing
+    for at, entry in reversed(list(enumerate(entries))):
+        event = entry.event
+        program = isinstance(event, ev.Jumped) and event.cause in BY_THE_PROGRAM
+        if is_still(event) or program:
+            continue
+        if isinstance(event, ev.RepairTried):
+            told = Message("Taken back: the repair. It stays in the record as taken back.")
+            return Accepted((ev.Withdrawn(at=context.now, target=entry.sequence),), (told,))
+        if not isinstance(event, ev.Confirmed | ev.NotConfirmed):
+            return None
+        made = _withdrawn(position, context, entry.sequence)
+        last = next((one for one in reversed(entries[:at]) if _answer(one)), None)
+        if event.step and last is not None:
+            made.append(ev.Withdrawn(at=context.now, target=last.sequence))
+        told = Message("Taken back: what was concluded of the repair, and the reading for it.")
+        return Accepted(tuple(made), (told,))
+    return None
