@@ -15,7 +15,8 @@ SUPPLY = {
     "steps": {
         "mains": {"measure": "Voltage in", "unit": "V", "limits": {"min": "1 V", "max": "300 V",
             "source": "invented"}, "results": {"low": "dead", "inside": "half", "high": "odd"}},
-        "half": {"measure": "Voltage at the tap", "limits": {"nominal": {"formula": "v / 2", "from": {"v": "mains"}}, "unit": "V",
+        "half": {"measure": "Voltage at the tap", "limits": {
+            "nominal": {"formula": "v / 2", "from": {"v": "mains"}}, "unit": "V",
             "tolerance": "10 %", "source": "invented"},
             "results": {"low": "tap-low", "inside": "lit", "high": "tap-high"}},
         "lit": {"ask": "Does it light?", "answers": {"lit": "fine", "dark": "lamp-burnt"}},
