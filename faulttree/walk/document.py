@@ -23,7 +23,7 @@ def document(state: State, case: str) -> dict[str, Any]:
         "complaint": opened.complaint if opened else "",
         "path": [_visit(visit) for visit in state.path],
         "end": _end(state),
-        "reached": _reached(state),
+        **_reached(state),
         "possible": [
             {"fault": fault, "probability": share} for fault, share in possible(state).items()
         ],
@@ -77,12 +77,12 @@ def _end(state: State) -> dict[str, Any]:
     return end
 
 
-def _reached(state: State) -> dict[str, Any] | None:
-    """How sure the fault is that the walk stands at; None where nobody decided it."""
+def _reached(state: State) -> dict[str, Any]:
+    """``reached``: how sure the fault is that the walk stands at; nothing where not decided."""
     came_to = state.reached
     if came_to is None:
-        return None
-    return {
+        return {}
+    kept = {
         "fault": came_to.fault,
         "standing": came_to.standing,
         "accepted": came_to.standing == "likely" and state.phase != "likely",
@@ -91,6 +91,7 @@ def _reached(state: State) -> dict[str, Any] | None:
         "open_tests": list(came_to.open_tests),
         "threshold": came_to.threshold,
     }
+    return {"reached": kept}
 
 
 def _repair(repair: Repair) -> dict[str, Any]:
