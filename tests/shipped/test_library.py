@@ -79,9 +79,20 @@ def first_ratings(tree: Tree) -> dict[str, Quantity]:
 
 
 def shortest(tree: Tree) -> dict[str, list[Taken]]:
-    """For each step the steps and outcomes that lead to it, the fewest first."""
-    paths: dict[str, list[Taken]] = {tree.start: []}
-    queue = deque([tree.start])
+    """For each step the steps and outcomes that lead to it, the fewest first.
+
+    A check before power is asked before the first powered step that a walk comes to.
+    """
+    paths = followed(tree, {tree.start: []})
+    powered = next((paths[name] for name in paths if tree.steps[name].live), [])
+    for check in tree.before_power:
+        inside = followed(tree, {tree.uses[check.use].start: powered})
+        paths = {**inside, **paths}
+    return paths
+
+
+def followed(tree: Tree, paths: dict[str, list[Taken]]) -> dict[str, list[Taken]]:
+    queue = deque(paths)
     while queue:
         step = queue.popleft()
         for outcome, target in tree.steps[step].targets.items():
@@ -96,7 +107,20 @@ def ends(tree: Tree) -> Iterator[tuple[str, list[Taken]]]:
     paths = shortest(tree)
     for step, outcome, target in tree.edges():
         if tree.node(target) in ("fault", "stop") and outcome != "undecided":
-            yield target, [*paths[step], (step, outcome)]
+            yield target, consistent(tree, [*paths[step], (step, outcome)])
+
+
+def consistent(tree: Tree, way: list[Taken]) -> list[Taken]:
+    """The way with one value for each property of the unit: the one given last."""
+    wanted = {tree.steps[name].property: outcome for name, outcome in way}
+    for at, (name, outcome) in enumerate(way):
+        known = tree.steps[name].property
+        if known is not None and outcome != wanted[known]:
+            bridge = followed(tree, {tree.steps[name].targets[wanted[known]]: []})
+            later = next(on for on in range(at + 1, len(way)) if way[on][0] in bridge)
+            joined = [*way[:at], (name, wanted[known]), *bridge[way[later][0]], *way[later:]]
+            return consistent(tree, joined)
+    return way
 
 
 def entry(tree: Tree, name: str, outcome: str, known: dict[str, Quantity]) -> dict[str, Any]:
@@ -110,38 +134,72 @@ def entry(tree: Tree, name: str, outcome: str, known: dict[str, Quantity]) -> di
 
 
 def passing(tree: Tree, step: Step) -> str:
-    """The first outcome that goes on to another step, else the first that names no fault."""
+    """The outcome of a good unit in a check; else the first one that goes on to another step."""
+    if step.role != "finding":
+        return step.normal_outcome
     outcomes = [outcome for outcome in step.targets if outcome != "undecided"]
     onward = [outcome for outcome in outcomes if step.targets[outcome] in tree.steps]
     return (onward or outcomes)[0]
 
 
 def made_ready(tree: Tree, entries: list[dict[str, Any]], goal: str) -> list[dict[str, Any]]:
-    """The entries, and all that the walk asks for before the step ``goal``, passed."""
+    """The entries, and all that the walk asks for before the step ``goal``, passed.
+
+    Facts of the unit, checks before power, closing of the unit and proofs of dead included.
+    """
     entries = list(entries)
-    if goal not in tree.steps or not tree.steps[goal].after:
+    if goal not in tree.steps or not has_needs(tree, tree.steps[goal]):
         return entries
-    while (asked := played(tree, entries)[0].ask) is not None and asked.id != goal:
-        entries.append(entry(tree, asked.id, passing(tree, asked), {}))
-    return entries
+    while True:
+        state = played(tree, entries)[0]
+        if state.needs_fact is not None:
+            name = state.needs_fact.id
+            entries.append({"fact": {name: tree.properties[name].values[0]}})
+        elif state.ask is None or state.ask.id == goal or goal_is_known(tree, state, goal):
+            return entries
+        else:
+            entries.append(entry(tree, state.ask.id, passing(tree, state.ask), {}))
+
+
+def has_needs(tree: Tree, step: Step) -> bool:
+    """Whether the walk may ask for something else before the step."""
+    opens = any(tree.access[name].exposes for name in step.access)
+    keys = (step.after, step.on, step.loads, step.charges, step.stop_if, step.property)
+    return step.live or step.role != "finding" or opens or any(keys)
+
+
+def goal_is_known(tree: Tree, state: State, goal: str) -> bool:
+    """Whether a step needs no answer, because it asks for a property that is known."""
+    return tree.steps[goal].property in state.facts
 
 
 def answers(tree: Tree, way: list[Taken]) -> list[dict[str, Any]]:
-    return list(answered(tree.id, tuple(way))[0])
+    return list(answered(tree.id, tuple(way), unit_facts(tree, way))[0])
+
+
+def unit_facts(tree: Tree, way: list[Taken]) -> tuple[Taken, ...]:
+    """What the unit must be for the check before power that the way ends in."""
+    last = way[-1][0] if way else ""
+    for check in tree.before_power:
+        if last in tree.uses[check.use].steps:
+            return tuple((name, values[0]) for name, values in check.when.items())
+    return ()
 
 
 @cache
 def answered(
-    tree_id: str, way: tuple[Taken, ...]
+    tree_id: str, way: tuple[Taken, ...], facts: tuple[Taken, ...] = ()
 ) -> tuple[tuple[dict[str, Any], ...], Mapping[str, Quantity]]:
     """The entries of a way and the readings among them; ways share what they begin with."""
     if not way:
-        return (), {}
+        return tuple({"fact": {name: value}} for name, value in facts), {}
     tree, (name, outcome) = load(tree_id), way[-1]
-    before, readings = answered(tree_id, way[:-1])
+    before, readings = answered(tree_id, way[:-1], facts)
     known = dict(readings)
     entries = made_ready(tree, list(before), name)
-    entries.append(entry(tree, name, outcome, known))
+    given = played(tree, entries)[0].facts if tree.steps[name].property else {}
+    if tree.steps[name].property not in given:
+        entries.append(entry(tree, name, outcome, known))
     return tuple(entries), known
 
 

@@ -51,12 +51,31 @@ def needing(tree: Tree, instrument: str) -> frozenset[str]:
 def test_nothing_is_powered_before_a_look_and_an_insulation_test(tree_id: str) -> None:
     # Order as in IEC 62353 and EN 50678 (from memory): inspection, insulation, function.
     tree = load(tree_id)
-    tested = needing(tree, "insulation-tester")
-    assert tested
-    assert not reached(tree, tree.start, tested) & live(tree)
+    if tree.before_power:
+        assert_checked_before_power(tree)
+    else:
+        tested = needing(tree, "insulation-tester")
+        assert tested
+        assert not reached(tree, tree.start, tested) & live(tree)
     for name in ("lead", "housing"):
         looked = frozenset(step for step in tree.steps if step.endswith(f".{name}"))
         assert not reached(tree, tree.start, looked) & live(tree)
+
+
+def assert_checked_before_power(tree: Tree) -> None:
+    """The walk makes these checks in each round: a look first, insulation in both classes."""
+    first, *others = tree.before_power
+    assert tree.uses[first.use].procedure == "ready-for-power"
+    assert not first.when
+    tested = {
+        value
+        for check in others
+        if needing(tree, "insulation-tester") & set(tree.uses[check.use].steps)
+        for value in check.when["protection-class"]
+    }
+    assert tested == {"I", "II"} == set(tree.properties["protection-class"].values)
+    lamp = [tree.uses[check.use].procedure for check in others]
+    assert lamp[-1] == "first-start"
 
 
 @pytest.mark.parametrize("tree_id", MAINS)
@@ -72,7 +91,8 @@ def test_a_powered_proof_of_a_repair_comes_after_a_test_or_a_warning(tree_id: st
     tree = load(tree_id)
     for name, fault in tree.faults.items():
         if fault.confirm is not None and tree.steps[fault.confirm.step].live:
-            guarded = "before-power" in tree.steps[fault.confirm.step].after
+            after = tree.steps[fault.confirm.step].after
+            guarded = bool(tree.before_power) or "before-power" in after
             assert guarded or "test-before-power" in fault.cautions, name
 
 
@@ -87,12 +107,15 @@ def test_what_was_opened_is_closed_before_power_or_the_step_says_it_is_live(tree
     after_opening = frozenset().union(*(reached(tree, name) for name in bare))
     for name in live(tree) & after_opening:
         step = tree.steps[name]
-        if name.startswith("closing."):
+        if step.role == "closing":
             continue
         if set(step.access) & bare_states(tree):
             assert "live-working" in {*step.cautions, *tree.cautions}, name
-        else:
-            assert "closed" in step.access, name
+        elif "closed" not in step.access:
+            # The walk closes what is exposed before each powered step that does not name it.
+            for state in bare_states(tree):
+                assert tree.access[state].exposes, (name, state)
+                assert tree.access[state].close, (name, state)
 
 
 OPEN_STATES = ("cover-off", "back-off", "housing-off", "body-open")
@@ -191,7 +214,8 @@ def test_the_restart_lock_is_changed_unplugged_and_tried_closed() -> None:
     assert not tree.steps["lock-fitted"].live
     assert "body-open" not in tree.steps["lock-run"].access
     assert "rcd-socket" in tree.steps["lock-run"].needs
-    assert tree.steps["run"].targets["trips"] == "suppressor"
+    assert "suppressor" in reached(tree, tree.steps["run"].targets["trips"])
+    assert tree.steps["suppressor"].on == ("suppressor",)
 
 
 def test_mains_parts_of_a_cabinet_are_measured_only_when_proved_dead() -> None:

@@ -58,7 +58,7 @@ def own_live(tree: Tree) -> list[Step]:
     return [
         step
         for step in tree.steps.values()
-        if step.live and not step.id.startswith(("closing.", "before-power."))
+        if step.live and step.role == "finding" and not step.id.startswith("before-power.")
     ]
 
 
@@ -66,9 +66,24 @@ def proofs(tree: Tree) -> set[str]:
     return {fault.confirm.step for fault in tree.faults.values() if fault.confirm}
 
 
+CHECKS = [
+    "ready-for-power",
+    "earth-path",
+    "insulation-test",
+    "insulation-test",
+    "plug-short",
+    "first-start",
+]
+
+
 @pytest.mark.parametrize("tree_id", MAINS)
 def test_no_way_leads_to_power_before_the_safety_test(tree_id: str) -> None:
     tree = load(tree_id)
+    if tree.before_power:
+        # The walk makes them in this order in each round, before any other powered step.
+        checks = [tree.uses[check.use].procedure for check in tree.before_power]
+        assert checks == CHECKS
+        return
     assert tree.uses["before-power"].procedure == "before-power"
     without = reached(tree, ("before-power", "pass"))
     assert own_live(tree)
@@ -82,14 +97,24 @@ def test_after_a_repair_the_safety_test_comes_before_the_powered_proof(tree_id: 
     powered = [step for step in own_live(tree) if step.id in proofs(tree)]
     assert powered
     for step in powered:
-        assert "before-power" in step.after, step.id
+        assert tree.before_power or "before-power" in step.after, step.id
 
 
 @pytest.mark.parametrize("tree_id", MAINS)
 def test_a_unit_that_fails_before_power_is_given_no_power(tree_id: str) -> None:
     tree = load(tree_id)
-    stop = tree.uses["before-power"].exits["fail"]
-    assert tree.stops[stop].reason in HARD
+    uses = [tree.uses[check.use] for check in tree.before_power] or [tree.uses["before-power"]]
+    for use in uses:
+        ends = {
+            target
+            for name in use.steps
+            for outcome, target in tree.steps[name].targets.items()
+            if target not in tree.steps
+            and outcome != "undecided"
+            and (use.id, use.passes) not in tree.steps[name].leaves.get(outcome, ())
+        }
+        assert ends
+        assert all(tree.stops[stop].reason in HARD for stop in ends), ends
 
 
 @pytest.mark.parametrize("tree_id", MAINS)
@@ -106,20 +131,24 @@ def test_the_closing_reads_the_protective_class_off_the_plate(tree_id: str) -> N
     assert closing.isdisjoint({"class-1-safety", "class-2-safety"})
 
 
-def test_the_test_before_power_has_earth_insulation_a_short_and_a_series_lamp() -> None:
+def test_the_checks_before_power_have_earth_insulation_a_short_and_a_series_lamp() -> None:
     tree = load("shop-vacuum/does-not-run")
-    steps = {name.partition(".")[2]: tree.steps[name] for name in tree.uses["before-power"].steps}
-    needs = {gear for step in steps.values() for gear in step.needs}
-    assert {"earth-tester", "insulation-tester", "multimeter", "lamp-limiter"} <= needs
+    checks = {check.id: check for check in tree.before_power}
     # Insulation at 500 V d.c., 1 MΩ in class I and 2 MΩ in class II: common practice, no source;
     # earth path 0.3 Ω: EN 50678 for leads up to 5 m, from memory.
-    assert steps["insulation-1"].limits["protection"] == "I"  # type: ignore[index]
-    assert steps["insulation-2"].limits["protection"] == "II"  # type: ignore[index]
-    assert steps["earth"].limits["max"] == "0.3 Ω"  # type: ignore[index]
-    assert [name for name, step in steps.items() if step.live] == ["lamp"]
-    # Whoever is in doubt tests the earth, and so does the class with an earth.
-    targets = steps["class"].targets
-    assert targets["in-doubt"] == targets["class-1"] == "before-power.earth"
+    for value, name in (("I", "insulation-1"), ("II", "insulation-2")):
+        assert checks[name].when == {"protection-class": (value,)}
+        assert tree.uses[checks[name].use].given["protection"] == value
+        assert "insulation-tester" in tree.steps[f"{checks[name].use}.insulation"].needs
+    assert checks["earth-path"].when == {"protection-class": ("I",)}
+    assert judged(tree, "before-power.earth-path.path", ("", "0.3 Ω")) == "inside"
+    assert judged(tree, "before-power.earth-path.path", ("", "0.31 Ω")) == "high"
+    assert judged(tree, "before-power.plug-short.pins", ("", "0.2 Ω")) == "low"
+    live = [step.id for step in tree.steps.values() if step.live and step.role == "before-power"]
+    assert live == ["before-power.first-start.lamp"]
+    assert "lamp-limiter" in tree.steps[live[0]].needs
+    # Whoever is in doubt tests the earth: the question says so.
+    assert "in doubt test it as I" in tree.properties["protection-class"].ask
 
 
 def test_a_repaired_unit_is_not_powered_before_it_has_passed() -> None:
@@ -128,16 +157,14 @@ def test_a_repaired_unit_is_not_powered_before_it_has_passed() -> None:
         {"look.lead": "damaged"},
         {"what": "lead-or-plug"},
         {"repair": {"fault": "damaged-lead"}},
+        {"fact": {"protection-class": "I"}},
+        {"before-power.ready-for-power.look": "ready"},
     )
     script = Script(unit={"family": "shop-vacuum"}, complaint="x", answers=entries)
     state, _ = play(tree, script, emit=lambda _: None, clock=lambda: "2026-11-25T09:00:00.000Z")
     assert state.ask is not None
-    assert state.ask.id == "before-power.class"
-    failed = (
-        *entries,
-        {"before-power.class": "class-1"},
-        {"before-power.earth": {"reading": "4 Ω", "sure": True}},
-    )
+    assert state.ask.id == "before-power.earth-path.path"
+    failed = (*entries, {"before-power.earth-path.path": {"reading": "4 Ω", "sure": True}})
     script = Script(unit={"family": "shop-vacuum"}, complaint="x", answers=failed)
     state, _ = play(tree, script, emit=lambda _: None, clock=lambda: "2026-11-25T09:00:00.000Z")
     assert state.end is not None
@@ -165,8 +192,9 @@ def test_the_outlet_of_a_unit_is_tested_for_earth_and_polarity() -> None:
     earth = tree.steps[outlet.targets["earthed-outlet"]]
     assert "earth-tester" in earth.needs
     assert earth.targets["inside"] == f"{use}.outlet-pins"
-    assert tree.steps[f"{use}.class"].targets["class-1"].startswith(f"{use}.test-1.")
-    assert tree.steps[f"{use}.class"].targets["class-2"].startswith(f"{use}.test-2.")
+    assert tree.steps[f"{use}.class"].property == "protection-class"
+    assert tree.steps[f"{use}.class"].targets["I"].startswith(f"{use}.test-1.")
+    assert tree.steps[f"{use}.class"].targets["II"].startswith(f"{use}.test-2.")
 
 
 @pytest.mark.parametrize("tree_id", LIBRARY.trees())

@@ -307,15 +307,22 @@ def _put_test(adding: _Adding, edits: Edits, test: Test, place: Place) -> None:
     adding.put(edits, (test.step, test.good))
 
 
+def _made_ready(tree: Tree) -> dict[str, str]:
+    """What the walk asks by itself before a step: checks before power, and the unit closed."""
+    roles = ("before-power", "close")
+    return {step.id: step.normal_outcome for step in tree.steps.values() if step.role in roles}
+
+
 def _ends(tree: Tree) -> Iterator[tuple[Place, State]]:
     """Every place of the tree, each with a walk that passes it."""
-    ways: dict[str, dict[str, str]] = {tree.start: {}}
+    ways: dict[str, dict[str, str]] = {tree.start: _made_ready(tree)}
+    facts = {one.id: one.values[0] for one in tree.properties.values() if one.values}
     todo, told = deque([tree.start]), set[tuple[str | int, ...]]()
     while todo:
         name = todo.popleft()
         for outcome, target in tree.steps[name].targets.items():
             way = {**ways[name], name: outcome}
-            state = walk_again(tree, RecordedAnswers(way))
+            state = walk_again(tree, RecordedAnswers(way, facts=facts))
             for place in places_on(state):
                 if place.keys not in told:
                     told.add(place.keys)
