@@ -310,7 +310,8 @@ def _put_test(adding: _Adding, edits: Edits, test: Test, place: Place) -> None:
 def _made_ready(tree: Tree) -> dict[str, str]:
     """What the walk asks by itself before a step: checks before power, and the unit closed."""
     roles = ("before-power", "close")
-    return {step.id: step.normal_outcome for step in tree.steps.values() if step.role in roles}
+    made = (step for step in tree.steps.values() if step.role in roles)
+    return {step.id: good for step in made if (good := step.normal_outcome) is not None}
 
 
 def _ends(tree: Tree) -> Iterator[tuple[Place, State]]:
