@@ -248,7 +248,7 @@ def test_a_new_file_takes_the_place_of_none(tmp_path: Path) -> None:
     path = tmp_path / "deep" / "a.yaml"
     write_all([FileChange(path, None, "a: 1\n")])
     assert path.read_text() == "a: 1\n"
-    with pytest.raises(TreeError, match="such a file already"):
+    with pytest.raises(TreeError, match="This file already exists"):
         write_all([FileChange(path, None, "a: 2\n")])
     assert path.read_text() == "a: 1\n"
 
