@@ -9,9 +9,9 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from faulttree.odds.table import FaultTable
+from faulttree.odds.table import FaultTable, Waits, put_before
 from faulttree.odds.table_from_tree import table_from_tree
-from faulttree.tree.graph import graph_of, reach
+from faulttree.tree.graph import graph_of
 from faulttree.tree.model import Tree
 
 __all__ = ["guarded", "guarded_table"]
@@ -43,9 +43,9 @@ def guarded(table: FaultTable) -> FaultTable:
         use = tree.uses.get(name)
         for check in graph.checks_before(use.start if use else name):
             if use is None or check not in use.steps:
-                _put_before(check, name, waits)
+                put_before(check, name, waits)
     checks = {check for node in graph.reached for check in graph.checks_before(node)}
-    lasting = table.lasting or frozenset(checks & set(table.tests) - named)
+    lasting = table.lasting | frozenset(checks & set(table.tests) - named)
     return replace(
         table,
         after=tuple(waits[test] for test in table.tests),
@@ -54,15 +54,7 @@ def guarded(table: FaultTable) -> FaultTable:
     )
 
 
-def _waits(table: FaultTable) -> dict[str, tuple[str, ...]]:
+def _waits(table: FaultTable) -> Waits:
     waits = dict(zip(table.tests, table.after, strict=True))
     waits.update({name: deed.after for name, deed in table.deeds.items()})
     return waits
-
-
-def _put_before(check: str, name: str, waits: dict[str, tuple[str, ...]]) -> None:
-    """Add a check to what comes before a test; not where the check itself waits for that."""
-    if check not in waits or name not in waits or check in waits[name]:
-        return
-    if name not in reach(waits, [check]):
-        waits[name] = (check, *waits[name])

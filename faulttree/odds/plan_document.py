@@ -112,6 +112,12 @@ class _Writer:
         self.steps[name] = {}
         return name
 
+    def _built_in(self, name: str) -> bool:
+        """Whether a walk asks it by itself: the steps of checks before power."""
+        tree = self.table.source
+        node = (tree.steps.get(name) or tree.uses.get(name)) if tree else None
+        return node is not None and node.role == "before-power"
+
     # -- places ------------------------------------------------------------------------
 
     def write(self) -> str:
@@ -131,12 +137,31 @@ class _Writer:
         ended = place not in self.draft.tests
         key = (place, tuple(sorted(made.items())), state) if self._endings.asked else place
         if key not in self._known:
-            self._known[key] = (
-                self._confirmed(self.graph.names(place), made, state)
-                if ended
-                else self._begin(place, made, state)
-            )
+            if ended:
+                self._known[key] = self._confirmed(self.graph.names(place), made, state)
+            elif self._built_in(self.table.tests[self.draft.tests[place]]):
+                self._known[key] = self._passed(place, made, state)
+            else:
+                self._known[key] = self._begin(place, made, state)
         return self._known[key]
+
+    def _passed(self, place: Place, made: Mapping[str, str], state: int) -> str:
+        """What follows a check before power where it passes.
+
+        A walk asks the check by itself before it gives power to the unit, and its other exits
+        lead where the tree says.
+        """
+        test, tree = self.draft.tests[place], self.table.source
+        assert tree is not None
+        step = tree.steps[self.table.tests[test]]
+        outcomes = self.table.outcomes[test]
+
+        def passes(end: tuple[int, float, Place]) -> tuple[bool, float]:
+            left = step.leaves.get(outcomes[end[0]], ())
+            return any(tree.uses[use].passes == exit_ for use, exit_ in left), end[1]
+
+        _, _, following = max(self.graph.ends(place, test), key=passes)
+        return self.place(following, made, self.graph.after(place, test, state))
 
     def _confirmed(self, faults: Sequence[str], made: Mapping[str, str], state: int) -> str:
         """The end of a plan, behind the checks that the tree makes before it."""
@@ -158,7 +183,7 @@ class _Writer:
         """
         prepared = []
         for item in items:
-            if item not in self.table.states:
+            if item not in self.table.states and not self._built_in(item):
                 prepared.append(_Preparation(item, self._copy(item), dict(own)))
                 own[item] = prepared[-1].step
         return prepared
@@ -334,12 +359,26 @@ class _Writer:
             "in_circuit": step.in_circuit,
             "unit": step.unit,
             "source": step.source,
+            "property": step.property,
+            "stop_if": {name: dict(stops) for name, stops in step.stop_if.items()} or None,
+            "discharges": list(step.discharges),
+            "proves_dead": list(step.proves_dead),
+            "on": list(step.on),
+            "normal": step.normal,
+            "leaves": {kind: list(parts) for kind, parts in step.leaves_open.items()} or None,
+            "puts_back": list(step.puts_back),
+            "disturbs": list(step.disturbs),
+            "of": list(step.disturbs_of),
+            "loads": list(step.loads),
+            "cells_known": list(step.cells_known),
         }
         out |= {
             key: value
             for key, value in said.items()
             if value is not None and value != "" and value != []
         }
+        if step.charges is not None:
+            out["charges"] = list(step.charges)
         if step.limits is not None:
             out["limits"] = _renamed(step.limits, made)
         if say == "ask":
@@ -365,13 +404,27 @@ class _Writer:
                 "faults": {name: self._fault(fault) for fault, name in self.fault_ids.items()},
                 "stops": self.stops,
             }
-        kept = ("title", "family", "modules", "symptoms", "cautions", "access", "ratings")
+        kept = (
+            "title",
+            "family",
+            "modules",
+            "symptoms",
+            "cautions",
+            "access",
+            "ratings",
+            "properties",
+            "stores",
+            "before_power",
+        )
         data = copy.deepcopy({key: tree.bundle["tree"][key] for key in kept
                               if key in tree.bundle["tree"]})  # fmt: skip
         faults = copy.deepcopy(tree.bundle["tree"]["faults"])
         for fault in faults.values():
             self._relink(tree, fault)
+        if "symptoms" in data:
+            data["symptoms"] = [self._symptom(one) for one in data["symptoms"]]
         used = {to for step in self.steps.values() for to in _targets_of(step)}
+        used.update(to for check in tree.before_power for to in tree.uses[check.use].exits.values())
         stops = copy.deepcopy(tree.bundle["tree"]["stops"])
         data |= {
             "start": start,
@@ -430,22 +483,41 @@ class _Writer:
         }
         if linked:
             fault["signs"] = linked
-        confirm = fault.get("confirm")
-        if confirm is None:
-            return
-        copies = self.copies.get(str(confirm["step"]), [])
+        given = fault.pop("confirm", None)
+        conditions = [given] if isinstance(given, Mapping) else given or []
+        kept = [linked for one in conditions for linked in self._confirm(tree, fault, one)]
+        if kept:
+            fault["confirm"] = kept if isinstance(given, list) else kept[0]
+
+    def _confirm(
+        self, tree: Tree, fault: dict[str, Any], condition: Mapping[str, Any]
+    ) -> Iterable[Mapping[str, Any]]:
+        """The condition at the plan's copy of its step; words in the remedy where there is none."""
+        name = str(condition["step"])
+        copies = [name] if self._built_in(name) else self.copies.get(name, [])
         if copies:
-            fault["confirm"] = {**confirm, "step": copies[0]}
+            yield {**condition, "step": copies[0]}
             return
-        del fault["confirm"]
-        step = tree.steps.get(str(confirm["step"]))
-        words = step.text if step is not None else str(confirm["step"])
-        fault["remedy"] = f"{fault['remedy']} Then confirm: {words} gives {confirm['gives']}."
+        step = tree.steps.get(name)
+        words = step.text if step is not None else name
+        fault["remedy"] = f"{fault['remedy']} Then confirm: {words} gives {condition['gives']}."
+
+    def _symptom(self, symptom: Any) -> Any:
+        """A symptom that is seen at the plan's copies of steps."""
+        if not isinstance(symptom, Mapping) or "seen_at" not in symptom:
+            return symptom
+        seen_at = symptom["seen_at"]
+        names = [seen_at] if isinstance(seen_at, str) else seen_at
+        copies = [copied for name in names for copied in self.copies.get(str(name), [])[:1]]
+        rest = {key: value for key, value in symptom.items() if key != "seen_at"}
+        return {**rest, "seen_at": copies} if copies else rest
 
 
 def _targets_of(step: Mapping[str, Any]) -> Iterable[str]:
     for key in ("answers", "results", "exits"):
         yield from step.get(key, {}).values()
+    for stops in step.get("stop_if", {}).values():
+        yield from stops.values()
     if "then" in step:
         yield step["then"]
 

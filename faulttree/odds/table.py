@@ -17,9 +17,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from faulttree.errors import FaulttreeError
+from faulttree.tree.graph import reach
 from faulttree.tree.model import Access, Tree
 
 __all__ = ["Action", "Columns", "FaultTable", "TableError", "make_table"]
+
+Waits = dict[str, tuple[str, ...]]
+"""Test or action → the tests and actions that must have been done before it."""
 
 Entry = tuple[str, ...]
 """The outcomes a fault may show at a test; empty where the table says nothing."""
@@ -242,6 +246,25 @@ def _check(table: FaultTable) -> None:
                     f"no access state is called {state!r}", mend="Say what it costs to enter it."
                 )
     check_order(table)
+
+
+def put_before(first: str, then: str, waits: Waits) -> bool:
+    """Let a test wait for another one, unless that one waits for it; whether it does now.
+
+    Example:
+        >>> waits = {"power": (), "look": ()}
+        >>> put_before("look", "power", waits), put_before("power", "look", waits)
+        (True, False)
+        >>> waits["power"]
+        ('look',)
+    """
+    if first not in waits or then not in waits:
+        return False
+    if first not in waits[then]:
+        if then in reach(waits, [first]):
+            return False
+        waits[then] = (first, *waits[then])
+    return True
 
 
 def check_order(table: FaultTable) -> None:

@@ -18,10 +18,12 @@ entries to hold anywhere; a step that would mean something else elsewhere says s
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Set
+from collections.abc import Iterable, Mapping, Sequence, Set
+from dataclasses import replace
+from itertools import pairwise
 
 from faulttree.errors import FaulttreeError
-from faulttree.odds.table import Action, FaultTable, make_table
+from faulttree.odds.table import Action, FaultTable, Waits, make_table, put_before
 from faulttree.reading import formula_sources
 from faulttree.tree.graph import graph_of, reach, reversed_edges
 from faulttree.tree.model import Step, Tree
@@ -32,31 +34,44 @@ LEAST_WEIGHT = 1e-6
 """A weight of 0 in a tree means "hardly ever": nothing is ruled out by its prior alone."""
 
 
-def table_from_tree(tree: Tree) -> FaultTable:
+def table_from_tree(tree: Tree, facts: Mapping[str, str] | None = None) -> FaultTable:
     """The table of a tree's faults and tests; see the module for how it is read.
+
+    Args:
+        tree: the tree.
+        facts: property → value of the unit at hand. A check before power that does not apply
+            to such a unit is left out; one that cannot be decided stays.
 
     Raises:
         TableError: steps that wait for one another.
     """
-    steps = {name: tree.steps[name] for name in tree.diagnostic}
+    power = _power_checks(tree, facts or {})
+    inner = {name for use in power for name in tree.uses[use].steps}
+    steps = {
+        name: step for name, step in tree.steps.items() if step.role == "finding" or name in inner
+    }
     tests = {name: outcomes for name, step in steps.items() if len(outcomes := _outcomes(step)) > 1}
-    deeds = _deeds(tree, steps, tests)
+    deeds = _deeds(tree, steps, tests, power) | _before_power(tree, power)
     known = {*tests, *deeds}
+    waits = {name: _first(tree, steps[name], known) for name in tests}
+    waits |= {name: deed.after for name, deed in deeds.items()}
+    _put_safety_first(tree, waits, power)
     return make_table(
         {name: _weight(fault.weight) for name, fault in tree.faults.items()},
         tests,
         _entries(tree, tests),
         minutes={name: steps[name].cost for name in tests},
         access={name: _states(tree, steps[name].access) for name in tests},
-        after={name: _first(tree, steps[name], known) for name in tests},
+        after={name: waits[name] for name in tests},
         states=dict(tree.access),
-        deeds=deeds,
+        deeds={name: replace(deed, after=waits[name]) for name, deed in deeds.items()},
         kinds=tuple(steps[name].kind for name in tests),
         live=frozenset(name for name in tests if steps[name].live),
         gear=tuple(steps[name].needs for name in tests),
         titles={name: fault.title for name, fault in tree.faults.items()},
         identities={name: tree.identity(name) for name in tree.faults},
         name=tree.title,
+        lasting=frozenset((*inner, *power)) & {*tests, *deeds},
         source=tree,
     )
 
@@ -73,7 +88,56 @@ def _states(tree: Tree, names: Iterable[str]) -> tuple[str, ...]:
     return tuple(name for name in dict.fromkeys(names) if name in tree.access)
 
 
-def _first(tree: Tree, step: Step, known: Set[str]) -> tuple[str, ...]:
+def _power_checks(tree: Tree, facts: Mapping[str, str]) -> tuple[str, ...]:
+    """The checks before power that may apply to a unit with these facts, by their use."""
+    return tuple(
+        check.use
+        for check in tree.before_power
+        if check.use in tree.uses
+        and all(facts.get(name, values[0]) in values for name, values in check.when.items())
+    )
+
+
+def _before_power(tree: Tree, power: Sequence[str]) -> dict[str, Action]:
+    """Each check before power as an action behind its own steps and the check before it.
+
+    Its steps have the minutes. What it tells is told by those of them that are tests.
+    """
+    graph, made = graph_of(tree), dict[str, Action]()
+    for earlier, use in zip(("", *power), power, strict=False):
+        path = graph.path_through(tree.uses[use], minutes=True)
+        made[use] = Action(0.0, (), (*([earlier] if earlier else []), *path))
+    return made
+
+
+def _put_safety_first(tree: Tree, waits: Waits, power: Sequence[str]) -> None:
+    """Let each step wait for what a walk would ask before it.
+
+    That is the last check before power, what discharges and proves dead the stores that it
+    touches, and what makes known the cells of the batteries that it loads. Of several steps
+    that do the same the first one counts that does not itself wait for the step.
+    """
+    for earlier, use in pairwise(power):
+        for name in tree.uses[use].steps:
+            put_before(earlier, name, waits)
+    for name in waits:
+        step = tree.steps.get(name)
+        if step is None:
+            continue
+        wanted = [(store, key) for store in step.on for key in ("discharges", "proves_dead")]
+        wanted += [(store, "cells_known") for store in step.loads]
+        for store, key in wanted:
+            finding = (tree.steps[one] for one in tree.diagnostic)
+            makers = (one.id for one in finding if store in getattr(one, key) and one is not step)
+            made = next((maker for maker in makers if put_before(maker, name, waits)), None)
+            if made is not None:
+                # Last, so that nothing live comes in between.
+                waits[name] = (*(one for one in waits[name] if one != made), made)
+        if step.live and step.role == "finding" and power:
+            put_before(power[-1], name, waits)
+
+
+def _first(tree: Tree, step: Step, known: Set[str], power: Sequence[str] = ()) -> tuple[str, ...]:
     before = graph_of(tree).before(step.id)
     deeds = (name for name in before if len(_outcomes(tree.steps[name])) < 2)
     wanted = (*step.after, *deeds, *_readings(step))
@@ -94,11 +158,13 @@ def _readings(step: Step) -> tuple[str, ...]:
         return ()
 
 
-def _deeds(tree: Tree, steps: Mapping[str, Step], tests: Mapping[str, object]) -> dict[str, Action]:
+def _deeds(
+    tree: Tree, steps: Mapping[str, Step], tests: Mapping[str, object], power: Sequence[str]
+) -> dict[str, Action]:
     deeds = [step for name, step in steps.items() if name not in tests]
     called = {name for step in steps.values() for name in step.after}
     uses = [use for name, use in tree.uses.items() if name in called and name not in steps]
-    known = {*tests, *(step.id for step in deeds), *(use.id for use in uses)}
+    known = {*tests, *(step.id for step in deeds), *(use.id for use in uses), *power}
     made = {
         step.id: Action(step.cost, _states(tree, step.access), _first(tree, step, known), step.live)
         for step in deeds

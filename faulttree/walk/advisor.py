@@ -246,8 +246,9 @@ def ranking(state: State) -> tuple[Ranked, ...]:
 
     table = table_of(state.tree)
     done = {visit.step for visit in state.visits if visit.round == state.round}
-    out = {step for step in table.tests if step in done or _barred(state, step)}
-    available = [step for step in table.tests if step not in out]
+    # A check before power comes by itself when the unit is to get power, and at no other time.
+    asked = [step for step in table.tests if state.tree.steps[step].role == "finding"]
+    available = [step for step in asked if step not in done and not _barred(state, step)]
     if not available:
         return ()
     return rank_tests(

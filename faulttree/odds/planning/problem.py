@@ -61,6 +61,11 @@ class Prerequisites:
             )
             for name, state in table.states.items()
         }
+        self._closing = {
+            name: state.close.minutes
+            for name, state in table.states.items()
+            if state.exposes and state.close is not None
+        }
         self._ends = {test: self._ended(test) for test in table.tests}
         self._known: dict[tuple[int, int, frozenset[str]], PrerequisiteState | None] = {}
 
@@ -129,7 +134,7 @@ class Prerequisites:
     def _relevant(self) -> tuple[int, ...]:
         def bits_of(name: str) -> int:
             found = self.bit.get(name, 0) | self.done.get(name, 0)
-            for access in self._access(name):
+            for access in (*self._access(name), *self._to_close(name)):
                 found |= self.bit[access]
             for earlier in self._after(name):
                 found |= bits_of(earlier)
@@ -153,6 +158,10 @@ class Prerequisites:
             minutes += spent + self._cost(earlier)
             state = self._leave(earlier, state)
             items.append(earlier)
+        for access in self._to_close(name):
+            if state & self.bit[access]:
+                minutes += self._closing[access]
+                state &= ~self.bit[access]
         for access in self._access(name):
             if not state & self.bit[access]:
                 minutes += self.table.states[access].minutes
@@ -160,9 +169,16 @@ class Prerequisites:
                 items.append(access)
         return minutes, state
 
-    def _leave(self, name: str, state: int) -> int:
+    def _to_close(self, name: str) -> Iterable[str]:
+        """The exposing states that must be closed before something live."""
+        return self._closing.keys() - set(self._access(name)) if self._is_live(name) else ()
+
+    def _is_live(self, name: str) -> bool:
         deed = self.table.deeds.get(name)
-        if deed.live if deed is not None else name in self.table.live:
+        return deed.live if deed is not None else name in self.table.live
+
+    def _leave(self, name: str, state: int) -> int:
+        if self._is_live(name):
             state &= self._voided | sum(self.done.values())
         return state | self.bit.get(name, 0) | self.done.get(name, 0) | self._ends.get(name, 0)
 
