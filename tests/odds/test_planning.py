@@ -549,3 +549,14 @@ def test_a_table_that_says_next_to_nothing_is_refused_or_planned() -> None:
     table = random_table(rng, 12, 12, vague=0.95)
     found = plan(table, work=0)
     assert 0 < found.lower_bound <= found.expected_minutes
+
+
+def test_dozens_of_tests_with_unknown_outcomes_are_planned() -> None:
+    # 3 outcomes each, all unknown of one fault: the product of 70 counts is past 2⁶³.
+    tests = {f"t{i}": ("a", "b", "c") for i in range(70)}
+    entries = {(f, t): (o,) for f, o in (("x", "a"), ("y", "b")) for t in tests}
+    graph = graph_of(make_table({"x": 1, "y": 1, "z": 1}, tests, entries))
+    every = sum(1 << test for test in range(70) if test != 69)
+    view = graph.view(graph.root.faults, every)
+    assert view.shares.sum() == pytest.approx(1)
+    assert view.tests.tolist() == [69]

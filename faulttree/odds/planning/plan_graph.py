@@ -170,7 +170,8 @@ class PlanGraph:
         rows, heads = np.array(bits(faults), dtype=np.int64), problem.first[:-1]
         shares = problem.weights[rows]
         if taken:
-            shares = shares / problem.count[rows][:, taken].prod(axis=1)
+            # As floating-point numbers: of dozens of vague tests the product is past whole ones.
+            shares = shares / problem.count[rows][:, taken].prod(axis=1, dtype=float)
         shares = shares / shares.sum()
         split = shares @ problem.chance[rows]
         shown = problem.allowed[rows].sum(axis=0)
