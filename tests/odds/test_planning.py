@@ -13,6 +13,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+import faulttree.odds.planning.search as planning_search
 from faulttree.odds import FaultTable, TableError, make_table, plan, sequence, table_from_csv
 from faulttree.odds.planning.lower_bounds import (
     LowerBounds,
@@ -560,3 +561,17 @@ def test_dozens_of_tests_with_unknown_outcomes_are_planned() -> None:
     view = graph.view(graph.root.faults, every)
     assert view.shares.sum() == pytest.approx(1)
     assert view.tests.tolist() == [69]
+
+
+def test_a_long_search_looks_at_more_places_than_one_plan_may_have(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.setattr(planning_search, "MOST_PLACES", 150)
+    table = random_table(random.Random(3), 60, 40, most_outcomes=2)
+    ticks = itertools.count()
+    found = plan(table, seconds=300, clock=lambda: float(next(ticks)))
+    assert found.ended_by == "stop"
+    assert found.expected_minutes < greedy_minutes(table)
+    monkeypatch.setattr(planning_search, "MOST_PLACES", 20)
+    with pytest.raises(TableError, match="more than 20 places"):
+        plan(table)

@@ -127,7 +127,7 @@ class Search:
         return self._upper[place]
 
     def _greedy(self, place: Place) -> None:
-        upper, graph, waiting = self._upper, self.graph, [place]
+        upper, graph, waiting, known = self._upper, self.graph, [place], len(self._upper)
         while waiting:
             at = waiting[-1]
             options = graph.options(at)
@@ -142,7 +142,9 @@ class Search:
                 self._improved(at, test, options.minutes[test] + _mean(ends, upper))
                 waiting.pop()
             waiting += missing
-            if len(upper) > MOST_PLACES and math.isinf(self.limit):
+            if len(upper) - known > MOST_PLACES:
+                if graph.root in upper:
+                    raise OutOfWork
                 raise TableError(
                     f"a plan would have more than {MOST_PLACES} places",
                     mend="Say more of the faults in the table, so that tests tell them apart.",
