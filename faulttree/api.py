@@ -91,8 +91,8 @@ class OpenLibrary(Mapping[str, "OpenTree"]):
         for finding in examined.errors():
             raise finding.error()
         if examined.tree is None:
-            mend = "Name the file of a tree."
-            raise TreeError("This file is not a tree.", path=Path(path), mend=mend)
+            remedy = "Name the file of a tree."
+            raise TreeError("This file is not a tree.", path=Path(path), remedy=remedy)
         return OpenTree(examined.tree, self.library, Path(path))
 
     def find(self, words: str, *, limit: int = 10) -> tuple[Match, ...]:

@@ -1,4 +1,4 @@
-"""The one base error: what went wrong, where, and how to mend it."""
+"""The one base error: what went wrong, where, and how to remedy it."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ class FaulttreeError(Exception):
         path: the file concerned, where there is one.
         line: line in that file, from 1.
         column: column in that line, from 1.
-        mend: what to do about it, one sentence.
+        remedy: what to do about it, one sentence.
         key: the keys and positions that lead to the spot inside a document, outermost
             first; a reader that knows the file turns them into line and column.
     """
@@ -27,7 +27,7 @@ class FaulttreeError(Exception):
         path: Path | str | None = None,
         line: int | None = None,
         column: int | None = None,
-        mend: str | None = None,
+        remedy: str | None = None,
         key: tuple[str | int, ...] = (),
     ) -> None:
         super().__init__(message)
@@ -35,7 +35,7 @@ class FaulttreeError(Exception):
         self.path = Path(path) if path is not None else None
         self.line = line
         self.column = column
-        self.mend = mend
+        self.remedy = remedy
         self.key = key
 
     @property
@@ -47,7 +47,7 @@ class FaulttreeError(Exception):
 
     def __str__(self) -> str:
         text = f"{self.place}: {self.message}" if self.place else self.message
-        return f"{text}\n  {self.mend}" if self.mend else text
+        return f"{text}\n  {self.remedy}" if self.remedy else text
 
 
 class ReadingError(FaulttreeError):

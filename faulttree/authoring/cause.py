@@ -44,7 +44,7 @@ class Cause:
         """The fault as an entry of a tree file, its keys in the usual order."""
         for name, text in (("title", self.title), ("remedy", self.remedy)):
             if not text.strip():
-                raise TreeError(f"The fault has no {name}.", mend=f"Give --{name}.")
+                raise TreeError(f"The fault has no {name}.", remedy=f"Give --{name}.")
         said = {
             "title": self.title,
             "part": self.part,
@@ -138,7 +138,7 @@ class Test:
         if [bool(self.ask), bool(self.measure), bool(self.use)].count(True) != 1:
             raise TreeError(
                 "The test must be exactly one of: a question, a reading, a shared procedure.",
-                mend="Give --ask, --measure or --use.",
+                remedy="Give --ask, --measure or --use.",
             )
         if self.use:
             return self.exits
@@ -146,12 +146,12 @@ class Test:
             if not self.shows or not self.fine or self.shows == self.fine:
                 raise TreeError(
                     "A question needs two answers: that of the fault, and that of a good unit.",
-                    mend="Give --shows and --fine, as in --shows loose --fine firm.",
+                    remedy="Give --shows and --fine, as in --shows loose --fine firm.",
                 )
             return (self.fine, self.shows)
         if not self.limits:
             raise TreeError(
-                "A reading needs its limits.", mend="Give --min, --max or --nominal, --tolerance."
+                "A reading needs its limits.", remedy="Give --min, --max or --nominal, --tolerance."
             )
         return outcomes_of(self.limits)
 
@@ -168,22 +168,24 @@ class Test:
         if self.measure and not shown:
             if not self.reading:
                 raise TreeError(
-                    "The reading of the meter is missing.", mend="Give --reading, or --shows low."
+                    "The reading of the meter is missing.", remedy="Give --reading, or --shows low."
                 )
             limits = resolve_limits(self.limits)
             reading = parse_quantity(self.reading, limits.place)
             shown = judge(reading, limits).outcome
         if self.use and not shown:
-            mend = f"Give --exit: {', '.join(outcomes)}."
-            raise TreeError(f"The exit of `{self.use}` that the fault takes is missing.", mend=mend)
+            remedy = f"Give --exit: {', '.join(outcomes)}."
+            raise TreeError(
+                f"The exit of `{self.use}` that the fault takes is missing.", remedy=remedy
+            )
         if shown not in outcomes:
             raise TreeError(
-                f"The test cannot show `{shown}`.", mend=f"It shows {', '.join(outcomes)}."
+                f"The test cannot show `{shown}`.", remedy=f"It shows {', '.join(outcomes)}."
             )
         if shown == "inside":
             raise TreeError(
                 f"The reading {self.reading} is inside these limits: it shows no fault.",
-                mend="Check the limits; the reading of the faulty unit must be outside them.",
+                remedy="Check the limits; the reading of the faulty unit must be outside them.",
             )
         return shown
 
@@ -213,7 +215,7 @@ class Test:
             return others[0]
         what = "exits is that of a good unit" if self.use else "bands is a good reading"
         message = f"It is not given which of the {what}."
-        raise TreeError(message, mend=f"Give --fine: {', '.join(others)}.")
+        raise TreeError(message, remedy=f"Give --fine: {', '.join(others)}.")
 
 
 TARGETS = {"ask": "answers", "measure": "results", "use": "exits"}

@@ -33,11 +33,11 @@ class Unfit(TreeError):  # noqa: N818 - names the state of the tree
     @classmethod
     def because(cls, found: tuple[Finding, ...], path: Path | None = None) -> Unfit:
         """The error for new findings in an edited text; ``found`` must not be empty."""
-        first, mend = found[0], found[0].remedy
+        first, remedy = found[0], found[0].remedy
         if all(finding.level != "error" for finding in found):
-            mend = f"{mend} --even-so writes it with this warning.".strip()
+            remedy = f"{remedy} --even-so writes it with this warning.".strip()
         text = f"The changed tree would break a rule: {first.message} [{first.rule}]"
-        return cls(text, found, path=path, mend=mend)
+        return cls(text, found, path=path, remedy=remedy)
 
 
 class EditedCheck:
@@ -158,7 +158,7 @@ def check_whole(
     wrong = [one for one in wrong if one.level != "note"]
     if wrong:
         text = f"The changed library would break a rule: {wrong[0].message} [{wrong[0].rule}]"
-        raise Unfit(text, tuple(wrong), mend=wrong[0].remedy)
+        raise Unfit(text, tuple(wrong), remedy=wrong[0].remedy)
 
 
 def _by_place(library: Library, root: Path) -> Iterator[tuple[str, str, str, Finding]]:

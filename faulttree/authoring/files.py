@@ -106,7 +106,7 @@ class TreeFile:
             raise finding.error()
         if examined.tree is None:
             raise TreeError(
-                "This file is not a tree.", path=path, mend="Run `faulttree check` on it."
+                "This file is not a tree.", path=path, remedy="Run `faulttree check` on it."
             )
         if library.layer_of(tree_id) is library:
             return cls(path, raw, examined, examined.tree)

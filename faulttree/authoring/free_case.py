@@ -135,9 +135,9 @@ def _text(value: Any) -> str:
     return "" if value is None else str(value)
 
 
-def _wrong(document: Document, keys: tuple[str | int, ...], message: str, mend: str) -> TreeError:
+def _wrong(document: Document, keys: tuple[str | int, ...], message: str, remedy: str) -> TreeError:
     line, column = document.place(keys)
-    return TreeError(message, path=document.path, line=line, column=column, mend=mend)
+    return TreeError(message, path=document.path, line=line, column=column, remedy=remedy)
 
 
 def _known(
@@ -151,7 +151,7 @@ def _known(
                 path=document.path,
                 line=line,
                 column=column,
-                mend=f"The keys are {', '.join(sorted(known))}.",
+                remedy=f"The keys are {', '.join(sorted(known))}.",
             )
 
 
@@ -189,7 +189,7 @@ def _measured(
     except FaulttreeError as error:
         line, column = document.place((*keys, "reading"))
         raise ReadingError(
-            error.message, path=document.path, line=line, column=column, mend=error.mend
+            error.message, path=document.path, line=line, column=column, remedy=error.remedy
         ) from None
     test = Test(
         measure=_text(raw["measure"]),

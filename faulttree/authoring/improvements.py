@@ -100,7 +100,9 @@ def with_lessons(solved: Solved, change: FileChange | None, lessons: Lessons) ->
         _put(editor, steps, name, "minutes", minutes)
     for (name, key), text in lessons.limits.items():
         if not isinstance(_own(solved, steps, name).get("limits"), Mapping):
-            raise TreeError(f"`{name}` has no limits.", path=solved.path, mend="Name another step.")
+            raise TreeError(
+                f"`{name}` has no limits.", path=solved.path, remedy="Name another step."
+            )
         _put(editor, steps[name], "limits", key, text, under=("steps", name))
     return editor.change()
 
@@ -108,8 +110,8 @@ def with_lessons(solved: Solved, change: FileChange | None, lessons: Lessons) ->
 def _own(solved: Solved, steps: Mapping[str, Any], name: str) -> Mapping[str, Any]:
     step = steps.get(name)
     if not isinstance(step, Mapping):
-        mend = "Steps of a shared procedure are edited in its own file."
-        raise TreeError(f"`{name}` is not a step of this file.", path=solved.path, mend=mend)
+        remedy = "Steps of a shared procedure are edited in its own file."
+        raise TreeError(f"`{name}` is not a step of this file.", path=solved.path, remedy=remedy)
     return step
 
 
@@ -126,7 +128,7 @@ def _put(
     if not isinstance(inner, Mapping):
         path = editor.document.path
         raise TreeError(
-            f"`{name}` is not a step of this file.", path=path, mend="Name one of them."
+            f"`{name}` is not a step of this file.", path=path, remedy="Name one of them."
         )
     if key in inner:
         editor.set((*under, name, key), value)

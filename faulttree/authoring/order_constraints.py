@@ -142,6 +142,6 @@ def _rests_on(graph: TreeGraph, step: Step) -> Iterator[str]:
             yield name
     if step.access and not step.live:
         for name in tree.diagnostic:
-            deed = tree.steps[name].kind == "do" and name not in (step.id, *step.after)
-            if deed and graph.passes(name, step.id):
+            action = tree.steps[name].kind == "do" and name not in (step.id, *step.after)
+            if action and graph.passes(name, step.id):
                 yield name

@@ -38,13 +38,15 @@ def with_procedure(test: Test, library: Library, part: str) -> Test:
         _given(test.use, name, unit, given.get(name, ""))
     for name in given:
         if name not in takes:
-            mend = near(name, takes) or f"It takes {', '.join(takes) or 'nothing'}."
-            raise TreeError(f"The procedure `{test.use}` does not take `{name}`.", mend=mend)
+            remedy = near(name, takes) or f"It takes {', '.join(takes) or 'nothing'}."
+            raise TreeError(f"The procedure `{test.use}` does not take `{name}`.", remedy=remedy)
     exits = tuple(map(str, procedures[test.use]["exits"]))
     for name in test.leads:
         if name not in exits or name == test.shows:
-            mend = f"Others than the fault's own: {', '.join(e for e in exits if e != test.shows)}."
-            raise TreeError(f"`{name}` is no other exit of `{test.use}`.", mend=mend)
+            remedy = (
+                f"Others than the fault's own: {', '.join(e for e in exits if e != test.shows)}."
+            )
+            raise TreeError(f"`{name}` is no other exit of `{test.use}`.", remedy=remedy)
     return replace(test, given=given, exits=exits, procedures=procedures)
 
 
@@ -70,11 +72,11 @@ def _given(procedure: str, name: str, unit: str, value: str) -> None:
     if not value:
         option = "--part" if name == "part" else f"--with {name}=VALUE"
         text = f"The procedure `{procedure}` takes `{name}`, which is not given."
-        raise TreeError(text, mend=f"Give {option}.")
+        raise TreeError(text, remedy=f"Give {option}.")
     wrong = filling.wrong_unit(value, unit) if name != "part" else ""
     if wrong:
-        mend = f"Write a figure with its unit, {unit} or a multiple."
-        raise TreeError(f"`{name}` must be given in {unit}: {wrong}", mend=mend)
+        remedy = f"Write a figure with its unit, {unit} or a multiple."
+        raise TreeError(f"`{name}` must be given in {unit}: {wrong}", remedy=remedy)
 
 
 def _closure(library: Library, name: str) -> Iterator[tuple[str, Mapping[str, Any]]]:
@@ -85,8 +87,8 @@ def _closure(library: Library, name: str) -> Iterator[tuple[str, Mapping[str, An
         found = library.procedure(here)
         if found is None:
             known = library.procedures()
-            mend = near(here, known) or "Write it in shared/procedures, or name another."
-            raise TreeError(f"There is no procedure `{here}`.", mend=mend)
+            remedy = near(here, known) or "Write it in shared/procedures, or name another."
+            raise TreeError(f"There is no procedure `{here}`.", remedy=remedy)
         document, findings = found
         for finding in (*document.findings, *findings):
             if finding.level == "error":
@@ -123,5 +125,5 @@ def way_to_show(test: Test, tree: Tree) -> tuple[Mapping[str, str], float]:
     way = graph_of(alone).path_through(use, test.bad) if alone and use else {}
     if alone is None or not way:
         text = f"No path through the procedure `{test.use}` reaches `{test.bad}`."
-        raise TreeError(text, mend="Name another exit, or correct the procedure.")
+        raise TreeError(text, remedy="Name another exit, or correct the procedure.")
     return way, sum(alone.steps[name].cost for name in way)

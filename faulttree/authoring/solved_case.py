@@ -132,7 +132,7 @@ def _closing(case: Case, fault: str, seen: str) -> Closing:
         stands = f"closed as {case.result}" if case.state == "closed" else "still open"
         raise RecordError(
             f"case {case.number} is {stands}, and its cause is missing",
-            mend="Give --fault ID, and --seen TEXT for what confirmed the repair.",
+            remedy="Give --fault ID, and --seen TEXT for what confirmed the repair.",
         )
     result = "fixed" if seen else "found"
     return Closing(result, fault, became=case.became or "waiting", seen=seen)

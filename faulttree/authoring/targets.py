@@ -28,10 +28,10 @@ def known(data: Mapping[str, Any], where: str, name: str) -> None:
         return
     use = name.split(".")[0]
     if use in steps and "." in name:
-        mend = f"Name `{use}`, the step that uses it, with its exit."
-        raise TreeError(f"`{name}` is a step of a shared procedure.", mend=mend)
-    mend = near(name, steps) or "Name one of its steps."
-    raise TreeError(f"`{where}` has no step `{name}`.", mend=mend)
+        remedy = f"Name `{use}`, the step that uses it, with its exit."
+        raise TreeError(f"`{name}` is a step of a shared procedure.", remedy=remedy)
+    remedy = near(name, steps) or "Name one of its steps."
+    raise TreeError(f"`{where}` has no step `{name}`.", remedy=remedy)
 
 
 def targets(data: Mapping[str, Any]) -> Iterator[tuple[Keys, str]]:
@@ -50,8 +50,8 @@ def onward(data: Mapping[str, Any], step: str, passed: str) -> tuple[str, str]:
     own = {str(keys[-1]): target for keys, target in targets(data) if keys[:2] == ("steps", step)}
     if passed:
         if passed not in own:
-            mend = f"It has {', '.join(own)}."
-            raise TreeError(f"`{step}` has no outcome `{passed}`.", mend=mend)
+            remedy = f"It has {', '.join(own)}."
+            raise TreeError(f"`{step}` has no outcome `{passed}`.", remedy=remedy)
         return passed, own[passed]
     hard = {name for name, stop in data["stops"].items() if stop["reason"] in HARD_STOPS}
     none = {*data["faults"], *hard, step}
@@ -60,7 +60,7 @@ def onward(data: Mapping[str, Any], step: str, passed: str) -> tuple[str, str]:
         return "inside", ways["inside"]
     if len(set(ways.values())) != 1:
         message = f"The outcome of `{step}` for a unit that passed is missing."
-        raise TreeError(message, mend=f"Give --passed: {', '.join(own)}.")
+        raise TreeError(message, remedy=f"Give --passed: {', '.join(own)}.")
     return next(iter(ways.items()))
 
 
@@ -81,16 +81,16 @@ def edits_of(
     new[edge] = step
     changed = {keys: target for keys, target in new.items() if target != old[keys]}
     if not changed:
-        raise TreeError(f"`{step}` is already there.", mend="Name another place.")
+        raise TreeError(f"`{step}` is already there.", remedy="Name another place.")
     if new["start",] not in data["steps"]:
         message = f"Without `{step}` at its place the tree would begin with a fault or stop."
-        raise TreeError(message, mend="Move another step to the start first.")
+        raise TreeError(message, remedy="Move another step to the start first.")
     return changed, before
 
 
 def _edge(old: Targets, step: str, after: str, outcome: str) -> Keys:
     if after == step:
-        raise TreeError(f"`{step}` cannot come after itself.", mend="Name another step.")
+        raise TreeError(f"`{step}` cannot come after itself.", remedy="Name another step.")
     own = {
         "done" if len(keys) == THEN else str(keys[-1]): keys
         for keys in old
@@ -98,8 +98,8 @@ def _edge(old: Targets, step: str, after: str, outcome: str) -> Keys:
     }
     wanted = "done" if outcome in ("taken", "then") and "done" in own else outcome
     if wanted not in own:
-        mend = f"It has {', '.join(own)}, as its file says."
-        raise TreeError(f"`{after}` has no outcome `{outcome}`.", mend=mend)
+        remedy = f"It has {', '.join(own)}, as its file says."
+        raise TreeError(f"`{after}` has no outcome `{outcome}`.", remedy=remedy)
     return own[wanted]
 
 

@@ -27,7 +27,7 @@ def moment(at: str) -> dt.datetime:
         time = dt.datetime.fromisoformat(at)
     except ValueError:
         raise RecordError(
-            f"{at!r} is no time", mend="Write ISO 8601, as in 2026-02-11T09:30:00Z."
+            f"{at!r} is no time", remedy="Write ISO 8601, as in 2026-02-11T09:30:00Z."
         ) from None
     return time if time.tzinfo else time.replace(tzinfo=dt.UTC)
 

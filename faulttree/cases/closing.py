@@ -104,12 +104,12 @@ def close_case(
     if case.state == "closed":
         raise RecordError(
             f"case {case.number} is closed already, as {case.result}",
-            mend=f"Reopen it first: faulttree cases reopen {case.number}.",
+            remedy=f"Reopen it first: faulttree cases reopen {case.number}.",
         )
     if closing.fault and not KEBAB.fullmatch(closing.fault):
-        raise RecordError(f"{closing.fault!r} is no id of a fault", mend="Ids are kebab-case.")
+        raise RecordError(f"{closing.fault!r} is no id of a fault", remedy="Ids are kebab-case.")
     if closing.result in NEED_FAULT and not closing.fault:
-        raise RecordError(f"{closing.result} needs the fault", mend="Give --fault ID.")
+        raise RecordError(f"{closing.result} needs the fault", remedy="Give --fault ID.")
     refuse_unfit(store, case, closing)
     events = [*shown_by(store, case, closing, at)]
     suspects = still_open(store, case) if declined is not None else ()
@@ -144,7 +144,7 @@ def refuse_unfit(store: Store, case: Case, closing: Closing) -> None:
         reopen = f"faulttree cases reopen {case.number}` and `" * (case.state == "closed")
         raise RecordError(
             f"case {case.number}: {wrong.message}",
-            mend=f"Repair it and make the check again: `{reopen}faulttree diagnose --resume "
+            remedy=f"Repair it and make the check again: `{reopen}faulttree diagnose --resume "
             f"{case.number}`. Or close the case with --result found --became waiting.",
         )
 
@@ -159,7 +159,7 @@ def shown_by(store: Store, case: Case, closing: Closing, at: str) -> list[Event]
     if not closing.seen:
         raise RecordError(
             f"nothing in case {case.number} shows that the repair of {closing.fault} held",
-            mend="Go on with `faulttree diagnose --resume` to confirm it, or give --seen TEXT; "
+            remedy="Go on with `faulttree diagnose --resume` to confirm it, or give --seen TEXT; "
             "a fault that is known but not mended is `found`.",
         )
     return [Confirmed(at=at, fault=closing.fault, seen=closing.seen)]

@@ -1,4 +1,4 @@
-"""What can be wrong with a record, in one message with place and mend."""
+"""What can be wrong with a record, in one message with place and remedy."""
 
 from __future__ import annotations
 
@@ -43,7 +43,7 @@ class SequenceTaken(RecordError):  # noqa: N818
         what = ", ".join(tells(event) for event in happened) or "another event"
         super().__init__(
             f"the case went on elsewhere meanwhile: {what}",
-            mend="Nothing of yours was written. Look at what happened, then answer again.",
+            remedy="Nothing of yours was written. Look at what happened, then answer again.",
         )
         self.case = case
         self.sequence = sequence
@@ -69,7 +69,7 @@ class AmbiguousCase(RecordError):  # noqa: N818
         more = "" if len(cases) <= 6 else f" and {len(cases) - 6} more"
         super().__init__(
             f"{words!r} means several cases: {names}{more}",
-            mend="Name one by its number, as in #14.",
+            remedy="Name one by its number, as in #14.",
         )
         self.cases = tuple(cases)
 
@@ -149,7 +149,7 @@ def explained(error: BaseException, url: str) -> RecordError:
     if isinstance(error, IntegrityError):
         return Collision(
             f"another bench wrote into the record {shown(url)} at the same place",
-            mend="Look at what happened, then try again.",
+            remedy="Look at what happened, then try again.",
         )
     if path is None:
         return server_error(error, origin, url)
@@ -157,7 +157,7 @@ def explained(error: BaseException, url: str) -> RecordError:
     says = SQLITE_SAYS.get(code & 0xFF) if isinstance(code, int) else None
     if says is None:
         says = (f"the record cannot be used: {origin}", "Run `faulttree cases verify`.")
-    return RecordError(says[0], path=path, mend=says[1])
+    return RecordError(says[0], path=path, remedy=says[1])
 
 
 def server_error(error: BaseException, origin: BaseException, url: str) -> RecordError:
@@ -168,36 +168,36 @@ def server_error(error: BaseException, origin: BaseException, url: str) -> Recor
     if is_refused(origin):
         return RecordError(
             f"the server of the record at {shown(url)} does not let this user in: {detail}",
-            mend="Correct user, password and name of the database: in the URL, in PostgreSQL's "
+            remedy="Correct user, password and name of the database: in the URL, in PostgreSQL's "
             "password file, or in PGPASSWORD.",
         )
     if lost(error):
         return CutOff(
             f"the record at {shown(url)} cannot be reached: {detail}",
-            mend="See that the server runs and the network stands, then try again.",
+            remedy="See that the server runs and the network stands, then try again.",
         )
     if state.startswith("40"):
         return LostRace(
-            f"the record at {shown(url)} is too busy: {detail}", mend="Try again in a moment."
+            f"the record at {shown(url)} is too busy: {detail}", remedy="Try again in a moment."
         )
     if state == "55P03":
         return RecordError(
             f"the record at {shown(url)} is locked by another session: {detail}",
-            mend="End the session that holds its tables, then answer again; nothing is lost.",
+            remedy="End the session that holds its tables, then answer again; nothing is lost.",
         )
     if state.startswith("53"):
         return RecordError(
             f"the server of the record at {shown(url)} is out of room: {detail}",
-            mend="Make room on the server, then answer again; what was answered before is kept.",
+            remedy="Make room on the server, then answer again; what was answered before is kept.",
         )
     if state in {"42501", "25006"}:
         return RecordError(
             f"the record at {shown(url)} may not be written: {detail}",
-            mend="Ask for the right to write, or name another --record.",
+            remedy="Ask for the right to write, or name another --record.",
         )
     return RecordError(
         f"the record at {shown(url)} cannot be used: {detail}",
-        mend="Run `faulttree cases verify`.",
+        remedy="Run `faulttree cases verify`.",
     )
 
 

@@ -179,7 +179,7 @@ def conditions(connection: Connection, wanted: Mapping[str, Any]) -> list[Condit
     unknown = sorted(set(wanted) - {*FILTERS, "words"})
     if unknown:
         known = ", ".join(sorted([*FILTERS, "words"]))
-        raise RecordError(f"no such filter: {', '.join(unknown)}", mend=f"There are {known}.")
+        raise RecordError(f"no such filter: {', '.join(unknown)}", remedy=f"There are {known}.")
     given = {name: value for name, value in wanted.items() if value not in (None, "", ())}
     words = given.pop("words", "")
     text = words if isinstance(words, str) else " ".join(words)

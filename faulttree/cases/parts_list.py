@@ -31,7 +31,7 @@ class PartWanted(Plain):
 
 
 def shopping_list(store: Store) -> tuple[PartWanted, ...]:
-    """Parts of faults found and not yet mended, in cases that are open or wait; by part."""
+    """Parts of faults found and not yet repaired, in cases that are open or wait; by part."""
     waiting = store.list(state="closed", became="waiting")
     wanted = [
         part for case in (*store.list(state="open"), *waiting) for part in needed(store, case)

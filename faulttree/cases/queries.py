@@ -73,7 +73,7 @@ class Lookup(Transactions):
         if found is None:
             raise RecordError(
                 f"the record holds no tree {tree_hash[:12]}…",
-                mend="Import the record it came from, or run `faulttree cases verify`.",
+                remedy="Import the record it came from, or run `faulttree cases verify`.",
             )
         return str(found)
 
@@ -179,10 +179,10 @@ class Lookup(Transactions):
         return tuple(rows.case(row) for row in self.read(lambda c: c.execute(wanted).all()))
 
     def _no_such(self, words: str) -> NoSuchCase:
-        mend = "`faulttree cases list` shows the cases there are."
+        remedy = "`faulttree cases list` shows the cases there are."
         if (numbered(words)[0] or 0) > FIRST_ALONE:
-            mend = f"A case begun while the server was away got another number since; {mend}"
-        return NoSuchCase(f"no case {words!r} in the record {shown(self.url)}", mend=mend)
+            remedy = f"A case begun while the server was away got another number since; {remedy}"
+        return NoSuchCase(f"no case {words!r} in the record {shown(self.url)}", remedy=remedy)
 
     def _number(self, case: str) -> int:
         number = self.remembered[case][0] if case in self.remembered else 0

@@ -74,7 +74,7 @@ def event(text: str) -> Event:
     if not isinstance(data, dict):
         raise RecordError(
             f"an event of the record is damaged: {text[:40]!r}",
-            mend="Run `faulttree cases verify --repair`.",
+            remedy="Run `faulttree cases verify --repair`.",
         )
     return from_dict(data)
 

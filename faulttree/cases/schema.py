@@ -248,7 +248,7 @@ def refuse_newer(stands: int, newest: int, url: str) -> None:
         raise NewerRecord(
             f"the record {shown(url)} was written by a newer faulttree "
             f"(tables of version {stands}, this program knows {newest})",
-            mend="Upgrade faulttree on this bench; nothing was changed.",
+            remedy="Upgrade faulttree on this bench; nothing was changed.",
         )
 
 
@@ -283,7 +283,7 @@ def back_up(path: Path, version: int) -> Path:
         raise RecordError(
             f"the record must be brought up to date, but no backup could be made: {error}",
             path=path,
-            mend=f"Make room for {copy.name} beside it, then try again; nothing was changed.",
+            remedy=f"Make room for {copy.name} beside it, then try again; nothing was changed.",
         ) from None
     finally:
         part.unlink(missing_ok=True)

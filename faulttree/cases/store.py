@@ -221,7 +221,7 @@ class Store(Lookup):
             if len(events) < sequence:
                 raise RecordError(
                     f"event {sequence} of a case cannot follow event {len(events) - 1}",
-                    mend="Read the case again, then go on from where it stands.",
+                    remedy="Read the case again, then go on from where it stands.",
                 )
         return self.remembered[case][1]
 
@@ -295,7 +295,7 @@ class Store(Lookup):
             raise RecordError(
                 f"while the server was away a case went on elsewhere: {merged.conflicts[0]}",
                 path=kept,
-                mend="The answers given here are kept in this file; look at the case, "
+                remedy="The answers given here are kept in this file; look at the case, "
                 "then give them again where they still hold.",
             )
         return merged.events
@@ -352,7 +352,7 @@ def sound(tree_hash: str, text: str) -> str:
     if hashlib.sha256(text.encode()).hexdigest() != tree_hash:
         raise RecordError(
             f"the text of the tree does not have the hash {tree_hash[:12]}…",
-            mend="Keep the text that the hash was made from (Tree.text and Tree.hash).",
+            remedy="Keep the text that the hash was made from (Tree.text and Tree.hash).",
         )
     return text
 

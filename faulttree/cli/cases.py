@@ -190,13 +190,13 @@ def reopen(
         found = store.find(case)
         if found.state == "open":
             raise RecordError(
-                f"case {found.number} is open", mend="Go on with `faulttree diagnose --resume`."
+                f"case {found.number} is open", remedy="Go on with `faulttree diagnose --resume`."
             )
         if module and module not in (*found.kept, *found.modules):
             kept = ", ".join(found.kept) or "none"
             raise RecordError(
                 f"no module {module!r} was kept from case {found.number}",
-                mend=f"Modules kept: {kept}.",
+                remedy=f"Modules kept: {kept}.",
             )
         why = f"on the module {module}: {reason}" if module else reason
         store.append(found.id, found.events, Reopened(at=now(), reason=why.rstrip(": ")))
@@ -288,7 +288,7 @@ def set_minutes(
         if step not in taken:
             raise RecordError(
                 f"case {found.number} never took the step {step!r}",
-                mend=f"It took {', '.join(sorted(taken)) or 'none yet'}.",
+                remedy=f"It took {', '.join(sorted(taken)) or 'none yet'}.",
             )
         store.append(found.id, found.events, MinutesSet(at=now(), step=step, minutes=minutes))
         answer(store, found.id, as_json, f"took {minutes:g} min for {step}")

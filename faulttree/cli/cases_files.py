@@ -194,7 +194,7 @@ def verify(
 ) -> int:
     """Look through the record, its events, trees, photos and journal.
 
-    Exits 1 when something is wrong and was not mended.
+    Exits 1 when something is wrong and was not repaired.
     """
     url = record_url(record, library)
     with alone_with(url) if repair else nullcontext():
@@ -268,7 +268,7 @@ def looked_through(
             raise RecordError(
                 "the record is damaged",
                 path=path,
-                mend="Run `faulttree cases verify --repair`; the damaged file is kept.",
+                remedy="Run `faulttree cases verify --repair`; the damaged file is kept.",
             )
         found = salvage(path)
     looked, brought = look_once(url, repair=repair, photos=photos)

@@ -89,7 +89,7 @@ def pair(text: str | None, option: str, form: str = "STEP=OUTCOME") -> tuple[str
         return None
     left, equals, right = text.partition("=")
     if not equals or not left.strip() or not right.strip():
-        raise TreeError(f"{option} needs two words, not {text!r}.", mend=f"Write {form}.")
+        raise TreeError(f"{option} needs two words, not {text!r}.", remedy=f"Write {form}.")
     return left.strip(), right.strip()
 
 
@@ -132,14 +132,14 @@ def procedure_of(said: Mapping[str, Any]) -> dict[str, Any]:
     if not said.get("use"):
         for key, option in (("given", "--with"), ("leaving", "--exit"), ("lead", "--lead")):
             if said.get(key):
-                mend = "Name the procedure: --use."
-                raise TreeError(f"{option} is for a shared procedure.", mend=mend)
+                remedy = "Name the procedure: --use."
+                raise TreeError(f"{option} is for a shared procedure.", remedy=remedy)
         return {}
     for key in OWN:
         if said.get(key):
             option = f"--{key}"
-            mend = "Omit it, or omit --use."
-            raise TreeError(f"{option} cannot be combined with --use.", mend=mend)
+            remedy = "Omit it, or omit --use."
+            raise TreeError(f"{option} cannot be combined with --use.", remedy=remedy)
     return {
         "use": said["use"],
         "given": _pairs(said.get("given"), "--with", "NAME=VALUE"),
@@ -195,6 +195,6 @@ def _limits(given: Mapping[str, Any]) -> dict[str, Any]:
 
     data = read_document(str(given["limits"]), path=Path("--limits")).data
     if not isinstance(data, dict):
-        mend = "Write them in braces: {component: fuse, rated: 2 A, quantity: resistance}."
-        raise TreeError("--limits holds no limits.", mend=mend)
+        remedy = "Write them in braces: {component: fuse, rated: 2 A, quantity: resistance}."
+        raise TreeError("--limits holds no limits.", remedy=remedy)
     return data

@@ -127,7 +127,7 @@ def pick_tree(
         return fit_tree(library, matches[0].tree, even_unchecked)
     if console is None or "/" in said or not matches:
         library.path_of(said or "?")  # says what is near
-        raise TreeError(f"there is no tree '{said}'", mend="'faulttree find' lists the trees.")
+        raise TreeError(f"there is no tree '{said}'", remedy="'faulttree find' lists the trees.")
     from faulttree.terminal import screens
     from faulttree.terminal.chooser import choose
 
@@ -159,7 +159,7 @@ def fit_tree(library: Library, what: Path | str, even_unchecked: bool) -> Tree:
             path=first.path,
             line=first.line,
             column=first.column,
-            mend="'faulttree check' tells all; --even-unchecked walks it all the same.",
+            remedy="'faulttree check' tells all; --even-unchecked walks it all the same.",
         )
     return examined.tree
 
@@ -228,7 +228,7 @@ def _answers_document(path: Path) -> Document:
     document = read_document(path, shape=shape_of("answers"))
     for found in refusals(document.data, "answers"):
         one = found.located(document)
-        raise WalkError(one.message, path=path, line=one.line, column=one.column, mend=one.remedy)
+        raise WalkError(one.message, path=path, line=one.line, column=one.column, remedy=one.remedy)
     return document
 
 
@@ -330,21 +330,21 @@ def _sat_down(
 
     try:
         if resume is not None:
-            sitting = _resumed(desk, resume)
+            case_open = _resumed(desk, resume)
         else:
-            sitting = _opened(
+            case_open = _opened(
                 desk, pick_tree(words, desk.library, desk.even_unchecked, desk.console), opening
             )
-        while _sat(sitting, desk.places) and sitting.onward:
-            sitting = _onward(desk, sitting)
+        while _sat(case_open, desk.places) and case_open.onward:
+            case_open = _onward(desk, case_open)
     except (AwayError, KeyboardInterrupt):
         say("faulttree: left before a case was opened; nothing is recorded", to_people=True)
         return 1
     if as_json:
         from faulttree.walk.document import document as walk_document
 
-        say_json(walk_document(sitting.state, sitting.journal.case))
-    return 0 if _ended(sitting.state) else 1
+        say_json(walk_document(case_open.state, case_open.journal.case))
+    return 0 if _ended(case_open.state) else 1
 
 
 def _onward(desk: Desk, before: OpenCase) -> OpenCase:
@@ -379,11 +379,11 @@ def _opened(desk: Desk, tree: Tree, opening: dict[str, Any], *, linked: str = ""
         linked=linked,
     )
     case = desk.store.open_case([event], tree_text=tree.text)
-    sitting = _sitting(desk, tree, case, [event])
-    sitting.say(f"This is {sitting.label}. Ctrl-C pauses; every answer is recorded.")
+    case_open = _open_case(desk, tree, case, [event])
+    case_open.say(f"This is {case_open.label}. Ctrl-C pauses; every answer is recorded.")
     for line in origin_of(desk.library, tree):
-        sitting.say(line)
-    return sitting
+        case_open.say(line)
+    return case_open
 
 
 def origin_of(library: Library, tree: Tree) -> list[str]:
@@ -419,27 +419,27 @@ def _resumed(desk: Desk, words: str) -> OpenCase:
     case = _latest_open(store) if not words.strip() else store.find(words)
     if case.state == "closed":
         raise WalkError(
-            f"{case.title} is closed", mend=f"'faulttree cases reopen {case.number}' opens it."
+            f"{case.title} is closed", remedy=f"'faulttree cases reopen {case.number}' opens it."
         )
     events = list(store.events(case.id))
     tree = walked_tree(store, events)
-    sitting = _sitting(desk, tree, case.id, events)
+    case_open = _open_case(desk, tree, case.id, events)
     from faulttree.terminal.screens import path_view
 
-    sitting.say(f"Going on with case {case.number}: {case.title}.", "title")
-    if sitting.state.visits:
-        desk.console.show(path_view(sitting.state, desk.console.width))
-    return sitting
+    case_open.say(f"Going on with case {case.number}: {case.title}.", "title")
+    if case_open.state.visits:
+        desk.console.show(path_view(case_open.state, desk.console.width))
+    return case_open
 
 
 def _latest_open(store: Store) -> Any:
     cases = store.list(state="open", limit=1)
     if not cases:
-        raise WalkError("no case is open", mend="'faulttree diagnose TREE' opens one.")
+        raise WalkError("no case is open", remedy="'faulttree diagnose TREE' opens one.")
     return cases[0]
 
 
-def _sitting(desk: Desk, tree: Tree, case: str, events: list[Event]) -> OpenCase:
+def _open_case(desk: Desk, tree: Tree, case: str, events: list[Event]) -> OpenCase:
     from hashlib import sha256
     from time import monotonic
 
@@ -455,19 +455,19 @@ def _sitting(desk: Desk, tree: Tree, case: str, events: list[Event]) -> OpenCase
     )
 
 
-def _sat(sitting: OpenCase, places: str) -> bool:
+def _sat(case_open: OpenCase, places: str) -> bool:
     """Sit until the end; False where it was paused, and then how to go on is said."""
     from faulttree.terminal.console import AwayError
     from faulttree.terminal.open_case import Leaving
     from faulttree.terminal.walk import sit
 
-    number = sitting.label.removeprefix("case ")
+    number = case_open.label.removeprefix("case ")
     again = f"{program()} diagnose --resume {number}{places}"
     try:
-        sit(sitting)
+        sit(case_open)
     except (AwayError, Leaving, KeyboardInterrupt):
         # In one line, however long: it is there to be copied.
-        sitting.console.show([[("title", f"Paused. Go on with: {again}")]])
+        case_open.console.show([[("title", f"Paused. Go on with: {again}")]])
         return False
     except FaulttreeError:
         say(f"faulttree: every answer is recorded; continue with: {again}", to_people=True)

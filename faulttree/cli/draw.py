@@ -78,7 +78,7 @@ def command(
     pdf_sheet = kind == "sheet" and output is not None and output.suffix.lower() == ".pdf"
     kind = kind or (kind_of(output) if output else "svg")
     if output is None and kind not in TEXTS:
-        raise FaulttreeError(f"{kind} cannot be printed", mend="Name a file with -o.")
+        raise FaulttreeError(f"{kind} cannot be printed", remedy="Name a file with -o.")
     _one_subject(tree, case, compare, counts)
     drawn: Picture
     if case is not None:
@@ -108,9 +108,9 @@ def _one_subject(
         if given is not None
     ]
     if len(named) > 1:
-        raise FaulttreeError(f"{' and '.join(named)} are given", mend="Draw one thing at a time.")
+        raise FaulttreeError(f"{' and '.join(named)} are given", remedy="Draw one thing at a time.")
     if counts and tree is None:
-        raise FaulttreeError("--counts needs a tree to shade", mend="Name the tree.")
+        raise FaulttreeError("--counts needs a tree to shade", remedy="Name the tree.")
 
 
 def _tree(library: tuple[str, ...], name: str) -> Tree:
@@ -122,7 +122,7 @@ def _tree(library: tuple[str, ...], name: str) -> Tree:
     if examined.tree is None:
         if wrong:
             raise wrong[0].error()
-        raise TreeError("this is no tree", path=path, mend="Name a tree of the library.")
+        raise TreeError("this is no tree", path=path, remedy="Name a tree of the library.")
     if wrong:
         count = f"{len(wrong)} error{'s' * (len(wrong) != 1)}"
         say(f"{name} has {count}, the first: {wrong[0].message}", to_people=True)

@@ -58,5 +58,5 @@ def _refused(folder: Path, why: str) -> TreeError:
     return TreeError(
         f"The files are written, but git did not commit them: {first.strip()}",
         path=folder,
-        mend="Commit them by hand.",
+        remedy="Commit them by hand.",
     )

@@ -124,7 +124,7 @@ def command(
     if instrument and gear is None:
         raise ReadingError(
             f"'{instrument}' is on no bench: there is no bench.yaml",
-            mend="Name the file with --bench.",
+            remedy="Name the file with --bench.",
         )
     _warn_overdue(gear, instrument)
     try:
@@ -167,12 +167,12 @@ def _warn_overdue(gear: Bench | None, instrument: str | None) -> None:
 
 def _for_the_command_line(error: ReadingError) -> ReadingError:
     """Name the option a parameter was given by, and the one that says to be sure."""
-    mend = (error.mend or "").replace("or say that you are sure", "or add --sure")
+    remedy = (error.remedy or "").replace("or say that you are sure", "or add --sure")
     option = error.key[0] if error.key else None
     message = error.message
     if isinstance(option, str):
         message = f"--{option.replace('_', '-')}: {message}"
-    return ReadingError(message, mend=mend or None, key=error.key)
+    return ReadingError(message, remedy=remedy or None, key=error.key)
 
 
 def _decode(marking: str, unit: str | None, *, as_json: bool) -> int:

@@ -69,7 +69,7 @@ def command(
     if output is not None and output.exists() and Path(file).exists() and output.samefile(file):
         raise FaulttreeError(
             "the plan would overwrite what it is made from", path=output,
-            mend="Name another file with --output.",
+            remedy="Name another file with --output.",
         )  # fmt: skip
     with _interruptible() as stopped, _progress() as progress:
         found = plan(table, seconds=seconds, work=work, progress=progress, stopped=stopped)
@@ -106,7 +106,7 @@ def _text(path: Path) -> str:
             column = error.start - data.rfind(b"\n", 0, error.start)
             raise FaulttreeError(
                 "the file is not text", path=path, line=line, column=column,
-                mend="Save the table as CSV in UTF-8.",
+                remedy="Save the table as CSV in UTF-8.",
             ) from None  # fmt: skip
 
 
@@ -120,7 +120,7 @@ def _tree(file: str, library: tuple[str, ...]) -> Tree:
     if examined.tree is None:
         raise FaulttreeError(
             "this is neither a fault table nor a tree", path=file,
-            mend="Name a .csv file, a tree's file or a tree's id.",
+            remedy="Name a .csv file, a tree's file or a tree's id.",
         )  # fmt: skip
     return examined.tree
 
@@ -173,7 +173,7 @@ def _write(output: Path, found: Plan) -> None:
         partial.unlink(missing_ok=True)
         raise FaulttreeError(
             f"the plan cannot be written: {error.strerror}", path=output,
-            mend="Name a file in a folder that can be written to.",
+            remedy="Name a file in a folder that can be written to.",
         ) from None  # fmt: skip
 
 

@@ -107,7 +107,7 @@ class Prompter:
 
     def refuse(self, error: FaulttreeError) -> None:
         """Say why an answer cannot be used, and what to do."""
-        self.tell(" ".join(part for part in (error.message, error.mend) if part), "warning")
+        self.tell(" ".join(part for part in (error.message, error.remedy) if part), "warning")
 
     def minutes(self, question: str) -> float | None:
         """A time in minutes; None where nothing is typed."""

@@ -122,11 +122,11 @@ def _one_thing(
     told = [new is not None, module is not None, after is not None, first]
     if sum(told) != 1:
         text = "Nothing to change is given." if not any(told) else "Give one change at a time."
-        mend = "Give a new name, or --module, or --after STEP=OUTCOME, or --first."
-        raise TreeError(text, mend=mend)
+        remedy = "Give a new name, or --module, or --after STEP=OUTCOME, or --first."
+        raise TreeError(text, remedy=remedy)
     for option, given in (("--passed", passed), ("--even-so", even_so)):
         if given and after is None and not first:
-            raise TreeError(f"{option} is for a step that is moved.", mend="Omit it.")
+            raise TreeError(f"{option} is for a step that is moved.", remedy="Omit it.")
 
 
 def _show(asking: Prompter, wanted: _Wanted, library: Library) -> None:

@@ -92,7 +92,7 @@ def command(
     kinds = [(path, _kind(path)) for path in (output,) if path]
     kinds += [(path, "html") for path in (html,) if path]
     if number is not None and not wanted["tree"]:
-        raise FaulttreeError("--apply is about one tree", mend="Name it with --tree.")
+        raise FaulttreeError("--apply is about one tree", remedy="Name it with --tree.")
     shelf = open_library(options.library)
     with options.store(read_only=True) as store, bar("Reviewing") as show:
         trees = trees_of(shelf, wanted["tree"], wanted["family"])
@@ -137,7 +137,7 @@ def _chosen(found: Review, number: int) -> ReviewProposal:
     if number > len(proposals):
         raise FaulttreeError(
             f"there is no proposal {number}",
-            mend=f"There are {len(proposals)}; `faulttree review --tree` lists them.",
+            remedy=f"There are {len(proposals)}; `faulttree review --tree` lists them.",
         )
     return proposals[number - 1]
 
@@ -216,7 +216,7 @@ def _kind(path: Path) -> str:
     if kind is None:
         raise FaulttreeError(
             f"'{path.name}' does not end like a review",
-            mend=f"End it in {', '.join(ENDINGS)}.",
+            remedy=f"End it in {', '.join(ENDINGS)}.",
         )
     return kind
 

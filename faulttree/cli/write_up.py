@@ -138,13 +138,13 @@ def _lessons(how: tuple[str, ...], minutes: tuple[str, ...], limits: tuple[str, 
             times[step] = float(number)
         except ValueError:
             raise TreeError(
-                f"{number!r} is not a number of minutes.", mend="Write a number, as in 4."
+                f"{number!r} is not a number of minutes.", remedy="Write a number, as in 4."
             ) from None
     figures: dict[tuple[str, str], str] = {}
     for where, value in (pair(text, "--set-limit") or ("", "") for text in limits):
         step, dot, key = where.rpartition(".")
         if not dot:
-            raise TreeError(f"{where!r} does not name a limit.", mend="Write STEP.KEY=VALUE.")
+            raise TreeError(f"{where!r} does not name a limit.", remedy="Write STEP.KEY=VALUE.")
         figures[step, key] = value
     texts = dict(pair(text, "--set-how") or ("", "") for text in how)
     return Lessons(texts, times, figures)
@@ -410,7 +410,7 @@ def _edited(asking: Prompter, library: Library, proposal: TreeProposal) -> TreeP
             f"The edited text has an error: {found[0].message}",
             path=change.path,
             line=found[0].line,
-            mend="Nothing was written. Do the write-up again.",
+            remedy="Nothing was written. Do the write-up again.",
         )
     return proposal.edited(text)
 

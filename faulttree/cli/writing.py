@@ -127,7 +127,7 @@ def own_folder(root: Path) -> Path:
         raise TreeError(
             "This is the library that ships with the program; an upgrade overwrites it.",
             path=root,
-            mend="Copy its trees/ and shared/ into a folder of your own, and name that: --library.",
+            remedy="Copy its trees/ and shared/ into a folder of your own; name it: --library.",
         )
     return root
 
@@ -161,7 +161,7 @@ def keep_in_git(
     if not is_checkout(folder):
         if asked:
             raise TreeError(
-                "This library is not a git checkout.", path=folder, mend="Omit --commit."
+                "This library is not a git checkout.", path=folder, remedy="Omit --commit."
             )
         return ""
     if not asked:

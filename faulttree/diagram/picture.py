@@ -51,7 +51,7 @@ def kind_of(path: str | Path) -> str:
     if kind is None:
         raise FaulttreeError(
             f"'{path.name}' does not end like a picture",
-            mend=f"End it in {', '.join(ENDINGS)}, or say --as KIND.",
+            remedy=f"End it in {', '.join(ENDINGS)}, or say --as KIND.",
         )
     return kind
 
@@ -214,7 +214,7 @@ class Picture:
         from faulttree.diagram.walk_sheet import sheet_html, sheet_pdf
 
         if self.tree is None:
-            raise FaulttreeError("a walk sheet is made of one tree", mend="Name the tree.")
+            raise FaulttreeError("a walk sheet is made of one tree", remedy="Name the tree.")
         return sheet_pdf(self.tree) if pdf else sheet_html(self.tree).encode()
 
     def files(self, kind: str) -> list[bytes]:

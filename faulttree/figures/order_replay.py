@@ -304,7 +304,10 @@ def without(table: FaultTable, tests: Sequence[str]) -> FaultTable:
         entries=tuple(kept(row) for row in table.entries),
         access=kept(table.access),
         after=tuple(waits(names) for names in kept(table.after)),
-        deeds={name: replace(deed, after=waits(deed.after)) for name, deed in table.deeds.items()},
+        actions={
+            name: replace(action, after=waits(action.after))
+            for name, action in table.actions.items()
+        },
         kinds=kept(table.kinds),
         gear=kept(table.gear),
     )

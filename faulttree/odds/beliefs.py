@@ -127,7 +127,7 @@ class Beliefs:
         rates = {**ERROR_RATES, **(errors or {})}
         if not all(0 <= rate < 1 for rate in (*rates.values(), none_prior)):
             raise TableError(
-                "a rate or prior lies outside 0 to 1", mend="Give 0 or more, and less than 1."
+                "a rate or prior lies outside 0 to 1", remedy="Give 0 or more, and less than 1."
             )
         known = np.array(
             [(priors or {}).get(f, w) for f, w in zip(table.faults, table.weights, strict=True)]
@@ -239,7 +239,7 @@ def _soft(
         if not (0 <= likelihood < math.inf):
             raise TableError(
                 f"{outcome!r} at {test!r} has the likelihood {likelihood:g}",
-                mend="Give 0 or more.",
+                remedy="Give 0 or more.",
             )
         total += likelihood * _chances(table, column, place, rate)
     if not total.any():
@@ -251,7 +251,7 @@ def _soft(
 def _no_outcome(table: FaultTable, column: int, outcome: str) -> TableError:
     return TableError(
         f"{table.tests[column]!r} has no outcome {outcome!r}",
-        mend=f"Use one of: {', '.join(table.outcomes[column])}.",
+        remedy=f"Use one of: {', '.join(table.outcomes[column])}.",
     )
 
 
@@ -296,11 +296,11 @@ def priors(
         TableError: a ``pseudo`` of 0 or less, or a negative count.
     """
     if not pseudo > 0:
-        raise TableError(f"a pseudo-count of {pseudo:g}", mend="Give a number above 0.")
+        raise TableError(f"a pseudo-count of {pseudo:g}", remedy="Give a number above 0.")
     total = math.fsum(table.weights)
     found = [counts.get(table.identities.get(f, ("", f)), 0.0) for f in table.faults]
     if any(count < 0 for count in found):
-        raise TableError("a count of cases is negative", mend="Counts start at 0.")
+        raise TableError("a count of cases is negative", remedy="Counts start at 0.")
     cases = math.fsum(found)
     return {
         fault: (pseudo * weight / total + count) / (pseudo + cases)

@@ -27,7 +27,7 @@ def guarded_table(tree: Tree) -> FaultTable:
 
 
 def guarded(table: FaultTable) -> FaultTable:
-    """The table with every test and deed behind the safety checks of the tree it came from.
+    """The table with every test and action behind the safety checks of the tree it came from.
 
     Where every path of the tree to a step passes a safety check, that check becomes one of
     the things that come first (``after``). A check that no step names in its own ``after``
@@ -49,12 +49,14 @@ def guarded(table: FaultTable) -> FaultTable:
     return replace(
         table,
         after=tuple(waits[test] for test in table.tests),
-        deeds={name: replace(deed, after=waits[name]) for name, deed in table.deeds.items()},
+        actions={
+            name: replace(action, after=waits[name]) for name, action in table.actions.items()
+        },
         lasting=lasting,
     )
 
 
 def _waits(table: FaultTable) -> Waits:
     waits = dict(zip(table.tests, table.after, strict=True))
-    waits.update({name: deed.after for name, deed in table.deeds.items()})
+    waits.update({name: action.after for name, action in table.actions.items()})
     return waits

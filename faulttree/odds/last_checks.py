@@ -41,7 +41,7 @@ class Endings:
 
         Args:
             faults: those that are left.
-            passed: tests and deeds on the way here.
+            passed: tests and actions on the way here.
             state: what holds (see :class:`faulttree.odds.planning.problem.Readying`).
         """
         for name in dict.fromkeys(one for f in faults for one in self._before.get(f, ())):

@@ -1,11 +1,11 @@
 """A plan written as a tree document: plain data that can be saved, checked and walked.
 
 Every place of the plan becomes a step. Where the plan ends with faults that no test tells
-apart, the tree goes on as a technician would: mend the likeliest, see whether the complaint
+apart, the tree goes on as a technician would: remedy the likeliest, see whether the complaint
 is gone, else it is the next. Those questions take no minutes of their own, for repairs are
-not what a plan reckons. An outcome that no possible fault shows leads to a stop that says so.
+not what a plan computes. An outcome that no possible fault shows leads to a stop that says so.
 
-A plan of a tree keeps what its steps say, and its deeds, cautions and access. What a test
+A plan of a tree keeps what its steps say, and its actions, cautions and access. What a test
 rests on comes before it on every path, and so do the safety checks that guard it in the tree.
 A result that the tree ends as unsafe or for licensed people only ends the plan as well, and
 so does a first step that does not reproduce the complaint.
@@ -54,10 +54,10 @@ def plan_tree(table: FaultTable, graph: PlanGraph, draft: Draft) -> dict[str, An
 
 @dataclass(frozen=True)
 class _Preparation:
-    """What is done before a test: a deed, or a test that only leads on here.
+    """What is done before a test: a action, or a test that only leads on here.
 
     Attributes:
-        item: the deed, use or test of the table.
+        item: the action, use or test of the table.
         step: the plan's copy of it.
         made: the copies on the way here that it may rest on.
     """
@@ -101,11 +101,11 @@ class _Writer:
         return name
 
     def _copy(self, of: str) -> str:
-        """A new step that stands for a test or deed."""
+        """A new step that stands for a test or action."""
         if len(self.steps) >= MOST_STEPS:
             raise TableError(
                 f"the plan has more than {MOST_STEPS} steps",
-                mend="Say more of the faults in the table, so that tests can tell them apart.",
+                remedy="Say more of the faults in the table, so that tests can tell them apart.",
             )
         name = self._name(of, "test")
         self.copies.setdefault(of, []).append(name)
@@ -130,7 +130,7 @@ class _Writer:
     def place(self, place: Place, made: Mapping[str, str], state: int) -> str:
         """The id that stands for a place; its step is written later.
 
-        ``made`` are the copies of deeds and tests on the way here that later steps may rest
+        ``made`` are the copies of actions and tests on the way here that later steps may rest
         on; places met on different ways share a step only where nothing of that matters.
         ``state`` is what holds there (see :class:`faulttree.odds.planning.problem.Prerequisites`).
         """
@@ -318,7 +318,7 @@ class _Writer:
     def _passing(
         self, item: str, following: str, made: Mapping[str, str], *, ends: bool = False
     ) -> dict[str, Any]:
-        """A deed, or a test that cannot tell anything here: it only leads on.
+        """A action, or a test that cannot tell anything here: it only leads on.
 
         Where it is the last check before the plan ``ends``, an outcome that the tree ends
         with a stop or a fault of its own still does so.
@@ -326,7 +326,7 @@ class _Writer:
         tree = self.table.source
         if tree is not None and item in tree.uses:
             return _use(tree, tree.uses[item], following, made)
-        if item in self.table.deeds:
+        if item in self.table.actions:
             assert tree is not None
             step = tree.steps[item]
             return self._source_step(step, dict.fromkeys(step.targets, following), made)

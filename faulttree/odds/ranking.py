@@ -35,7 +35,7 @@ class Ranked:
         minutes_to_go: expected minutes until nothing more can be told apart, this test
             included, going on from there by information per minute.
         bits: mutual information of its outcome with the fault, "none of these" included.
-        first: access states and deeds it needs first, in order.
+        first: access states and actions it needs first, in order.
     """
 
     test: str
@@ -88,7 +88,7 @@ def rank_tests(
         posterior: beliefs so far; tests it has seen answered are left out.
         available: tests that may be taken; all by default.
         entered: access states that the unit is in.
-        done: deeds and tests that were done and still hold.
+        done: actions and tests that were done and still hold.
         errors: kind of test → error rate, over :data:`~faulttree.odds.beliefs.ERROR_RATES`.
 
     Ties go to more information, then to the table's order. Tests whose ``after`` includes
@@ -213,7 +213,7 @@ def untested(
         posterior: beliefs so far.
         seen: answers so far; those the posterior rests on where left out.
         entered: access states that the unit is in.
-        done: deeds and tests that were done and still hold.
+        done: actions and tests that were done and still hold.
     """
     answers = tuple(seen) or posterior.seen
     given = {answer.test: answer for answer in answers if _counts(answer)}
@@ -307,7 +307,7 @@ def would_settle(suspects: Sequence[Suspect], minutes: float | None = None) -> s
         minutes: how long one is willing to spend; by default what the first suspect takes.
 
     A suspect whose steps are all among those of a suspect before it is settled with it.
-    Otherwise steps that suspects share are reckoned for each, so that the sentence never
+    Otherwise steps that suspects share are computed for each, so that the sentence never
     promises too much.
     """
     tested = [suspect for suspect in suspects if suspect.tests]

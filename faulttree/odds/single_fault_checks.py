@@ -77,17 +77,17 @@ def _validate(
         if not (0 <= chance < math.inf and 0 <= cost < math.inf):
             raise TableError(
                 f"the check {check!r} needs a probability and minutes",
-                mend="Give both as 0 or more.",
+                remedy="Give both as 0 or more.",
             )
     for check in {*after, *(name for earlier in waits.values() for name in earlier)}:
         if check not in chances:
-            raise TableError(f"there is no check {check!r}", mend="Name one that is listed.")
+            raise TableError(f"there is no check {check!r}", remedy="Name one that is listed.")
     left = dict(waits)
     while left:
         free = [c for c, earlier in left.items() if not any(e in left for e in earlier)]
         if not free:
             raise TableError(
-                f"these wait for one another: {', '.join(left)}", mend="Take one wait out."
+                f"these wait for one another: {', '.join(left)}", remedy="Take one wait out."
             )
         for check in free:
             del left[check]
@@ -190,7 +190,7 @@ class Worth:
 
     Attributes:
         cost: expected, in the currency of ``value``.
-        value: of the unit once mended.
+        value: of the unit once repaired.
     """
 
     cost: float
@@ -211,7 +211,7 @@ def worth_it(value: float, labour: float, minutes: float, parts: float = 0.0) ->
     """Expected cost to finish, against the unit's value.
 
     Args:
-        value: of the unit once mended.
+        value: of the unit once repaired.
         labour: cost of one hour, in the same currency.
         minutes: expected, tests and repair; what is spent already does not count.
         parts: expected cost of parts.
@@ -221,7 +221,7 @@ def worth_it(value: float, labour: float, minutes: float, parts: float = 0.0) ->
     """
     for figure, name in ((value, "value"), (labour, "rate"), (minutes, "time"), (parts, "parts")):
         if not 0 <= figure < math.inf:
-            raise TableError(f"{figure:g} is no {name}", mend="Give 0 or more.")
+            raise TableError(f"{figure:g} is no {name}", remedy="Give 0 or more.")
     return Worth(labour * minutes / 60 + parts, value)
 
 

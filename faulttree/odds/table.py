@@ -37,8 +37,8 @@ class TableError(FaulttreeError):
 class Action:
     """Something done that tests rest on: it tells nothing by itself and costs its minutes.
 
-    ``after`` and ``access`` are what the deed itself needs first; a ``live`` deed voids
-    the deeds done before it.
+    ``after`` and ``access`` are what the action itself needs first; a ``live`` action voids
+    the actions done before it.
     """
 
     minutes: float = 1.0
@@ -60,11 +60,11 @@ class FaultTable:
         entries: n rows of m entries; an entry names the outcomes the fault may show, all
             equally likely, and is empty where nothing is known (every outcome then is).
         access: for each test the states of the unit it needs.
-        after: for each test the tests and deeds that must have been done first.
+        after: for each test the tests and actions that must have been done first.
         states: what each access state costs and which group it belongs to.
-        deeds: what is done rather than tested, by id.
+        actions: what is done rather than tested, by id.
         kinds: for each test ``ask``, ``measure`` or ``use``; decides its error rate.
-        live: tests that void the deeds done before them.
+        live: tests that void the actions done before them.
         lasting: tests that others come after and that hold once done, whatever is live later.
         gear: for each test the instruments it needs.
         titles: the words for a fault, where it has any besides its id.
@@ -83,7 +83,7 @@ class FaultTable:
     access: tuple[tuple[str, ...], ...]
     after: tuple[tuple[str, ...], ...]
     states: Mapping[str, Access] = field(default_factory=dict)
-    deeds: Mapping[str, Action] = field(default_factory=dict)
+    actions: Mapping[str, Action] = field(default_factory=dict)
     kinds: tuple[str, ...] = ()
     live: frozenset[str] = frozenset()
     lasting: frozenset[str] = frozenset()
@@ -189,7 +189,7 @@ def make_table(
             or all of them, where nothing is known.
         minutes: test → minutes; 1 where left out.
         access: test → states it needs.
-        after: test → tests and deeds that come first.
+        after: test → tests and actions that come first.
         more: further fields of :class:`FaultTable`, as they are.
 
     Raises:
@@ -222,7 +222,7 @@ def _entry(given: Iterable[str], outcomes: tuple[str, ...], fault: str, test: st
     if unknown := said.difference(outcomes):
         raise TableError(
             f"{fault!r} shows {min(unknown)!r} at {test!r}, which has no such outcome",
-            mend=f"Use one of: {', '.join(outcomes)}.",
+            remedy=f"Use one of: {', '.join(outcomes)}.",
         )
     return () if len(said) == len(outcomes) else tuple(o for o in outcomes if o in said)
 
@@ -231,19 +231,19 @@ def _check(table: FaultTable) -> None:
     for fault, weight in zip(table.faults, table.weights, strict=True):
         if not (weight > 0 and math.isfinite(weight)):
             raise TableError(
-                f"the weight of {fault!r} is {weight:g}", mend="Give a number above 0."
+                f"the weight of {fault!r} is {weight:g}", remedy="Give a number above 0."
             )
     costs = [*zip(table.tests, table.minutes, strict=True)]
-    costs += [(name, deed.minutes) for name, deed in table.deeds.items()]
+    costs += [(name, action.minutes) for name, action in table.actions.items()]
     costs += [(name, state.minutes) for name, state in table.states.items()]
     for name, cost in costs:
         if not (cost >= 0 and math.isfinite(cost)):
-            raise TableError(f"{name!r} takes {cost:g} minutes", mend="Give 0 or more minutes.")
-    for states in (*table.access, *(deed.access for deed in table.deeds.values())):
+            raise TableError(f"{name!r} takes {cost:g} minutes", remedy="Give 0 or more minutes.")
+    for states in (*table.access, *(action.access for action in table.actions.values())):
         for state in states:
             if state not in table.states:
                 raise TableError(
-                    f"no access state is called {state!r}", mend="Say what it costs to enter it."
+                    f"no access state is called {state!r}", remedy="Say what it costs to enter it."
                 )
     check_order(table)
 
@@ -270,7 +270,7 @@ def put_before(first: str, then: str, waits: Waits) -> bool:
 def check_order(table: FaultTable) -> None:
     """See to it that every ``after`` names something and that nothing waits for itself."""
     waits = dict(zip(table.tests, table.after, strict=True))
-    waits.update({name: deed.after for name, deed in table.deeds.items()})
+    waits.update({name: action.after for name, action in table.actions.items()})
     finished: set[str] = set()
     for name in waits:
         _descend(name, waits, finished, [])
@@ -283,12 +283,12 @@ def _descend(
         return
     if name in trail:
         ring = " after ".join([*trail[trail.index(name) :], name])
-        raise TableError(f"these wait for one another: {ring}", mend="Take one of them out.")
+        raise TableError(f"these wait for one another: {ring}", remedy="Take one of them out.")
     for earlier in waits[name]:
         if earlier not in waits:
             raise TableError(
                 f"{name!r} comes after {earlier!r}, which the table does not have",
-                mend="Name a test of this table.",
+                remedy="Name a test of this table.",
             )
         _descend(earlier, waits, finished, [*trail, name])
     finished.add(name)

@@ -105,7 +105,7 @@ class _Sheet:
                 path=self.path,
                 line=line,
                 column=at - (text.rfind("\n", 0, at) + 1) + 1,
-                mend="Save the table as CSV.",
+                remedy="Save the table as CSV.",
             )
         reader = csv.reader(io.StringIO(text, newline=""), delimiter=self.comma, strict=True)
         rows, line = [], 1
@@ -120,14 +120,14 @@ class _Sheet:
                 path=self.path,
                 line=line,
                 column=1,
-                mend="Close every quotation mark, and double those inside a cell.",
+                remedy="Close every quotation mark, and double those inside a cell.",
             ) from None
         return rows
 
-    def wrong(self, message: str, row: _Row, cell: int, mend: str) -> TableError:
+    def wrong(self, message: str, row: _Row, cell: int, remedy: str) -> TableError:
         """An error at one cell, counted from 0."""
         return TableError(
-            message, path=self.path, line=row.line, column=self._column(row, cell), mend=mend
+            message, path=self.path, line=row.line, column=self._column(row, cell), remedy=remedy
         )
 
     def _column(self, row: _Row, cell: int) -> int:
@@ -151,7 +151,7 @@ class _Sheet:
                 path=self.path,
                 line=1,
                 column=1,
-                mend="Start with the line: fault,weight,<test>,<test>",
+                remedy="Start with the line: fault,weight,<test>,<test>",
             )
         head = self.rows[0]
         for at, wanted in enumerate(("fault", "weight")):

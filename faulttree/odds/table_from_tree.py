@@ -3,10 +3,10 @@
 How a tree is read as a table:
 
 * A test is a step with two or more outcomes outside the closing. A step with one outcome
-  (a ``do``, a reading without limits) is a deed: it costs minutes and others rest on it.
+  (a ``do``, a reading without limits) is a action: it costs minutes and others rest on it.
 * What a fault shows at a step are the outcomes from which the fault can still be reached.
   At a step that no way to the fault comes by, nothing is known, unless its ``signs`` say.
-* A step that every way to a test comes by and that is a deed ("discharge it") comes before
+* A step that every way to a test comes by and that is a action ("discharge it") comes before
   that test in any order, whether or not ``after`` says so: leaving it out could hurt.
 * ``undecided`` is no outcome: nothing was seen.
 * ``confirm`` is seen after the repair and says nothing before it.
@@ -51,10 +51,10 @@ def table_from_tree(tree: Tree, facts: Mapping[str, str] | None = None) -> Fault
         name: step for name, step in tree.steps.items() if step.role == "finding" or name in inner
     }
     tests = {name: outcomes for name, step in steps.items() if len(outcomes := _outcomes(step)) > 1}
-    deeds = _deeds(tree, steps, tests, power) | _before_power(tree, power)
-    known = {*tests, *deeds}
+    actions = _actions(tree, steps, tests, power) | _before_power(tree, power)
+    known = {*tests, *actions}
     waits = {name: _first(tree, steps[name], known) for name in tests}
-    waits |= {name: deed.after for name, deed in deeds.items()}
+    waits |= {name: action.after for name, action in actions.items()}
     _put_safety_first(tree, waits, power)
     return make_table(
         {name: _weight(fault.weight) for name, fault in tree.faults.items()},
@@ -64,14 +64,14 @@ def table_from_tree(tree: Tree, facts: Mapping[str, str] | None = None) -> Fault
         access={name: _states(tree, steps[name].access) for name in tests},
         after={name: waits[name] for name in tests},
         states=dict(tree.access),
-        deeds={name: replace(deed, after=waits[name]) for name, deed in deeds.items()},
+        actions={name: replace(action, after=waits[name]) for name, action in actions.items()},
         kinds=tuple(steps[name].kind for name in tests),
         live=frozenset(name for name in tests if steps[name].live),
         gear=tuple(steps[name].needs for name in tests),
         titles={name: fault.title for name, fault in tree.faults.items()},
         identities={name: tree.identity(name) for name in tree.faults},
         name=tree.title,
-        lasting=frozenset((*inner, *power)) & {*tests, *deeds},
+        lasting=frozenset((*inner, *power)) & {*tests, *actions},
         source=tree,
     )
 
@@ -139,8 +139,8 @@ def _put_safety_first(tree: Tree, waits: Waits, power: Sequence[str]) -> None:
 
 def _first(tree: Tree, step: Step, known: Set[str], power: Sequence[str] = ()) -> tuple[str, ...]:
     before = graph_of(tree).before(step.id)
-    deeds = (name for name in before if len(_outcomes(tree.steps[name])) < 2)
-    wanted = (*step.after, *deeds, *_readings(step))
+    actions = (name for name in before if len(_outcomes(tree.steps[name])) < 2)
+    wanted = (*step.after, *actions, *_readings(step))
     # What a procedure does is paid with the procedure.
     inside = {inner for use in step.after if use in tree.uses for inner in tree.uses[use].steps}
     return tuple(
@@ -158,16 +158,16 @@ def _readings(step: Step) -> tuple[str, ...]:
         return ()
 
 
-def _deeds(
+def _actions(
     tree: Tree, steps: Mapping[str, Step], tests: Mapping[str, object], power: Sequence[str]
 ) -> dict[str, Action]:
-    deeds = [step for name, step in steps.items() if name not in tests]
+    actions = [step for name, step in steps.items() if name not in tests]
     called = {name for step in steps.values() for name in step.after}
     uses = [use for name, use in tree.uses.items() if name in called and name not in steps]
-    known = {*tests, *(step.id for step in deeds), *(use.id for use in uses), *power}
+    known = {*tests, *(step.id for step in actions), *(use.id for use in uses), *power}
     made = {
         step.id: Action(step.cost, _states(tree, step.access), _first(tree, step, known), step.live)
-        for step in deeds
+        for step in actions
     }
     for use in uses:
         passed = [steps[name] for name in graph_of(tree).path_through(use, minutes=True)]

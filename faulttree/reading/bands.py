@@ -53,12 +53,12 @@ def _band(entry: object, at: int, is_last: bool, desk: KnownValues) -> tuple[Ban
     for key in entry:
         if key not in {"name", "from", "below"}:
             raise ReadingError(
-                f"a band has no '{key}'", mend="It has name, from and below.",
+                f"a band has no '{key}'", remedy="It has name, from and below.",
                 key=("bands", at, str(key)),
             )  # fmt: skip
     if not isinstance(name, str) or name in RESERVED:
         raise ReadingError(
-            f"'{name}' cannot name a band", mend="Choose another word.", key=("bands", at, "name")
+            f"'{name}' cannot name a band", remedy="Choose another word.", key=("bands", at, "name")
         )
     missing: tuple[str, ...] = ()
     edges: dict[str, Decimal | None] = {"from": None, "below": None}
@@ -70,7 +70,7 @@ def _band(entry: object, at: int, is_last: bool, desk: KnownValues) -> tuple[Ban
             edges[key] = figure.value
         elif (key == "from" and at > 0) or (key == "below" and not is_last):
             raise ReadingError(
-                f"the band '{name}' has no '{key}'", mend=f"Add {key}.", key=("bands", at)
+                f"the band '{name}' has no '{key}'", remedy=f"Add {key}.", key=("bands", at)
             )
     return Band(name, edges["from"], edges["below"]), missing
 
@@ -79,7 +79,7 @@ def _meets(band: Band, before: Band | None, at: int) -> None:
     if band.lower is not None and band.upper is not None and band.lower >= band.upper:
         raise ReadingError(
             f"the band '{band.name}' is empty",
-            mend="Its 'from' must lie below its 'below'.",
+            remedy="Its 'from' must lie below its 'below'.",
             key=("bands", at, "from"),
         )
     if before is None:
@@ -90,6 +90,6 @@ def _meets(band: Band, before: Band | None, at: int) -> None:
         what = "leave a gap" if band.lower > before.upper else "overlap"
         raise ReadingError(
             f"the bands '{before.name}' and '{band.name}' {what}",
-            mend="Begin each where the one before ends, in rising order.",
+            remedy="Begin each where the one before ends, in rising order.",
             key=("bands", at, "from"),
         )

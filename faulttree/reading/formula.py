@@ -75,12 +75,12 @@ class Formula:
         except (DecimalException, ArithmeticError):
             raise ReadingError(
                 f"the formula '{self.text}' cannot be worked out with these readings",
-                mend="Look for a division by zero or the root of a negative number.",
+                remedy="Look for a division by zero or the root of a negative number.",
             ) from None
         if not result.is_finite() or abs(result) > MAX_SIZE:
             raise ReadingError(
                 f"the formula '{self.text}' gives a figure beyond any meter",
-                mend="Check the formula and the readings it takes.",
+                remedy="Check the formula and the readings it takes.",
             )
         return result
 
@@ -104,7 +104,7 @@ class Formula:
         if not isfinite(found):
             raise ReadingError(
                 f"the uncertainty of '{self.text}' has no bound at these readings",
-                mend="Measure again, away from zero.",
+                remedy="Measure again, away from zero.",
             )
         return found
 
@@ -118,7 +118,7 @@ def read_formula(text: str) -> Formula:
     """
     if len(text) > MAX_LENGTH:
         raise ReadingError(
-            "the formula is too long", mend=f"Keep it under {MAX_LENGTH} characters."
+            "the formula is too long", remedy=f"Keep it under {MAX_LENGTH} characters."
         )
     try:
         tree = ast.parse(text.strip(), mode="eval").body
@@ -140,7 +140,7 @@ def _refused(text: str, why: str) -> ReadingError:
     listed = ", ".join(FUNCTIONS)
     return ReadingError(
         f"the formula '{text[:60]}' {why}",
-        mend=f"It takes numbers, declared names, + - * / **, brackets and {listed}.",
+        remedy=f"It takes numbers, declared names, + - * / **, brackets and {listed}.",
     )
 
 

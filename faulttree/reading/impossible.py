@@ -38,8 +38,8 @@ def refuse_impossible(reading: Quantity, limits: Limits) -> None:
     """
     why = _why(reading, limits)
     if why:
-        text, mend = why
-        raise ReadingError(f"'{reading.text[:40] or reading}' is impossible: {text}", mend=mend)
+        text, remedy = why
+        raise ReadingError(f"'{reading.text[:40] or reading}' is impossible: {text}", remedy=remedy)
 
 
 def _why(reading: Quantity, limits: Limits) -> tuple[str, str] | None:

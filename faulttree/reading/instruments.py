@@ -187,7 +187,7 @@ class Bench:
             return of_kind[0]
         known = ", ".join(self.instruments) or "none"
         why = "stands for several instruments" if of_kind else "is no instrument on this bench"
-        raise ReadingError(f"'{name[:40]}' {why}", mend=f"On the bench: {known}.")
+        raise ReadingError(f"'{name[:40]}' {why}", remedy=f"On the bench: {known}.")
 
 
 def read_accuracy(text: object, unit: str = "") -> Accuracy:
@@ -210,7 +210,7 @@ def read_accuracy(text: object, unit: str = "") -> Accuracy:
         if total[name]:
             raise ReadingError(
                 f"the accuracy '{str(text)[:60]}' says {ALIKE[name]} twice",
-                mend="Write what each counts: 0.5 % + 3 digits, or 0.0035 % + 0.0006 % of range.",
+                remedy="Write what each counts: 0.5 % + 3 digits, or 0.0035 % + 0.0006 % of range.",
             )
         total[name] = size
     return Accuracy(**total)
@@ -240,13 +240,13 @@ def _term(term: str, unit: str, whole: str) -> tuple[str, float]:
     except _FractionError:
         raise ReadingError(
             f"the accuracy '{whole[:60]}' counts '{term[:30]}' digits, which must be whole",
-            mend="Say what the figure is: 0.5 %, 0.5 % of range, or 5 digits.",
+            remedy="Say what the figure is: 0.5 %, 0.5 % of range, or 5 digits.",
         ) from None
     except (ReadingError, ArithmeticError, ValueError):
         pass
     raise ReadingError(
         f"the accuracy '{whole[:60]}' cannot be understood at '{term[:30]}'",
-        mend="Write it like 0.5 % + 3 digits, 1 % + 0.2 pF or 14 ppm + 2 ppm of range.",
+        remedy="Write it like 0.5 % + 3 digits, 1 % + 0.2 pF or 14 ppm + 2 ppm of range.",
     )
 
 
@@ -270,12 +270,12 @@ def read_bench(mapping: Mapping[str, Any]) -> Bench:
         ReadingError: a key or figure cannot be understood; ``key`` leads to the spot.
     """
     if not isinstance(mapping, Mapping):
-        raise ReadingError("a bench file is a mapping", mend="Begin with instruments:.")
+        raise ReadingError("a bench file is a mapping", remedy="Begin with instruments:.")
     _known(mapping, TOP, ())
     listed = mapping.get("instruments") or {}
     if not isinstance(listed, Mapping):
         raise ReadingError(
-            "instruments is a mapping by id", mend="Write instruments: {dmm: …}.",
+            "instruments is a mapping by id", remedy="Write instruments: {dmm: …}.",
             key=("instruments",),
         )  # fmt: skip
     return Bench(
@@ -291,7 +291,7 @@ def read_bench(mapping: Mapping[str, Any]) -> Bench:
 def _values(listed: object) -> dict[str, float]:
     if not isinstance(listed, Mapping):
         raise ReadingError(
-            "unit_values is a mapping by family", mend="Write unit_values: {family: 100}.",
+            "unit_values is a mapping by family", remedy="Write unit_values: {family: 100}.",
             key=("unit_values",),
         )  # fmt: skip
     return {
@@ -304,7 +304,9 @@ def _money(value: object, path: tuple[str | int, ...]) -> float | None:
     if value is None:
         return None
     if isinstance(value, bool) or not isinstance(value, int | float) or not 0 <= value < 1e12:
-        raise ReadingError(f"{path[-1]} is no sum of money", mend="Write a plain number.", key=path)
+        raise ReadingError(
+            f"{path[-1]} is no sum of money", remedy="Write a plain number.", key=path
+        )
     return float(value)
 
 
@@ -314,7 +316,7 @@ def _share(value: object, path: tuple[str | int, ...]) -> float | None:
         return None
     if isinstance(value, bool) or not isinstance(value, int | float) or not 0 <= value <= 1:
         raise ReadingError(
-            f"{path[-1]} is no probability", mend="Write a number from 0 to 1: 0.8.", key=path
+            f"{path[-1]} is no probability", remedy="Write a number from 0 to 1: 0.8.", key=path
         )
     return float(value)
 
@@ -326,7 +328,7 @@ def _known(
         if key not in allowed:
             raise ReadingError(
                 f"'{key}' has no meaning here",
-                mend=f"Known here are {', '.join(sorted(allowed))}.",
+                remedy=f"Known here are {', '.join(sorted(allowed))}.",
                 key=(*path, str(key)),
             )
 
@@ -336,7 +338,7 @@ def _instrument(name: str, item: object) -> Instrument:
     if not isinstance(item, Mapping) or not item.get("kind"):
         raise ReadingError(
             f"the instrument '{name}' has no kind",
-            mend="Give kind: by instruments.yaml, such as multimeter.",
+            remedy="Give kind: by instruments.yaml, such as multimeter.",
             key=path,
         )
     _known(item, OF_INSTRUMENT, path)
@@ -346,7 +348,7 @@ def _instrument(name: str, item: object) -> Instrument:
             unit = parse_unit(str(place))
         except ReadingError as error:
             raise ReadingError(
-                error.message, mend=error.mend, key=(*path, "measures", str(place))
+                error.message, remedy=error.remedy, key=(*path, "measures", str(place))
             ) from None
         key = f"{unit.unit} {unit.kind}" if unit.kind else str(unit.unit)
         ranges[key] = _ranges(rows, key, (*path, "measures", str(place)))
@@ -370,16 +372,16 @@ def _frequencies(value: object, path: tuple[str | int, ...]) -> tuple[Decimal, .
     try:
         read = parse_quantity(value, "Hz").value  # type: ignore[arg-type]
         if read is None or read <= 0:
-            raise ReadingError("a frequency must be above zero", mend="Correct the figure.")
+            raise ReadingError("a frequency must be above zero", remedy="Correct the figure.")
     except ReadingError as error:
-        raise ReadingError(error.message, mend=error.mend, key=path) from None
+        raise ReadingError(error.message, remedy=error.remedy, key=path) from None
     return (read,)
 
 
 def _ranges(rows: object, place: str, path: tuple[str | int, ...]) -> tuple[Range, ...]:
     if not isinstance(rows, Sequence) or isinstance(rows, str) or not rows:
         raise ReadingError(
-            "the ranges are a list", mend="Write [{range: 6 V, accuracy: 0.5 % + 3 digits}].",
+            "the ranges are a list", remedy="Write [{range: 6 V, accuracy: 0.5 % + 3 digits}].",
             key=path,
         )  # fmt: skip
     made = [_range(row, place, (*path, at)) for at, row in enumerate(rows)]
@@ -388,30 +390,30 @@ def _ranges(rows: object, place: str, path: tuple[str | int, ...]) -> tuple[Rang
 
 def _range(row: object, place: str, path: tuple[str | int, ...]) -> Range:
     if not isinstance(row, Mapping):
-        raise ReadingError("a range is a mapping", mend="Give range and accuracy.", key=path)
+        raise ReadingError("a range is a mapping", remedy="Give range and accuracy.", key=path)
     _known(row, OF_RANGE, path)
     for key in ("range", "accuracy"):
         if row.get(key) is None:
-            raise ReadingError(f"'{key}' is missing", mend=f"Give {key}.", key=path)
+            raise ReadingError(f"'{key}' is missing", remedy=f"Give {key}.", key=path)
     figures: dict[str, Decimal] = {}
     for key in ("range", "from", "resolution"):
         if row.get(key) is not None:
             try:
                 value = parse_quantity(row[key], place).value
                 if value is None or value < 0 or (key == "range" and not value):
-                    raise ReadingError(f"'{key}' must be above zero", mend="Mend the figure.")
+                    raise ReadingError(f"'{key}' must be above zero", remedy="Mend the figure.")
             except ReadingError as error:
-                raise ReadingError(error.message, mend=error.mend, key=(*path, key)) from None
+                raise ReadingError(error.message, remedy=error.remedy, key=(*path, key)) from None
             figures[key] = value
     try:
         accuracy = read_accuracy(row["accuracy"], place)
         if accuracy.digits and "resolution" not in figures:
             raise ReadingError(
                 "an accuracy in digits needs the resolution",
-                mend="Add resolution: what one digit is on this range.",
+                remedy="Add resolution: what one digit is on this range.",
             )
     except ReadingError as error:
-        raise ReadingError(error.message, mend=error.mend, key=(*path, "accuracy")) from None
+        raise ReadingError(error.message, remedy=error.remedy, key=(*path, "accuracy")) from None
     return Range(
         full=figures["range"],
         accuracy=accuracy,

@@ -107,7 +107,7 @@ def _mean(
 ) -> tuple[Quantity, tuple[Quantity, ...], float, float]:
     several = tuple(readings)
     if not several:
-        raise ReadingError("there is no reading to judge", mend="Give at least one.")
+        raise ReadingError("there is no reading to judge", remedy="Give at least one.")
     first = several[0]
     if len(several) == 1:
         return first, (), first.uncertainty or 0.0, inf
@@ -116,7 +116,7 @@ def _mean(
             raise ReadingError(
                 f"the readings are in {unit_text(first.unit, first.kind)} and "
                 f"{unit_text(other.unit, other.kind)}",
-                mend="Judge readings of one thing together, in one unit.",
+                remedy="Judge readings of one thing together, in one unit.",
             )
     for reading in several:
         if reading.value is None:
@@ -146,7 +146,7 @@ def _check_unit(reading: Quantity, limits: Limits) -> None:
     raise ReadingError(
         f"the reading is in {unit_text(reading.unit, reading.kind) or 'no unit'} and the limits "
         f"are in {unit_text(limits.unit, limits.kind) or 'no unit'}",
-        mend="Measure the quantity that is asked for, or name the limits in its unit.",
+        remedy="Measure the quantity that is asked for, or name the limits in its unit.",
     )
 
 
@@ -157,7 +157,7 @@ def _check_method(instrument: Instrument | None, limits: Limits) -> None:
         return
     raise ReadingError(
         f"{instrument.id} is of the kind {instrument.kind}, and {method.text}: {method.reason}",
-        mend="Measure with such an instrument, or correct kind in bench.yaml: "
+        remedy="Measure with such an instrument, or correct kind in bench.yaml: "
         f"{' or '.join(method.kinds)}.",
     )
 
@@ -211,7 +211,7 @@ def _combine(
     if meter is None:
         raise ReadingError(
             f"{instrument.id} has no range for {show(reading.value, reading.unit, kind)}",
-            mend="Name the instrument that was used, or add the range to bench.yaml.",
+            remedy="Name the instrument that was used, or add the range to bench.yaml.",
         )
     if freedom == inf or not spread:
         return sqrt(meter * meter + spread * spread), inf

@@ -106,7 +106,7 @@ class KnownValues:
                 if self.unit is not None and own.unit != parse_unit(self.unit).unit:
                     raise ReadingError(
                         f"the limits are in {said} and the step is in {self.unit}",
-                        mend="Name one unit.",
+                        remedy="Name one unit.",
                     )
             except ReadingError as error:
                 raise placed(error, ("unit",)) from None
@@ -136,7 +136,8 @@ class KnownValues:
             read = parse_quantity(value, place)  # type: ignore[arg-type]
             if read.value is None:
                 raise ReadingError(
-                    "a limit cannot be over range", mend="Leave the limit out where there is none."
+                    "a limit cannot be over range",
+                    remedy="Leave the limit out where there is none.",
                 )
         except ReadingError as error:
             raise placed(error, path) from None
@@ -151,7 +152,7 @@ class KnownValues:
         formula, names = formula_of(value, *path)
         if place is None:
             raise ReadingError(
-                "a computed limit needs a unit", mend="Add unit: beside it.", key=path
+                "a computed limit needs a unit", remedy="Add unit: beside it.", key=path
             )
         missing = tuple(
             dict.fromkeys(
@@ -193,7 +194,7 @@ class KnownValues:
             if figure.read is not None and figure.read.bare and figure.read.value:
                 raise ReadingError(
                     f"{figure.read.text} has no unit beside figures that name another scale",
-                    mend="Write its unit.",
+                    remedy="Write its unit.",
                     key=(key,),
                 )
 
@@ -213,14 +214,14 @@ def read_holds_at(spec: Mapping[str, Any]) -> Decimal | None:
     try:
         read = parse_quantity(spec["holds_at"], "Hz").value
         if read is None or read <= 0:
-            raise ReadingError("a frequency must be above zero", mend="Correct the figure.")
+            raise ReadingError("a frequency must be above zero", remedy="Correct the figure.")
     except ReadingError as error:
         raise placed(error, ("holds_at",)) from None
     return read
 
 
 def placed(error: ReadingError, path: tuple[str | int, ...]) -> ReadingError:
-    return ReadingError(error.message, mend=error.mend, key=(*path, *error.key))
+    return ReadingError(error.message, remedy=error.remedy, key=(*path, *error.key))
 
 
 def formula_of(value: Mapping[str, Any], *path: str | int) -> tuple[Formula, dict[str, str]]:
@@ -230,7 +231,7 @@ def formula_of(value: Mapping[str, Any], *path: str | int) -> tuple[Formula, dic
     if extra or not isinstance(value.get("formula"), str):
         raise ReadingError(
             "a computed figure takes formula and from",
-            mend='Write {formula: "u / 2", from: {u: step}}.',
+            remedy='Write {formula: "u / 2", from: {u: step}}.',
             key=(*path, *(str(key) for key in extra[:1])),
         )
     try:
@@ -241,14 +242,14 @@ def formula_of(value: Mapping[str, Any], *path: str | int) -> tuple[Formula, dic
     if not isinstance(names, Mapping) or not all(isinstance(s, str) for s in names.values()):
         raise ReadingError(
             "'from' says which step or rating each name is",
-            mend="Write from: {u: step}.",
+            remedy="Write from: {u: step}.",
             key=(*path, "from"),
         )
     for name in formula.names:
         if name not in names:
             raise ReadingError(
                 f"the formula takes '{name}', and 'from' does not say what it is",
-                mend=f"Add {name}: to from.",
+                remedy=f"Add {name}: to from.",
                 key=(*path, "formula"),
             )
     return formula, {str(name): str(names[name]) for name in formula.names}

@@ -47,7 +47,7 @@ def outcomes_of(spec: Mapping[str, Any]) -> tuple[str, ...]:
 
 def form_of(spec: Mapping[str, Any]) -> str:
     if not isinstance(spec, Mapping):
-        raise ReadingError("limits must be a mapping", mend="Write {nominal: …, tolerance: …}.")
+        raise ReadingError("limits must be a mapping", remedy="Write {nominal: …, tolerance: …}.")
     forms = {
         "nominal": NOMINAL & spec.keys(),
         "range": RANGE & spec.keys(),
@@ -59,12 +59,12 @@ def form_of(spec: Mapping[str, Any]) -> str:
     if not found:
         raise ReadingError(
             "the limits say nothing to judge by",
-            mend="Give nominal and tolerance, min or max, component and quantity, or bands.",
+            remedy="Give nominal and tolerance, min or max, component and quantity, or bands.",
         )
     if len(found) > 1:
         raise ReadingError(
             f"the limits mix {' and '.join(found)}",
-            mend="Keep one form: nominal and tolerance, min and max, or bands.",
+            remedy="Keep one form: nominal and tolerance, min and max, or bands.",
             key=(sorted(forms[found[1]])[0],),
         )
     allowed = ALWAYS | {"nominal": NOMINAL, "range": RANGE, "bands": {"bands"}}[found[0]]
@@ -72,7 +72,7 @@ def form_of(spec: Mapping[str, Any]) -> str:
         if key not in allowed:
             raise ReadingError(
                 f"'{key}' has no meaning beside {', '.join(sorted(allowed - ALWAYS))}",
-                mend=f"Known here are {', '.join(sorted(allowed))}.",
+                remedy=f"Known here are {', '.join(sorted(allowed))}.",
                 key=(str(key),),
             )
     return found[0]
@@ -86,7 +86,7 @@ def entry_of(spec: Mapping[str, Any]) -> ComponentRating:
 
 def key_of(mapping: object, key: str, path: tuple[str | int, ...]) -> Any:
     if not isinstance(mapping, Mapping) or mapping.get(key) in (None, ""):
-        raise ReadingError(f"'{key}' is missing", mend=f"Give {key}.", key=path)
+        raise ReadingError(f"'{key}' is missing", remedy=f"Give {key}.", key=path)
     return mapping[key]
 
 
@@ -94,9 +94,9 @@ def band_list(value: object) -> Sequence[Any]:
     if not isinstance(value, Sequence) or isinstance(value, str) or len(value) < 2:
         raise ReadingError(
             "bands must be a list of at least two",
-            mend="Write bands: [{name: …, below: …}, {name: …, from: …}].",
+            remedy="Write bands: [{name: …, below: …}, {name: …, from: …}].",
             key=("bands",),
         )
     if len(value) > MAX_BANDS:
-        raise ReadingError("there are too many bands", mend="Keep fewer.", key=("bands",))
+        raise ReadingError("there are too many bands", remedy="Keep fewer.", key=("bands",))
     return value

@@ -86,7 +86,7 @@ def _range(spec: Mapping[str, Any], desk: KnownValues) -> Limits:
     if low.value is not None and high.value is not None and low.value > high.value:
         raise ReadingError(
             "min is above max: no reading could be inside",
-            mend="Exchange them, or mend the figure that is wrong.",
+            remedy="Exchange them, or mend the figure that is wrong.",
             key=("min",),
         )
     return Limits(
@@ -109,7 +109,7 @@ def _refuse_negative(unit: str, *figures: tuple[Decimal | None, str]) -> None:
     for value, key in figures:
         if value is not None and value < 0:
             raise ReadingError(
-                f"a {UNITS[unit].name} cannot be below zero", mend="Mend the figure.", key=(key,)
+                f"a {UNITS[unit].name} cannot be below zero", remedy="Mend the figure.", key=(key,)
             )
 
 
@@ -119,7 +119,7 @@ def _nominal(spec: Mapping[str, Any], desk: KnownValues) -> Limits:
     for key in ("nominal", "tolerance"):
         if spec.get(key) is None:
             raise ReadingError(
-                f"'{key}' is missing", mend="Give nominal and tolerance together.", key=()
+                f"'{key}' is missing", remedy="Give nominal and tolerance together.", key=()
             )
     desk.settle((spec["nominal"], ("nominal",)))
     middle = desk.figure(spec["nominal"], ("nominal",))

@@ -168,7 +168,7 @@ def decode_marking(text: str, unit: str | None = None) -> Marking:
             return _with_letter(text, read.value, read.unit, written["letter"])
     raise ReadingError(
         f"'{text[:40]}' is no marking known here",
-        mend="Write it like 4K7, R47J, 2n2K, 104K, or yellow violet red gold.",
+        remedy="Write it like 4K7, R47J, 2n2K, 104K, or yellow violet red gold.",
     )
 
 
@@ -178,7 +178,7 @@ def _unit(unit: str | None) -> str | None:
     own = parse_unit(unit).unit
     if own not in {"ohm", "F", "H"}:
         raise ReadingError(
-            f"no marking is decoded in {unit[:40]}", mend="Name the part by ohm, F or H."
+            f"no marking is decoded in {unit[:40]}", remedy="Name the part by ohm, F or H."
         )
     return own
 
@@ -189,7 +189,7 @@ def _inductor(text: str, plain: str) -> Marking:
     if code is None or (code["point"] and not re.search("[0-9]", code["point"])):
         raise ReadingError(
             f"'{text[:40]}' is no marking of an inductor known here",
-            mend="Write it like 101K (100 µH), 4R7M (4.7 µH) or 47N (47 nH).",
+            remedy="Write it like 101K (100 µH), 4R7M (4.7 µH) or 47N (47 nH).",
         )
     if code["point"]:
         exponent = -6 if "R" in code["point"] else -9
@@ -223,7 +223,7 @@ def _letter_code(text: str, code: re.Match[str], unit: str | None) -> Marking:
     letters = re.sub("[0-9]", "", code["code"])
     if own is None or (unit is not None and unit != own and letters != "m"):
         raise ReadingError(
-            f"'{text[:40]}' does not mark a part in {unit or 'ohm or F'}", mend="Check the part."
+            f"'{text[:40]}' does not mark a part in {unit or 'ohm or F'}", remedy="Check the part."
         )
     own = unit or own
     plain = code["code"].replace("K", "k")
@@ -246,7 +246,7 @@ def _refuse_two_ways(plain: str, text: str, unit: str | None) -> None:
 def _two_ways(text: str, farad: Decimal, ohm: Decimal) -> ReadingError:
     return ReadingError(
         f"'{text[:40]}' could be {show_exact(farad, 'F')} or {show_exact(ohm, 'ohm')}",
-        mend="Say whether it is a capacitor (F) or a resistor (ohm).",
+        remedy="Say whether it is a capacitor (F) or a resistor (ohm).",
     )
 
 
@@ -277,7 +277,7 @@ def _with_letter(text: str, value: Decimal, unit: str, letter: str | None) -> Ma
             raise ReadingError(
                 f"'{text[:40]}' is {show_exact(value, 'F')}, and {letter} behind it may be a "
                 "voltage or a tolerance",
-                mend=f"Decode it without {letter}, and give the tolerance as a figure.",
+                remedy=f"Decode it without {letter}, and give the tolerance as a figure.",
             )
     tolerance = read_tolerance(letter, unit, "", value)
     return Marking(text, value, unit, tolerance, letter)
@@ -286,12 +286,12 @@ def _with_letter(text: str, value: Decimal, unit: str, letter: str | None) -> Ma
 def _bands(text: str, colours: Sequence[str]) -> Marking:
     count = len(colours)
     if not 3 <= count <= 6:
-        raise ReadingError(f"{count} bands are no resistor's", mend="Name three to six bands.")
+        raise ReadingError(f"{count} bands are no resistor's", remedy="Name three to six bands.")
     figures = 2 if count < 5 else 3
     number = ""
     for colour in colours[:figures]:
         if colour not in COLOURS:
-            raise ReadingError(f"{colour} is no digit", mend="Read the bands from the other end.")
+            raise ReadingError(f"{colour} is no digit", remedy="Read the bands from the other end.")
         number += str(COLOURS[colour])
     value = EXACT.scaleb(Decimal(int(number)), Decimal(POWERS[colours[figures]]))
     if count == 3:
@@ -299,10 +299,10 @@ def _bands(text: str, colours: Sequence[str]) -> Marking:
     said = colours[figures + 1]
     if said == "grey":
         raise ReadingError(
-            DISPUTED_GREY, mend="Look the part up and write its tolerance as a figure."
+            DISPUTED_GREY, remedy="Look the part up and write its tolerance as a figure."
         )
     if said not in TOLERANCES:
-        raise ReadingError(f"{said} is no tolerance", mend="Read the bands from the other end.")
+        raise ReadingError(f"{said} is no tolerance", remedy="Read the bands from the other end.")
     percent = f"{TOLERANCES[said]} %"
     return Marking(
         text,
@@ -317,7 +317,7 @@ def _bands(text: str, colours: Sequence[str]) -> Marking:
 def _coefficient(colour: str) -> int:
     if colour not in COEFFICIENTS:
         raise ReadingError(
-            f"{colour} is no temperature coefficient", mend="Read the bands from the other end."
+            f"{colour} is no temperature coefficient", remedy="Read the bands from the other end."
         )
     return COEFFICIENTS[colour]
 
@@ -340,23 +340,23 @@ def colour_bands(value: Decimal, tolerance: str, bands: int | None = None) -> tu
     if percent not in named or size.low != -size.high:
         raise ReadingError(
             f"there is no band for a tolerance of {tolerance}",
-            mend=f"Bands stand for {', '.join(sorted(TOLERANCES.values(), key=Decimal))} %.",
+            remedy=f"Bands stand for {', '.join(sorted(TOLERANCES.values(), key=Decimal))} %.",
         )
     if value <= 0:
-        raise ReadingError("only a resistance above zero has bands", mend="Mend the value.")
+        raise ReadingError("only a resistance above zero has bands", remedy="Mend the value.")
     digits = "".join(str(d) for d in value.normalize(EXACT).as_tuple().digits)
     count = bands or (4 if len(digits) <= 2 and percent >= 2 else 5)
     figures = count - 2
     if count not in {4, 5} or len(digits) > figures:
         raise ReadingError(
             f"{show_exact(value, 'ohm')} does not fit {count} bands",
-            mend="Four bands carry two digits, five carry three.",
+            remedy="Four bands carry two digits, five carry three.",
         )
     power = value.adjusted() - figures + 1
     colour_of = {power: colour for colour, power in POWERS.items()}
     if power not in colour_of:
         raise ReadingError(
-            f"{show_exact(value, 'ohm')} is outside what bands can say", mend="Mark it in print."
+            f"{show_exact(value, 'ohm')} is outside what bands can say", remedy="Mark it in print."
         )
     names = list(COLOURS)
     padded = digits.ljust(figures, "0")

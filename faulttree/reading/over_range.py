@@ -59,7 +59,7 @@ def _top(limits: Limits, instrument: Instrument | None) -> tuple[Decimal | None,
         if top is None:
             raise ReadingError(
                 f"{instrument.id} has no range for {unit_text(limits.unit, limits.kind)}",
-                mend="Name the instrument that was used, or add the range to bench.yaml.",
+                remedy="Name the instrument that was used, or add the range to bench.yaml.",
             )
         return top, f"{says} more than {_show(top, limits)}, the top range of {instrument.id}"
     if limits.method is not None:

@@ -160,7 +160,7 @@ _AT = re.compile(r"(.*?\S)(?:\s+at\s+|\s*@\s*)(\S.*)", re.DOTALL)
 def _test_frequency(text: str) -> Decimal:
     wrong = ReadingError(
         f"'{_short(text)}' is no test frequency",
-        mend="Write it like 0.3 ohm at 100 kHz, or leave it out.",
+        remedy="Write it like 0.3 ohm at 100 kHz, or leave it out.",
     )
     try:
         read = _parse_alone(text.strip(), "Hz")
@@ -213,7 +213,7 @@ def parse_duration(text: str | int | float) -> float:
     read = parse_quantity(text, "s")
     if read.value is None or read.value < 0:
         raise ReadingError(
-            f"'{_short(str(text))}' is no duration", mend="Write it like 90 s, 2 min or 1 h."
+            f"'{_short(str(text))}' is no duration", remedy="Write it like 90 s, 2 min or 1 h."
         )
     return float(read.value)
 
@@ -261,25 +261,27 @@ def _short(text: str) -> str:
     return text if len(text) <= 40 else text[:39] + "…"
 
 
-def _refuse(text: str, why: str, mend: str) -> ReadingError:
-    return ReadingError(f"'{_short(text)}' {why}", mend=mend)
+def _refuse(text: str, why: str, remedy: str) -> ReadingError:
+    return ReadingError(f"'{_short(text)}' {why}", remedy=remedy)
 
 
 def _plain(text: object) -> str:
     """The text with one code point for each sign, or a number's shortest text."""
     if isinstance(text, bool) or not isinstance(text, str | int | float | Decimal):
-        raise ReadingError(f"{_short(repr(text))} is no reading", mend="Write a number and a unit.")
+        raise ReadingError(
+            f"{_short(repr(text))} is no reading", remedy="Write a number and a unit."
+        )
     if isinstance(text, float) and text != text:
-        raise ReadingError("a reading that is not a number says nothing", mend="Measure again.")
+        raise ReadingError("a reading that is not a number says nothing", remedy="Measure again.")
     if isinstance(text, int) and abs(text) >= 10**MAX_EXPONENT:
-        raise ReadingError("the number is too large to be a reading", mend="Check the number.")
+        raise ReadingError("the number is too large to be a reading", remedy="Check the number.")
     said = str(text)
     if len(said) > MAX_TEXT:
         raise _refuse(said, "is too long to be a reading", "Write one number and one unit.")
     said = _THIN_GROUPS.sub(lambda m: m[1] + re.sub(r"[\u2009\u202f]", "", m[2]), said.strip())
     said = said.translate(_SAME).strip()
     if not said:
-        raise ReadingError("nothing was typed", mend="Write a number and a unit, or OL.")
+        raise ReadingError("nothing was typed", remedy="Write a number and a unit, or OL.")
     return said
 
 
@@ -412,7 +414,7 @@ def _suffix(rest: str, text: str, expected: Written | None, *, spaced: bool) -> 
         written = find_suffix(rest)
     except ReadingError as error:
         raise _refuse(
-            text, f"ends in '{_short(rest)}', which is disputed", error.mend or ""
+            text, f"ends in '{_short(rest)}', which is disputed", error.remedy or ""
         ) from None
     if written is None:
         raise _refuse(

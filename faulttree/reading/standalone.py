@@ -103,7 +103,7 @@ def judge_text(
     """
     typed = [readings] if isinstance(readings, str | int | float) else list(readings)
     if not typed:
-        raise ReadingError("there is no reading to judge", mend='Give one, such as "150 uF".')
+        raise ReadingError("there is no reading to judge", remedy='Give one, such as "150 uF".')
     written = {
         "nominal": nominal,
         "tolerance": tolerance,
@@ -148,7 +148,7 @@ def _groups(
     if "component" not in spec:
         if quantity is not None:
             raise ReadingError(
-                "a quantity is named without its component", mend="Name the component too."
+                "a quantity is named without its component", remedy="Name the component too."
             )
         limits = resolve_limits(spec)
         if not limits.unit and "unit" not in spec:
@@ -188,7 +188,7 @@ def _named(
         if own is None:
             raise ReadingError(
                 f"{spec['component']} has no quantity '{name.strip()[:40]}'",
-                mend=f"Known are {', '.join(names.values())}.",
+                remedy=f"Known are {', '.join(names.values())}.",
             )
         return own, plain
     if quantity is not None:
@@ -202,7 +202,7 @@ def _named(
     shown = unit_text(read.unit) or "a plain number"
     raise ReadingError(
         f"which quantity of the {spec['component']} '{str(text)[:40]}' is ({shown}) is not clear",
-        mend=f"Name it: {' or '.join(f'{q}={text}' for q in names.values())}.",
+        remedy=f"Name it: {' or '.join(f'{q}={text}' for q in names.values())}.",
     )
 
 
@@ -237,7 +237,7 @@ def _by_marking(marking: str, spec: dict[str, Any], typed: Sequence[str | float]
     decoded = decode_marking(marking, _marked_unit(spec, typed))
     if "nominal" in spec or "component" in spec:
         raise ReadingError(
-            "the marking already says the nominal value", mend="Give one or the other."
+            "the marking already says the nominal value", remedy="Give one or the other."
         )
     made = {"source": f"marking {marking}", **spec}
     made.setdefault("nominal", f"{decoded.value} {decoded.unit}")
@@ -245,7 +245,7 @@ def _by_marking(marking: str, spec: dict[str, Any], typed: Sequence[str | float]
         if decoded.tolerance is None:
             raise ReadingError(
                 f"the marking '{marking[:40]}' says no tolerance",
-                mend="Give tolerance. F behind a capacitance is read as farad, not as 1 %.",
+                remedy="Give tolerance. F behind a capacitance is read as farad, not as 1 %.",
             )
         made["tolerance"] = decoded.tolerance_text
     return made
@@ -265,5 +265,5 @@ def _refuse_doubt(readings: Sequence[Quantity], limits: Limits, *, sure: bool) -
         if question:
             raise ReadingError(
                 f"'{reading.text[:40]}' is not judged. {question}",
-                mend="Write it as meant, or say that you are sure.",
+                remedy="Write it as meant, or say that you are sure.",
             )

@@ -102,7 +102,7 @@ def read_tolerance(
     if text.startswith("+") and not text.startswith(("+/-", "+-")):
         raise ReadingError(
             f"the tolerance {text[:40]} reaches to one side only",
-            mend=f"Write ±{text[1:].strip()[:40]}, or a pair like [0 %, +25 %].",
+            remedy=f"Write ±{text[1:].strip()[:40]}, or a pair like [0 %, +25 %].",
             key=("tolerance",),
         )
     for sign in ("±", "+/-", "+-"):
@@ -113,7 +113,7 @@ def read_tolerance(
     if size < 0:
         raise ReadingError(
             f"a tolerance of {text} leaves no room",
-            mend="Write it without a sign, or as a pair like [-20 %, +80 %].",
+            remedy="Write it without a sign, or as a pair like [-20 %, +80 %].",
             key=("tolerance",),
         )
     return Tolerance(-size if size else size, size, relative)
@@ -123,7 +123,7 @@ def _pair(values: Sequence[object], unit: str, kind: str, nominal: Decimal | Non
     if len(values) != 2:
         raise ReadingError(
             "a tolerance is one figure or a pair",
-            mend="Write it like [-20 %, +80 %].",
+            remedy="Write it like [-20 %, +80 %].",
             key=("tolerance",),
         )
     (low, one), (high, other) = (
@@ -132,13 +132,13 @@ def _pair(values: Sequence[object], unit: str, kind: str, nominal: Decimal | Non
     if low > 0 or high < 0:
         raise ReadingError(
             "the pair does not reach round the nominal value",
-            mend="Write what it may lack first, then what it may have over: [-20 %, +80 %].",
+            remedy="Write what it may lack first, then what it may have over: [-20 %, +80 %].",
             key=("tolerance",),
         )
     if one != other and low and high:
         raise ReadingError(
             "the pair mixes a share and a figure",
-            mend="Write both in % or both in the unit.",
+            remedy="Write both in % or both in the unit.",
             key=("tolerance",),
         )
     return Tolerance(low, high, one if low else other)
@@ -150,7 +150,7 @@ def _by_letter(letter: str, unit: str, nominal: Decimal | None) -> Tolerance:
         if small is None:
             raise ReadingError(
                 f"the tolerance letter {letter} has no meaning below 10 pF",
-                mend="Write the tolerance as a figure.",
+                remedy="Write the tolerance as a figure.",
                 key=("tolerance",),
             )
         return Tolerance(-small, small, relative=False)
@@ -167,20 +167,20 @@ def _size(
         if isinstance(value, str) and value.strip().endswith("ppm"):
             share = parse_quantity(value.strip()[:-3], "").value
             if share is None:
-                raise ReadingError("a tolerance cannot be over range", mend="Write a figure.")
+                raise ReadingError("a tolerance cannot be over range", remedy="Write a figure.")
             return share / 1_000_000, True
         if unit in {"degC", "K"} and isinstance(value, str):
             return _degrees(value), False
         read = parse_quantity(value)  # type: ignore[arg-type]
         if read.value is None:
-            raise ReadingError("a tolerance cannot be over range", mend="Write a figure.")
+            raise ReadingError("a tolerance cannot be over range", remedy="Write a figure.")
         if read.value.is_zero() and read.bare:
             return Decimal(0), False
         if read.unit == "%":
             return _share(read.value, unit, nominal), True
         return _absolute(value, unit, kind), False
     except ReadingError as error:
-        raise ReadingError(error.message, mend=error.mend, key=key) from None
+        raise ReadingError(error.message, remedy=error.remedy, key=key) from None
 
 
 def _share(percent: Decimal, unit: str, nominal: Decimal | None) -> Decimal:
@@ -188,11 +188,11 @@ def _share(percent: Decimal, unit: str, nominal: Decimal | None) -> Decimal:
         shown = unit_text(unit)
         raise ReadingError(
             f"a share of a value in {shown} can be read in two ways or has no meaning",
-            mend=f"Write the tolerance in {shown}, or give min and max.",
+            remedy=f"Write the tolerance in {shown}, or give min and max.",
         )
     if nominal is not None and nominal.is_zero():
         raise ReadingError(
-            "a share of zero leaves no room", mend="Write the tolerance in the unit itself."
+            "a share of zero leaves no room", remedy="Write the tolerance in the unit itself."
         )
     return EXACT.divide(percent, HUNDRED)
 
@@ -206,10 +206,10 @@ def _degrees(text: str) -> Decimal:
         read = parse_quantity(plain)
         if read.unit != "degC" or plain.upper().endswith("F"):
             raise ReadingError(
-                f"'{plain[:40]}' is no difference of temperature", mend="Write it like 2 K."
+                f"'{plain[:40]}' is no difference of temperature", remedy="Write it like 2 K."
             )
     if read.value is None:
-        raise ReadingError("a tolerance cannot be over range", mend="Write a figure.")
+        raise ReadingError("a tolerance cannot be over range", remedy="Write a figure.")
     return read.value
 
 
@@ -220,10 +220,10 @@ def _absolute(value: object, unit: str, kind: str) -> Decimal:
         own = unit_text(unit, kind) or "the figure itself"
         raise ReadingError(
             f"the tolerance {read.text} could be % or {own}",
-            mend=f"Write {read.text} % or {read.text} {unit}."
+            remedy=f"Write {read.text} % or {read.text} {unit}."
             if unit
             else f"Write {read.text} %, or give min and max.",
         )
     if read.value is None:
-        raise ReadingError("a tolerance cannot be over range", mend="Write a figure.")
+        raise ReadingError("a tolerance cannot be over range", remedy="Write a figure.")
     return read.value

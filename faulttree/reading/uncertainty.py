@@ -57,7 +57,7 @@ def type_a(values: Sequence[float]) -> tuple[float, float, int]:
     """
     n = len(values)
     if n < 2:
-        raise ReadingError("one reading has no scatter", mend="Take at least two.")
+        raise ReadingError("one reading has no scatter", remedy="Take at least two.")
     mean = sum(values) / n
     s = sqrt(sum((value - mean) ** 2 for value in values) / (n - 1))
     return mean, s / sqrt(n), n - 1

@@ -266,7 +266,9 @@ def find_suffix(text: str) -> Written | None:
     if found is not None:
         return found
     if text in DISPUTED:
-        raise ReadingError(f"the unit '{text}' can be read in two ways", mend=_say(DISPUTED[text]))
+        raise ReadingError(
+            f"the unit '{text}' can be read in two ways", remedy=_say(DISPUTED[text])
+        )
     match = _KIND.match(text)
     if match is None or not match["unit"]:
         return None
@@ -281,8 +283,8 @@ def _own(symbol: str) -> str:
     return "degC" if symbol == "degF" else symbol
 
 
-def _say(mend: str) -> str:
-    return f"{mend}."
+def _say(remedy: str) -> str:
+    return f"{remedy}."
 
 
 _SAME = str.maketrans({"μ": "µ", "\u2126": "Ω"})
@@ -311,7 +313,7 @@ def parse_unit(text: str) -> Written:
         near = get_close_matches(plain, known, n=1)
         hint = f"Did you mean {near[0]}? " if near else ""
         raise ReadingError(
-            f"'{text[:40]}' is no unit known here", mend=f"{hint}Known are {', '.join(known)}."
+            f"'{text[:40]}' is no unit known here", remedy=f"{hint}Known are {', '.join(known)}."
         )
     return found
 

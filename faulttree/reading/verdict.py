@@ -28,7 +28,7 @@ class Rule:
         if not 0.5 < self.confidence < 1:
             raise ReadingError(
                 f"a confidence of {self.confidence} decides nothing",
-                mend="Take one above 0.5 and below 1, such as 0.95.",
+                remedy="Take one above 0.5 and below 1, such as 0.95.",
             )
 
 

@@ -63,8 +63,8 @@ def unused(
             continue
         where = Where(own, ("accepted", number))
         if rule not in rules:
-            mend = near(rule, rules) or "`faulttree check` prints the rule beside each finding."
-            yield Finding(where.under("rule"), f"There is no rule `{rule}`.", mend)
+            remedy = near(rule, rules) or "`faulttree check` prints the rule beside each finding."
+            yield Finding(where.under("rule"), f"There is no rule `{rule}`.", remedy)
             continue
         place = f" at `{at}`" if at else ""
         yield Finding(where, f"`{rule}` finds nothing{place}.", "Take this entry out.")

@@ -88,7 +88,7 @@ def _bench(document: Document) -> tuple[Finding, ...]:
         read_bench(document.data)
     except FaulttreeError as error:
         where = Where(document.name, error.key)
-        found = Finding(where, error.message, error.mend or "", rule="bad-value")
+        found = Finding(where, error.message, error.remedy or "", rule="bad-value")
         return (found.located(document),)
     return ()
 

@@ -85,7 +85,7 @@ def _read(file: Path) -> Iterable[tuple[int, str, str, str]]:
                     path=file,
                     line=number,
                     column=1,
-                    mend="Write the three words, or remove the line.",
+                    remedy="Write the three words, or remove the line.",
                 )
             yield number, words[0], words[1], words[2]
 

@@ -43,7 +43,7 @@ def look_in_processes(
             except BrokenProcessPool:
                 raise TreeError(
                     "A process that looked at files was ended from outside.",
-                    mend="Run it again with --jobs 1.",
+                    remedy="Run it again with --jobs 1.",
                 ) from None
             found.update(zip(piece, looked, strict=True))
     return {**found, **{n: check_target(targets[n]) for n in here}}

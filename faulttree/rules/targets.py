@@ -84,7 +84,9 @@ def _is(path: Path, what: Callable[[Path], bool]) -> bool:
 
 def _by_id(name: str, library: Library) -> Path:
     if name.count("/") != 1 or name.endswith(SUFFIXES) or name.startswith((".", "/")):
-        raise TreeError("There is no such file or folder.", path=name, mend="Look at the spelling.")
+        raise TreeError(
+            "There is no such file or folder.", path=name, remedy="Look at the spelling."
+        )
     return library.path_of(name)
 
 

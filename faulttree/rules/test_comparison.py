@@ -127,7 +127,7 @@ class TestComparison:
         return early.id in late.after or more_live or late.conditions != early.conditions
 
     def _needs(self, late: str, early: str) -> bool:
-        """Whether a test takes a value of another one, or a deed that comes with it."""
+        """Whether a test takes a value of another one, or a action that comes with it."""
         return early in self.table.after[self.table.test_index[late]]
 
     # -- the same question -------------------------------------------------------------
@@ -198,8 +198,8 @@ class TestComparison:
         """The most minutes a test can take with what it needs first."""
         tree = self.subject.tree
         entering = sum(tree.access[name].minutes for name in step.access if name in tree.access)
-        deeds = sum(tree.steps[name].cost for name in step.after if name in tree.steps)
-        return step.cost + entering + deeds
+        actions = sum(tree.steps[name].cost for name in step.after if name in tree.steps)
+        return step.cost + entering + actions
 
     def _saved(self, early: str, late: str, least: float) -> float | None:
         """Minutes that asking the later test first saves, where it tells as much."""
@@ -261,11 +261,11 @@ class TestComparison:
         table = self.table
         states = set(table.access[test]) - {*table.access[other], *self._entered(test)}
         states -= self._entered(other)
-        deeds = set(table.after[test]) - set(table.after[other])
+        actions = set(table.after[test]) - set(table.after[other])
         return (
             table.minutes[test]
             + sum(table.states[name].minutes for name in states)
-            + sum(table.deeds[name].minutes for name in deeds if name in table.deeds)
+            + sum(table.actions[name].minutes for name in actions if name in table.actions)
         )
 
     def _entered(self, test: int) -> set[str]:

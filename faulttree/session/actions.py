@@ -50,7 +50,7 @@ def act(position: Position, context: Context, prompt: Prompt, given: Reply) -> R
     word = given.action
     if word not in prompt.actions:
         words = ", ".join(f"'{one}'" for one in prompt.actions) or "none"
-        return Refused(WalkError(f"'{word}' does not work here", mend=f"Words that do: {words}."))
+        return Refused(WalkError(f"'{word}' does not work here", remedy=f"Words that do: {words}."))
     if word == "back" and _within(position, context, prompt):
         return Accepted((), (Message("Nothing of it was recorded."),))
     if word in VIEWS:
@@ -90,7 +90,9 @@ def _photo(position: Position, context: Context, prompt: Prompt, rest: str) -> R
     """A picture by content hash and path; the face works both out."""
     sha256, _, path = rest.partition(" ")
     if not path:
-        return Refused(WalkError("name the file: photo PATH", mend="Give the path of the picture."))
+        return Refused(
+            WalkError("name the file: photo PATH", remedy="Give the path of the picture.")
+        )
     event = ev.PhotoAdded(at=context.now, path=path, sha256=sha256, step=_step_id(prompt))
     return Accepted((event,), (Message("The photo is kept by its path and content hash."),))
 
@@ -99,7 +101,7 @@ def _go(position: Position, context: Context, prompt: Prompt, rest: str) -> Resu
     name = chosen_step(position.state, rest)
     if name is None:
         known = ", ".join(position.tree.diagnostic)
-        return Refused(WalkError("name a step: go STEP", mend=f"They are {known}."))
+        return Refused(WalkError("name a step: go STEP", remedy=f"They are {known}."))
     return head_for(position, context, name, "asked")
 
 
@@ -118,7 +120,7 @@ def _meter(position: Position, context: Context, prompt: Prompt, rest: str) -> R
             if known
             else "None is declared: write a bench.yaml, and name it with --bench."
         )
-        return Refused(WalkError(f"there is no instrument '{rest}'", mend=listed))
+        return Refused(WalkError(f"there is no instrument '{rest}'", remedy=listed))
     told = [Message(f"Instrument in use: {rest or 'none, so verdicts are plain'}.")]
     if rest and known[rest].overdue(context.now[:10]):
         told.append(Message(f"Its calibration was due on {known[rest].due}.", "warning"))

@@ -41,13 +41,13 @@ def begin_correction(position: Position, name: str) -> Result:
     if name.isdecimal() and 1 <= int(name) <= len(answers):
         named = [answers[int(name) - 1]]
     if not named:
-        mend = "'path' lists the answers by number: correct 2."
-        raise WalkError(f"no answer is called '{name[:60]}'", mend=mend)
+        remedy = "'path' lists the answers by number: correct 2."
+        raise WalkError(f"no answer is called '{name[:60]}'", remedy=remedy)
     entry = named[-1]
     assert isinstance(entry.event, ev.Answered)
     step = position.tree.steps.get(entry.event.step)
     if step is None:
-        raise WalkError(f"the tree no longer has the step '{name[:60]}'", mend="Write a note.")
+        raise WalkError(f"the tree no longer has the step '{name[:60]}'", remedy="Write a note.")
     _conclusion_after(position, entry.sequence)
     carry = Carry("correct", {"target": (str(entry.sequence),)})
     kept = entry.event.reading
@@ -162,7 +162,7 @@ def _conclusion_after(position: Position, target: int) -> int | None:
     if any(isinstance(one.event, ev.RepairTried) for one in later):
         raise WalkError(
             "another repair was made since, because of this answer",
-            mend="Write what was wrong as a note; the later repair stands.",
+            remedy="Write what was wrong as a note; the later repair stands.",
         )
     return later[0].sequence
 

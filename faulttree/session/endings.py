@@ -71,8 +71,8 @@ def pick_suspect(position: Position, context: Context, prompt: Prompt, given: Re
     first = next((one.id for one in prompt.choices if one.id != "stop"), "")
     chosen = prompt.choice(text) if text else first
     if chosen is None or not chosen:
-        mend = "Type a number from the list, 'stop', or 'pause' to leave the case open."
-        return Refused(WalkError("that is not in the list", mend=mend))
+        remedy = "Type a number from the list, 'stop', or 'pause' to leave the case open."
+        return Refused(WalkError("that is not in the list", remedy=remedy))
     if chosen == "stop":
         question = "Why leave them untested?"
         return Ask(prompt_of(position, "declined", question, actions=WITHIN))
@@ -99,7 +99,7 @@ def other_tree(position: Position, context: Context, prompt: Prompt, given: Repl
     """At a stop that belongs to another complaint: whether the unit goes on there."""
     yes = prompt.choice(given.choice or given.text)
     if yes is None:
-        return Refused(WalkError("answer yes or no", mend="'pause' leaves the case open."))
+        return Refused(WalkError("answer yes or no", remedy="'pause' leaves the case open."))
     if yes == "no":
         return Ask(suspects_prompt(position) or ending_prompt(position))
     see = prompt.id.subject
@@ -113,8 +113,8 @@ def ended(position: Position, context: Context, prompt: Prompt, given: Reply) ->
     """How it ended."""
     result = prompt.choice(given.choice or given.text)
     if result is None:
-        mend = "Type a number or the first letters; 'back' or 'pause' also work."
-        return Refused(WalkError("that is not in the list", mend=mend))
+        remedy = "Type a number or the first letters; 'back' or 'pause' also work."
+        return Refused(WalkError("that is not in the list", remedy=remedy))
     return Ask(owed_prompt(position, result) or place_prompt(position, result))
 
 
@@ -122,7 +122,7 @@ def make_checks(position: Position, context: Context, prompt: Prompt, given: Rep
     """The safety checks that the unit owes: made now, or the unit stays here."""
     yes = prompt.choice(given.choice or given.text)
     if yes is None:
-        return Refused(WalkError("answer yes or no", mend="'pause' leaves the case open."))
+        return Refused(WalkError("answer yes or no", remedy="'pause' leaves the case open."))
     if yes == "no":
         return Ask(place_prompt(position, prompt.id.subject))
     checking = check_again(position.state, at=context.now)
@@ -145,8 +145,8 @@ def fit_again(position: Position, context: Context, prompt: Prompt, given: Reply
         return Ask(text_prompt(position, "What was repaired?", carry))
     if chosen == "end":
         return Ask(ending_prompt(position, choices=UNFIT_RESULTS))
-    mend = "Type a number or the first letters; 'back' or 'pause' also work."
-    return Refused(WalkError("that is not in the list", mend=mend))
+    remedy = "Type a number or the first letters; 'back' or 'pause' also work."
+    return Refused(WalkError("that is not in the list", remedy=remedy))
 
 
 def placed(position: Position, context: Context, prompt: Prompt, given: Reply) -> Result:
@@ -154,8 +154,8 @@ def placed(position: Position, context: Context, prompt: Prompt, given: Reply) -
     assert prompt.carry is not None
     became = prompt.choice(given.choice or given.text)
     if became is None:
-        mend = "Type a number or the first letters; 'back' or 'pause' also work."
-        return Refused(WalkError("that is not in the list", mend=mend))
+        remedy = "Type a number or the first letters; 'back' or 'pause' also work."
+        return Refused(WalkError("that is not in the list", remedy=remedy))
     carry = Carry("close", {**prompt.carry.values, "became": (became,)})
     if became == "kept-for-parts":
         return Ask(modules_prompt(position, carry))
@@ -169,8 +169,8 @@ def kept_modules(position: Position, context: Context, prompt: Prompt, given: Re
     named = [prompt.choice(part) or part for part in parts]
     unknown = [name for name in named if prompt.choices and name not in position.tree.modules]
     if not named or unknown:
-        mend = "Name them by number or name, with commas between: 1, 3."
-        return Refused(WalkError("that is no list of modules", mend=mend))
+        remedy = "Name them by number or name, with commas between: 1, 3."
+        return Refused(WalkError("that is no list of modules", remedy=remedy))
     return _closed(position, context, prompt.carry, tuple(dict.fromkeys(named)))
 
 

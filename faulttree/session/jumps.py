@@ -79,7 +79,7 @@ def jump_past(position: Position, context: Context, prompt: Prompt, given: Reply
     assert prompt.carry is not None
     yes = prompt.choice(given.choice or given.text)
     if yes is None:
-        return Refused(WalkError("answer yes or no", mend="'pause' leaves the case open."))
+        return Refused(WalkError("answer yes or no", remedy="'pause' leaves the case open."))
     if yes == "no":
         return Accepted()
     step, past = prompt.carry.one("step"), prompt.carry.one("past")

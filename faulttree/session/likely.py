@@ -22,8 +22,8 @@ def decide_likely(position: Position, context: Context, prompt: Prompt, given: R
     tests = [one.id for one in prompt.choices if one.id != TAKE_IT]
     chosen = prompt.choice(text) if text else next(iter(tests), None)
     if chosen is None:
-        mend = f"Type a number; '{TAKE_IT}' takes the fault for the cause, 'pause' leaves."
-        return Refused(WalkError("that is not in the list", mend=mend))
+        remedy = f"Type a number; '{TAKE_IT}' takes the fault for the cause, 'pause' leaves."
+        return Refused(WalkError("that is not in the list", remedy=remedy))
     if chosen == TAKE_IT:
         fault = position.tree.faults[prompt.id.subject].title
         told = Message(f"Taken for the cause without the tests still open: {fault}.", "warning")

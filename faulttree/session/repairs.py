@@ -34,8 +34,8 @@ def repaired(position: Position, context: Context, prompt: Prompt, given: Reply)
     """What was done about the fault that was found."""
     what = given.text.strip()
     if not what or what.casefold() in NOT_YET:
-        mend = "Repair it, then say in a few words what was done; 'pause' leaves."
-        return Refused(WalkError("that does not say what was done", mend=mend))
+        remedy = "Repair it, then say in a few words what was done; 'pause' leaves."
+        return Refused(WalkError("that does not say what was done", remedy=remedy))
     return tried(position, context, prompt.id.subject, what)
 
 
@@ -46,8 +46,8 @@ def begin_repair(position: Position, context: Context, name: str) -> Result:
     likely = state.reached.fault if state.reached is not None else ""
     fault = name or (state.end.id if state.end and state.end.kind == "fault" else likely)
     if fault not in known:
-        mend = f"Known: {', '.join(known)}."
-        return Refused(WalkError("name the fault: repaired FAULT", mend=mend))
+        remedy = f"Known: {', '.join(known)}."
+        return Refused(WalkError("name the fault: repaired FAULT", remedy=remedy))
     return Ask(text_prompt(position, "What was done?", Carry("repaired", {"fault": (fault,)})))
 
 
@@ -71,7 +71,7 @@ def proved(position: Position, context: Context, prompt: Prompt, given: Reply) -
     """A proof that was skipped, or a fault without a step that proves it."""
     yes = prompt.choice(given.choice or given.text)
     if yes is None:
-        return Refused(WalkError("answer yes or no", mend="'pause' leaves the case open."))
+        return Refused(WalkError("answer yes or no", remedy="'pause' leaves the case open."))
     if prompt.id.part == "skipped":
         return _skipped_proof(position, context, prompt, yes == "yes")
     held = "yes" if yes == "yes" else "no"
@@ -110,9 +110,9 @@ def seen(position: Position, context: Context, prompt: Prompt, given: Reply) -> 
             return Accepted(leave=True)
         if word in ("y", "yes"):
             return Ask(_seen_prompt(position, Carry("seen", {"held": ("no",)})))
-        return Refused(WalkError("answer yes or no", mend="'pause' leaves the case open."))
+        return Refused(WalkError("answer yes or no", remedy="'pause' leaves the case open."))
     if not text:
-        return Refused(WalkError("nothing was said", mend="Say in a few words what you saw."))
+        return Refused(WalkError("nothing was said", remedy="Say in a few words what you saw."))
     held = prompt.carry.one("held") == "yes"
     conclusion = conclude_by_sight(position.state, text, held=held, at=context.now)
     fault = position.tree.faults.get(conclusion.fault)

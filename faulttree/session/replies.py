@@ -92,7 +92,7 @@ def reply(position: Position, context: Context, prompt: Prompt, given: Reply) ->
     stale = next_prompt(position, context).id.turn != given.prompt.turn
     if stale or given.prompt.case != position.case:
         error = WalkError(
-            "the walk has moved on since this was asked", mend="Look at the present question."
+            "the walk has moved on since this was asked", remedy="Look at the present question."
         )
         return Refused(error)
     try:

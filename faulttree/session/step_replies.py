@@ -37,8 +37,8 @@ READ = frozenset({"", "y", "yes", "read", "ok"})
 def cautions_read(position: Position, context: Context, prompt: Prompt, given: Reply) -> Result:
     """The cautions on the screen were read."""
     if given.text.casefold().strip() not in READ:
-        mend = "Press Enter once you have read it, then answer; 'pause' leaves."
-        return Refused(WalkError("the caution comes first", mend=mend))
+        remedy = "Press Enter once you have read it, then answer; 'pause' leaves."
+        return Refused(WalkError("the caution comes first", remedy=remedy))
     return Accepted(
         tuple(
             ev.CautionRead(at=context.now, caution=name, step=prompt.id.subject)
@@ -76,7 +76,7 @@ def isolated(position: Position, context: Context, prompt: Prompt, given: Reply)
     step, carry = _step(prompt), _carry(prompt)
     yes = prompt.choice(given.choice or given.text)
     if yes is None:
-        return Refused(WalkError("answer yes or no", mend="'pause' leaves the case open."))
+        return Refused(WalkError("answer yes or no", remedy="'pause' leaves the case open."))
     isolated = (yes == "yes") == (step.in_circuit == "never")
     values = {**carry.values, "in_circuit": ("no" if isolated else "yes",)}
     return _judged(position, context, step, Carry("answer", values), given)
@@ -87,7 +87,7 @@ def meant(position: Position, context: Context, prompt: Prompt, given: Reply) ->
     step, carry = _step(prompt), _carry(prompt)
     chosen = prompt.choice(given.choice or given.text)
     if chosen is None:
-        return Refused(WalkError("choose one of them by its number", mend="1, 2, …"))
+        return Refused(WalkError("choose one of them by its number", remedy="1, 2, …"))
     if chosen == "again":
         return Accepted()
     sure = Carry("answer", {**carry.values, "sure": ("yes",)})
@@ -99,7 +99,7 @@ def measured_again(position: Position, context: Context, prompt: Prompt, given: 
     step, carry = _step(prompt), _carry(prompt)
     yes = prompt.choice(given.choice or given.text)
     if yes is None:
-        return Refused(WalkError("answer yes or no", mend="'pause' leaves the case open."))
+        return Refused(WalkError("answer yes or no", remedy="'pause' leaves the case open."))
     event = answer(
         position.state,
         step,

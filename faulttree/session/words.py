@@ -23,8 +23,8 @@ def words_given(position: Position, context: Context, prompt: Prompt, given: Rep
     if action == "skip":
         return skipped(position, context, prompt.carry.one("step"), text)
     if not text:
-        mend = "Say it in a few words; 'pause' leaves the case open."
-        return Refused(WalkError("nothing was said", mend=mend))
+        remedy = "Say it in a few words; 'pause' leaves the case open."
+        return Refused(WalkError("nothing was said", remedy=remedy))
     if action == "note":
         return noted(context, text, prompt.carry.one("step"))
     return tried(position, context, prompt.carry.one("fault"), text)

@@ -1,4 +1,4 @@
-"""What the program reckons, put in words: why this step, who is still suspect."""
+"""What the program computes, put in words: why this step, who is still suspect."""
 
 from __future__ import annotations
 
@@ -153,7 +153,7 @@ def suspects_view(state: State, width: int) -> list[Line]:
 
 
 def _both_view(state: State, width: int) -> list[Line]:
-    """After a repair in vain: which second fault would explain it all together with the first."""
+    """Which second fault would explain everything, after a repair that did not help."""
     found = both(state)
     if not found:
         return []
@@ -214,13 +214,13 @@ def _way(state: State, suspect: Suspect) -> str:
     many = len(suspect.tests)
     steps = f"'{suspect.tests[0]}'" if many == 1 else f"{many} steps from '{suspect.tests[0]}'"
     gear = f"; needs {', '.join(suspect.gear)}" if suspect.gear else ""
-    first = ", ".join(f"'{deed}'" for deed in _skipped_before(state, suspect.tests))
+    first = ", ".join(f"'{action}'" for action in _skipped_before(state, suspect.tests))
     made_up = f", with {first} made up for" if first else ""
     return f"{screens.minutes_text(suspect.minutes)} by {steps}{made_up}{gear}"
 
 
 def _skipped_before(state: State, tests: Sequence[str]) -> list[str]:
-    """The skipped deeds that some of these tests rest on: their minutes are still to be spent."""
+    """The skipped actions that some of these tests rest on: their minutes are still to be spent."""
     tree = state.tree
     needed: set[str] = set()
     for test in tests:

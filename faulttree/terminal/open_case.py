@@ -131,8 +131,8 @@ class OpenCase:
     def complain(self, error: FaulttreeError) -> None:
         """Say what does not fit, and what would."""
         self.say(f"✗ {error.message}", "bad")
-        if error.mend:
-            self.console.show(screens.text_lines(error.mend, self.console.width, indent="  "))
+        if error.remedy:
+            self.console.show(screens.text_lines(error.remedy, self.console.width, indent="  "))
 
     def show_step(self, step: Step, *, full: bool = False) -> None:
         """Show a step, with a word on what would be better where there is one."""

@@ -240,7 +240,7 @@ def verdict_view(
 
 
 def fault_view(state: State, fault: Fault, width: int) -> list[Line]:
-    """A fault found: what it is, how to mend it, how to prove the repair, why it is known."""
+    """A fault found: what it is, how to remedy it, how to prove the repair, why it is known."""
     lines = heading(state, "found", width)
     lines += labelled("FAULT", fault.title, width, style="bad")
     lines += _evidence(state, width)

@@ -102,7 +102,7 @@ def _given(case: OpenCase, prompt: Prompt, given: Reply) -> Reply | FaulttreeErr
         found = case.photo(given.text)
         if found is None:
             message = f"there is no file '{given.text}' that can be read"
-            return WalkError(message, mend="Give the path of the photo.")
+            return WalkError(message, remedy="Give the path of the photo.")
         return replace(given, text=found)
     if prompt.kind in ("step", "in-circuit", "again", "slip"):
         return replace(given, seconds=case.stopwatch() - case.began)

@@ -59,7 +59,7 @@ def build(bundle: Mapping[str, Any], *, strict: bool = True) -> Tree:
         if finding.level == "error":
             raise finding.error()
     if tree is None:
-        raise TreeError("This is not a tree.", mend="Give a mapping with title, start, steps.")
+        raise TreeError("This is not a tree.", remedy="Give a mapping with title, start, steps.")
     return tree
 
 
@@ -171,15 +171,17 @@ class Builder:
             for name in as_mapping(self.data.get(group)):
                 if name in seen:
                     message = f"`{shown(name)}` is in `{seen[name]}` already."
-                    mend = "Steps, faults and stops share one set of names; rename one."
+                    remedy = "Steps, faults and stops share one set of names; rename one."
                     where = Where("tree", (group, name))
-                    self.findings.add("duplicate-id", message, mend, where, of_key=True)
+                    self.findings.add("duplicate-id", message, remedy, where, of_key=True)
                 seen.setdefault(name, group)
                 if name in RESERVED_SINCE_2 and self.says_safety():
                     message = f"`{shown(name)}` is a word of the format since version 2."
-                    mend = "Rename it: `faulttree rename` does so everywhere it is meant."
+                    remedy = "Rename it: `faulttree rename` does so everywhere it is meant."
                     where = Where("tree", (group, name))
-                    self.findings.add("later-word", message, mend, where, of_key=True, level="note")
+                    self.findings.add(
+                        "later-word", message, remedy, where, of_key=True, level="note"
+                    )
 
     def says_safety(self) -> bool:
         """Whether the file uses the keys whose steps go by the words kept back later."""
@@ -198,18 +200,18 @@ class Builder:
             for name, raw in entries(data.get("access")):
                 if raw.get("exposes") and not isinstance(raw.get("close"), dict):
                     message = f"`{shown(name)}` exposes a hazard, and nothing closes it."
-                    mend = "Add `close: {minutes: …, how: …}` to it."
+                    remedy = "Add `close: {minutes: …, how: …}` to it."
                     where = Where(document, ("access", name))
-                    self.findings.add("close-missing", message, mend, where, of_key=True)
+                    self.findings.add("close-missing", message, remedy, where, of_key=True)
 
     def start(self, top: Scope) -> str:
         """Full id of the first step."""
         if top.start in top.steps:
             return top.resolve(top.start)[0]
         if top.start:
-            mend = self.findings.near(top.start, top.steps) or "Name one of the steps."
+            remedy = self.findings.near(top.start, top.steps) or "Name one of the steps."
             message = f"The start `{shown(top.start)}` is no step of this tree."
-            self.findings.add("unknown-target", message, mend, Where("tree", ("start",)))
+            self.findings.add("unknown-target", message, remedy, Where("tree", ("start",)))
         return top.start
 
     def references(self, top: Scope, names: Names) -> None:

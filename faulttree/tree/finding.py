@@ -89,7 +89,7 @@ class Finding:
         return cls(
             where,
             error.message,
-            error.mend or "",
+            error.remedy or "",
             rule=more.get("rule", "unreadable"),
             path=more.get("path", str(error.path or "")),
             line=error.line or 1,
@@ -125,7 +125,7 @@ class Finding:
             path=self.path or None,
             line=self.line or None,
             column=self.column or None,
-            mend=self.remedy or None,
+            remedy=self.remedy or None,
             key=self.where.keys,
         )
 

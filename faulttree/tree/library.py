@@ -45,11 +45,11 @@ class Library:
             self._real = root.resolve(strict=True)
             fit = (root / "trees").is_dir() or (root / "shared").is_dir()
         except (OSError, ValueError, RuntimeError):
-            mend = "Check the spelling."
-            raise TreeError("There is no such library folder.", path=root, mend=mend) from None
+            remedy = "Check the spelling."
+            raise TreeError("There is no such library folder.", path=root, remedy=remedy) from None
         if not fit:
-            mend = "A library holds trees/<family>/<complaint>.yaml and, if need be, shared/."
-            raise TreeError("This folder is not a library.", path=root, mend=mend)
+            remedy = "A library holds trees/<family>/<complaint>.yaml and, if need be, shared/."
+            raise TreeError("This folder is not a library.", path=root, remedy=remedy)
         self._beneath = beneath
         self._documents: dict[str, tuple[Document, tuple[Finding, ...]] | None] = {}
 
@@ -219,7 +219,7 @@ class Library:
         for finding in examined.errors():
             raise finding.error()
         if examined.tree is None:
-            raise TreeError(f"`{shown(tree_id)}` is no tree.", mend="Name one of the trees.")
+            raise TreeError(f"`{shown(tree_id)}` is no tree.", remedy="Name one of the trees.")
         return examined.tree
 
     def examine(self, what: Path | str) -> ExaminedFile:
@@ -279,17 +279,17 @@ class Library:
         if named and path.is_file():
             if self._inside(path):
                 return path
-            mend = "Put the file itself into the library."
+            remedy = "Put the file itself into the library."
             raise TreeError(
-                "The file is a link that leads out of the library.", path=path, mend=mend
+                "The file is a link that leads out of the library.", path=path, remedy=remedy
             )
         if self.beneath is not None and self.beneath.layer_of(tree_id).own_tree(tree_id):
             return self.beneath.path_of(tree_id)
         known = self.trees()
-        mend = near(tree_id, known) or _near_part(tree_id, known)
+        remedy = near(tree_id, known) or _near_part(tree_id, known)
         if named and path.with_suffix(".yml").is_file():
-            mend = f"The file ends in .yml; rename it to {complaint}.yaml."
-        raise TreeError(f"There is no tree `{shown(tree_id)}` in {self.root}.", mend=mend)
+            remedy = f"The file ends in .yml; rename it to {complaint}.yaml."
+        raise TreeError(f"There is no tree `{shown(tree_id)}` in {self.root}.", remedy=remedy)
 
     def _tree(self, document: Document) -> ExaminedFile:
         documents = {"tree": document}
@@ -460,7 +460,7 @@ def led_out(path: Path) -> TreeError:
     return TreeError(
         "The file is a link that leads out of the library.",
         path=path,
-        mend="Put the file itself into the library.",
+        remedy="Put the file itself into the library.",
     )
 
 

@@ -1,6 +1,6 @@
 """What a tree is, once read: frozen, with its procedures already inlined.
 
-A walk, a rule, a diagram or a reckoning sees one flat graph of steps; where a step came
+A walk, a rule, a diagram or a computation sees one flat graph of steps; where a step came
 from stands beside it (:attr:`Step.use`, :attr:`Step.where`), never in its way.
 """
 
@@ -37,7 +37,7 @@ __all__ = [
 ]
 
 Kind = Literal["ask", "measure", "do", "use"]
-"""What a step wants: an answer, a reading, a deed. ``use`` is left only where a procedure
+"""What a step wants: an answer, a reading, a action. ``use`` is left only where a procedure
 could not be inlined, which a tree fit to be walked never has."""
 
 Role = Literal["finding", "before-power", "close", "closing"]
@@ -258,7 +258,7 @@ class Step:
 
     @builtins.property
     def cost(self) -> float:
-        """Minutes as reckoned: a step that gives none counts as one minute."""
+        """Minutes as computed: a step that gives none counts as one minute."""
         return 1.0 if self.minutes is None else self.minutes
 
 

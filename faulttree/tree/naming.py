@@ -46,18 +46,18 @@ class Names:
         if name not in scope.steps and name not in ends:
             kinds = "step, fault or stop" if scope.use is None else "step or exit"
             message = f"`{shown(name)}` is no {kinds} of this file."
-            mend = self.findings.near(name, [*scope.steps, *ends])
-            mend = mend or "Look at the spelling, or write what is missing."
-            self.findings.add("unknown-target", message, mend, where.under(*keys))
+            remedy = self.findings.near(name, [*scope.steps, *ends])
+            remedy = remedy or "Look at the spelling, or write what is missing."
+            self.findings.add("unknown-target", message, remedy, where.under(*keys))
 
     def named(self, scope: Scope, name: str, where: Where, of_key: bool = False) -> str:
         """The full id of a step or use that a scope names."""
         full = scope.prefix + name
         if full not in self.steps and full not in self.uses and not scope.pending(name):
             known = [*scope.steps, *self.steps, *self.uses]
-            mend = self.findings.near(name, known) or "Name a step of this file."
+            remedy = self.findings.near(name, known) or "Name a step of this file."
             message = f"`{shown(name)}` is no step here."
-            self.findings.add("unknown-step", message, mend, where, of_key=of_key)
+            self.findings.add("unknown-step", message, remedy, where, of_key=of_key)
         return full
 
     def check_access(self, raw: Mapping[str, Any], where: Where) -> None:
@@ -65,11 +65,13 @@ class Names:
         for position, name in enumerate(as_texts(raw.get("access"))):
             if name not in self.states:
                 message = f"The state `{shown(name)}` is not among `access`."
-                mend = (
+                remedy = (
                     self.findings.near(name, self.states)
                     or f"Add `{shown(name)}` to the tree's `access`."
                 )
-                self.findings.add("unknown-access", message, mend, where.under("access", position))
+                self.findings.add(
+                    "unknown-access", message, remedy, where.under("access", position)
+                )
 
     def check_stores(self, raw: Mapping[str, Any], where: Where) -> None:
         """Report stores that the tree does not have."""
@@ -78,30 +80,30 @@ class Names:
                 if name in self.stores or "{" in name:
                     continue
                 message = f"The store `{shown(name)}` is not among `stores`."
-                mend = (
+                remedy = (
                     self.findings.near(name, self.stores)
                     or f"Add `{shown(name)}` to the tree's `stores`, with voltage and capacitance."
                 )
-                self.findings.add("unknown-store", message, mend, where.under(key, position))
+                self.findings.add("unknown-store", message, remedy, where.under(key, position))
 
     def check_property(self, name: str, values: Iterable[str], where: Where) -> None:
         """Report a property, or a value of one, that is not known."""
         known = self.properties.get(name)
         if known is None or not known.values:
-            mend = self.findings.near(name, self.properties) or (
+            remedy = self.findings.near(name, self.properties) or (
                 f"Add `{shown(name)}` with `ask` and `values` to `properties`, or to "
                 "shared/properties.yaml."
             )
             message = f"`{shown(name)}` is no known property of a unit."
-            self.findings.add("unknown-property", message, mend, where, of_key=True)
+            self.findings.add("unknown-property", message, remedy, where, of_key=True)
             return
         for value in values:
             if value not in known.values:
                 message = f"`{shown(value)}` is no value of the property `{shown(name)}`."
-                mend = (
+                remedy = (
                     self.findings.near(value, known.values) or f"It has {', '.join(known.values)}."
                 )
-                self.findings.add("unknown-property", message, mend, where)
+                self.findings.add("unknown-property", message, remedy, where)
 
 
 def filled_in(scope: Scope, value: Any, where: Where, findings: FindingList) -> Any:
@@ -115,5 +117,5 @@ def _unfilled(takes: Sequence[str], findings: FindingList, name: str, where: Whe
     if name in takes:
         return
     message = f"`{{{shown(name)}}}` is nothing that this procedure takes."
-    mend = findings.near(name, takes) or f"Add `{shown(name)}` to `takes`."
-    findings.add("unfilled-name", message, mend, where)
+    remedy = findings.near(name, takes) or f"Add `{shown(name)}` to `takes`."
+    findings.add("unfilled-name", message, remedy, where)

@@ -34,9 +34,9 @@ QUOTED = "quoted"
 class RefusedError(Exception):
     """Composing or building went over a bound."""
 
-    def __init__(self, message: str, mend: str, node: Node | None = None) -> None:
+    def __init__(self, message: str, remedy: str, node: Node | None = None) -> None:
         super().__init__(message)
-        self.message, self.mend, self.node = message, mend, node
+        self.message, self.remedy, self.node = message, remedy, node
 
 
 class Composer(CParser):

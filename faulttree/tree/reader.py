@@ -76,7 +76,7 @@ SYNTAX = (
     ("could not find expected ':'", "A key stands without its colon.", SYNTAX_MEND),
     ("found unexpected end of stream", "The file ends inside a quote.", "Close the quote."),
 )
-"""What the parser says, what that means, and how to mend it."""
+"""What the parser says, what that means, and how to remedy it."""
 
 
 class Reader:
@@ -123,7 +123,7 @@ class Reader:
         try:
             root: Node | None = composer.get_single_node()
         except RefusedError as refusal:
-            self.add("unreadable", refusal.message, refusal.mend, refusal.node)
+            self.add("unreadable", refusal.message, refusal.remedy, refusal.node)
             return None
         except YAMLError as error:
             self._syntax(error)
@@ -141,8 +141,8 @@ class Reader:
         """Half a surrogate pair; Python also keeps bytes so that it could not decode."""
         code = ord(self.text[index])
         what = f"Byte 0x{code - 0xDC00:02X}" if 0xDC80 <= code <= 0xDCFF else f"U+{code:04X}"
-        mend = "Save the file as UTF-8; a binary file is no tree."
-        self.add("unreadable", f"{what} is no UTF-8 text.", mend, position(self.text, index))
+        remedy = "Save the file as UTF-8; a binary file is no tree."
+        self.add("unreadable", f"{what} is no UTF-8 text.", remedy, position(self.text, index))
 
     def _lone_marks(self, root: Node) -> None:
         """A lone ``!`` makes a text of any scalar; the parser passes over it."""
@@ -173,9 +173,9 @@ class Reader:
         mark = getattr(error, "problem_mark", None) or getattr(error, "context_mark", None)
         place = (mark.line + 1, mark.column + 1) if mark else (1, 1)
         matter = (error.problem if isinstance(error, MarkedYAMLError) else str(error)) or ""
-        for told, message, mend in SYNTAX:
+        for told, message, remedy in SYNTAX:
             if told in matter:
-                self.add("unreadable", message, mend, place)
+                self.add("unreadable", message, remedy, place)
                 return
         self.add("unreadable", f"This is no YAML: {matter}.", SYNTAX_MEND, place)
 
@@ -184,14 +184,14 @@ class Reader:
             data = self.value(root, shape, 0)
             self._follow_up(root, data)
         except RefusedError as refusal:
-            message, mend = refusal.message, refusal.mend
+            message, remedy = refusal.message, refusal.remedy
             ring = ring_in(root)
             if ring is not None:
-                message, mend = "An alias stands inside what it stands for.", "Write it out."
+                message, remedy = "An alias stands inside what it stands for.", "Write it out."
             elif self.left < 0:
                 message = f"Aliases make more than {MAX_NODES} keys and values of it."
-                mend = "Write out what is meant, or share a procedure."
-            self.add("unreadable", message, mend, ring or refusal.node)
+                remedy = "Write out what is meant, or share a procedure."
+            self.add("unreadable", message, remedy, ring or refusal.node)
             return None
         return data
 
@@ -258,8 +258,8 @@ class Reader:
         elif node.value == "<<":
             if node.tag is not PLAIN:
                 return True
-            mend = "Write the keys out; merge keys are no part of YAML 1.2."
-            self.add("odd-key", "`<<` is a merge key.", mend, node)
+            remedy = "Write the keys out; merge keys are no part of YAML 1.2."
+            self.add("odd-key", "`<<` is a merge key.", remedy, node)
         else:
             first = next(key for key, _ in pairs if key.value == node.value)
             line, column = first.start_mark.line + 1, first.start_mark.column + 1

@@ -244,8 +244,8 @@ def _out_of_place(error: Refusal, keys: Keys, data: Any) -> Iterator[Finding]:
     for key in step:
         if allowed.get(key) is False:
             message = f"`{key}` does not belong to a step of the kind `{kind}`."
-            mend = f"A step with `{kind}` takes {BELONGS[kind]}."
-            yield _found("step-kind", message, mend, (*keys, key), True)
+            remedy = f"A step with `{kind}` takes {BELONGS[kind]}."
+            yield _found("step-kind", message, remedy, (*keys, key), True)
 
 
 BELONGS = {
@@ -276,8 +276,8 @@ def _missing_keys(error: Refusal, keys: Keys) -> Iterator[Finding]:
     for key in error.validator_value:
         if key not in error.instance:
             says = _description(error.schema, key)
-            mend = f"Add `{key}`: {says}" if says else f"Add `{key}`."
-            yield _found("missing-key", f"{what} has no `{key}`.", mend, keys, named)
+            remedy = f"Add `{key}`: {says}" if says else f"Add `{key}`."
+            yield _found("missing-key", f"{what} has no `{key}`.", remedy, keys, named)
 
 
 def _description(at: Mapping[str, Any], key: str) -> str:
@@ -304,11 +304,11 @@ def _names(error: Refusal, keys: Keys) -> Iterator[Finding]:
 
 def _bad_id(name: str, keys: Keys, of_key: bool) -> Finding:
     if name in RESERVED:
-        mend = "Choose another word; a walk needs this one for itself."
+        remedy = "Choose another word; a walk needs this one for itself."
     else:
-        mend = "Use small letters, digits and single hyphens: `reservoir-esr`."
+        remedy = "Use small letters, digits and single hyphens: `reservoir-esr`."
     message = f"`{_shown(name)}` is no name that can be used here."
-    return _found("bad-id", message, mend, keys, of_key)
+    return _found("bad-id", message, remedy, keys, of_key)
 
 
 def _named_or_text(error: Refusal, keys: Keys) -> Iterator[Finding]:
@@ -328,8 +328,8 @@ def _named_or_text(error: Refusal, keys: Keys) -> Iterator[Finding]:
 def _wrong_type(error: Refusal, keys: Keys) -> Iterator[Finding]:
     if error.instance is None:
         what = f"`{keys[-1]}`" if keys else "The file"
-        mend = "Give it, or take the key out."
-        yield _found("empty-text", f"{what} says nothing.", mend, keys, bool(keys))
+        remedy = "Give it, or take the key out."
+        yield _found("empty-text", f"{what} says nothing.", remedy, keys, bool(keys))
         return
     wanted = error.validator_value
     names = [wanted] if isinstance(wanted, str) else list(wanted)
@@ -377,9 +377,9 @@ def _one_of_words(error: Refusal, keys: Keys) -> Iterator[Finding]:
     if "propertyNames" in error.absolute_schema_path:
         yield from _names(error, keys)
         return
-    mend = near(str(error.instance), known) or f"Choose one of {', '.join(known)}."
+    remedy = near(str(error.instance), known) or f"Choose one of {', '.join(known)}."
     message = f"`{_shown(error.instance)}` is none of the words known here."
-    yield _found("bad-value", message, mend, keys)
+    yield _found("bad-value", message, remedy, keys)
 
 
 def _best_branch(error: Refusal, keys: Keys, data: Any) -> Iterator[Finding]:

@@ -30,17 +30,19 @@ def load_text(path: Path) -> str:
     try:
         status = path.stat()
         if stat.S_ISDIR(status.st_mode):
-            raise TreeError("This is a folder, not a file.", path=path, mend="Name a file in it.")
+            raise TreeError("This is a folder, not a file.", path=path, remedy="Name a file in it.")
         if not stat.S_ISREG(status.st_mode):
-            raise TreeError("This is no regular file.", path=path, mend="Name a YAML file.")
+            raise TreeError("This is no regular file.", path=path, remedy="Name a YAML file.")
         with path.open("rb") as stream:
             raw = stream.read(MAX_BYTES + 1)
     except FileNotFoundError:
-        raise TreeError("There is no such file.", path=path, mend="Look at the spelling.") from None
+        raise TreeError(
+            "There is no such file.", path=path, remedy="Look at the spelling."
+        ) from None
     except (OSError, ValueError) as error:
         reason = getattr(error, "strerror", None) or str(error)
         raise TreeError(
-            f"The file cannot be opened: {reason}.", path=path, mend="Look at its permissions."
+            f"The file cannot be opened: {reason}.", path=path, remedy="Look at its permissions."
         ) from None
     return decode(raw, path)
 
@@ -57,11 +59,11 @@ def decode(raw: bytes, path: Path | None = None) -> str:
             path=path,
             line=1,
             column=1,
-            mend="A tree is one complaint of one family; split it, or share procedures.",
+            remedy="A tree is one complaint of one family; split it, or share procedures.",
         )
     if raw.startswith((b"\xff\xfe", b"\xfe\xff", b"\x00\x00\xfe\xff")):
         raise TreeError(
-            "The file is UTF-16 or UTF-32.", path=path, line=1, column=1, mend="Save it as UTF-8."
+            "The file is UTF-16 or UTF-32.", path=path, line=1, column=1, remedy="Save it as UTF-8."
         )
     try:
         return raw.decode("utf-8-sig")
@@ -73,7 +75,7 @@ def decode(raw: bytes, path: Path | None = None) -> str:
             path=path,
             line=line,
             column=column,
-            mend="Save the file as UTF-8; a binary file is no tree.",
+            remedy="Save the file as UTF-8; a binary file is no tree.",
         ) from None
 
 

@@ -58,18 +58,18 @@ class Steps:
             at = where.under("exits", exit_name)
             if exit_name not in child.exits:
                 message = f"The procedure `{child.procedure}` has no exit `{shown(exit_name)}`."
-                mend = (
+                remedy = (
                     self.findings.near(exit_name, child.exits)
                     or f"It has {', '.join(child.exits)}."
                 )
-                self.findings.add("unknown-exit", message, mend, at, of_key=True)
+                self.findings.add("unknown-exit", message, remedy, at, of_key=True)
             self.names.target(scope, target, at)
         for exit_name in child.exits:
             if exit_name not in child.targets:
                 message = f"The exit `{exit_name}` of `{child.procedure}` leads nowhere."
-                mend = f"Add `{exit_name}: <target>` to `exits`."
+                remedy = f"Add `{exit_name}: <target>` to `exits`."
                 self.findings.add(
-                    "exit-without-target", message, mend, where.under("exits"), of_key=True
+                    "exit-without-target", message, remedy, where.under("exits"), of_key=True
                 )
 
     def use(self, scope: Scope) -> None:
@@ -231,9 +231,9 @@ class Steps:
             for side in _sides(limits):
                 if side in written:
                     message = f"`outside` stands beside `{side}`, which it already means."
-                    mend = "Keep `outside`, or write `low` and `high` instead of it."
+                    remedy = "Keep `outside`, or write `low` and `high` instead of it."
                     at = where.under(key, outcome)
-                    self.findings.add("outside-beside", message, mend, at, of_key=True)
+                    self.findings.add("outside-beside", message, remedy, at, of_key=True)
                 else:
                     yield side, name, (key, outcome)
 
@@ -260,8 +260,8 @@ class Steps:
         try:
             return float(parse_duration(value))
         except ReadingError as error:
-            mend = "Write a span of time with its unit: `30 s`, `2 min`, `1 h`."
-            self.findings.add("bad-duration", error.message, mend, where.under("wait"))
+            remedy = "Write a span of time with its unit: `30 s`, `2 min`, `1 h`."
+            self.findings.add("bad-duration", error.message, remedy, where.under("wait"))
             return None
 
 

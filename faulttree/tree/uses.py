@@ -70,8 +70,8 @@ class Uses:
     def too_large(self, message: str) -> None:
         """Report that no tree can be built."""
         self.oversize = True
-        mend = "Check for procedures that use others many times."
-        self.findings.add("too-large", message, mend, Where("tree", ("steps",)))
+        remedy = "Check for procedures that use others many times."
+        self.findings.add("too-large", message, remedy, Where("tree", ("steps",)))
 
     def open(self, scope: Scope, use: str, raw: Mapping[str, Any], where: Where) -> Scope | None:
         """The scope of one use, or None if it cannot be inlined."""
@@ -80,19 +80,19 @@ class Uses:
         if name in chain:
             ring = " → ".join([*chain[chain.index(name) :], name])
             message = f"Procedures use each other in a cycle: {ring}."
-            mend = "Take one of these uses out."
-            self.findings.add("procedure-ring", message, mend, where.under("use"))
+            remedy = "Take one of these uses out."
+            self.findings.add("procedure-ring", message, remedy, where.under("use"))
             return None
         data = self.procedures.get(name)
         if data is None:
             broken = name in self.listed
             if NAME.fullmatch(name) and not broken:
-                mend = (
+                remedy = (
                     self.findings.near(name, self.known())
                     or "Write it in shared/procedures, or use another."
                 )
                 message = f"There is no procedure `{shown(name)}`."
-                self.findings.add("unknown-procedure", message, mend, where.under("use"))
+                self.findings.add("unknown-procedure", message, remedy, where.under("use"))
             return None
         child = Scope(
             document=f"procedure:{name}",
@@ -121,13 +121,13 @@ class Uses:
         for name in scope.exits:
             if name in scope.steps:
                 message = f"`{shown(name)}` is a step and an exit."
-                mend = "A target is one word; rename one of them."
+                remedy = "A target is one word; rename one of them."
                 where = Where(document, ("steps", name))
-                self.findings.add("duplicate-id", message, mend, where, of_key=True)
+                self.findings.add("duplicate-id", message, remedy, where, of_key=True)
         if scope.start and scope.start not in scope.steps:
-            mend = self.findings.near(scope.start, scope.steps) or "Name one of its steps."
+            remedy = self.findings.near(scope.start, scope.steps) or "Name one of its steps."
             message = f"The start `{shown(scope.start)}` is no step of this procedure."
-            self.findings.add("unknown-target", message, mend, Where(document, ("start",)))
+            self.findings.add("unknown-target", message, remedy, Where(document, ("start",)))
 
     def given(
         self, scope: Scope, raw: Mapping[str, Any], data: Mapping[str, Any], where: Where
@@ -149,18 +149,18 @@ class Uses:
             if name not in takes:
                 at = where.under("part") if name == "part" else where.under("with", name)
                 message = f"The procedure `{procedure}` does not take `{shown(name)}`."
-                mend = (
+                remedy = (
                     self.findings.near(name, takes)
                     or "Take it out, or add it to the procedure's `takes`."
                 )
                 level: Level = "warning" if name == "part" else "error"
-                self.findings.add("procedure-takes", message, mend, at, of_key=True, level=level)
+                self.findings.add("procedure-takes", message, remedy, at, of_key=True, level=level)
         for name, unit in takes.items():
             wrong = wrong_unit(given.get(name), unit) if name != "part" else ""
             if wrong:
                 message = f"`{shown(name)}` must be given in {shown(unit)}: {wrong}"
-                mend = f"Write a figure with its unit, {shown(unit)} or a multiple."
-                self.findings.add("procedure-takes", message, mend, where.under("with", name))
+                remedy = f"Write a figure with its unit, {shown(unit)} or a multiple."
+                self.findings.add("procedure-takes", message, remedy, where.under("with", name))
         return given
 
     def closing(self, top: Scope, listed: Any) -> list[Scope]:
@@ -194,8 +194,8 @@ class Uses:
             where = Where("tree", ("before_power", position))
             if name in scopes:
                 message = f"`{shown(name)}` occurs twice in `before_power`."
-                mend = "Give the second one an `id` of its own."
-                self.findings.add("duplicate-id", message, mend, where)
+                remedy = "Give the second one an `id` of its own."
+                self.findings.add("duplicate-id", message, remedy, where)
                 continue
             scope = self.open(top, f"{BEFORE_POWER}.{name}", raw, where) if name else None
             if scope is None:
@@ -213,9 +213,11 @@ class Uses:
             at = where.under("exits", exit_)
             if exit_ not in scope.exits:
                 message = f"The procedure `{scope.procedure}` has no exit `{shown(exit_)}`."
-                mend = self.findings.near(exit_, scope.exits) or f"It has {', '.join(scope.exits)}."
-                self.findings.add("unknown-exit", message, mend, at, of_key=True)
+                remedy = (
+                    self.findings.near(exit_, scope.exits) or f"It has {', '.join(scope.exits)}."
+                )
+                self.findings.add("unknown-exit", message, remedy, at, of_key=True)
             elif exit_ == scope.exits[0]:
                 message = f"`{shown(exit_)}` is the exit that passes; it leads nowhere."
-                mend = "Take it out of `exits`."
-                self.findings.add("unknown-exit", message, mend, at, of_key=True)
+                remedy = "Take it out of `exits`."
+                self.findings.add("unknown-exit", message, remedy, at, of_key=True)

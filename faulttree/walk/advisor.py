@@ -1,4 +1,4 @@
-"""What a walk makes of the reckoning: what is still possible, untested, and best to do next."""
+"""What a walk makes of the computation: what is still possible, untested, and best to do next."""
 
 from __future__ import annotations
 
@@ -55,7 +55,7 @@ def _table_of(key: TreeKey) -> FaultTable:
 
 
 def table_of(tree: Tree) -> FaultTable:
-    """The tree's fault table, reckoned once for each text."""
+    """The tree's fault table, computed once for each text."""
     return _table_of(TreeKey(tree))
 
 
@@ -119,7 +119,7 @@ def possible(state: State) -> dict[str, float]:
 def both(state: State, *, limit: int = 3) -> tuple[Pair, ...]:
     """Two faults at once that would explain every round, once a repair did not cure it.
 
-    One of the two is the fault repaired last in vain. Rounds before its repair saw both:
+    One of the two is the fault repaired last without success. Rounds before its repair saw both:
     :func:`faulttree.odds.pairs`. What was seen since speaks of the other alone, so each pair
     is weighed by P(other | this round) / P(other).
     """
@@ -258,7 +258,7 @@ def ranking(state: State) -> tuple[Ranked, ...]:
 
 def _barred(state: State, step: str, seen: frozenset[str] = frozenset()) -> bool:
     """Skipped, or resting on something that was."""
-    if step in state.skipped or step in state.in_vain:
+    if step in state.skipped or step in state.unreachable:
         return True
     use = state.tree.uses.get(step)
     if use is not None:
@@ -270,8 +270,8 @@ def _barred(state: State, step: str, seen: frozenset[str] = frozenset()) -> bool
         return False
     if (known.live and state.power_barred) or stop_of(known, state.facts):
         return True
-    deeds = () if known.live else preparations_before(state.tree, step)
-    first = (*known.after, *deeds, *guards_before(state.tree, step))
+    actions = () if known.live else preparations_before(state.tree, step)
+    first = (*known.after, *actions, *guards_before(state.tree, step))
     return any(_barred(state, before, seen | {step}) for before in first)
 
 
@@ -287,7 +287,7 @@ def choose(state: State, *, at: str = "") -> Jumped | None:
         if best.bits > WORTH_ASKING:
             return Jumped(at=at, step=best.test, cause="most-to-learn")
     for step, times in state.skipped.items():
-        if times == 1 and step in state.tree.steps and step not in state.in_vain:
+        if times == 1 and step in state.tree.steps and step not in state.unreachable:
             return Jumped(at=at, step=step, cause="skipped-before")
     return None
 

@@ -35,7 +35,7 @@ class DoubtError(WalkError):
     """A reading that may have been meant otherwise; ``question`` asks which."""
 
     def __init__(self, question: str) -> None:
-        super().__init__(question, mend="Say that you are sure, or give the reading again.")
+        super().__init__(question, remedy="Say that you are sure, or give the reading again.")
         self.question = question
 
 
@@ -137,7 +137,7 @@ def parse_reading(
         ReadingError: a reading or limit cannot be understood, or does not fit the other.
     """
     if not entry.typed:
-        raise WalkError(f"step '{step.id}' wants a reading", mend="Give a number with its unit.")
+        raise WalkError(f"step '{step.id}' wants a reading", remedy="Give a number with its unit.")
     limits = limits_of(state, step)
     unit = limits.place if limits is not None else step.unit
     quantities = tuple(rd.parse_quantity(text, unit) for text in entry.typed)
@@ -194,7 +194,7 @@ def _no_such_outcome(step: Step, typed: str) -> WalkError:
     choices = ", ".join(step.targets)
     return WalkError(
         f"step '{step.id}' has no outcome '{typed}'" if typed else f"step '{step.id}' needs one",
-        mend=f"Answer one of: {choices}.",
+        remedy=f"Answer one of: {choices}.",
     )
 
 

@@ -423,7 +423,7 @@ def from_dict(data: Mapping[str, Any]) -> Event:
     if cls is None:
         raise RecordError(
             f"unknown kind of event {kind!r}",
-            mend="The record may come from a newer faulttree; upgrade, then read it again.",
+            remedy="The record may come from a newer faulttree; upgrade, then read it again.",
         )
     values = dict(data)
     values.pop("kind", None)

@@ -44,7 +44,7 @@ class _Goal:
     """A node the walk heads for.
 
     ``until`` names the step or use after which the walk goes back to the goal below it;
-    ``chosen`` says that it was gone to directly, past the deeds on the tree's way to it.
+    ``chosen`` says that it was gone to directly, past the actions on the tree's way to it.
     """
 
     node: str
@@ -82,8 +82,8 @@ class _Folding:
     visits: list[Visit] = field(default_factory=list)
     skips: dict[str, int] = field(default_factory=dict)
     set_aside: set[str] = field(default_factory=set)
-    anew: set[str] = field(default_factory=set)
-    in_vain: set[str] = field(default_factory=set)
+    ask_again: set[str] = field(default_factory=set)
+    unreachable: set[str] = field(default_factory=set)
     excluded: set[str] = field(default_factory=set)
     repairs: list[Repair] = field(default_factory=list)
     closing: dict[str, str] = field(default_factory=dict)
@@ -138,10 +138,10 @@ class _Folding:
             return
         if step.live:
             self.last_live = self.index
-        self.in_vain.clear()
+        self.unreachable.clear()
         self.skips.pop(event.step, None)
         self.set_aside.discard(event.step)
-        self.anew.discard(event.step)
+        self.ask_again.discard(event.step)
         if not self.goals or self.goals[-1].node != event.step:
             self._head_for(event.step)
         self.unit.answered(step, event.outcome)
@@ -173,11 +173,11 @@ class _Folding:
         step = self.tree.steps.get(node)
         if self.before_closing is not None and step is not None and step.role == "finding":
             self._leave_closing_checks()
-        self.anew.add(node)
+        self.ask_again.add(node)
         self._ask_again(node)
         self._head_for(node)
         if self._settle() is not None:
-            self.in_vain.add(node)
+            self.unreachable.add(node)
 
     @take.register
     def _(self, event: ev.RepairTried) -> None:
@@ -221,7 +221,7 @@ class _Folding:
         self._take_up()
         self.unit.begin_round()
         self.set_aside.clear()
-        self.in_vain.clear()
+        self.unreachable.clear()
         if self.phase in ("closing", "ended"):
             self._take_in_again()
             return
@@ -234,7 +234,7 @@ class _Folding:
         """Earlier answers are others now: find the place from the start of the round."""
         self._go_on()
         if self.phase == "finding":
-            self.anew.clear()
+            self.ask_again.clear()
             self.goals = [_Goal(self.start)]
         elif self.phase == "confirming" and not self.goals:
             self.goals = self._proof()
@@ -242,7 +242,7 @@ class _Folding:
     def void(self, entry: Entry) -> None:
         """What was taken back has happened to the unit: what was made safe before it is not.
 
-        An answer gone back on voids no deed, as it always was; one withdrawn does.
+        An answer gone back on voids no action, as it always was; one withdrawn does.
         """
         if not isinstance(entry.event, ev.Answered):
             self.round_began = self.index
@@ -348,7 +348,7 @@ class _Folding:
                     self.failed[one.step] = given[one.step]
 
     def _take_in_again(self) -> None:
-        """A mended unit is back: to the closing checks that it owes, else a new round."""
+        """A repaired unit is back: to the closing checks that it owes, else a new round."""
         owed = [use for use in self._closing_uses() if self.closing.get(use) != self._pass(use)]
         if owed:
             self.phase = "closing"
@@ -421,8 +421,8 @@ class _Folding:
         self.round_began = self.index
         self.skips.clear()
         self.set_aside.clear()
-        self.anew.clear()
-        self.in_vain.clear()
+        self.ask_again.clear()
+        self.unreachable.clear()
         # A check passed before this repair says nothing about the unit after it.
         self.closing.clear()
 
@@ -605,7 +605,7 @@ class _Folding:
 
     def _known(self, step: Step) -> str | None:
         """The outcome a step gave in this round, where it need not be asked again."""
-        if self.phase != "finding" or step.id in self.anew:
+        if self.phase != "finding" or step.id in self.ask_again:
             return None
         for visit in reversed(self.visits):
             if visit.round == self.round and visit.step == step.id:
@@ -713,7 +713,7 @@ class _Folding:
             open_states=tuple(self.unit.open),
             left_open={kind: tuple(parts) for kind, parts in self.unit.left_open.items() if parts},
             handled=self.unit.handled,
-            in_vain=frozenset(self.in_vain),
+            unreachable=frozenset(self.unreachable),
             excluded=frozenset(self.excluded),
             repairs=tuple(self.repairs),
             closing=dict(self.closing),
@@ -739,7 +739,7 @@ class _Folding:
 
     def _known_answer(self, ask: Step | None) -> str | None:
         """The answer of a step that asks for a property which is known already."""
-        if ask is None or ask.property is None or ask.id in self.anew:
+        if ask is None or ask.property is None or ask.id in self.ask_again:
             return None
         value = self.unit.facts.get(ask.property, "")
         return value if value in ask.targets else None

@@ -54,12 +54,13 @@ def fact_given(state: State, name: str, value: str, *, at: str = "") -> FactGive
     known = state.tree.properties.get(name)
     if known is None:
         listed = ", ".join(state.tree.properties) or "none"
-        raise WalkError(f"the tree has no property '{name}'", mend=f"It has: {listed}.")
+        raise WalkError(f"the tree has no property '{name}'", remedy=f"It has: {listed}.")
     values = {one.casefold(): one for one in (*known.values, NOT_KNOWN)}
     wanted = values.get(value.strip().casefold())
     if wanted is None:
         raise WalkError(
-            f"'{value}' is no value of '{name}'", mend=f"Give one of: {', '.join(values.values())}."
+            f"'{value}' is no value of '{name}'",
+            remedy=f"Give one of: {', '.join(values.values())}.",
         )
     asked = state.needs_fact is not None and state.needs_fact.id == name
     return FactGiven(at=at, name=name, value=wanted, source="asked" if asked else "set")

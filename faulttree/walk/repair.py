@@ -101,15 +101,15 @@ def conclude_by_sight(
     """
     repair = state.confirming
     if repair is None:
-        raise WalkError("no repair is open", mend="Say first what was repaired.")
+        raise WalkError("no repair is open", remedy="Say first what was repaired.")
     fault = state.tree.faults.get(repair.fault)
     if held and fault is not None and fault.confirm is not None:
         raise WalkError(
             f"the repair of '{repair.fault}' is confirmed by step '{fault.confirm.step}'",
-            mend=f"Take that step again: it must give '{fault.confirm.gives}'.",
+            remedy=f"Take that step again: it must give '{fault.confirm.gives}'.",
         )
     if not seen.strip():
-        raise WalkError("nothing was said to be seen", mend="Say what shows that it works again.")
+        raise WalkError("nothing was said to be seen", remedy="Say what shows that it works again.")
     kind = Confirmed if held else NotConfirmed
     return kind(at=at, fault=repair.fault, seen=seen.strip())
 

@@ -54,7 +54,7 @@ def read_script(data: Mapping[str, Any]) -> Script:
         if not isinstance(entry, Mapping) or len(entry) != 1:
             raise WalkError(
                 "an entry is one step and its answer",
-                mend="Write it as '- step: answer'.",
+                remedy="Write it as '- step: answer'.",
                 key=("answers", at),
             )
     return Script(
@@ -128,7 +128,7 @@ def _ratings(tree: Tree, given: Mapping[str, Any]) -> dict[str, str]:
         keys = ("unit", "ratings", str(name))
         if name not in tree.ratings:
             known = ", ".join(tree.ratings) or "none"
-            raise WalkError(f"the tree has no rating '{name}'", mend=f"Known: {known}.", key=keys)
+            raise WalkError(f"the tree has no rating '{name}'", remedy=f"Known: {known}.", key=keys)
         _placed(keys, parse_quantity, _text(value), tree.ratings[name].unit or None)
     return {str(name): _text(value) for name, value in given.items()}
 
@@ -227,13 +227,13 @@ class _Playing:
             raise WalkError(
                 f"'{name}' is answered, but nothing more is asked: {_where(self.state)}"
                 f"{'. ' * bool(self.state.block)}{block_text(self.state)}",
-                mend="Take the entry out, or mend the entries before it.",
+                remedy="Take the entry out, or mend the entries before it.",
             )
         if step.id != name:
             before = f" (it must come before '{self.state.pending}')" if self.state.pending else ""
             raise WalkError(
                 f"'{name}' is answered, but the step being asked is '{step.id}'{before}",
-                mend=f"Answer '{step.id}' here, or mend the entries before it.",
+                remedy=f"Answer '{step.id}' here, or remedy the entries before it.",
             )
         self.give(step, _entry(value))
 
@@ -244,7 +244,7 @@ class _Playing:
             values = ", ".join((*needed.values, "not-known"))
             raise WalkError(
                 f"'{name}' is answered, but '{needed.id}' of the unit must be known first",
-                mend=f"Write '- fact: {{{needed.id}: VALUE}}' before it, with one of: {values}.",
+                remedy=f"Write '- fact: {{{needed.id}: VALUE}}' before it, with one of: {values}.",
             )
 
     def asked_again(self, name: str) -> Step | None:
@@ -292,7 +292,7 @@ class _Playing:
     def repair(self, value: Any) -> None:
         """``repair: {fault: …, confirm: …}``."""
         if not isinstance(value, Mapping) or "fault" not in value:
-            raise WalkError("a repair names its fault", mend="Write repair: {fault: ID}.")
+            raise WalkError("a repair names its fault", remedy="Write repair: {fault: ID}.")
         fault = _text(value["fault"])
         self.begin_repair(fault, _text(value.get("what")))
         if value.get("confirm") is not None:
@@ -303,7 +303,7 @@ class _Playing:
         if fault not in self.tree.faults:
             raise WalkError(
                 f"the tree has no fault '{fault}'",
-                mend=f"Name one of: {', '.join(self.tree.faults)}.",
+                remedy=f"Name one of: {', '.join(self.tree.faults)}.",
             )
         self.accept(fault)
         self.add(ev.RepairTried(at=self.clock(), fault=fault, what=what))
@@ -316,7 +316,7 @@ class _Playing:
             if self.state.phase != "found" or end is None:
                 raise WalkError(
                     f"there is nothing to confirm: {_where(self.state)}",
-                    mend="Take 'confirm' out, or answer up to the fault.",
+                    remedy="Take 'confirm' out, or answer up to the fault.",
                 )
             self.begin_repair(end.id)
         self.confirm(_entry(value))
@@ -341,7 +341,7 @@ class _Playing:
             asked = f"'{step.id}' must come before it" if step else "it was skipped"
             raise WalkError(
                 f"'{repair.fault}' is confirmed by step '{name}', and {asked}",
-                mend=f"Write '- repair: {{fault: {repair.fault}}}' in the answers, and below it "
+                remedy=f"Write '- repair: {{fault: {repair.fault}}}' in the answers, and below it "
                 f"the answers up to '{name}'.",
             )
         self.give(step, entry)
@@ -354,7 +354,7 @@ class _Playing:
         if typed not in use.exits:
             raise WalkError(
                 f"'{name}' has no exit '{typed}'",
-                mend=f"Give one of its exits: {', '.join(use.exits)}.",
+                remedy=f"Give one of its exits: {', '.join(use.exits)}.",
             )
         confirm = self.tree.faults[repair.fault].confirm
         held = confirm is not None and confirm.gives == typed
@@ -369,7 +369,7 @@ class _Playing:
         if result not in RESULTS:
             raise WalkError(
                 f"there is no result '{result}'",
-                mend=f"Give one of: {', '.join(RESULTS)}.",
+                remedy=f"Give one of: {', '.join(RESULTS)}.",
                 key=("result",),
             )
         self.accept(_text(outcome.get("fault")))
@@ -379,7 +379,7 @@ class _Playing:
         if result == "found" and not fault:
             raise WalkError(
                 f"no fault is found: {_where(self.state)}",
-                mend="Name it with 'fault:', or give the result 'unsolved'.",
+                remedy="Name it with 'fault:', or give the result 'unsolved'.",
                 key=("result",),
             )
         if result == "fixed" and not self.may_be_fixed(fault, _text(outcome.get("seen"))):
@@ -408,7 +408,7 @@ class _Playing:
         raise WalkError(
             f"'{came_to.fault}' is only likely ({came_to.probability or 0:.0%}); "
             f"tests still open: {open_}",
-            mend=f"Answer these, or write 'fault: {came_to.fault}' to take it for the cause.",
+            remedy=f"Answer these, or write 'fault: {came_to.fault}' to take it for the cause.",
             key=("result",),
         )
 
@@ -423,7 +423,7 @@ class _Playing:
         if wrong is not None:
             raise WalkError(
                 wrong.message,
-                mend="Add the repair and the check's answers again to 'answers'; or write "
+                remedy="Add the repair and the check's answers again to 'answers'; or write "
                 "'result: found' and 'became: waiting'.",
                 key=(wrong.key,),
             )
@@ -443,13 +443,13 @@ class _Playing:
         if known is not None and known.confirm is not None:
             raise WalkError(
                 f"'{fault}' cannot be called fixed: step '{known.confirm.step}' has not confirmed",
-                mend="Add 'confirm:' with that step's reading, or give the result 'found'.",
+                remedy="Add 'confirm:' with that step's reading, or give the result 'found'.",
                 key=("result",),
             )
         if not seen:
             raise WalkError(
                 f"'{fault}' has no confirming step" if known else "the fault is not in the tree",
-                mend="Add 'seen:' with what shows that the unit works again.",
+                remedy="Add 'seen:' with what shows that the unit works again.",
                 key=("result",),
             )
         if known is not None:
@@ -500,7 +500,7 @@ def _is_work(step: Step) -> bool:
 
 def _count(value: Any) -> int:
     if isinstance(value, bool) or not str(value).isdecimal() or int(value) < 1:
-        raise WalkError(f"'{value}' steps back", mend="Give a whole number from 1.")
+        raise WalkError(f"'{value}' steps back", remedy="Give a whole number from 1.")
     return int(value)
 
 

@@ -123,7 +123,7 @@ class State:
     open_states: tuple[str, ...] = ()
     left_open: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
     handled: bool = False
-    in_vain: frozenset[str] = frozenset()
+    unreachable: frozenset[str] = frozenset()
     excluded: frozenset[str] = frozenset()
     repairs: tuple[Repair, ...] = ()
     closing: Mapping[str, str] = field(default_factory=dict)

@@ -155,7 +155,7 @@ def test_a_file_that_is_no_record_is_refused_and_left_alone(path: Path) -> None:
     with pytest.raises(RecordError, match="no record") as told:
         open_store(str(path))
     assert told.value.path == path
-    assert told.value.mend
+    assert told.value.remedy
     assert path.read_bytes() == before
 
 
@@ -645,7 +645,7 @@ def test_cases_begun_while_the_server_is_away_are_gone_on_with_and_sent_later(
         assert verify(later).sound
         with pytest.raises(NoSuchCase) as told:
             later.find(str(number))
-        assert "another number" in str(told.value.mend)
+        assert "another number" in str(told.value.remedy)
     assert not list(tmp_path.glob("unsent-*"))
 
 

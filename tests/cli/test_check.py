@@ -172,7 +172,7 @@ def test_people_see_line_caret_reason_and_mend(tmp_path: Path) -> None:
     assert lines[at].split(": ")[1] == "error"
     assert lines[at + 1] == "  33 |     then: discharge"
     assert lines[at + 2] == "     |           ^"
-    assert lines[at + 3].startswith("  mend: ")
+    assert lines[at + 3].startswith("  remedy: ")
     assert lines[at + 4].startswith("  why:  ")
     assert "\x1b" not in text
     assert lines[-1].endswith("notes")

@@ -273,7 +273,7 @@ def test_a_test_behind_all_others_cannot_be_moved_down_and_the_review_says_so(
     assert "No later place" in fault.by_hand
     with pytest.raises(TreeError, match="must be applied manually") as told:
         edit_of(library, fault)
-    assert "faulttree rename" in (told.value.mend or "")
+    assert "faulttree rename" in (told.value.remedy or "")
 
 
 def found_late(tree: Tree) -> dict[str, float]:

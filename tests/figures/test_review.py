@@ -239,7 +239,7 @@ def test_what_cannot_be_applied_is_said(
 ) -> None:
     with pytest.raises(TreeError, match=said) as told:
         edit_of(Library(shelf), proposed(kind, {**change, "tree": "bench-supply/no-output"}))
-    assert told.value.mend
+    assert told.value.remedy
 
 
 def test_a_proposal_is_applied_to_one_tree_of_ones_own(record: Path) -> None:

@@ -146,7 +146,7 @@ def test_signs_speak_for_steps_off_the_path_and_for_exits() -> None:
 
 def test_deeds_come_before_the_tests_behind_them() -> None:
     table = table_from_tree(supply())
-    assert table.deeds["discharge"].minutes == 2
+    assert table.actions["discharge"].minutes == 2
     assert table.after[table.test_index["esr"]] == ("discharge",)
     assert table.after[table.test_index["bridge.b"]] == ("discharge",)
     assert table.after[table.test_index["reservoir"]] == ()
@@ -220,7 +220,7 @@ def test_damage_is_named_by_line_and_column_with_its_mend(
     with pytest.raises(TableError) as caught:
         table_from_csv(text, "table.csv")
     assert (caught.value.line, caught.value.column) == (line, column)
-    assert caught.value.mend
+    assert caught.value.remedy
     assert str(caught.value).startswith(f"table.csv:{line}:{column}: ")
 
 
@@ -383,7 +383,7 @@ def test_an_excluded_fault_is_out_and_the_rest_adds_up() -> None:
 def test_an_unknown_outcome_is_refused_by_name() -> None:
     with pytest.raises(TableError, match="no outcome 'maybe'") as caught:
         posterior(table_from_csv(FIVE_TESTS), [Observation("t1", "maybe")])
-    assert caught.value.mend == "Use one of: 0, 1."
+    assert caught.value.remedy == "Use one of: 0, 1."
 
 
 def test_cases_of_a_module_count_wherever_it_is_built_in() -> None:

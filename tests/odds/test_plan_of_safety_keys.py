@@ -86,6 +86,6 @@ def test_a_check_that_does_not_apply_to_the_unit_is_left_out() -> None:
     assert check is not None
     name, values = next(iter(check.when.items()))
     other = next(one for one in tree.properties[name].values if one not in values)
-    assert check.use in table_from_tree(tree).deeds
-    assert check.use in table_from_tree(tree, {name: values[0]}).deeds
-    assert check.use not in table_from_tree(tree, {name: other}).deeds
+    assert check.use in table_from_tree(tree).actions
+    assert check.use in table_from_tree(tree, {name: values[0]}).actions
+    assert check.use not in table_from_tree(tree, {name: other}).actions

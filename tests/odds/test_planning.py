@@ -400,7 +400,7 @@ def test_the_order_as_it_stands_is_the_columns_from_left_to_right() -> None:
 def test_tests_that_wait_for_one_another_are_refused() -> None:
     with pytest.raises(TableError, match="wait for one another") as caught:
         table_from_csv("fault,weight,a,b\nafter,,b,a\nx,1,0,0\ny,1,1,0\n")
-    assert caught.value.mend
+    assert caught.value.remedy
 
 
 # -- checks that each find or clear one fault ------------------------------------------------

@@ -135,7 +135,7 @@ def test_a_declared_instrument_of_the_wrong_kind_is_refused_with_the_reason(
         with pytest.raises(ReadingError) as caught:
             outcome(typed, spec, instrument)
         assert needs in caught.value.message
-        assert "bench.yaml" in (caught.value.mend or "")
+        assert "bench.yaml" in (caught.value.remedy or "")
     said = ask_before(resolve_limits(spec), bench(), using=instrument) or ""
     assert needs in said
     assert "Take The" in said
@@ -200,7 +200,7 @@ def test_a_reading_that_no_part_can_give_is_refused_with_its_likely_cause(
         with pytest.raises(ReadingError) as caught:
             judge(readings, limits)
         assert "impossible" in caught.value.message
-        told = f"{caught.value.message} {caught.value.mend}"
+        told = f"{caught.value.message} {caught.value.remedy}"
         assert any(cause in told for cause in ("voltage on the part", "null", "sensor"))
 
 

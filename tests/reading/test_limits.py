@@ -186,7 +186,7 @@ def test_impossible_limits_are_refused_at_the_key(
     with pytest.raises(ReadingError) as caught:
         resolve_limits(spec)
     assert caught.value.key == key, caught.value.message
-    assert caught.value.mend
+    assert caught.value.remedy
 
 
 def test_the_unit_of_the_step_and_of_the_limits_must_agree() -> None:

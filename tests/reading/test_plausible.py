@@ -224,7 +224,7 @@ def test_a_slip_is_asked_about_and_a_fault_is_not(
 def test_an_accuracy_that_can_be_read_in_two_ways_is_refused(text: str, why: str) -> None:
     with pytest.raises(ReadingError, match=why) as caught:
         read_accuracy(text, "V")
-    assert "of range" in (caught.value.mend or "")
+    assert "of range" in (caught.value.remedy or "")
 
 
 def test_a_range_ends_at_its_name_unless_it_is_the_last() -> None:

@@ -172,7 +172,7 @@ def refusals() -> list[tuple[str, str]]:
 def test_what_the_docs_call_refused_is_refused(text: str, place: str) -> None:
     with pytest.raises(ReadingError) as caught:
         parse_quantity(text, None if place == "*nothing*" else place)
-    assert caught.value.mend
+    assert caught.value.remedy
 
 
 @pytest.mark.parametrize(
@@ -209,7 +209,7 @@ def test_what_is_no_text_or_number_is_refused(value: object) -> None:
 def test_a_unit_unknown_is_refused_with_the_nearest() -> None:
     with pytest.raises(ReadingError) as caught:
         parse_unit("ohmm")
-    assert "ohm" in (caught.value.mend or "")
+    assert "ohm" in (caught.value.remedy or "")
     assert parse_unit("mV").exponent == -3
 
 

@@ -451,7 +451,7 @@ def test_letter_codes_agree_with_a_reference_library() -> None:
 def test_markings_that_could_be_two_things_are_asked_about(text: str) -> None:
     with pytest.raises(ReadingError) as caught:
         decode_marking(text)
-    assert caught.value.mend
+    assert caught.value.remedy
 
 
 def test_three_digits_once_the_kind_of_part_is_known() -> None:

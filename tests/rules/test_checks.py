@@ -555,11 +555,11 @@ def found_at(folder: Path, family: str, text: str) -> tuple[Finding, ...]:
 @pytest.mark.parametrize(
     ("gear", "mend"), [("c-meter", "Known are"), ("esr-metre", "Did you mean")]
 )
-def test_gear_unlike_any_is_told_what_there_is(tmp_path: Path, gear: str, mend: str) -> None:
+def test_gear_unlike_any_is_told_what_there_is(tmp_path: Path, gear: str, remedy: str) -> None:
     text = ORDER.replace("minutes: 1\n", f"minutes: 1\n    needs: [{gear}]\n")
     found = found_at(tmp_path, "usb-lamp", text)
     (unknown,) = [finding for finding in found if finding.rule == "unknown-instrument"]
-    assert unknown.remedy.startswith(mend)
+    assert unknown.remedy.startswith(remedy)
     assert "esr-meter" in unknown.remedy
 
 

@@ -162,4 +162,4 @@ def test_a_list_of_known_findings_that_is_none_is_refused_at_its_line(tmp_path: 
     file.write_text("# fine\nonly two\n")
     with pytest.raises(TreeError) as caught:
         without_known(Report(), file)
-    assert (caught.value.line, bool(caught.value.mend)) == (2, True)
+    assert (caught.value.line, bool(caught.value.remedy)) == (2, True)

@@ -622,7 +622,7 @@ def test_a_record_that_refuses_an_answer_is_told_and_asked_again() -> None:
     def refuse_first(prompt: str, choices: Sequence[str] = (), status: Any = None) -> str:
         text = ask(prompt, choices, status)
         if len(console.typed) == 1:
-            memory.refusing = RecordError("the disk is full", mend="Make room, answer again.")
+            memory.refusing = RecordError("the disk is full", remedy="Make room, answer again.")
         return text
 
     console.ask = refuse_first  # type: ignore[method-assign]

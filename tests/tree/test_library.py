@@ -566,13 +566,13 @@ def marked(text: str) -> tuple[str, int, int]:
 
 @pytest.mark.parametrize("name", WRONG)
 def test_what_is_wrong_is_told_at_its_line_and_column(tmp_path: Path, name: str) -> None:
-    text, rule, message, mend = WRONG[name]
+    text, rule, message, remedy = WRONG[name]
     text, line, column = marked(text)
     examined = look(tmp_path, text.replace("Work lamp, dark", "T"))
     (problem,) = examined.findings
     assert problem.rule == rule
     assert problem.message.startswith(message)
-    assert problem.remedy.startswith(mend)
+    assert problem.remedy.startswith(remedy)
     assert problem.remedy
     assert (problem.line, problem.column) == (line, column)
     assert Path(problem.path) == tmp_path / "trees" / "work-lamp" / "dark.yaml"
@@ -942,7 +942,7 @@ def told_or_accepted(raw: bytes, path: Path) -> None:
     try:
         examined = shipped_library().examine_text(decode(raw), path)
     except TreeError as error:
-        assert error.line and error.mend  # noqa: PT017, PT018
+        assert error.line and error.remedy  # noqa: PT017, PT018
         return
     for problem in examined.findings:
         assert problem.message
@@ -988,13 +988,15 @@ def test_trees_are_listed_without_reading_them(tmp_path: Path) -> None:
         ("", "`faulttree find` lists the trees."),
     ],
 )
-def test_an_unknown_tree_names_those_that_are_near(tmp_path: Path, wanted: str, mend: str) -> None:
+def test_an_unknown_tree_names_those_that_are_near(
+    tmp_path: Path, wanted: str, remedy: str
+) -> None:
     library = shelf(tmp_path, dark=PLAIN)
     (tmp_path / "trees" / "work-lamp" / "dim.yml").write_text(PLAIN)
     with pytest.raises(TreeError) as caught:
         library.load(wanted)
-    assert caught.value.mend
-    assert caught.value.mend.startswith(mend)
+    assert caught.value.remedy
+    assert caught.value.remedy.startswith(remedy)
 
 
 def test_an_own_shared_thing_hides_the_shipped_one_name_by_name(tmp_path: Path) -> None:
@@ -1073,7 +1075,7 @@ def test_which_library_is_used(tmp_path: Path) -> None:
     for named in ("none", "one/deep", "a\x00b"):
         with pytest.raises(TreeError) as caught:
             find_library(named, {}, tmp_path)
-        assert caught.value.mend
+        assert caught.value.remedy
 
 
 def test_a_text_without_a_file_is_examined_too() -> None:

@@ -302,7 +302,7 @@ def test_folders_missing_files_and_devices_are_refused(tmp_path: Path) -> None:
     for path in (tmp_path, tmp_path / "none.yaml", Path("/dev/zero"), tmp_path / "a\x00b"):
         with pytest.raises(TreeError) as caught:
             read_document(path)
-        assert caught.value.mend
+        assert caught.value.remedy
 
 
 # -- bounds ----------------------------------------------------------------------------
@@ -424,7 +424,7 @@ def test_any_bytes_are_plain_data_or_one_clear_refusal(raw: bytes) -> None:
         with pytest.raises(TreeError) as caught:
             decode(raw)
         assert caught.value.line
-        assert caught.value.mend
+        assert caught.value.remedy
     else:
         read_or_refused(decode(raw))
 

@@ -334,11 +334,11 @@ def examined(text: str) -> tuple[Finding, ...]:
 
 @pytest.mark.parametrize("name", CASES)
 def test_a_refusal_is_one_clear_message_at_its_place(name: str) -> None:
-    text, rule, message, mend = CASES[name]
+    text, rule, message, remedy = CASES[name]
     text, line, column = marked(text)
     (problem,) = examined(text)
     assert (problem.rule, problem.message) == (rule, message)
-    assert problem.remedy.startswith(mend)
+    assert problem.remedy.startswith(remedy)
     assert (problem.line, problem.column) == (line, column)
     assert problem.level == "error"
 

@@ -54,7 +54,7 @@ def ask(**answers: str) -> dict[str, Any]:
     return {"ask": "Is it so?", "minutes": 1, "answers": answers}
 
 
-def deed(then: str, **more: Any) -> dict[str, Any]:
+def action(then: str, **more: Any) -> dict[str, Any]:
     return {"do": "Do it", "minutes": 1, "then": then, **more}
 
 
@@ -134,7 +134,7 @@ def played(tree: Tree, *answers: Mapping[str, Any], **more: Any) -> tuple[State,
 LIVE = {
     "fuse": ask(intact="rail", blown="safe"),
     "rail": volts("safe", "beyond", live=True),
-    "safe": deed("cap"),
+    "safe": action("cap"),
     "cap": ask(good="again", bad="worn") | {"after": ["safe"]},
     "again": volts("esr", "esr", live=True),
     "esr": ask(good="beyond", bad="leaky") | {"after": ["safe"]},
@@ -178,7 +178,7 @@ def test_a_jump_to_a_step_asks_anew_for_the_deed_that_was_skipped() -> None:
 
 def test_a_jump_does_not_pass_a_deed_on_the_only_way_to_a_step() -> None:
     steps = {
-        "unplug": deed("inside"),
+        "unplug": action("inside"),
         "inside": ask(good="beyond", bad="worn"),
     }
     walk = Walk(tree_of(steps))
@@ -190,8 +190,8 @@ def test_a_jump_does_not_pass_a_deed_on_the_only_way_to_a_step() -> None:
 def test_prerequisites_have_prerequisites() -> None:
     steps = {
         "start": ask(a="deep", b="beyond"),
-        "unplug": deed("drain"),
-        "drain": deed("deep", after=["unplug"]),
+        "unplug": action("drain"),
+        "drain": action("deep", after=["unplug"]),
         "deep": ask(good="beyond", bad="worn") | {"after": ["drain"]},
     }
     walk = Walk(tree_of(steps))
@@ -284,7 +284,7 @@ def test_what_must_come_first_can_end_the_walk() -> None:
 
 def test_after_a_repair_nothing_counts_as_made_safe() -> None:
     steps = {
-        "safe": deed("esr"),
+        "safe": action("esr"),
         "esr": ask(good="beyond", bad="worn") | {"after": ["safe"]},
     }
     walk = Walk(tree_of(steps, {"worn": fault(confirm={"step": "esr", "gives": "good"})}))

@@ -200,7 +200,7 @@ def test_a_class_without_the_check_does_not_ask_for_it() -> None:
 def test_an_answers_file_is_told_which_property_is_missing() -> None:
     with pytest.raises(WalkError, match="'protection-class' of the unit must be known") as error:
         walked({"outside": "yes"}, {"rail": "31 V"})
-    assert "- fact: {protection-class: VALUE}" in (error.value.mend or "")
+    assert "- fact: {protection-class: VALUE}" in (error.value.remedy or "")
     with pytest.raises(WalkError, match="is no value of 'protection-class'"):
         walked({"fact": {"protection-class": "IV"}})
 

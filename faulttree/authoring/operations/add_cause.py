@@ -87,10 +87,12 @@ def _named(solved: Solved, cause: Cause, test: Test) -> tuple[Cause, Test]:
     taken = {*tree.bundle["tree"]["steps"], *tree.faults, *tree.stops}
     fault = cause.fault or solved.fault or new_id(cause.title, taken)
     if fault not in tree.faults and fault in taken:
-        raise TreeError(f"`{fault}` is a step or stop of this tree.", mend="Give --fault another.")
+        raise TreeError(
+            f"`{fault}` is a step or stop of this tree.", remedy="Give --fault another."
+        )
     taken.add(fault)
     if test.step in taken:
-        raise TreeError(f"The tree has `{test.step}` already.", mend="Give --step another name.")
+        raise TreeError(f"The tree has `{test.step}` already.", remedy="Give --step another name.")
     step = test.step or new_id(test.called, taken)
     bad = test.bad  # raises for missing values before anything is computed
     return replace(cause, fault=fault), replace(test, step=step, shows=bad)
@@ -272,7 +274,7 @@ def expected_minutes(tree: Tree, history: History) -> float:
     try:
         table = table_from_tree(tree)
     except TableError as error:
-        raise TreeError(error.message, mend=error.mend) from None
+        raise TreeError(error.message, remedy=error.remedy) from None
     shares = priors(table, counted_for(tree, history))
     weighed = replace(table, weights=tuple(shares[fault] for fault in table.faults))
     return minutes_walked(weighed, tree)
@@ -329,7 +331,7 @@ def _nowhere(solved: Solved, refused: list[tuple[str, str]]) -> TreeError:
     return TreeError(
         f"There is no place for this step on the path of case {solved.case.number}: {why}.",
         path=solved.path,
-        mend="Check its prerequisites (--after), its access and its cautions.",
+        remedy="Check its prerequisites (--after), its access and its cautions.",
     )
 
 

@@ -98,7 +98,7 @@ def lead_right(
     fit = [(draft, fitness.new(draft.change)) for draft in drafts]
     clean = [draft for draft, found in fit if not found]
     if not clean:
-        raise _no_mend(solved, fork, fit)
+        raise _no_remedy(solved, fork, fit)
     best = min(clean, key=lambda draft: (draft.others, draft.way != "limit"))
     return TreeProposal(
         kind="misled",
@@ -130,17 +130,17 @@ def _walk(solved: Solved, draft: _Draft, search: float) -> tuple[float, float] |
     return solved.minutes + search, minutes_of(draft.again)
 
 
-def _no_mend(solved: Solved, fork: Fork, fit: list[Any]) -> TreeError:
-    mend = "Give --ask or --measure: a step that tells the faults apart there."
+def _no_remedy(solved: Solved, fork: Fork, fit: list[Any]) -> TreeError:
+    remedy = "Give --ask or --measure: a step that tells the faults apart there."
     if fit:
         draft, found = fit[0]
         text = f"{draft.why} But: {found[0].message} [{found[0].rule}]"
-        return Unfit(text, found, path=solved.path, mend=mend)
+        return Unfit(text, found, path=solved.path, remedy=remedy)
     where = f"Case {solved.case.number} went wrong at {fork}"
     return TreeError(
         f"{where}, and no change of a limit or target there corrects it.",
         path=solved.path,
-        mend=mend,
+        remedy=remedy,
     )
 
 

@@ -230,8 +230,8 @@ def stand(tree: Tree, move: StepMoves, path: Path | None = None) -> tuple[Tree, 
     place = StepMove(tree.id, move.step, *behind, passing, before, (0.0, 0.0))
     why = spoilt(tree, new, move.step, before)
     if why:
-        mend = "Choose another place, or first move the steps that belong with it."
-        raise TreeError(f"`{move.step}` cannot be {place}: {why}.", path=path, mend=mend)
+        remedy = "Choose another place, or first move the steps that belong with it."
+        raise TreeError(f"`{move.step}` cannot be {place}: {why}.", path=path, remedy=remedy)
     return new, place, outcome
 
 

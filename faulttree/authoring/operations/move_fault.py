@@ -67,19 +67,19 @@ def move_fault(library: Library, where: str, fault: str, module: str) -> FaultMo
     path = library.path_of(where)
     files = {one.name: one for one in files_of(library)}
     if where not in files:
-        mend = "Copy the file into your own library, or name that library with --library."
-        raise TreeError("This tree is in a lower library.", path=path, mend=mend)
+        remedy = "Copy the file into your own library, or name that library with --library."
+        raise TreeError("This tree is in a lower library.", path=path, remedy=remedy)
     home = files[where]
     old = home.holder(fault)
     if old is None:
-        mend = near(fault, home.held("faults")) or "Name one of its faults."
-        raise TreeError(f"`{where}` has no fault `{fault}`.", path=path, mend=mend)
+        remedy = near(fault, home.held("faults")) or "Name one of its faults."
+        raise TreeError(f"`{where}` has no fault `{fault}`.", path=path, remedy=remedy)
     if not ID.fullmatch(module):
-        mend = "Ids are kebab-case: small letters, digits and single hyphens."
-        raise TreeError(f"`{module}` is not a valid id of a module.", path=path, mend=mend)
+        remedy = "Ids are kebab-case: small letters, digits and single hyphens."
+        raise TreeError(f"`{module}` is not a valid id of a module.", path=path, remedy=remedy)
     if module == old:
-        mend = "Name another module."
-        raise TreeError(f"`{fault}` belongs to `{module}` already.", path=path, mend=mend)
+        remedy = "Name another module."
+        raise TreeError(f"`{fault}` belongs to `{module}` already.", path=path, remedy=remedy)
     moved = [home, *(files[name] for name in same_cause(files, home, fault))]
     joined = [one for one in files.values() if one.kind == "tree" and one.holder(fault) == module]
     before = dict.fromkeys(name for one in (*moved, *joined) for name in _former(one, fault))

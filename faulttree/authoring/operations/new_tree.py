@@ -49,10 +49,10 @@ class Start:
         """
         family, slash, complaint = self.id.partition("/")
         if not slash or not ID.fullmatch(family) or not ID.fullmatch(complaint):
-            mend = "Write family/complaint in kebab-case, as in glue-gun/stays-cold."
-            raise TreeError(f"`{self.id}` is not a valid id of a tree.", mend=mend)
+            remedy = "Write family/complaint in kebab-case, as in glue-gun/stays-cold."
+            raise TreeError(f"`{self.id}` is not a valid id of a tree.", remedy=remedy)
         if not self.title.strip():
-            raise TreeError("The tree has no title.", mend="Give --title.")
+            raise TreeError("The tree has no title.", remedy="Give --title.")
         said = {"title": self.title, "family": family, "symptoms": list(self.symptoms),
                 "cautions": list(self.cautions)}  # fmt: skip
         return {key: value for key, value in said.items() if value}
@@ -116,8 +116,8 @@ def begin(
     family, _, complaint = start.id.partition("/")
     path = root / "trees" / family / f"{complaint}.yaml"
     if path.exists():
-        mend = "Choose another complaint, or edit that one."
-        raise TreeError(f"The tree `{start.id}` already exists.", path=path, mend=mend)
+        remedy = "Choose another complaint, or edit that one."
+        raise TreeError(f"The tree `{start.id}` already exists.", path=path, remedy=remedy)
     text = tree_text(data)
     fit = (root / "trees").is_dir() or (root / "shared").is_dir()
     change = FileChange(path, None, text)
@@ -125,7 +125,7 @@ def begin(
     wrong = tuple(one for one in found if one.level == "error")
     if wrong:
         message = f"The new tree would break a rule: {wrong[0].message} [{wrong[0].rule}]"
-        raise Unfit(message, wrong, path=path, line=wrong[0].line, mend=wrong[0].remedy)
+        raise Unfit(message, wrong, path=path, line=wrong[0].line, remedy=wrong[0].remedy)
     return NewTree(start.id, change, found, minutes)
 
 
@@ -160,7 +160,7 @@ def from_known(start: Start, known: Sequence[KnownTest]) -> dict[str, Any]:
         TreeError: there is no fault, or a needed value is missing.
     """
     if not known:
-        raise TreeError("A tree needs a fault.", mend="Name something that can be wrong.")
+        raise TreeError("A tree needs a fault.", remedy="Name something that can be wrong.")
     ordered = sorted(known, key=lambda one: -_weight(one) / max(_minutes(one), 1e-9))
     taken = {BEYOND}
     steps: list[tuple[str, KnownTest, str]] = []

@@ -70,13 +70,13 @@ def rename(library: Library, where: str, old: str, new: str) -> Renaming:
     if home is None:
         path = library.path_of(where)  # raises with the similar names
         if library.layer_of(where) is not library:
-            mend = "Copy the file into your own library, or name that library with --library."
-            raise TreeError("This tree is in a lower library.", path=path, mend=mend)
-        raise TreeError(f"There is no procedure `{where}` in {library.root}.", mend="Look at it.")
+            remedy = "Copy the file into your own library, or name that library with --library."
+            raise TreeError("This tree is in a lower library.", path=path, remedy=remedy)
+        raise TreeError(f"There is no procedure `{where}` in {library.root}.", remedy="Look at it.")
     group = next((g for g in ("steps", "faults", "stops") if old in home.held(g)), None)
     if group is None:
-        mend = "Name one of its steps, faults or stops."
-        raise TreeError(f"`{where}` has no `{old}`.", path=home.path, mend=mend)
+        remedy = "Name one of its steps, faults or stops."
+        raise TreeError(f"`{where}` has no `{old}`.", path=home.path, remedy=remedy)
     homes = [home.name, *(same_cause(files, home, old) if group == "faults" else ())]
     for name in homes:
         _free(files[name], new)
@@ -94,14 +94,14 @@ def rename(library: Library, where: str, old: str, new: str) -> Renaming:
 def _free(home: LibraryFile, new: str) -> None:
     """Refuse a name that is not a valid id, or that is or was in use."""
     if not ID.fullmatch(new) or new in RESERVED or len(new) > 80:
-        mend = "Ids are kebab-case: small letters, digits and single hyphens."
-        raise TreeError(f"`{new}` is not a valid id.", path=home.path, mend=mend)
+        remedy = "Ids are kebab-case: small letters, digits and single hyphens."
+        raise TreeError(f"`{new}` is not a valid id.", path=home.path, remedy=remedy)
     exits = home.data.get("exits")
     taken = [*home.held("steps"), *home.held("faults"), *home.held("stops")]
     taken += exits if isinstance(exits, list) else []
     if new in taken:
-        mend = "Choose another name."
-        raise TreeError(f"`{new}` is already in use.", path=home.path, mend=mend)
+        remedy = "Choose another name."
+        raise TreeError(f"`{new}` is already in use.", path=home.path, remedy=remedy)
 
 
 # -- references ------------------------------------------------------------------------

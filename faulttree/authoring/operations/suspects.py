@@ -51,12 +51,12 @@ class Statement:
             TreeError: the source is missing, or a contradiction has no reason.
         """
         if self.kind not in KINDS:
-            mend = "Only a repair on this bench confirms: use `faulttree write-up`."
-            raise TreeError(f"A report cannot make a suspect `{self.kind}`.", mend=mend)
+            remedy = "Only a repair on this bench confirms: use `faulttree write-up`."
+            raise TreeError(f"A report cannot make a suspect `{self.kind}`.", remedy=remedy)
         if not self.source.strip():
-            raise TreeError("The source of the suspect is missing.", mend="Give --source.")
+            raise TreeError("The source of the suspect is missing.", remedy="Give --source.")
         if self.kind == "contradicted" and not self.reason.strip():
-            raise TreeError("The reason of the contradiction is missing.", mend="Give --reason.")
+            raise TreeError("The reason of the contradiction is missing.", remedy="Give --reason.")
         said = {
             "kind": self.kind, "source": self.source, "date": self.date, "reason": self.reason,
         }  # fmt: skip
@@ -149,13 +149,13 @@ def _into_module(
     even_so: bool,
 ) -> SuspectAddition:
     if test is not None:
-        mend = "Add it to one tree with its test, or to the module without."
-        raise TreeError("A test belongs to one tree.", mend=mend)
+        remedy = "Add it to one tree with its test, or to the module without."
+        raise TreeError("A test belongs to one tree.", remedy=remedy)
     trees = [name for name in library.own_trees() if _has_module(library, name, module)]
     if not trees:
         known = sorted({m for name in library.own_trees() for m in _modules(library, name)})
         listed = ", ".join(known[:8])
-        raise TreeError(f"No tree has the module `{module}`.", mend=f"There are: {listed}.")
+        raise TreeError(f"No tree has the module `{module}`.", remedy=f"There are: {listed}.")
     if not cause.fault:
         taken = {name for tree in trees for name in _names(library, tree)}
         cause = replace(cause, fault=new_id(cause.title, taken))
@@ -206,8 +206,8 @@ class _Adding:
         taken = {*self.tree.bundle["tree"]["steps"], *self.tree.stops}
         self.fault = cause.fault or new_id(cause.title, {*taken, *self.tree.faults})
         if self.fault in taken:
-            mend = "Give --fault another name."
-            raise TreeError(f"`{self.fault}` is a step or stop of `{name}`.", mend=mend)
+            remedy = "Give --fault another name."
+            raise TreeError(f"`{self.fault}` is a step or stop of `{name}`.", remedy=remedy)
         self.cause = replace(
             cause, fault=self.fault, remedy=cause.remedy or "No remedy is known yet; test it first."
         )
@@ -254,18 +254,18 @@ def _with_test(
 ) -> tuple[Place, Test, FileChange]:
     tree = adding.tree
     if adding.known and adding.fault not in tree.loose:
-        mend = "Leave the test, or name another suspect."
-        raise TreeError(f"Steps lead to `{adding.fault}` already.", mend=mend)
+        remedy = "Leave the test, or name another suspect."
+        raise TreeError(f"Steps lead to `{adding.fault}` already.", remedy=remedy)
     taken = {*tree.bundle["tree"]["steps"], *tree.faults, *tree.stops, adding.fault}
     name = test.step or new_id(test.called, taken)
     if name in taken:
-        raise TreeError(f"The tree has `{name}` already.", mend="Give --step another name.")
+        raise TreeError(f"The tree has `{name}` already.", remedy="Give --step another name.")
     test = replace(test, step=name, shows=test.bad)
     drafts = sorted(_drafts(adding, test, at), key=lambda one: one[0])
     if not drafts:
         where = f"{at[0]}={at[1]}" if at else "before a stop of this tree"
-        mend = "Give --at STEP=OUTCOME, and check --after and --access."
-        raise TreeError(f"The test cannot be placed {where}.", mend=mend)
+        remedy = "Give --at STEP=OUTCOME, and check --after and --access."
+        raise TreeError(f"The test cannot be placed {where}.", remedy=remedy)
     refused: Unfit | None = None
     for _, place in drafts[:6]:
         editor = adding.file.editor()

@@ -109,7 +109,7 @@ def open_file(path: Path, *, read_only: bool) -> sqlite3.Connection:
             raise RecordError(
                 "this SQLite file belongs to another program",
                 path=path,
-                mend="Name another --record; nothing was changed.",
+                remedy="Name another --record; nothing was changed.",
             )
         if mode == "ro":
             connection.execute("SELECT count(*) FROM sqlite_schema").fetchone()
@@ -179,7 +179,7 @@ def make_private(path: Path) -> None:
         raise RecordError(
             f"the record cannot be made: {error.strerror or error}",
             path=path,
-            mend="See that the folder may be written in, or name another --record.",
+            remedy="See that the folder may be written in, or name another --record.",
         ) from None
 
 
@@ -192,10 +192,10 @@ def to_server(url: str) -> Engine:
     except (ArgumentError, NoSuchModuleError, ValueError):
         raise RecordError(
             f"the record {shown(url)} is no URL of a server",
-            mend="Write postgresql+psycopg://user@server/name.",
+            remedy="Write postgresql+psycopg://user@server/name.",
         ) from None
     except ModuleNotFoundError:
         raise RecordError(
             "a record on a server needs the package psycopg",
-            mend="Install it: pip install 'faulttree[postgres]'.",
+            remedy="Install it: pip install 'faulttree[postgres]'.",
         ) from None

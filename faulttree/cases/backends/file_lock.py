@@ -59,12 +59,12 @@ class FileLock:
             return RecordError(
                 "the record is open in another program, so it cannot be repaired now",
                 path=self.record,
-                mend="Pause the walks that are open on it, then repair it; nothing was changed.",
+                remedy="Pause the walks that are open on it, then repair it; nothing was changed.",
             )
         return RecordError(
             "the record is being repaired by another program",
             path=self.record,
-            mend="Try again when the repair is done; nothing was changed.",
+            remedy="Try again when the repair is done; nothing was changed.",
         )
 
     def note(self) -> None:
@@ -84,7 +84,7 @@ class FileLock:
                 "the file of the record was removed, replaced or emptied while it was open, so "
                 "this was not recorded",
                 path=self.record,
-                mend="Start the program again: what was recorded before is made again from the "
+                remedy="Start the program again: what was recorded before is made again from the "
                 "journal beside the file. Then enter this once more.",
             )
 

@@ -53,7 +53,7 @@ class OfflineStore(Store):
         Raises:
             CutOff: always.
         """
-        raise CutOff(self.away, mend="Try again when the server is back.")
+        raise CutOff(self.away, remedy="Try again when the server is back.")
 
     def _take_over(self) -> None:
         """Go on with what stores that ended could not send."""
@@ -103,5 +103,5 @@ class OfflineStore(Store):
     def _no_such(self, words: str) -> NoSuchCase:
         return NoSuchCase(
             f"no case {words!r} was begun on this bench while the server is away",
-            mend="What the server holds can be gone on with when it is back.",
+            remedy="What the server holds can be gone on with when it is back.",
         )

@@ -130,7 +130,7 @@ def after_rebuilding(path: Path) -> Store:
             f"the database is missing or empty, its journal {journal_path(path).name} holds cases, "
             f"and it could not be made again from them: {error.message}",
             path=path,
-            mend="Give yourself write permission on the folder, then try again.",
+            remedy="Give yourself write permission on the folder, then try again.",
         ) from None
     again = open_store(str(path), read_only=True)
     again.notices = notices

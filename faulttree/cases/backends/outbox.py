@@ -44,7 +44,7 @@ class Outbox:
             raise RecordError(
                 f"the server is away, and the answer cannot be kept here: {error.strerror}",
                 path=self.path,
-                mend="Make room or the server reachable, then answer again.",
+                remedy="Make room or the server reachable, then answer again.",
             ) from None
         self.waiting += items
 

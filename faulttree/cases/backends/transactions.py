@@ -52,7 +52,7 @@ class Transactions:
         if self.read_only:
             raise RecordError(
                 f"the record {shown(self.url)} was opened for reading only",
-                mend="Open it for writing.",
+                remedy="Open it for writing.",
             )
 
         def once() -> T:

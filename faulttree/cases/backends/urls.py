@@ -61,12 +61,12 @@ def sqlite_path(url: str) -> Path | None:
     if scheme.split("+")[0] != "sqlite":
         raise RecordError(
             f"no store serves a record of the kind {scheme!r}",
-            mend="Write sqlite:///path/to/file, a plain path, or postgresql+psycopg://server/name.",
+            remedy="Write sqlite:///path/to/file, a plain path, or postgresql+psycopg://server/name.",
         )
     if not rest.startswith("/") or rest[1:] in {"", ":memory:"}:
         raise RecordError(
             f"the record {url!r} names no file",
-            mend="Write sqlite:///name for a file here, sqlite:////full/path for any other.",
+            remedy="Write sqlite:///name for a file here, sqlite:////full/path for any other.",
         )
     return Path(unquote(rest[1:].split("?")[0])).expanduser()
 
@@ -128,7 +128,7 @@ def server_url(url: str) -> str:
     if not parts.plain and "@" in parts.place.partition("/")[2]:
         raise RecordError(
             f"the URL of the record {shown(url)} can be understood in several ways",
-            mend="Write %40 for @, %2F for /, %3F for ? and %23 for # in the password.",
+            remedy="Write %40 for @, %2F for /, %3F for ? and %23 for # in the password.",
         )
     secret = "" if parts.password is None else f":{quote(unquote(parts.password), safe='')}"
     user = f"{parts.user}{secret}"

@@ -279,7 +279,7 @@ def free_name(path: Path) -> Path:
         there = path.with_name(f"{path.name}.aside-{number}")
         if not there.exists():
             return there
-    raise RecordError("too many files were put aside", path=path, mend="Remove the oldest.")
+    raise RecordError("too many files were put aside", path=path, remedy="Remove the oldest.")
 
 
 def grouped(items: Sequence[JournalEntry]) -> dict[str, list[JournalEntry]]:

@@ -95,7 +95,7 @@ def back_up_record(url: str, copy: Path, *, at: str, days: int | None = None) ->
             raise RecordError(
                 f"the backup cannot be made: {error}",
                 path=copy,
-                mend="Make room, or name a file in another folder.",
+                remedy="Make room, or name a file in another folder.",
             ) from None
         finally:
             clear(part)
@@ -112,9 +112,9 @@ def restore_record(copy: Path, url: str) -> CopiedRecord:
     """
     path = file_of(url, "restored")
     if not copy.is_file():
-        raise RecordError("there is no such backup", path=copy, mend="Name a file of a backup.")
+        raise RecordError("there is no such backup", path=copy, remedy="Name a file of a backup.")
     if path.exists() and copy.samefile(path):
-        raise RecordError("this is the record itself", path=copy, mend="Name its backup.")
+        raise RecordError("this is the record itself", path=copy, remedy="Name its backup.")
     lock = FileLock(path, alone=True)
     part = path.with_name(f"{path.name}.restored")
     try:
@@ -128,13 +128,13 @@ def restore_record(copy: Path, url: str) -> CopiedRecord:
         raise RecordError(
             f"the backup cannot be read: {error}",
             path=copy,
-            mend="Name another backup; nothing was changed.",
+            remedy="Name another backup; nothing was changed.",
         ) from None
     except OSError as error:
         raise RecordError(
             f"the backup cannot be restored: {error.strerror}",
             path=path,
-            mend="Make room for a second copy beside it; nothing was changed.",
+            remedy="Make room for a second copy beside it; nothing was changed.",
         ) from None
     finally:
         clear(part)
@@ -173,7 +173,7 @@ def file_of(url: str, done: str) -> Path:
     if path is None:
         raise RecordError(
             f"a record on a server is {done} with the server's own tools",
-            mend="Use pg_dump and pg_restore, as docs/record.md shows.",
+            remedy="Use pg_dump and pg_restore, as docs/record.md shows.",
         )
     return path
 
@@ -183,14 +183,14 @@ def refuse_place(record: str, path: Path, copy: Path) -> None:
     if not copy.exists():
         return
     if path.exists() and copy.samefile(path):
-        raise RecordError("this is the record itself", path=copy, mend="Name another file.")
+        raise RecordError("this is the record itself", path=copy, remedy="Name another file.")
     with open_store(str(copy), read_only=True) as other:
         if other.record_id == record:
             return
     raise RecordError(
         "this file is not a backup of this record",
         path=copy,
-        mend="Name another file; nothing was changed.",
+        remedy="Name another file; nothing was changed.",
     )
 
 
@@ -222,5 +222,5 @@ def sound_copy(path: Path) -> Verified:
     raise RecordError(
         f"the copy is not sound: {problems[0]}",
         path=path,
-        mend="Run `faulttree cases verify --repair` on the record that it was made from.",
+        remedy="Run `faulttree cases verify --repair` on the record that it was made from.",
     )

@@ -46,7 +46,7 @@ def rescue(path: Path) -> tuple[Merged, Path]:
         raise RecordError(
             f"the record cannot be made anew: {error.strerror}",
             path=path,
-            mend="Make room for a second copy beside it; nothing was changed.",
+            remedy="Make room for a second copy beside it; nothing was changed.",
         ) from None
 
 

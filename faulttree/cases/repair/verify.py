@@ -261,7 +261,7 @@ def note(store: Store, items: Sequence[JournalEntry | JournalTree]) -> None:
         raise RecordError(
             copy.trouble,
             path=copy.path,
-            mend="Make room, or see that the folder may be written in.",
+            remedy="Make room, or see that the folder may be written in.",
         )
 
 

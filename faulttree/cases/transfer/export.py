@@ -287,7 +287,7 @@ def to_parquet(file: IO[bytes], table: Iterable[Mapping[str, Any]]) -> int:
     except ModuleNotFoundError:
         raise RecordError(
             "Parquet needs the package pyarrow",
-            mend="Install it: pip install 'faulttree[parquet]'; CSV needs nothing.",
+            remedy="Install it: pip install 'faulttree[parquet]'; CSV needs nothing.",
         ) from None
     kinds = {"text": pa.string(), "integer": pa.int64(), "number": pa.float64()}
     columns = {name: kinds.get(kind, pa.bool_()) for name, kind in STEP_COLUMNS.items()}

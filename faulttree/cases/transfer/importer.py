@@ -123,5 +123,5 @@ def opened_for_reading(path: Path) -> IO[bytes]:
         raise RecordError(
             f"this cannot be read: {error.strerror}",
             path=path,
-            mend="Name a file that `faulttree cases export` wrote.",
+            remedy="Name a file that `faulttree cases export` wrote.",
         ) from None

@@ -76,7 +76,7 @@ def edit_of(
     if make is None:
         raise TreeError(
             f"A proposal of the kind '{proposal.kind}' must be applied manually.",
-            mend=proposal.by_hand
+            remedy=proposal.by_hand
             or "`--json` gives its data under `change`; edit the tree accordingly.",
         )
     file = TreeFile.of(library, tree)
@@ -155,5 +155,5 @@ def _shared(editor: Editor, name: str) -> TreeError:
     return TreeError(
         f"`{name}` is not in this file.",
         path=editor.document.path,
-        mend="A shared procedure belongs to other trees too: edit its own file.",
+        remedy="A shared procedure belongs to other trees too: edit its own file.",
     )

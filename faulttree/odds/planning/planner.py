@@ -163,7 +163,7 @@ def plan(
         (1.0, True)
     """
     if not table.faults:
-        raise TableError("the table has no faults", mend="Give each fault a row.")
+        raise TableError("the table has no faults", remedy="Give each fault a row.")
     table = guarded(table)
     planned, loose = _without_loose(table)
     problem = PlanningProblem(planned)

@@ -23,7 +23,7 @@ __all__ = ["PlanningProblem", "PrerequisiteState", "Prerequisites", "bits"]
 class PrerequisiteState:
     """What it takes to get to one test: minutes, the state it leaves, what is done on the way.
 
-    ``items`` names access states, deeds and tests that cannot tell anything here, in order.
+    ``items`` names access states, actions and tests that cannot tell anything here, in order.
     """
 
     minutes: float
@@ -32,9 +32,9 @@ class PrerequisiteState:
 
 
 class Prerequisites:
-    """Access states, deeds and prerequisite tests, as bits of one whole number.
+    """Access states, actions and prerequisite tests, as bits of one whole number.
 
-    An access state is entered once and leaves with another of its group. A deed or a test
+    An access state is entered once and leaves with another of its group. A action or a test
     that others come after holds until something live is done, unless the table calls it
     lasting. A prerequisite test has a second bit that says it was done at all: done again,
     it costs but tells nothing.
@@ -43,8 +43,8 @@ class Prerequisites:
     def __init__(self, table: FaultTable) -> None:
         self.table = table
         waited = {name for names in table.after for name in names}
-        waited.update(name for deed in table.deeds.values() for name in deed.after)
-        holds = [*table.states, *table.deeds, *(t for t in table.tests if t in waited)]
+        waited.update(name for action in table.actions.values() for name in action.after)
+        holds = [*table.states, *table.actions, *(t for t in table.tests if t in waited)]
         self.bit = {name: 1 << at for at, name in enumerate(holds)}
         self.done = {
             test: 1 << (len(holds) + at)
@@ -89,7 +89,7 @@ class Prerequisites:
     def needed(self) -> tuple[frozenset[str], ...]:
         """For each test, the tests that must come before it, however far back."""
         after = dict(zip(self.table.tests, self.table.after, strict=True))
-        after.update({name: deed.after for name, deed in self.table.deeds.items()})
+        after.update({name: action.after for name, action in self.table.actions.items()})
         found: dict[str, frozenset[str]] = {}
 
         def before(name: str) -> frozenset[str]:
@@ -174,8 +174,8 @@ class Prerequisites:
         return self._closing.keys() - set(self._access(name)) if self._is_live(name) else ()
 
     def _is_live(self, name: str) -> bool:
-        deed = self.table.deeds.get(name)
-        return deed.live if deed is not None else name in self.table.live
+        action = self.table.actions.get(name)
+        return action.live if action is not None else name in self.table.live
 
     def _leave(self, name: str, state: int) -> int:
         if self._is_live(name):
@@ -183,17 +183,19 @@ class Prerequisites:
         return state | self.bit.get(name, 0) | self.done.get(name, 0) | self._ends.get(name, 0)
 
     def _after(self, name: str) -> tuple[str, ...]:
-        deed = self.table.deeds.get(name)
-        return deed.after if deed is not None else self.table.after[self.table.test_index[name]]
+        action = self.table.actions.get(name)
+        return action.after if action is not None else self.table.after[self.table.test_index[name]]
 
     def _access(self, name: str) -> tuple[str, ...]:
-        deed = self.table.deeds.get(name)
-        return deed.access if deed is not None else self.table.access[self.table.test_index[name]]
+        action = self.table.actions.get(name)
+        return (
+            action.access if action is not None else self.table.access[self.table.test_index[name]]
+        )
 
     def _cost(self, name: str) -> float:
-        deed = self.table.deeds.get(name)
-        if deed is not None:
-            return deed.minutes
+        action = self.table.actions.get(name)
+        if action is not None:
+            return action.minutes
         return self.table.minutes[self.table.test_index[name]]
 
 

@@ -147,7 +147,7 @@ class Search:
                     raise OutOfWork
                 raise TableError(
                     f"a plan would have more than {MOST_PLACES} places",
-                    mend="Say more of the faults in the table, so that tests tell them apart.",
+                    remedy="Say more of the faults in the table, so that tests tell them apart.",
                 )
 
     def _improved(self, place: Place, test: int, minutes: float) -> None:

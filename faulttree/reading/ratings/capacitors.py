@@ -90,13 +90,13 @@ def largest_tan_delta(rated: Decimal, capacitance: Decimal) -> Decimal:
     if rated < TAN_DELTA[0][0]:
         raise ReadingError(
             f"the table of tan δ begins at 6.3 V, and the part is rated {show(rated, 'V')}",
-            mend="Give tan_delta from its data sheet.",
+            remedy="Give tan_delta from its data sheet.",
             key=("rated",),
         )
     if rated > TAN_DELTA[-1][0]:
         raise ReadingError(
             f"above 100 V makers differ, and the part is rated {show(rated, 'V')}",
-            mend="Give tan_delta from its data sheet; usual are 0.15 to 0.20 from 160 to 250 V "
+            remedy="Give tan_delta from its data sheet; usual are 0.15 to 0.20 from 160 to 250 V "
             "and 0.20 to 0.25 from 350 to 450 V.",
             key=("rated",),
         )
@@ -162,7 +162,7 @@ def _refuse_per_cent(tan_delta: Decimal | None) -> None:
     if tan_delta is not None and tan_delta > 1:
         raise ReadingError(
             f"a tan_delta of {show(tan_delta)} is too large: the figure looks like per cent",
-            mend=f"Write it as a plain number, such as {show(tan_delta / 100)}.",
+            remedy=f"Write it as a plain number, such as {show(tan_delta / 100)}.",
             key=("tan_delta",),
         )
 
@@ -172,7 +172,7 @@ def _loss(capacitance: Decimal, rated: Decimal | None, tan_delta: Decimal | None
         return tan_delta
     if rated is None:
         raise ReadingError(
-            "neither rated voltage nor tan_delta is given", mend="Give rated.", key=()
+            "neither rated voltage nor tan_delta is given", remedy="Give rated.", key=()
         )
     return largest_tan_delta(rated, capacitance)
 
@@ -250,7 +250,7 @@ def electrolytic_leakage(capacitance: Decimal, rated: Decimal) -> Figures:
     if rated > 100:
         raise ReadingError(
             f"the leakage rule holds up to 100 V, and the part is rated {show(rated, 'V')}",
-            mend="Give max from its data sheet instead.",
+            remedy="Give max from its data sheet instead.",
             key=("rated",),
         )
     limit = max(LEAKAGE_FACTOR * capacitance * rated, LEAKAGE_FLOOR)

@@ -257,7 +257,7 @@ def find_rating(spec: Mapping[str, Any]) -> ComponentRating:
         hint = f"Did you mean {near[0]}? " if near else ""
         raise ReadingError(
             f"'{component[:40]}' is no component known here",
-            mend=f"{hint}Known are {', '.join(known)}.",
+            remedy=f"{hint}Known are {', '.join(known)}.",
             key=("component",),
         )
     asked = spec.get("quantity")
@@ -269,7 +269,7 @@ def find_rating(spec: Mapping[str, Any]) -> ComponentRating:
             f"{component} has no quantity '{str(asked)[:40]}'"
             if asked is not None
             else f"which quantity of the {component} is meant is not said",
-            mend=f"Give quantity: one of {', '.join(quantities)}.",
+            remedy=f"Give quantity: one of {', '.join(quantities)}.",
             key=("quantity",) if asked is not None else (),
         )
     return RATINGS[component, found]

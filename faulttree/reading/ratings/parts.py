@@ -164,7 +164,7 @@ def fuse_resistance(rated: Decimal, drop: Decimal | None = None) -> Figures:
     if found is None:
         raise ReadingError(
             f"the voltage drop of a {show(rated, 'A')} fuse is not known here",
-            mend="Give drop from its standard sheet or data sheet.",
+            remedy="Give drop from its standard sheet or data sheet.",
         )
     return Figures(upper=found / rated, part=f"a {show(rated, 'A')} fuse", notes=("measured cold",))
 
@@ -196,13 +196,13 @@ def cell_voltage(chemistry: str, cells: Decimal, charge: str) -> Figures:
     """
     if cells < 1 or cells != cells.to_integral_value():
         raise ReadingError(
-            "cells is no whole number", mend="Give how many are in series.", key=("cells",)
+            "cells is no whole number", remedy="Give how many are in series.", key=("cells",)
         )
     known = CELLS[chemistry]
     if charge not in known:
         raise ReadingError(
             f"no figure is known for a {charge} {chemistry} cell",
-            mend=f"Known are {', '.join(known)}.",
+            remedy=f"Known are {', '.join(known)}.",
             key=("charge",),
         )
     lower, upper = ((edge * cells).quantize(Decimal("1E-12")).normalize() for edge in known[charge])
@@ -233,7 +233,7 @@ def supply_rail(rail: Decimal, tolerance: Tolerance | None) -> Figures:
             guide for the ATX form factor does (from memory; editions differ).
     """
     if not rail:
-        raise ReadingError("a rail of zero has no limits", mend="Mend rail.", key=("rail",))
+        raise ReadingError("a rail of zero has no limits", remedy="Mend rail.", key=("rail",))
     if tolerance is None:
         share = Decimal("0.1") if rail == -12 else Decimal("0.05")
         tolerance = Tolerance(-share, share, relative=True)
@@ -254,7 +254,7 @@ def ripple_limit(rail: Decimal, limit: Decimal | None) -> Figures:
     if found is None:
         raise ReadingError(
             f"the ripple a {show(rail, 'V')} rail may have is not known here",
-            mend="Give limit from its data sheet.",
+            remedy="Give limit from its data sheet.",
         )
     note = "10 Hz to 20 MHz, with 0.1 µF and 10 µF across the connector"
     return Figures(upper=found, part=f"the {show(rail, 'V')} rail", notes=(note,))
@@ -330,7 +330,7 @@ def commutator_bar(mean: Decimal, tolerance: Tolerance) -> Figures:
 
 
 def insulation(protection: str, limit: Decimal | None) -> Figures:
-    """Least insulation resistance [Ω] of a mended appliance at 500 V d.c., its switch on.
+    """Least insulation resistance [Ω] of a repaired appliance at 500 V d.c., its switch on.
 
     Args:
         protection: class ``I`` (1 MΩ) or ``II`` (2 MΩ).

@@ -40,7 +40,7 @@ def resolve_rated(spec: Mapping[str, Any], entry: ComponentRating, figure: Figur
         if key not in known and key not in KEYS:
             raise ReadingError(
                 f"{entry.component} {entry.quantity} has no '{key}'",
-                mend=f"It takes {', '.join(known) or 'nothing else'}.",
+                remedy=f"It takes {', '.join(known) or 'nothing else'}.",
                 key=(str(key),),
             )
     _check_unit(spec, entry)
@@ -94,7 +94,7 @@ def _holds_at(spec: Mapping[str, Any], figures: Figures) -> Decimal | None:
     if not same_frequency(said, figures.holds_at):
         raise ReadingError(
             f"this limit holds at {show(figures.holds_at, 'Hz')}, not at {show(said, 'Hz')}",
-            mend="Leave holds_at out, or give the figure of the data sheet that holds there.",
+            remedy="Leave holds_at out, or give the figure of the data sheet that holds there.",
             key=("holds_at",),
         )
     return figures.holds_at
@@ -117,7 +117,7 @@ def _check_unit(spec: Mapping[str, Any], entry: ComponentRating) -> None:
     if said.unit != entry.unit:
         raise ReadingError(
             f"{entry.component} {entry.quantity} is read in {entry.unit}, not in {said.text}",
-            mend="Leave unit out.",
+            remedy="Leave unit out.",
             key=("unit",),
         )
 
@@ -135,7 +135,7 @@ def _one(
         if parameter.required:
             raise ReadingError(
                 f"{entry.component} {entry.quantity} needs {parameter.name}",
-                mend=f"Give {parameter.name}: {parameter.text}.",
+                remedy=f"Give {parameter.name}: {parameter.text}.",
                 key=(),
             )
         return None
@@ -157,7 +157,7 @@ def _check_sign(value: Decimal | None, parameter: Parameter) -> None:
     raise ReadingError(
         f"{parameter.name} must {'not be below' if parameter.sign != 'positive' else 'be above'} "
         "zero",
-        mend="Mend the figure.",
+        remedy="Mend the figure.",
         key=(parameter.name,),
     )
 
@@ -175,7 +175,7 @@ def _word(value: object, parameter: Parameter) -> str:
     if parameter.choices and word not in parameter.choices:
         raise ReadingError(
             f"'{word[:40]}' is no {parameter.name} known here",
-            mend=f"Choose one of {', '.join(parameter.choices)}.",
+            remedy=f"Choose one of {', '.join(parameter.choices)}.",
             key=(parameter.name,),
         )
     return word

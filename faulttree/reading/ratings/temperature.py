@@ -62,7 +62,7 @@ def _inside(value: float, ends: tuple[float, float], what: str, key: str) -> Non
     if not ends[0] <= value <= ends[1]:
         raise ReadingError(
             f"{what} holds from {ends[0]:g} to {ends[1]:g} °C, and {value:g} °C is outside",
-            mend="Mend the temperature, or give min and max instead.",
+            remedy="Mend the temperature, or give min and max instead.",
             key=(key,),
         )
 
@@ -110,7 +110,7 @@ def platinum_temperature(resistance: float, r0: float = 100.0) -> float:
     if not ends[0] <= resistance <= ends[1]:
         raise ReadingError(
             f"{show(resistance, 'ohm')} is outside the curve",
-            mend=f"It runs from {show(ends[0], 'ohm')} to {show(ends[1], 'ohm')}.",
+            remedy=f"It runs from {show(ends[0], 'ohm')} to {show(ends[1], 'ohm')}.",
         )
     return _solve(lambda t: platinum_resistance(t, r0), resistance, *PT_RANGE)
 
@@ -260,7 +260,7 @@ def thermocouple_k_temperature(voltage: float, reference: float = 0.0) -> float:
     if abs(wanted - held) > K_ROUNDING:
         raise ReadingError(
             f"{show(voltage, 'V')} is outside type K",
-            mend="It runs from -5.89 mV at -200 °C to 54.9 mV at 1372 °C, cold junction at 0 °C.",
+            remedy="It runs from -5.89 mV at -200 °C to 54.9 mV at 1372 °C, cold junction at 0 °C.",
         )
     return _solve(_k_millivolt, held, *K_INVERSE_RANGE)
 

@@ -91,8 +91,8 @@ def stray_sign(subject: RuleContext) -> Iterator[Finding]:
         for name, shown in fault.signs.items():
             where = fault.where.under("signs", name)
             if name not in known:
-                mend = near(name, known) or "Name a step of this file, or take it out."
-                yield Finding(where, f"`{name}` is no step here.", mend, of_key=True)
+                remedy = near(name, known) or "Name a step of this file, or take it out."
+                yield Finding(where, f"`{name}` is no step here.", remedy, of_key=True)
                 continue
             for gives in shown:
                 yield from _never_given(subject, where, name, gives)
@@ -109,7 +109,7 @@ def stray_sign(subject: RuleContext) -> Iterator[Finding]:
 )
 def sign_against_path(subject: RuleContext) -> Iterator[Finding]:
     """A fault is said to show one outcome at a step, and the way to it takes another. One of
-    the two is wrong, and the odds are reckoned with both.
+    the two is wrong, and the odds are computed with both.
     """
     for fault in subject.tree.faults.values():
         for name, shown in fault.signs.items():
@@ -143,7 +143,7 @@ def _listed(names: set[str] | frozenset[str]) -> str:
 )
 def ambiguity_group(subject: RuleContext) -> Iterator[Finding]:
     """Faults that show the same wherever the tree says what they show: whichever of them it
-    is, no test tells. Another test is needed, or one remedy that mends them all. A loose
+    is, no test tells. Another test is needed, or one remedy that corrects them all. A loose
     suspect counts where its signs are given.
     """
     compared = subject.remembered(settling)
@@ -162,7 +162,7 @@ def ambiguity_group(subject: RuleContext) -> Iterator[Finding]:
 @rule("evidence", "warning", "confirm: {step: reservoir, gives: low}      # as the fault shows")
 def confirm_shows_nothing(subject: RuleContext) -> Iterator[Finding]:
     """The outcome that is to confirm the repair is the one that the fault itself gives, or
-    the step has one outcome only. The unit would count as mended with the fault still in it.
+    the step has one outcome only. The unit would count as repaired with the fault still in it.
     """
     for fault in subject.tree.faults.values():
         confirm = fault.confirm

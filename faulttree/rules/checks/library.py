@@ -254,8 +254,8 @@ def _weaker_cautions(library: Library, _: Sequence[Facts]) -> Iterator[Finding]:
     path = library.root / "shared" / "cautions.yaml"
     for name, line, source, over in weaker_cautions(library):
         message = f"The caution `{name}` has a weaker signal word than that of {over}."
-        mend = "Keep the signal word, or give the new caution a name of its own."
-        yield _finding("weaker-caution", message, mend, [[name], str(path), line, 1, source])
+        remedy = "Keep the signal word, or give the new caution a name of its own."
+        yield _finding("weaker-caution", message, remedy, [[name], str(path), line, 1, source])
 
 
 def _see(library: Library, facts: Sequence[Facts]) -> Iterator[Finding]:
@@ -264,9 +264,9 @@ def _see(library: Library, facts: Sequence[Facts]) -> Iterator[Finding]:
     for one in facts:
         for see, place in one["see"]:
             if see not in known:
-                mend = near(see, known) or "Name a tree of the library."
+                remedy = near(see, known) or "Name a tree of the library."
                 message = f"The library has no tree `{see}`."
-                yield _finding("see-leads-nowhere", message, mend, place)
+                yield _finding("see-leads-nowhere", message, remedy, place)
 
 
 def _complaints(library: Library, facts: Sequence[Facts]) -> Iterator[Finding]:

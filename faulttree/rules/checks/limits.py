@@ -26,7 +26,7 @@ def impossible_limit(subject: RuleContext) -> Iterator[Finding]:
             yield Finding(
                 subject.limit_place(subject.tree.steps[name], limits.key),
                 _sentence(limits.message),
-                limits.mend or "Mend the limits.",
+                limits.remedy or "Mend the limits.",
             )
     yield from _impossible_for_a_model(subject)
 
@@ -376,14 +376,16 @@ def bad_rating(subject: RuleContext) -> Iterator[Finding]:
         try:
             parse_unit(rating.unit)
         except ReadingError as error:
-            yield Finding(where.under("unit"), _sentence(error.message), error.mend or "Mend it.")
+            yield Finding(where.under("unit"), _sentence(error.message), error.remedy or "Mend it.")
             continue
         for model, text in rating.models.items():
             try:
                 parse_quantity(text, rating.unit)
             except ReadingError as error:
                 yield Finding(
-                    where.under("models", model), _sentence(error.message), error.mend or "Mend it."
+                    where.under("models", model),
+                    _sentence(error.message),
+                    error.remedy or "Mend it.",
                 )
 
 
@@ -397,5 +399,5 @@ def unknown_unit(subject: RuleContext) -> Iterator[Finding]:
             parse_unit(step.unit)
         except ReadingError as error:
             yield Finding(
-                step.where.under("unit"), _sentence(error.message), error.mend or "Mend it."
+                step.where.under("unit"), _sentence(error.message), error.remedy or "Mend it."
             )

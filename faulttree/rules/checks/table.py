@@ -1,4 +1,4 @@
-"""Rules about fault tables (CSV): whether one can be reckoned with."""
+"""Rules about fault tables (CSV): whether one can be computed with."""
 
 from __future__ import annotations
 
@@ -58,7 +58,7 @@ def findings_of(text: str, path: Path | None, name: str) -> Iterator[Finding]:
         table = table_from_csv(text, path)
     except FaulttreeError as error:
         line, column = error.line or 1, error.column or 1
-        yield found("broken-table", "error", error.message, error.mend or "", line, column)
+        yield found("broken-table", "error", error.message, error.remedy or "", line, column)
         return
     rows = {line.partition(",")[0].strip(' "\ufeff'): n for n, line in enumerate(document.lines, 1)}
     for group in alike(table):

@@ -23,7 +23,7 @@ accepted:
 
 `at` is the step, fault or stop that the finding is about; left out, the whole file.
 
-`--fix` mends in the file what has one safe mend, comments kept: {mended}. It never
+`--fix` corrects in the file what has one safe remedy, comments kept: {mended}. It never
 guesses where a target leads. Rules of the family *library* look at a whole library: they run
 where no path is given, or the library's folder.
 """

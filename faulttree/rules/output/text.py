@@ -1,4 +1,4 @@
-"""Findings for people: place, level, message, the line with a caret, reason and mend."""
+"""Findings for people: place, level, message, the line with a caret, reason and remedy."""
 
 from __future__ import annotations
 
@@ -35,7 +35,7 @@ def _lines(finding: Finding, colour: bool, with_reason: bool) -> Iterator[str]:
     if finding.source.strip():
         yield from _shown(finding)
     if finding.remedy:
-        yield f"  mend: {one_line(finding.remedy)}"
+        yield f"  remedy: {one_line(finding.remedy)}"
     reason = reason_of(finding.rule) if with_reason else ""
     if reason:
         lines = wrapped(reason, WIDTH, "  why:  ", " " * 8)

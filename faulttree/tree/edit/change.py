@@ -112,12 +112,12 @@ def _unchanged(change: FileChange, target: Path) -> None:
         raise TreeError(
             "This file already exists.",
             path=change.path,
-            mend="Choose another name, or move it away.",
+            remedy="Choose another name, or move it away.",
         )
     raise TreeError(
         "The file was changed meanwhile; nothing was written.",
         path=change.path,
-        mend="Check the file, then repeat the command.",
+        remedy="Check the file, then repeat the command.",
     )
 
 

@@ -159,7 +159,7 @@ class Editor:
             raise TreeError(
                 "This edit would change more of the file than it should.",
                 path=self.document.path,
-                mend="Write out anchors, aliases and tags in it, or make the edit manually.",
+                remedy="Write out anchors, aliases and tags in it, or make the edit manually.",
             )
         return document
 
@@ -191,7 +191,7 @@ class Editor:
             path=self.document.path,
             line=line,
             column=column,
-            mend="Make the edit manually.",
+            remedy="Make the edit manually.",
         )
 
     def _text(self, node: Node) -> str:
@@ -213,7 +213,7 @@ class Editor:
     def _splice(self, begin: int, end: int, text: str, keys: Keys) -> None:
         if any(one.begin < end and begin < one.end for one in self._splices):
             raise TreeError(
-                "Two edits of one place.", path=self.document.path, mend="Make one at a time."
+                "Two edits of one place.", path=self.document.path, remedy="Make one at a time."
             )
         self._splices.append(Splice(begin, end, text, len(keys)))
 

@@ -41,7 +41,7 @@ def scalar_text(value: Any) -> str:
     if hidden:
         raise TreeError(
             f"Character U+{ord(hidden.group()):04X} is a control or direction character.",
-            mend="Write the text without it; it can make a text look other than it is.",
+            remedy="Write the text without it; it can make a text look other than it is.",
         )
     same = isinstance(scalar(text), str) and text.casefold() not in ODD_WORDS
     if DATE.fullmatch(text):
