@@ -553,7 +553,7 @@ def found_at(folder: Path, family: str, text: str) -> tuple[Finding, ...]:
 
 
 @pytest.mark.parametrize(
-    ("gear", "mend"), [("c-meter", "Known are"), ("esr-metre", "Did you mean")]
+    ("gear", "remedy"), [("c-meter", "Known are"), ("esr-metre", "Did you mean")]
 )
 def test_gear_unlike_any_is_told_what_there_is(tmp_path: Path, gear: str, remedy: str) -> None:
     text = ORDER.replace("minutes: 1\n", f"minutes: 1\n    needs: [{gear}]\n")

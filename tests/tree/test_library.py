@@ -976,7 +976,7 @@ def test_trees_are_listed_without_reading_them(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize(
-    ("wanted", "mend"),
+    ("wanted", "remedy"),
     [
         ("work-lamp/drak", "Did you mean `work-lamp/dark`?"),
         ("dark", "Did you mean `work-lamp/dark`?"),

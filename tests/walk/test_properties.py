@@ -279,6 +279,9 @@ def searched(tree: Tree, fault: str, skipped_at: int, random: Random) -> tuple[S
     asked: list[str] = []
     for _ in range(20 * len(tree.steps)):
         state = fold(tree, events)
+        if (fact := state.needs_fact) is not None:
+            events.append(ev.FactGiven(name=fact.id, value=fact.values[0], source="asked"))
+            continue
         if state.ask is None:
             jump = choose(state)
             if jump is None:
