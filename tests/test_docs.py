@@ -76,7 +76,7 @@ def test_the_names_that_ship_are_listed_for_whoever_writes_a_tree() -> None:
     procedures = (path.stem for path in (ROOT / "shared" / "procedures").glob("*.yaml"))
     shipped = {*library.cautions, *library.instruments, *procedures}
     page = (ROOT / "docs" / "writing-a-tree.md").read_text()
-    listed = page[page.index("The shipped names") : page.index("What each means")]
+    listed = page[page.index("The shipped names") : page.index("Their meanings are")]
     assert set(re.findall(r"`([a-z0-9-]+)`", listed)) == shipped
 
 
