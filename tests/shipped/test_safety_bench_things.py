@@ -53,12 +53,14 @@ def test_every_insulation_method_ends_in_a_reading() -> None:
 
 
 def walked(tree_id: str, *entries: dict[str, object]) -> str:
-    """The fault or stop, or the step asked next, that the answers lead to."""
+    """The fault, found or likely, the stop, or the step asked next."""
     tree = load(tree_id)
     script = Script(unit={"family": tree.family}, complaint="x", answers=entries)
     state, _ = play(tree, script, emit=lambda _: None, clock=lambda: NOW)
     if state.end is not None:
         return state.end.id
+    if state.phase == "likely" and state.reached is not None:
+        return state.reached.fault
     assert state.ask is not None
     return state.ask.id
 
