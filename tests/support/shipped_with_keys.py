@@ -65,6 +65,8 @@ def with_keys(bundle: Mapping[str, Any]) -> Data:
         >>> [entry["use"] for entry in bundle["tree"]["before_power"]]
         ['look-over', 'before-power']
     """
+    if "before_power" in bundle["tree"]:
+        return dict(bundle)  # its author has said it already
     changed = deepcopy(dict(bundle))
     changed["properties"] = dict(shipped_library().properties)
     tree, procedures = changed["tree"], changed["procedures"]
