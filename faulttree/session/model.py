@@ -42,7 +42,6 @@ Kind = Literal[
     "in-circuit",
     "slip",
     "again",
-    "wait",
     "fact",
     "likely",
     "fault",
@@ -62,7 +61,7 @@ Kind = Literal[
 ]
 """What a prompt asks.
 
-- cautions: read before the step. step: the answer or reading. wait: a pause is running.
+- cautions: read before the step. step: the answer or reading.
 - correct: what an earlier step should have given.
 - in-circuit: whether the part was in circuit. slip: a reading that may be a slip of the pen.
   again: an undecided reading.
