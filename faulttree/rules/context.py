@@ -2,19 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Collection, Iterator, Mapping
 from dataclasses import dataclass, field
 from functools import cached_property
 from typing import TYPE_CHECKING, Any, TypeVar
 
 from faulttree.errors import ReadingError
+from faulttree.tree.graph import TreeGraph, graph_of
 from faulttree.tree.model import EMPTY, Step, Tree, Where
 
 if TYPE_CHECKING:
     from faulttree.reading import Limits, Quantity
     from faulttree.rules.hazard_inference import Hazard
 
-__all__ = ["Edge", "RuleContext", "TooLargeError"]
+__all__ = ["RuleContext", "TooLargeError"]
 
 T = TypeVar("T")
 
@@ -27,15 +28,6 @@ MAX_NODES = 10_000
 
 class TooLargeError(Exception):
     """A tree so large that a rule would take seconds over it."""
-
-
-@dataclass(frozen=True, slots=True)
-class Edge:
-    """One outcome of a step and where it leads."""
-
-    step: str
-    outcome: str
-    target: str
 
 
 @dataclass(frozen=True)
@@ -134,128 +126,31 @@ class RuleContext:
     # -- the graph ---------------------------------------------------------------------
 
     @cached_property
-    def edges(self) -> tuple[Edge, ...]:
-        """Every edge, the closing's too."""
-        return tuple(
-            Edge(step.id, outcome, target)
-            for step in self.tree.steps.values()
-            for outcome, target in step.targets.items()
-        )
+    def graph(self) -> TreeGraph:
+        """What leads where in the tree."""
+        return graph_of(self.tree)
 
-    @cached_property
-    def entries(self) -> tuple[str, ...]:
-        """Where walks begin: the start, each check before power, each closing procedure."""
-        uses = self.tree.uses
-        others = [*(check.use for check in self.tree.before_power), *self.tree.closing]
-        return (self.tree.start, *(uses[name].start for name in others if name in uses))
+    def beyond(self, node: str, without: frozenset[str] = frozenset()) -> Collection[str]:
+        """Nodes that a walk can reach from a node, itself included.
 
-    @cached_property
-    def distance(self) -> Mapping[str, int]:
-        """How many edges lead to each node that a walk can come to; in the order reached."""
-        steps = self.tree.steps
-        found = dict.fromkeys(self.entries, 0)
-        queue = list(found)
-        for name in queue:
-            step = steps.get(name)
-            if step is None:
-                continue
-            for target in step.targets.values():
-                if target not in found:
-                    found[target] = found[name] + 1
-                    queue.append(target)
-        return found
-
-    @cached_property
-    def order(self) -> tuple[str, ...] | None:
-        """Reached nodes, each before what it leads to; None where there is a ring."""
-        steps = self.tree.steps
-        incoming = dict.fromkeys(self.distance, 0)
-        for name in self.distance:
-            if name in steps:
-                for target in steps[name].targets.values():
-                    incoming[target] += 1
-        ready = [name for name, count in incoming.items() if count == 0]
-        done: list[str] = []
-        while ready:
-            name = ready.pop()
-            done.append(name)
-            if name in steps:
-                for target in steps[name].targets.values():
-                    incoming[target] -= 1
-                    if incoming[target] == 0:
-                        ready.append(target)
-        return tuple(done) if len(done) == len(incoming) else None
-
-    @cached_property
-    def has_ring(self) -> bool:
-        """Whether any steps, reached or not, lead round in a ring."""
-        steps = self.tree.steps
-        incoming = dict.fromkeys(steps, 0)
-        for edge in self.edges:
-            if edge.target in incoming:
-                incoming[edge.target] += 1
-        ready = [name for name, count in incoming.items() if count == 0]
-        left = len(steps)
-        while ready:
-            left -= 1
-            for target in steps[ready.pop()].targets.values():
-                if target in incoming:
-                    incoming[target] -= 1
-                    if incoming[target] == 0:
-                        ready.append(target)
-        return left > 0
-
-    @cached_property
-    def step_graph(self) -> Any:
-        """The steps as a directed graph of networkx."""
-        import networkx as nx
-
-        steps = self.tree.steps
-        graph: nx.DiGraph[str] = nx.DiGraph()
-        graph.add_edges_from(
-            (edge.step, edge.target) for edge in self.edges if edge.target in steps
-        )
-        return graph
-
-    @cached_property
-    def knots(self) -> tuple[frozenset[str], ...]:
-        """Steps that lead back to one another: strongly connected components with a ring."""
-        import networkx as nx
-
-        graph = self.step_graph
-        found = (frozenset(knot) for knot in nx.strongly_connected_components(graph))
-        return tuple(knot for knot in found if len(knot) > 1 or graph.has_edge(*(list(knot) * 2)))
-
-    def beyond(self, node: str) -> frozenset[str]:
-        """Nodes that a walk can come to from a node, itself included."""
-        if node not in self._beyond:
-            self._beyond[node] = self.beyond_without(node, frozenset())
-        return self._beyond[node]
-
-    @cached_property
-    def _beyond(self) -> dict[str, frozenset[str]]:
-        return {}
-
-    def beyond_without(self, node: str, out: frozenset[str]) -> frozenset[str]:
-        """The same with some steps left out.
+        Args:
+            node: where to begin.
+            without: steps that the walk does not pass.
 
         Raises:
-            TooLargeError: where this was asked so often of so large a tree that it would take
-                seconds.
+            TooLargeError: this was asked so often of so large a tree that it would take seconds.
         """
-        found, stack = set[str](), [node]
-        while stack:
-            name = stack.pop()
-            if name in found or name in out:
-                continue
-            found.add(name)
-            step = self.tree.steps.get(name)
-            if step is not None:
-                stack += step.targets.values()
-        self._spent[0] += len(found)
+        if (node, without) not in self._beyond:
+            found = self.graph.beyond(node, without=without)
+            self._beyond[node, without] = found
+            self._spent[0] += len(found)
         if self._spent[0] > MAX_VISITS:
             raise TooLargeError
-        return frozenset(found)
+        return self._beyond[node, without]
+
+    @cached_property
+    def _beyond(self) -> dict[tuple[str, frozenset[str]], Collection[str]]:
+        return {}
 
     @cached_property
     def _spent(self) -> list[int]:
@@ -269,23 +164,21 @@ class RuleContext:
 
     @cached_property
     def reach(self) -> Mapping[str, int]:
-        """Node → bits of the steps and faults that a walk can come to from there, itself too.
+        """Node → bits of the steps and faults that a walk can reach from there, itself included.
 
-        Empty where there is a ring.
+        Empty if the graph has a cycle.
 
         Raises:
-            TooLargeError: where the bits would take too much memory.
+            TooLargeError: the bits would take too much memory.
         """
-        steps, bit = self.tree.steps, self.bit
+        bit, onward = self.bit, self.graph.onward
         if len(bit) > MAX_NODES:
             raise TooLargeError
         found: dict[str, int] = {}
-        for name in reversed(self.order or ()):
-            bits = bit.get(name, 0)
-            if name in steps:
-                for target in steps[name].targets.values():
-                    bits |= found[target]
-            found[name] = bits
+        for name in reversed(self.graph.full_order or ()):
+            found[name] = bit.get(name, 0)
+            for target in onward.get(name, ()):
+                found[name] |= found[target]
         return found
 
     @cached_property
@@ -294,11 +187,11 @@ class RuleContext:
         return (1 << len(self.tree.faults)) - 1
 
     def leads_to(self, node: str, other: str) -> bool:
-        """Whether a walk can come from a node to a step or fault; never where there is a ring."""
+        """Whether a walk can reach a step or fault from a node; False if there is a cycle."""
         return bool(self.reach.get(node, 0) & self.bit.get(other, 0))
 
     def ends_beyond(self, node: str) -> tuple[str, ...]:
-        """Faults that a walk can come to from a node; none where there is a ring."""
+        """Faults that a walk can reach from a node; none if there is a cycle."""
         bits = self.reach.get(node, 0)
         return tuple(fault for fault in self.tree.faults if bits & self.bit[fault])
 

@@ -34,7 +34,7 @@ def settling(subject: RuleContext) -> TestComparison | None:
     Raises:
         TooLargeError: where that would take seconds.
     """
-    if subject.own != "tree" or subject.order is None or len(subject.tree.faults) < 2:
+    if subject.own != "tree" or subject.graph.order is None or len(subject.tree.faults) < 2:
         return None
     if len(subject.tree.diagnostic) * len(subject.tree.faults) > MAX_ENTRIES:
         raise TooLargeError
@@ -77,7 +77,7 @@ class TestComparison:
             step
             for step in subject.tree.steps.values()
             if step.use is None
-            and step.id in subject.distance
+            and step.id in subject.graph.reached
             and len(step.targets) - ("undecided" in step.targets) > 1
         )
 
@@ -280,7 +280,7 @@ class TestComparison:
             self._states_before[name] = {
                 state
                 for state, ids in entering.items()
-                if name not in subject.beyond_without(tree.start, frozenset(ids - {name}))
+                if name not in subject.beyond(tree.start, frozenset(ids - {name}))
             }
         return self._states_before[name]
 

@@ -27,10 +27,10 @@ walk needs them before it shows its first question. The tests compare both.
 
 from __future__ import annotations
 
-from collections.abc import Collection, Hashable, Iterable, Mapping
+from collections.abc import Callable, Collection, Hashable, Iterable, Iterator, Mapping
 from functools import cached_property, lru_cache, reduce
 from heapq import heappop, heappush
-from typing import TypeVar
+from typing import Any, TypeVar
 
 from faulttree.tree.model import Tree, Use
 from faulttree.tree.safety import is_check, is_guard
@@ -38,6 +38,7 @@ from faulttree.tree.safety import is_check, is_guard
 __all__ = [
     "TreeGraph",
     "TreeKey",
+    "cycles",
     "dominators",
     "graph_of",
     "immediate_dominators",
@@ -143,6 +144,35 @@ def dominators(above: Mapping[Node, Node], node: Node) -> tuple[Node, ...]:
         node = above[node]
         found.append(node)
     return tuple(reversed(found[:-1]))
+
+
+def cycles(
+    onward: Edges[Node], rank: Callable[[Node], Any]
+) -> Iterator[tuple[Collection[Node], list[Node]]]:
+    """The groups of nodes that lead back to one another, each with a shortest cycle.
+
+    A group is a strongly connected component with an edge inside.
+
+    Args:
+        onward: the edges.
+        rank: the cycle goes through the node of the least rank in the group and begins there.
+
+    Example:
+        >>> list(cycles({"a": ["b"], "b": ["c", "a"]}, str))
+        [({'a', 'b'}, ['a', 'b'])]
+    """
+    if _sorted(onward, onward.keys()) is not None:
+        return
+    import networkx as nx
+
+    edges = [(name, target) for name, targets in onward.items() for target in targets]
+    graph: nx.DiGraph[Node] = nx.DiGraph(edges)
+    for group in nx.strongly_connected_components(graph):
+        first = min(group, key=rank)
+        back = nx.single_target_shortest_path(graph.subgraph(group), first)
+        ways = [back[name] for name in graph.successors(first) if name in group]
+        if ways:
+            yield group, [first, *min(ways, key=len)[:-1]]
 
 
 def _postorder(onward: Edges[Node], start: Node) -> dict[Node, int]:
@@ -259,10 +289,11 @@ class TreeGraph:
     @cached_property
     def order(self) -> tuple[str, ...] | None:
         """What a walk can reach, each node before what it leads to; None with a cycle."""
-        return self._order and tuple(name for name in self._order if not _is_virtual(name))
+        return self.full_order and tuple(name for name in self.full_order if not _is_virtual(name))
 
     @cached_property
-    def _order(self) -> tuple[str, ...] | None:
+    def full_order(self) -> tuple[str, ...] | None:
+        """The same with the nodes between the checks before power."""
         return _sorted(self.onward, self.beyond(BEGIN))
 
     @cached_property
@@ -289,7 +320,7 @@ class TreeGraph:
     @cached_property
     def _forward(self) -> Mapping[str, tuple[str, ...]]:
         """The edges that do not go back."""
-        if self._order is not None:
+        if self.full_order is not None:
             return self.onward
         return {
             name: tuple(one for one in targets if one not in {name, *self._above(name)})
@@ -298,7 +329,7 @@ class TreeGraph:
 
     @cached_property
     def _forward_order(self) -> tuple[str, ...] | None:
-        return self._order or _sorted(self._forward, self.beyond(BEGIN))
+        return self.full_order or _sorted(self._forward, self.beyond(BEGIN))
 
     @cached_property
     def _faults(self) -> Mapping[str, frozenset[str]]:

@@ -28,7 +28,7 @@ def proof_proves_nothing(subject: RuleContext) -> Iterator[Finding]:
     signs allow it, or every path to the fault has shown it already. The unit would go back as
     repaired with the fault in it. Name at least one outcome that only the repaired unit gives.
     """
-    if subject.order is None:
+    if subject.graph.order is None:
         return
     for fault in subject.tree.faults.values():
         proofs = [one for one in fault.confirms if not one.safety]
@@ -80,12 +80,12 @@ def sign_out_of_reach(subject: RuleContext) -> Iterator[Finding]:
     nobody can see this sign; only a plan in another order can use it.
     """
     tree = subject.tree
-    if subject.order is None:
+    if subject.graph.order is None:
         return
     for fault in tree.faults.values():
         for name in fault.signs:
             first = subject.first_of(name)
-            if first not in subject.distance:
+            if first not in subject.graph.reached:
                 continue
             if first not in reach(_with_fault(subject, fault, name), [tree.start]):
                 yield Finding(

@@ -114,7 +114,7 @@ def sign_against_path(subject: RuleContext) -> Iterator[Finding]:
     for fault in subject.tree.faults.values():
         for name, shown in fault.signs.items():
             outcomes = outcomes_of_test(subject, name)
-            if outcomes is None or subject.first_of(name) not in subject.distance:
+            if outcomes is None or subject.first_of(name) not in subject.graph.reached:
                 continue
             said = {one for gives in shown for one in spread(gives, outcomes)} & set(outcomes)
             led = leading(subject, fault.id, name)
@@ -196,13 +196,13 @@ def confirm_unreachable(subject: RuleContext) -> Iterator[Finding]:
     """The step that is to confirm the repair is one that no walk comes to, so that nobody
     knows what it showed before.
     """
-    if subject.order is None:
+    if subject.graph.order is None:
         return
     for fault in subject.tree.faults.values():
         confirm = fault.confirm
         if confirm is None or outcomes_of_test(subject, confirm.step) is None:
             continue
-        if subject.first_of(confirm.step) not in subject.distance:
+        if subject.first_of(confirm.step) not in subject.graph.reached:
             yield Finding(
                 fault.where.under("confirm", "step"),
                 f"No way leads to `{confirm.step}`, which is to confirm the repair.",

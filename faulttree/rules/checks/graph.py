@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import itertools
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 
-from faulttree.rules.context import Edge, RuleContext
+from faulttree.rules.context import RuleContext
 from faulttree.rules.registry import rule
 from faulttree.tree.finding import Finding
+from faulttree.tree.graph import cycles, reach
 from faulttree.tree.model import Where
 
 MAX_DEPTH = 40
@@ -30,43 +30,39 @@ def ring_of_steps(subject: RuleContext) -> Iterator[Finding]:
     work, with the unit in pieces, and never comes to an end. Every ring is printed whole;
     the place is the target that leads back.
     """
-    if not subject.has_ring:
-        return
     for ring in rings(subject):
-        back = ring[-1]
-        place = subject.edge_place(subject.tree.steps[back.step], back.outcome)
-        names = [subject.name(edge.step, place) for edge in ring]
+        step, outcome = ring[-1]
+        place = subject.edge_place(subject.tree.steps[step], outcome)
+        names = [subject.name(name, place) for name, _ in ring]
         shown = " → ".join([*names, names[0]])
         yield Finding(
             place,
             f"The steps lead round in a ring: {shown}.",
-            f"Let `{back.outcome}` of `{names[-1]}` lead on to a step, fault or stop "
+            f"Let `{outcome}` of `{names[-1]}` lead on to a step, fault or stop "
             "that is not on this way.",
         )
 
 
-def rings(subject: RuleContext) -> Iterator[list[Edge]]:
-    """One shortest ring for each knot of steps that lead back to one another.
+def rings(subject: RuleContext) -> Iterator[list[tuple[str, str]]]:
+    """One shortest cycle, as (step, outcome), for each group of steps that lead to one another.
 
-    Its first edge leaves the step that a walk comes to first, its last leads back there.
+    It begins at the step that a walk reaches first; its last outcome leads back there.
     """
-    import networkx as nx
+    outcome = {(name, to): outcome for name, outcome, to in reversed([*subject.tree.edges()])}
+    for _, ring in _cycles(subject):
+        yield [
+            (name, outcome[name, to]) for name, to in zip(ring, [*ring[1:], ring[0]], strict=True)
+        ]
 
-    outcomes: dict[tuple[str, str], Edge] = {}
-    for edge in subject.edges:
-        outcomes.setdefault((edge.step, edge.target), edge)
-    far = len(subject.tree.steps) + 1
-    written = {name: number for number, name in enumerate(subject.tree.steps)}
-    for knot in subject.knots:
-        first = min(knot, key=lambda name: (subject.distance.get(name, far), written[name]))
-        if (first, first) in outcomes:
-            yield [outcomes[first, first]]
-            continue
-        part = subject.step_graph.subgraph(knot)
-        back = dict(nx.single_target_shortest_path_length(part, first))
-        nearest = min(part.successors(first), key=lambda name: (back[name], written[name]))
-        ring = [first, *nx.shortest_path(part, nearest, first)]
-        yield [outcomes[pair] for pair in itertools.pairwise(ring)]
+
+def _cycles(subject: RuleContext) -> list[tuple[Collection[str], list[str]]]:
+    graph = subject.graph
+    far, written = len(graph.reached), {name: at for at, name in enumerate(subject.tree.steps)}
+
+    def rank(name: str) -> tuple[int, int]:
+        return graph.reached.get(name, far), written.get(name, 0)
+
+    return list(cycles(graph.onward, rank)) if graph.has_cycle else []
 
 
 @rule(
@@ -82,20 +78,12 @@ def dead_end(subject: RuleContext) -> Iterator[Finding]:
     """From this step no way leads to a fault or a stop, only into a ring. Whoever comes
     here is left alone with an open unit and no verdict.
     """
-    if not subject.has_ring:
+    groups = _cycles(subject)
+    if not groups:
         return
-    steps = subject.tree.steps
-    into: dict[str, list[str]] = {}
-    for edge in subject.edges:
-        into.setdefault(edge.target, []).append(edge.step)
-    safe: set[str] = {edge.target for edge in subject.edges if edge.target not in steps}
-    stack = list(safe)
-    while stack:
-        for name in into.get(stack.pop(), ()):
-            if name not in safe:
-                safe.add(name)
-                stack.append(name)
-    in_ring = {name for knot in subject.knots for name in knot}
+    graph, steps = subject.graph, subject.tree.steps
+    safe = reach(graph.into, [name for name in graph.into if name not in graph.onward])
+    in_ring = {name for group, _ in groups for name in group}
     for step in steps.values():
         if step.id not in safe and step.id not in in_ring:
             yield Finding(
@@ -125,13 +113,11 @@ def step_never_reached(subject: RuleContext) -> Iterator[Finding]:
         return
     seen: dict[Where, bool] = {}
     for step in subject.tree.steps.values():
-        # A closing step is asked before a live step, and no outcome leads to it.
-        reached = step.id in subject.distance or step.role == "close"
-        seen[step.where] = seen.get(step.where, False) or reached
+        seen[step.where] = seen.get(step.where, False) or step.id in subject.graph.reached
     used = {use.procedure: False for use in subject.tree.uses.values()}
     for use in subject.tree.uses.values():
-        used[use.procedure] = used[use.procedure] or use.start in subject.distance
-        if use.start not in subject.distance and use.role == "finding":
+        used[use.procedure] = used[use.procedure] or use.start in subject.graph.reached
+        if use.start not in subject.graph.reached and use.role == "finding":
             yield _unreached(use.where, use.id.rpartition(".")[2])
     for where, reached in seen.items():
         procedure = where.document.removeprefix("procedure:")
@@ -305,7 +291,7 @@ def far_end(subject: RuleContext) -> Iterator[Finding]:
     the morning no longer holds in the evening. The figures are counted over the steps, each
     access state paid once.
     """
-    if subject.order is None or subject.own != "tree":
+    if subject.graph.order is None or subject.own != "tree":
         return
     depth, minutes = longest(subject)
     for value, end, most, unit in (
@@ -327,7 +313,7 @@ def longest(subject: RuleContext) -> tuple[tuple[float, str], tuple[float, str]]
     """
     tree = subject.tree
     best = {tree.start: (0.0, 0.0)}
-    for name in subject.order or ():
+    for name in subject.graph.order or ():
         if name not in best or name not in tree.steps:
             continue
         step = tree.steps[name]
@@ -358,40 +344,15 @@ def waits_in_ring(subject: RuleContext) -> Iterator[Finding]:
         for step in subject.tree.steps.values()
         if step.after
     }
-    done: set[str] = set()
-    for name in waits:
-        ring = _waiting(name, waits, done)
-        if ring:
-            first = subject.tree.steps[ring[0]]
-            names = [subject.name(one, first.where) for one in ring]
-            yield Finding(
-                first.where.under("after"),
-                f"These steps wait for one another: {' → '.join([*names, names[0]])}.",
-                "Take one of them out of `after`.",
-                of_key=True,
-            )
-
-
-def _waiting(name: str, waits: dict[str, list[str]], done: set[str]) -> list[str]:
-    """A ring of waiting steps met from one of them; empty where there is none."""
-    way: list[str] = []
-    stack: list[tuple[str, Iterator[str]]] = []
-    while True:
-        if name in way:
-            done.update(way)
-            return way[way.index(name) :]
-        if name not in done:
-            way.append(name)
-            stack.append((name, iter(waits.get(name, ()))))
-        while stack:
-            following = next(stack[-1][1], None)
-            if following is not None:
-                name = following
-                break
-            done.add(stack.pop()[0])
-            way.pop()
-        else:
-            return []
+    for _, ring in cycles(waits, rank=list(subject.tree.steps).index):
+        first = subject.tree.steps[ring[0]]
+        names = [subject.name(one, first.where) for one in ring]
+        yield Finding(
+            first.where.under("after"),
+            f"These steps wait for one another: {' → '.join([*names, names[0]])}.",
+            "Take one of them out of `after`.",
+            of_key=True,
+        )
 
 
 @rule(

@@ -216,7 +216,7 @@ def _keeps_value(subject: RuleContext, name: str) -> bool:
 
 def comes_after(subject: RuleContext, source: str, name: str) -> bool:
     """Whether a walk can come from one step to another one."""
-    if subject.order is None:
+    if subject.graph.order is None:
         return source != name and name in subject.beyond(source)
     return source != name and subject.leads_to(source, name)
 
@@ -236,7 +236,7 @@ def formula_never_known(subject: RuleContext) -> Iterator[Finding]:
             message = f"`{source}` is no step that measures, and no rating."
         elif not _keeps_value(subject, source):
             message = f"`{subject.name(source, place)}` is no `measure`: it gives no value."
-        elif step.id in subject.distance and not comes_after(subject, source, step.id):
+        elif step.id in subject.graph.reached and not comes_after(subject, source, step.id):
             message = (
                 f"`{subject.name(source, place)}` is never read before "
                 f"`{subject.name(step.id, place)}`."
@@ -261,21 +261,13 @@ def formula_may_miss(subject: RuleContext) -> Iterator[Finding]:
     """On some way to this step the reading that its formula needs has not been taken. On
     that way every verdict is undecided.
     """
-    known: dict[tuple[str, str], frozenset[str]] = {}
-
-    def missing(entry: str, source: str) -> frozenset[str]:
-        """Steps that a walk comes to without having passed the source."""
-        if (entry, source) not in known:
-            known[entry, source] = subject.beyond_without(entry, frozenset([source]))
-        return known[entry, source]
-
     for step, place, source in _sources(subject):
         if not _keeps_value(subject, source) or source == step.id or source in step.after:
             continue
-        if step.id not in subject.distance or not comes_after(subject, source, step.id):
+        if step.id not in subject.graph.reached or not comes_after(subject, source, step.id):
             continue
         if any(
-            step.id in subject.beyond_without(entry, frozenset([source]))
+            step.id in subject.beyond(entry, frozenset([source]))
             for entry in _entries(subject, step)
         ):
             yield Finding(
