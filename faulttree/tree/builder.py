@@ -109,7 +109,11 @@ class Builder:
         known_procedures: Callable[[], Sequence[str]] | None,
     ) -> None:
         self.bundle, self.data, self.findings = bundle, data, findings
-        self.opened = Uses(as_mapping(bundle.get("procedures")), findings, known_procedures)
+        ratings = {
+            name: as_text(rating.get("unit")) for name, rating in entries(data.get("ratings"))
+        }
+        procedures = as_mapping(bundle.get("procedures"))
+        self.opened = Uses(procedures, findings, known_procedures, ratings)
 
     def tree(self) -> Tree | None:
         """The tree; None if it would be too large."""

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Mapping
+from dataclasses import dataclass
 from typing import Any
 
 from faulttree.errors import ReadingError
@@ -11,13 +12,32 @@ from faulttree.tree.model import Where
 from faulttree.tree.plain import as_text, as_texts
 from faulttree.tree.source import shown
 
-__all__ = ["filled", "takes_of", "wrong_unit"]
+__all__ = ["RatingName", "filled", "takes_of", "wrong_unit"]
 
 BRACES = re.compile(r"\{([a-z0-9]+(?:-[a-z0-9]+)*)\}")
 NAMES = frozenset(
     ("answers", "results", "then", "exits", "use", "access", "cautions", "needs", "after")
 )
 """Keys whose values are names; {names} in them are not replaced."""
+
+
+@dataclass(frozen=True, slots=True)
+class RatingName:
+    """A rating of the tree, given to a procedure in the place of a figure.
+
+    Attributes:
+        name: the rating.
+    """
+
+    name: str
+
+    def __str__(self) -> str:
+        return self.name
+
+    @property
+    def formula(self) -> dict[str, Any]:
+        """The value of the rating, as limits write it."""
+        return {"formula": "rating", "from": {"rating": self.name}}
 
 
 def filled(
@@ -28,6 +48,8 @@ def filled(
 ) -> Any:
     """Replace every {name} in a value of a procedure's step, once and literally.
 
+    A text that is one {name} only becomes a formula where a rating is given for it.
+
     Args:
         value: a text, or lists and mappings with texts in them.
         where: its place, for findings.
@@ -37,6 +59,10 @@ def filled(
     if isinstance(value, str):
         if "{" not in value:
             return value
+        whole = BRACES.fullmatch(value)
+        rating = given.get(whole.group(1)) if whole else None
+        if isinstance(rating, RatingName):
+            return rating.formula
 
         def put(match: re.Match[str]) -> str:
             name = match.group(1)

@@ -6,7 +6,7 @@ import re
 from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
-from faulttree.tree.filling import takes_of, wrong_unit
+from faulttree.tree.filling import RatingName, takes_of, wrong_unit
 from faulttree.tree.finding import FindingList, Level
 from faulttree.tree.model import NOT_SAFE, Where
 from faulttree.tree.naming import filled_in
@@ -33,6 +33,7 @@ class Uses:
         findings: collects the findings.
         known: returns the names in the library; called only for an unknown name. By default
             the names of the bundle.
+        ratings: the tree's ratings with their units; a procedure may be given one by its name.
 
     Attributes:
         oversize: whether the tree would be too large.
@@ -43,8 +44,10 @@ class Uses:
         listed: Mapping[str, Any],
         findings: FindingList,
         known: Callable[[], Sequence[str]] | None = None,
+        ratings: Mapping[str, str] | None = None,
     ) -> None:
         self.listed, self.findings = listed, findings
+        self.ratings = ratings or {}
         self.procedures = dict(entries(listed))
         self.known = known or (lambda: tuple(self.procedures))
         self.count = 0
@@ -156,12 +159,22 @@ class Uses:
                 level: Level = "warning" if name == "part" else "error"
                 self.findings.add("procedure-takes", message, remedy, at, of_key=True, level=level)
         for name, unit in takes.items():
-            wrong = wrong_unit(given.get(name), unit) if name != "part" else ""
-            if wrong:
-                message = f"`{shown(name)}` must be given in {shown(unit)}: {wrong}"
-                remedy = f"Write a figure with its unit, {shown(unit)} or a multiple."
-                self.findings.add("procedure-takes", message, remedy, where.under("with", name))
+            if name != "part":
+                self.figure(given, name, unit, where.under("with", name))
         return given
+
+    def figure(self, given: dict[str, Any], name: str, unit: str, where: Where) -> None:
+        """Check a figure that a procedure is given; the name of a rating stands for its value."""
+        value = given.get(name)
+        handed_on = as_mapping(as_mapping(value).get("from")).get("rating")
+        rating = as_text(handed_on or value)
+        if unit not in ("", "text") and rating in self.ratings:
+            value, given[name] = f"1 {self.ratings[rating]}", RatingName(rating)
+        wrong = wrong_unit(value, unit)
+        if wrong:
+            message = f"`{shown(name)}` must be given in {shown(unit)}: {wrong}"
+            remedy = f"Write a figure with its unit, {shown(unit)} or a multiple."
+            self.findings.add("procedure-takes", message, remedy, where)
 
     def closing(self, top: Scope, listed: Any) -> list[Scope]:
         """The scopes of the closing procedures, each opened once."""

@@ -9,6 +9,7 @@ import random
 import subprocess
 import sys
 from collections.abc import Mapping
+from decimal import Decimal
 from pathlib import Path
 from typing import Any
 
@@ -18,6 +19,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from faulttree.errors import TreeError
+from faulttree.reading import parse_quantity, resolve_limits
 from faulttree.rules import all_rules
 from faulttree.tree import (
     Accepted,
@@ -318,6 +320,20 @@ def test_formulas_name_their_steps_in_full_and_leave_ratings_alone(tmp_path: Pat
     assert limits["min"]["from"] == {"u": "whole.first.forward", "k": "rail"}
 
 
+def test_a_procedure_may_be_given_a_rating_by_its_name(tmp_path: Path) -> None:
+    ratings = "ratings: {junctions: {unit: mV, ask: 'Both drops'}}\n"
+    tree = load(
+        tmp_path, USE.replace("drop: 1.4 V", "drop: junctions").replace("cau", ratings + "cau", 1)
+    )
+    limits = resolve_limits(
+        {**(tree.steps["whole.sum"].limits or {}), "unit": "V"},
+        readings={"whole.first.forward": parse_quantity("0.6 V")},
+        ratings={"junctions": parse_quantity("1300 mV"), "rail": parse_quantity("1 V")},
+    )
+    assert limits.last_upper == Decimal("1.3")
+    assert tree.uses["whole"].given["drop"] == "junctions"
+
+
 def test_what_is_given_is_filled_literally(tmp_path: Path) -> None:
     odd = r"{drop} \1 %s {0} $x"
     tree = load(tmp_path, USE.replace("D1 to D4", f"'{odd}'"))
@@ -510,6 +526,14 @@ WRONG: dict[str, tuple[str, str, str, str]] = {
     ),
     "another unit": (
         use("part: D1, with: {drop: «3 A}, exits: {whole: out, broken: out}", "bridge"),
+        "procedure-takes",
+        "`drop` must be given in V:",
+        "Write a figure with its unit, V or a multiple.",
+    ),
+    "rating of another unit": (
+        use("part: D1, with: {drop: «rail}, exits: {whole: out, broken: out}", "bridge").replace(
+            "start:", "ratings: {rail: {unit: A}}\nstart:"
+        ),
         "procedure-takes",
         "`drop` must be given in V:",
         "Write a figure with its unit, V or a multiple.",
