@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 import inspect
-from collections.abc import Callable, Iterator, Mapping
+import tomllib
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from functools import cache
 from importlib import import_module
+from pathlib import Path
+from textwrap import dedent
 from typing import TYPE_CHECKING, Literal
 
 from faulttree.tree.finding import Level
@@ -75,39 +78,57 @@ class Rule:
 _RULES: dict[str, Rule] = {}
 
 
-def rule(family: Family, level: Level, example: str) -> Callable[[Check], Check]:
-    """Register a function as a rule: its name gives the id, its docstring the reason."""
+def rule(family: Family, level: Level) -> Callable[[Check], Check]:
+    """Register a function as a rule.
+
+    Its name gives the id, its docstring the reason and, below ``Example:``, a piece of a file
+    that breaks it.
+    """
 
     def put(check: Check) -> Check:
+        reason, _, example = (inspect.getdoc(check) or "").partition("\n\nExample:\n")
         name = check.__name__.replace("_", "-")
-        declare(name, family, level, inspect.getdoc(check) or "", example, check)
+        _RULES[name] = Rule(name, family, level, " ".join(reason.split()), dedent(example), check)
         return check
 
     return put
 
 
-def declare(
-    name: str, family: Family, level: Level, reason: str, example: str, check: Check | None = None
-) -> None:
-    """Register a rule that is not a function over one tree, or the one of :func:`rule`."""
-    text = " ".join(reason.split())
-    _RULES[name] = Rule(name, family, level, text, inspect.cleandoc(example), check)
+def _import(families: Iterable[Family]) -> None:
+    """Import the modules whose functions are the rules of some families."""
+    for family in families:
+        if family not in ("shape", "library", "table"):
+            import_module(f"faulttree.rules.checks.{family}")
+
+
+@cache
+def _declared() -> Mapping[str, Rule]:
+    """The rules that are no functions over one tree."""
+    text = Path(__file__).with_name("declared.toml").read_text(encoding="utf-8")
+    return {
+        name: Rule(
+            name,
+            entry["family"],
+            entry["level"],
+            " ".join(entry["reason"].split()),
+            entry["example"].strip(),
+        )
+        for name, entry in tomllib.loads(text).items()
+    }
 
 
 @cache
 def all_rules() -> Mapping[str, Rule]:
     """Every rule by id, in the order of the families, by name within each."""
-    for family in FAMILIES:
-        import_module(f"faulttree.rules.checks.{family}")
-    order = list(FAMILIES)
-    return dict(sorted(_RULES.items(), key=lambda item: (order.index(item[1].family), item[0])))
+    _import(FAMILIES)
+    order, found = list(FAMILIES), {**_declared(), **_RULES}
+    return dict(sorted(found.items(), key=lambda item: (order.index(item[1].family), item[0])))
 
 
 def rules_of(*families: Family) -> tuple[Rule, ...]:
     """The rules of some families that look at one tree; only those modules are imported."""
-    for family in families:
-        import_module(f"faulttree.rules.checks.{family}")
-    return tuple(r for r in _RULES.values() if r.family in families and r.check is not None)
+    _import(families)
+    return tuple(rule for rule in _RULES.values() if rule.family in families)
 
 
 def reason_of(name: str) -> str:
@@ -115,8 +136,9 @@ def reason_of(name: str) -> str:
 
     Only as many modules of rules are imported as are needed to find it.
     """
+    if name in _declared():
+        return _declared()[name].reason
     for family in FAMILIES:
-        if name in _RULES:
-            break
-        import_module(f"faulttree.rules.checks.{family}")
+        if name not in _RULES:
+            _import([family])
     return _RULES[name].reason if name in _RULES else ""

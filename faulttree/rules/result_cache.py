@@ -219,7 +219,7 @@ def program() -> bytes:
     package = Path(__file__).resolve().parents[1]
     made = sha256(__version__.encode())
     for room in ("rules", "tree", "reading", "odds"):
-        for path in sorted((package / room).rglob("*.py")):
+        for path in sorted([*(package / room).rglob("*.py"), *(package / room).rglob("*.toml")]):
             status = path.stat()
             made.update(f"{path.name} {status.st_size} {status.st_mtime_ns}\n".encode())
     return made.digest()

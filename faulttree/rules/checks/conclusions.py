@@ -15,18 +15,15 @@ from faulttree.tree.graph import graph_of, reach
 from faulttree.tree.model import Fault, Step, Where
 
 
-@rule(
-    "conclusions",
-    "warning",
-    """
-    dry: {…, signs: {ripple: [high, inside]}, confirm: {step: ripple, gives: inside}}
-    # corrected: confirm: {step: esr, gives: inside}      # which only the repaired unit gives
-    """,
-)
+@rule("conclusions", "warning")
 def proof_proves_nothing(subject: RuleContext) -> Iterator[Finding]:
     """Every condition that is to prove the repair is one that the fault itself may meet: its own
     signs allow it, or every path to the fault has shown it already. The unit would go back as
     repaired with the fault in it. Name at least one outcome that only the repaired unit gives.
+
+    Example:
+        dry: {…, signs: {ripple: [high, inside]}, confirm: {step: ripple, gives: inside}}
+        # corrected: confirm: {step: esr, gives: inside}      # which only the repaired unit gives
     """
     if subject.graph.order is None:
         return
@@ -63,21 +60,18 @@ def _allowed(subject: RuleContext, fault: Fault, name: str) -> set[str]:
     return said | (set(leading(subject, fault.id, name)) if passed else set())
 
 
-@rule(
-    "conclusions",
-    "note",
-    """
-    lamp:  {ask: Does it light?, answers: {lit: fuse, dark: supply}}
-    fuse:  {…, answers: {blown: blown-fuse, …}}
-    dead-supply: {title: Supply dead, …, signs: {fuse: blown}}      # `dark` never leads to `fuse`
-    # corrected: signs: {lamp: dark}
-    """,
-)
+@rule("conclusions", "note")
 def sign_out_of_reach(subject: RuleContext) -> Iterator[Finding]:
     """A fault is said to show something at a step that no walk comes to with this fault in the
     unit: the step lies behind an outcome that the fault does not give, by its other signs or, in
     a tree that says its safety in the structure, by every path to it. In the order of the tree
     nobody can see this sign; only a plan in another order can use it.
+
+    Example:
+        lamp:  {ask: Does it light?, answers: {lit: fuse, dark: supply}}
+        fuse:  {…, answers: {blown: blown-fuse, …}}
+        dead-supply: {title: Supply dead, …, signs: {fuse: blown}}    # `dark` misses `fuse`
+        # corrected: signs: {lamp: dark}
     """
     tree = subject.tree
     if subject.graph.order is None:
@@ -117,20 +111,17 @@ def _with_fault(subject: RuleContext, fault: Fault, sign: str) -> Mapping[str, t
     return edges
 
 
-@rule(
-    "conclusions",
-    "warning",
-    """
-    symptoms: [{text: no output}]
-    # corrected: symptoms: [{text: no output, seen_at: [terminals]}]
-    stops: {nothing: {title: No fault found, reason: no-fault-found}}
-    """,
-)
+@rule("conclusions", "warning")
 def symptom_not_seen(subject: RuleContext) -> Iterator[Finding]:
     """A walk can end with no fault found and without the test of what the owner complains of.
     The unit goes back with its fault. Name with `seen_at` the steps that test the complaint,
     and let every path to that stop pass one of them. Trees that say nothing yet in the
     structure get one note instead.
+
+    Example:
+        symptoms: [{text: no output}]
+        # corrected: symptoms: [{text: no output, seen_at: [terminals]}]
+        stops: {nothing: {title: No fault found, reason: no-fault-found}}
     """
     tree = subject.tree
     stops = [stop.id for stop in tree.stops.values() if stop.reason == "no-fault-found"]
@@ -151,20 +142,17 @@ def symptom_not_seen(subject: RuleContext) -> Iterator[Finding]:
             )
 
 
-@rule(
-    "conclusions",
-    "warning",
-    """
-    bridge: {…, results: {low: shorted-bridge, inside: dry-reservoir}}
-    esr:    {measure: ESR of the reservoir, …, results: {inside: …, high: …}}
-    dry-reservoir: {…, confirm: {step: esr, gives: inside}}
-    # corrected: bridge's `inside` leads to esr, and esr's `high` to dry-reservoir
-    """,
-)
+@rule("conclusions", "warning")
 def found_by_elimination(subject: RuleContext) -> Iterator[Finding]:
     """A fault is concluded only because another part is good, while the tree has a test of the
     fault itself that no path to it passes. A part is replaced on suspicion that a reading could
     have settled. Make that test before the conclusion.
+
+    Example:
+        bridge: {…, results: {low: shorted-bridge, inside: dry-reservoir}}
+        esr:    {measure: ESR of the reservoir, …, results: {inside: …, high: …}}
+        dry-reservoir: {…, confirm: {step: esr, gives: inside}}
+        # corrected: bridge's `inside` leads to esr, and esr's `high` to dry-reservoir
     """
     tree = subject.tree
     graph = graph_of(tree)
@@ -203,19 +191,16 @@ def _is_good(step: Step, outcome: str) -> bool:
     return step.kind == "measure" and named and len(step.targets) > 1
 
 
-@rule(
-    "conclusions",
-    "warning",
-    """
-    resolder: {do: Resolder C1, disturbs: [heat], of: [C1], then: esr}
-    esr:      {measure: ESR of C1, …}
-    # corrected: esr first, then resolder
-    """,
-)
+@rule("conclusions", "warning")
 def disturbed_before_read(subject: RuleContext) -> Iterator[Finding]:
     """A step heats, cleans, moves, replaces or adjusts a part before the first reading of that
     part, on every path. What the reading should have shown may be gone, and the fault comes
     back. Read first, then disturb.
+
+    Example:
+        resolder: {do: Resolder C1, disturbs: [heat], of: [C1], then: esr}
+        esr:      {measure: ESR of C1, …}
+        # corrected: esr first, then resolder
     """
     tree = subject.tree
     graph = graph_of(tree)

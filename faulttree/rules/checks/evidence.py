@@ -36,18 +36,15 @@ def leading(subject: RuleContext, fault: str, name: str) -> frozenset[str]:
     )
 
 
-@rule(
-    "evidence",
-    "warning",
-    """
-    faults:
-      dry-reservoir: {title: Dried out, remedy: Replace it., weight: 4}
-      open-bridge:   {title: Open, remedy: Replace it.}      # and its weight?
-    """,
-)
+@rule("evidence", "warning")
 def weight_missing(subject: RuleContext) -> Iterator[Finding]:
     """A fault has no weight beside siblings that have one. It counts as 1, which means much
     or little by what the others happen to be.
+
+    Example:
+        faults:
+          dry-reservoir: {title: Dried out, remedy: Replace it., weight: 4}
+          open-bridge:   {title: Open, remedy: Replace it.}      # and its weight?
     """
     faults = subject.tree.faults.values()
     if not any(fault.weight is not None for fault in faults):
@@ -62,10 +59,13 @@ def weight_missing(subject: RuleContext) -> Iterator[Finding]:
             )
 
 
-@rule("evidence", "error", "confirm: {step: reservoir, gives: insid}")
+@rule("evidence", "error")
 def unknown_outcome(subject: RuleContext) -> Iterator[Finding]:
     """`confirm` names an outcome that the step cannot give, so that no repair could ever be
     proved.
+
+    Example:
+        confirm: {step: reservoir, gives: insid}
     """
     for fault in subject.tree.faults.values():
         if fault.confirm is not None:
@@ -81,10 +81,13 @@ def _never_given(subject: RuleContext, where: Where, name: str, gives: str) -> I
     yield Finding(where, f"`{name}` never gives `{gives}`.", f"It gives {listed}.")
 
 
-@rule("evidence", "warning", "signs: {reservoir: lwo}")
+@rule("evidence", "warning")
 def stray_sign(subject: RuleContext) -> Iterator[Finding]:
     """A sign names a step that this tree does not have, or an outcome that the step cannot
     give: it says nothing here, in silence.
+
+    Example:
+        signs: {reservoir: lwo}
     """
     known = (*subject.tree.steps, *subject.tree.uses)
     for fault in subject.tree.faults.values():
@@ -98,18 +101,15 @@ def stray_sign(subject: RuleContext) -> Iterator[Finding]:
                 yield from _never_given(subject, where, name, gives)
 
 
-@rule(
-    "evidence",
-    "warning",
-    """
-    reservoir: {…, results: {low: dry-reservoir, inside: hand-over, high: wrong-tap}}
-    faults:
-      dry-reservoir: {…, signs: {reservoir: high}}      # but `low` leads to it
-    """,
-)
+@rule("evidence", "warning")
 def sign_against_path(subject: RuleContext) -> Iterator[Finding]:
     """A fault is said to show one outcome at a step, and the way to it takes another. One of
     the two is wrong, and the odds are computed with both.
+
+    Example:
+        reservoir: {…, results: {low: dry-reservoir, inside: hand-over, high: wrong-tap}}
+        faults:
+          dry-reservoir: {…, signs: {reservoir: high}}      # but `low` leads to it
     """
     for fault in subject.tree.faults.values():
         for name, shown in fault.signs.items():
@@ -131,20 +131,17 @@ def _listed(names: set[str] | frozenset[str]) -> str:
     return " or ".join(f"`{name}`" for name in sorted(names))
 
 
-@rule(
-    "evidence",
-    "warning",
-    """
-    steps:  {hum: {ask: Does it hum?, answers: {hums: dry-reservoir, quiet: hand-over}}}
-    faults:
-      dry-reservoir: {title: Dried out, remedy: Replace it.}
-      lost-ground:   {title: Ground lost, remedy: Tighten it., signs: {hum: hums}}
-    """,
-)
+@rule("evidence", "warning")
 def ambiguity_group(subject: RuleContext) -> Iterator[Finding]:
     """Faults that show the same wherever the tree says what they show: whichever of them it
     is, no test tells. Another test is needed, or one remedy that corrects them all. A loose
     suspect counts where its signs are given.
+
+    Example:
+        steps:  {hum: {ask: Does it hum?, answers: {hums: dry-reservoir, quiet: hand-over}}}
+        faults:
+          dry-reservoir: {title: Dried out, remedy: Replace it.}
+          lost-ground:   {title: Ground lost, remedy: Tighten it., signs: {hum: hums}}
     """
     compared = subject.remembered(settling)
     if compared is None:
@@ -159,10 +156,13 @@ def ambiguity_group(subject: RuleContext) -> Iterator[Finding]:
         )
 
 
-@rule("evidence", "warning", "confirm: {step: reservoir, gives: low}      # as the fault shows")
+@rule("evidence", "warning")
 def confirm_shows_nothing(subject: RuleContext) -> Iterator[Finding]:
     """The outcome that is to confirm the repair is the one that the fault itself gives, or
     the step has one outcome only. The unit would count as repaired with the fault still in it.
+
+    Example:
+        confirm: {step: reservoir, gives: low}      # as the fault shows
     """
     for fault in subject.tree.faults.values():
         confirm = fault.confirm
@@ -191,10 +191,13 @@ def shown_by(
     return said or leading(subject, fault.id, name)
 
 
-@rule("evidence", "warning", "confirm: {step: old-test, gives: inside}      # never reached")
+@rule("evidence", "warning")
 def confirm_unreachable(subject: RuleContext) -> Iterator[Finding]:
     """The step that is to confirm the repair is one that no walk comes to, so that nobody
     knows what it showed before.
+
+    Example:
+        confirm: {step: old-test, gives: inside}      # never reached
     """
     if subject.graph.order is None:
         return
@@ -210,10 +213,13 @@ def confirm_unreachable(subject: RuleContext) -> Iterator[Finding]:
             )
 
 
-@rule("evidence", "note", "evidence: [{kind: reported, source: a visitor's remark}]")
+@rule("evidence", "note")
 def reported_only(subject: RuleContext) -> Iterator[Finding]:
     """All that speaks for this fault is that somebody said so. Look for a document, or
     confirm it at the next unit.
+
+    Example:
+        evidence: [{kind: reported, source: a visitor's remark}]
     """
     for fault in subject.tree.faults.values():
         kinds = {evidence.kind for evidence in fault.evidence}
@@ -226,10 +232,13 @@ def reported_only(subject: RuleContext) -> Iterator[Finding]:
             )
 
 
-@rule("evidence", "warning", "evidence: [{kind: contradicted, source: the shop's bench}]")
+@rule("evidence", "warning")
 def contradicted_without_reason(subject: RuleContext) -> Iterator[Finding]:
     """A fault was looked into and found not so, and nobody says why. The next reader cannot
     tell a test from an opinion.
+
+    Example:
+        evidence: [{kind: contradicted, source: the shop's bench}]
     """
     for fault in subject.tree.faults.values():
         for number, evidence in enumerate(fault.evidence):

@@ -17,18 +17,15 @@ MAX_MINUTES = 480.0
 """Minutes on one way: a working day. Common practice, no source."""
 
 
-@rule(
-    "graph",
-    "error",
-    """
-    lead:   {ask: Is the lead whole?, answers: {whole: switch, broken: broken-lead}}
-    switch: {ask: Does the switch click?, answers: {clicks: lead, stuck: worn-switch}}
-    """,
-)
+@rule("graph", "error")
 def ring_of_steps(subject: RuleContext) -> Iterator[Finding]:
     """A walk that comes to a step it has left goes round for ever: the technician repeats
     work, with the unit in pieces, and never comes to an end. Every ring is printed whole;
     the place is the target that leads back.
+
+    Example:
+        lead:   {ask: Is the lead whole?, answers: {whole: switch, broken: broken-lead}}
+        switch: {ask: Does the switch click?, answers: {clicks: lead, stuck: worn-switch}}
     """
     for ring in rings(subject):
         step, outcome = ring[-1]
@@ -65,18 +62,15 @@ def _cycles(subject: RuleContext) -> list[tuple[Collection[str], list[str]]]:
     return list(cycles(graph.onward, rank)) if graph.has_cycle else []
 
 
-@rule(
-    "graph",
-    "error",
-    """
-    open-it: {do: Open the housing, then: look}      # from here there is no way out
-    look:    {do: Look closer, then: again}
-    again:   {do: Look again, then: look}
-    """,
-)
+@rule("graph", "error")
 def dead_end(subject: RuleContext) -> Iterator[Finding]:
     """From this step no way leads to a fault or a stop, only into a ring. Whoever comes
     here is left alone with an open unit and no verdict.
+
+    Example:
+        open-it: {do: Open the housing, then: look}      # from here there is no way out
+        look:    {do: Look closer, then: again}
+        again:   {do: Look again, then: look}
     """
     groups = _cycles(subject)
     if not groups:
@@ -94,20 +88,17 @@ def dead_end(subject: RuleContext) -> Iterator[Finding]:
             )
 
 
-@rule(
-    "graph",
-    "warning",
-    """
-    start: lead
-    steps:
-      lead:   {ask: Is the lead whole?, answers: {whole: hand-over, broken: broken-lead}}
-      switch: {ask: Does the switch click?, answers: {clicks: hand-over, stuck: worn-switch}}
-    """,
-)
+@rule("graph", "warning")
 def step_never_reached(subject: RuleContext) -> Iterator[Finding]:
     """No way from the start leads to this step, so no walk will ever ask it. Mostly an
     outcome lost its target or leads to the wrong one, and the faults behind the step
     cannot be found.
+
+    Example:
+        start: lead
+        steps:
+          lead:   {ask: Is the lead whole?, answers: {whole: hand-over, broken: broken-lead}}
+          switch: {ask: Does the switch click?, answers: {clicks: hand-over, stuck: worn-switch}}
     """
     if subject.own == "tree" and subject.tree.start not in subject.tree.steps:
         return
@@ -134,17 +125,14 @@ def _unreached(where: Where, name: str) -> Finding:
     )
 
 
-@rule(
-    "graph",
-    "note",
-    """
-    stops:
-      hand-over: {title: Beyond this tree, reason: out-of-scope}    # no outcome leads here
-    """,
-)
+@rule("graph", "note")
 def stop_never_reached(subject: RuleContext) -> Iterator[Finding]:
     """No outcome leads to this stop. Either it is left over, or an outcome that should end
     the walk leads elsewhere.
+
+    Example:
+        stops:
+          hand-over: {title: Beyond this tree, reason: out-of-scope}    # no outcome leads here
     """
     led_to = {target for _, _, target in subject.tree.edges()}
     for stop in subject.tree.stops.values():
@@ -158,17 +146,14 @@ def stop_never_reached(subject: RuleContext) -> Iterator[Finding]:
             )
 
 
-@rule(
-    "graph",
-    "note",
-    """
-    faults:
-      cracked-joint: {title: Cracked joint, remedy: Resolder it.}   # no step leads here
-    """,
-)
+@rule("graph", "note")
 def loose_suspect(subject: RuleContext) -> Iterator[Finding]:
     """No step leads to this fault. That is allowed: a walk that ends without a fault names
     it. It is said so that nobody takes it for one that the tree can find.
+
+    Example:
+        faults:
+          cracked-joint: {title: Cracked joint, remedy: Resolder it.}   # no step leads here
     """
     if subject.own != "tree":
         return
@@ -181,17 +166,14 @@ def loose_suspect(subject: RuleContext) -> Iterator[Finding]:
         )
 
 
-@rule(
-    "graph",
-    "warning",
-    """
-    procedure: fuse-test
-    exits: [good, blown, wrong]       # no step of it leads to `wrong`
-    """,
-)
+@rule("graph", "warning")
 def exit_never_taken(subject: RuleContext) -> Iterator[Finding]:
     """A procedure promises an exit that none of its steps takes. Every tree that uses it
     must say where that exit leads, and waits for an outcome that never comes.
+
+    Example:
+        procedure: fuse-test
+        exits: [good, blown, wrong]       # no step of it leads to `wrong`
     """
     taken: dict[str, set[str]] = {}
     for use in subject.tree.uses.values():
@@ -213,10 +195,13 @@ def exit_never_taken(subject: RuleContext) -> Iterator[Finding]:
                 )
 
 
-@rule("graph", "warning", "lead: {ask: Is the lead whole?, answers: {whole: hand-over}}")
+@rule("graph", "warning")
 def one_answer_only(subject: RuleContext) -> Iterator[Finding]:
     """A question with one answer asks nothing: whoever would answer otherwise has nowhere
     to go, and picks the one answer there is.
+
+    Example:
+        lead: {ask: Is the lead whole?, answers: {whole: hand-over}}
     """
     for step in subject.tree.steps.values():
         answers = [outcome for outcome in step.targets if outcome != "undecided"]
@@ -228,10 +213,13 @@ def one_answer_only(subject: RuleContext) -> Iterator[Finding]:
             )
 
 
-@rule("graph", "note", "lead: {ask: Is the lead whole?, answers: {whole: switch, broken: switch}}")
+@rule("graph", "note")
 def nothing_turns_on_it(subject: RuleContext) -> Iterator[Finding]:
     """Every outcome of this step leads to the same place, so nothing turns on it. Often one
     of the targets was meant to be another; else the minutes could be saved.
+
+    Example:
+        lead: {ask: Is the lead whole?, answers: {whole: switch, broken: switch}}
     """
     for step in subject.tree.steps.values():
         ends = {
@@ -253,18 +241,15 @@ def _same(where: Where, name: str) -> Finding:
     )
 
 
-@rule(
-    "graph",
-    "warning",
-    """
-    start: open-it
-    steps:
-      open-it: {do: Open the housing, then: broken-lead}    # nothing was tested yet
-    """,
-)
+@rule("graph", "warning")
 def fault_without_test(subject: RuleContext) -> Iterator[Finding]:
     """A fault is named before any step could tell it from its siblings: nothing was asked
     or measured on the way, so the remedy is a guess.
+
+    Example:
+        start: open-it
+        steps:
+          open-it: {do: Open the housing, then: broken-lead}    # nothing was tested yet
     """
     tree = subject.tree
     name, last = tree.start, None
@@ -284,12 +269,15 @@ def fault_without_test(subject: RuleContext) -> Iterator[Finding]:
         )
 
 
-@rule("graph", "note", "# a way of more than 40 steps, or of more than a working day")
+@rule("graph", "note")
 def far_end(subject: RuleContext) -> Iterator[Finding]:
     """The longest way through the tree is long: more than 40 steps or 480 minutes. Common
     practice, no source: such a way is not finished in one sitting, and what was measured in
     the morning no longer holds in the evening. The figures are counted over the steps, each
     access state paid once.
+
+    Example:
+        # a way of more than 40 steps, or of more than a working day
     """
     if subject.graph.order is None or subject.own != "tree":
         return
@@ -327,17 +315,14 @@ def longest(subject: RuleContext) -> tuple[tuple[float, str], tuple[float, str]]
     return (best[deep][0], deep), (best[slow][1] + entering, slow)
 
 
-@rule(
-    "graph",
-    "error",
-    """
-    open-it: {do: Open the housing, after: [drain], then: drain}
-    drain:   {do: Drain the tank, after: [open-it], then: look}
-    """,
-)
+@rule("graph", "error")
 def waits_in_ring(subject: RuleContext) -> Iterator[Finding]:
     """Steps wait for one another by `after`: none of them can ever be done first, and a walk
     that comes to one of them is stuck.
+
+    Example:
+        open-it: {do: Open the housing, after: [drain], then: drain}
+        drain:   {do: Drain the tank, after: [open-it], then: look}
     """
     waits = {
         step.id: [name for name in step.after if name in subject.tree.steps]
@@ -355,20 +340,17 @@ def waits_in_ring(subject: RuleContext) -> Iterator[Finding]:
         )
 
 
-@rule(
-    "graph",
-    "warning",
-    """
-    access:
-      upright:  {group: position}
-      face-down: {group: position}
-    steps:
-      look: {ask: Is it clean?, access: [upright, face-down], …}
-    """,
-)
+@rule("graph", "warning")
 def states_exclude(subject: RuleContext) -> Iterator[Finding]:
     """A step needs two states of the unit that exclude each other, being of one group: it
     cannot be done as it is written.
+
+    Example:
+        access:
+          upright:  {group: position}
+          face-down: {group: position}
+        steps:
+          look: {ask: Is it clean?, access: [upright, face-down], …}
     """
     states = subject.tree.access
     for step in subject.tree.steps.values():

@@ -9,7 +9,7 @@ from typing import Any
 
 from faulttree.errors import TreeError
 from faulttree.rules.accepted import entries_of
-from faulttree.rules.registry import all_rules, declare
+from faulttree.rules.registry import all_rules
 from faulttree.tree import ExaminedFile, Library, Tree, Where
 from faulttree.tree.finding import Edit, Finding, near, respelling
 
@@ -20,68 +20,6 @@ Place = list[Any]
 
 Facts = Mapping[str, Any]
 """What :func:`facts_of` gives: plain data, so that it can be kept between runs."""
-
-declare(
-    "duplicate-title",
-    "library",
-    "warning",
-    "Two trees bear the same title, so that nobody can choose between them.",
-    "title: Linear bench supply, no output      # as another tree already has",
-)
-declare(
-    "one-cause-two-names",
-    "library",
-    "warning",
-    "The same pair of module (or family) and fault id is the same cause in every tree, and its "
-    "history is counted together. Here its title or part differs from what another tree says: "
-    "either it is another cause and needs another id, or one of the two is wrong.",
-    "dry-reservoir: {title: Reservoir dried out, part: C2, …}      # C1 in another tree",
-)
-declare(
-    "module-spelt-twice",
-    "library",
-    "warning",
-    "A module is spelt in two ways. Faults belong to modules, so its history is torn in two.",
-    "modules: [main-inlet]      # mains-inlet in other trees",
-)
-declare(
-    "module-not-listed",
-    "library",
-    "note",
-    "A fault belongs to a module that the tree does not list among `modules`, so that a search "
-    "by module does not find the tree.",
-    "modules: [mains-inlet]      # and a fault with `module: mains-transformer`",
-)
-declare(
-    "procedure-unused",
-    "library",
-    "note",
-    "No tree of the library uses this procedure. Either it is left over, or trees repeat its "
-    "steps on their own.",
-    "procedure: old-test",
-)
-declare(
-    "see-leads-nowhere",
-    "library",
-    "warning",
-    "A stop names a tree to go on with that the library does not have, so the walk ends there.",
-    "see: bench-supply/hum",
-)
-declare(
-    "complaint-without-tree",
-    "library",
-    "note",
-    "Owners of this family voice a complaint that no tree of it takes up.",
-    "bench-supply: {title: Linear bench supply, complaints: [no output, smells]}",
-)
-declare(
-    "family-not-listed",
-    "library",
-    "note",
-    "The family of this tree is not in `shared/families.yaml`: nobody can say whether it is fed "
-    "from the mains, or what its owners call it.",
-    "family: bench-suply",
-)
 
 
 def facts_of(tree: Tree, examined: ExaminedFile) -> Facts:

@@ -15,11 +15,14 @@ from faulttree.tree.finding import Finding
 from faulttree.tree.model import Step, Where
 
 
-@rule("limits", "error", "limits: {min: 12 V, max: 11 V}")
+@rule("limits", "error")
 def impossible_limit(subject: RuleContext) -> Iterator[Finding]:
     """A limit that cannot be worked out judges nothing: an empty or inverted range, bands
     with a gap or an overlap, a tolerance that swallows the value, an unknown unit or two
     that differ, a rating outside the range its formula holds in, a formula that is none.
+
+    Example:
+        limits: {min: 12 V, max: 11 V}
     """
     for name, limits in subject.limits.items():
         if isinstance(limits, ReadingError):
@@ -61,17 +64,14 @@ def _outcomes(step: Step) -> tuple[str, ...]:
         return ()
 
 
-@rule(
-    "limits",
-    "error",
-    """
-    limits: {nominal: 12 V, tolerance: 5 %}
-    results: {low: dead-regulator, inside: hand-over}      # and `high`?
-    """,
-)
+@rule("limits", "error")
 def outcome_without_target(subject: RuleContext) -> Iterator[Finding]:
     """The limits can give an outcome that leads nowhere. The walk stops there, in the
     middle, with the unit open.
+
+    Example:
+        limits: {nominal: 12 V, tolerance: 5 %}
+        results: {low: dead-regulator, inside: hand-over}      # and `high`?
     """
     for step in subject.tree.steps.values():
         if "taken" in step.targets:
@@ -87,17 +87,14 @@ def outcome_without_target(subject: RuleContext) -> Iterator[Finding]:
                 )
 
 
-@rule(
-    "limits",
-    "error",
-    """
-    limits: {max: 0.5 Ω}
-    results: {inside: switch, high: broken-lead, low: hand-over}    # never `low`
-    """,
-)
+@rule("limits", "error")
 def outcome_never_given(subject: RuleContext) -> Iterator[Finding]:
     """A target stands for an outcome that these limits cannot give: a limit is missing, or
     a name is misspelt, and what it leads to is never found this way.
+
+    Example:
+        limits: {max: 0.5 Ω}
+        results: {inside: switch, high: broken-lead, low: hand-over}    # never `low`
     """
     for step in subject.tree.steps.values():
         given = _outcomes(step)
@@ -117,10 +114,13 @@ def outcome_never_given(subject: RuleContext) -> Iterator[Finding]:
             )
 
 
-@rule("limits", "note", "limits: {nominal: 34 V, tolerance: 10 %}      # says who?")
+@rule("limits", "note")
 def limit_without_source(subject: RuleContext) -> Iterator[Finding]:
     """A figure without a source cannot be weighed: a maker's sheet, a standard and a guess
     look the same. Say where it comes from, even if it is the shop's own.
+
+    Example:
+        limits: {nominal: 34 V, tolerance: 10 %}      # says who?
     """
     for step in subject.tree.steps.values():
         if step.limits is None or step.source:
@@ -133,11 +133,14 @@ def limit_without_source(subject: RuleContext) -> Iterator[Finding]:
             )
 
 
-@rule("limits", "warning", "limits: {max: 7 m}      # seven metres, or seven thousandths of what?")
+@rule("limits", "warning")
 def limit_without_unit(subject: RuleContext) -> Iterator[Finding]:
     """The figures have no unit, and no `unit` names one. A reading with a unit cannot be
     judged by them, and one without may be in another prefix. A plain count may be accepted
     with that as its reason.
+
+    Example:
+        limits: {max: 7 m}      # seven metres, or seven thousandths of what?
     """
     for step, limits in subject.resolved():
         if limits.unit or limits.component or limits.missing:
@@ -149,17 +152,14 @@ def limit_without_unit(subject: RuleContext) -> Iterator[Finding]:
         )
 
 
-@rule(
-    "limits",
-    "warning",
-    """
-    limits: {max: 0.5 Ω}
-    results: {inside: switch, outside: broken-lead}      # or is there a `min` too?
-    """,
-)
+@rule("limits", "warning")
 def outside_of_one_side(subject: RuleContext) -> Iterator[Finding]:
     """`outside` stands for low and high together, and these limits have one side only. Mostly
     the other limit was forgotten, and every reading on that side passes as good.
+
+    Example:
+        limits: {max: 0.5 Ω}
+        results: {inside: switch, outside: broken-lead}      # or is there a `min` too?
     """
     for step in subject.tree.steps.values():
         place = step.where.under("results", "outside")
@@ -173,10 +173,13 @@ def outside_of_one_side(subject: RuleContext) -> Iterator[Finding]:
             )
 
 
-@rule("limits", "warning", "limits: {nominal: 5 V, tolerance: 6 V}")
+@rule("limits", "warning")
 def tolerance_beyond_nominal(subject: RuleContext) -> Iterator[Finding]:
     """The tolerance is larger than the value it is for, so that a reading of the opposite
     sign, or of nothing at all, passes as good.
+
+    Example:
+        limits: {nominal: 5 V, tolerance: 6 V}
     """
     for step, limits in subject.resolved():
         nominal = limits.nominal
@@ -221,11 +224,14 @@ def comes_after(subject: RuleContext, source: str, name: str) -> bool:
     return source != name and subject.leads_to(source, name)
 
 
-@rule("limits", "error", 'limits: {max: {formula: "u / 2", from: {u: reservior}}, unit: V}')
+@rule("limits", "error")
 def formula_never_known(subject: RuleContext) -> Iterator[Finding]:
     """A formula takes a value that no walk can have: from a step or rating that does not
     exist, from a step that is no `measure`, or from one that only comes later. The verdict
     would always be undecided.
+
+    Example:
+        limits: {max: {formula: "u / 2", from: {u: reservior}}, unit: V}
     """
     for step, place, source in _sources(subject):
         if source in subject.tree.ratings:
@@ -246,20 +252,17 @@ def formula_never_known(subject: RuleContext) -> Iterator[Finding]:
         yield Finding(place, message, "Name a step that is read on the way here, or a rating.")
 
 
-@rule(
-    "limits",
-    "warning",
-    """
-    fuse:  {ask: Is it intact?, answers: {intact: input, blown: output}}
-    input: {measure: Input, unit: V, then: output}
-    output:
-      measure: Output
-      limits: {max: {formula: "u / 2", from: {u: input}}, unit: V}    # `input` was not read
-    """,
-)
+@rule("limits", "warning")
 def formula_may_miss(subject: RuleContext) -> Iterator[Finding]:
     """On some way to this step the reading that its formula needs has not been taken. On
     that way every verdict is undecided.
+
+    Example:
+        fuse:  {ask: Is it intact?, answers: {intact: input, blown: output}}
+        input: {measure: Input, unit: V, then: output}
+        output:
+          measure: Output
+          limits: {max: {formula: "u / 2", from: {u: input}}, unit: V}    # `input` was not read
     """
     for step, place, source in _sources(subject):
         if not _keeps_value(subject, source) or source == step.id or source in step.after:
@@ -286,10 +289,13 @@ def _entries(subject: RuleContext, step: Step) -> tuple[str, ...]:
     return (held.start,) if held is not None else ()
 
 
-@rule("limits", "warning", 'limits: {max: {formula: "u", from: {u: input-current}}, unit: V}')
+@rule("limits", "warning")
 def formula_mixes_units(subject: RuleContext) -> Iterator[Finding]:
     """A formula adds or compares values of different units, or passes one on as if it were
     another: amperes are judged as volts and the verdict means nothing.
+
+    Example:
+        limits: {max: {formula: "u", from: {u: input-current}}, unit: V}
     """
     for step in subject.tree.steps.values():
         for use in _formulas(step):
@@ -358,10 +364,13 @@ def _mixed(
     return clash[0] if clash else None
 
 
-@rule("limits", "error", "ratings: {rail: {unit: V, models: {two-channel: 34 A}}}")
+@rule("limits", "error")
 def bad_rating(subject: RuleContext) -> Iterator[Finding]:
     """A rating that differs by model has a unit that is none, or a value in another one. A
     formula over it cannot be worked out for that model.
+
+    Example:
+        ratings: {rail: {unit: V, models: {two-channel: 34 A}}}
     """
     for rating in subject.tree.ratings.values():
         where = Where("tree", ("ratings", rating.id))
@@ -381,9 +390,13 @@ def bad_rating(subject: RuleContext) -> Iterator[Finding]:
                 )
 
 
-@rule("limits", "error", "room: {measure: Room temperature, unit: degrees, then: sensor}")
+@rule("limits", "error")
 def unknown_unit(subject: RuleContext) -> Iterator[Finding]:
-    """A reading is kept in a unit that is none, so that no reading can be typed in."""
+    """A reading is kept in a unit that is none, so that no reading can be typed in.
+
+    Example:
+        room: {measure: Room temperature, unit: degrees, then: sensor}
+    """
     for step in subject.tree.steps.values():
         if step.unit is None or step.limits is not None or "{" in step.unit:
             continue

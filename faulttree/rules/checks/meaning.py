@@ -24,19 +24,16 @@ VAGUE = stems("good bad inside outside fine right usual fault dead other") | {"g
 """Stems of outcomes that name nothing."""
 
 
-@rule(
-    "meaning",
-    "warning",
-    """
-    brushes:
-      use: brush-check
-      exits: {good: field, worn: stuck-brush, stuck: worn-brushes}      # the other way round?
-    """,
-)
+@rule("meaning", "warning")
 def outcome_names_another(subject: RuleContext) -> Iterator[Finding]:
     """Two outcomes lead to each other's ends by their names: what the one is called stands in
     the id or title of the fault, stop or exit that the other leads to. Mostly the targets
     changed places, and the remedy is for a part that is sound.
+
+    Example:
+        brushes:
+          use: brush-check
+          exits: {good: field, worn: stuck-brush, stuck: worn-brushes}      # the other way round?
     """
     for probe in subject.remembered(probes):
         by_side = probe.good == "inside" and not _named_by_side(probe)
@@ -89,14 +86,13 @@ def _crossed(subject: RuleContext, probe: TestMeaning, one: str, other: str) -> 
         )
 
 
-@rule(
-    "meaning",
-    "warning",
-    "look: {ask: Is the lead sound?, answers: {sound: keep-off, damaged: switch}}",
-)
+@rule("meaning", "warning")
 def good_but_unsafe(subject: RuleContext) -> Iterator[Finding]:
     """What a test finds as it should be ends the work as unsafe, and what it finds wrong does
     not. Whoever follows it goes on with a unit that can hurt.
+
+    Example:
+        look: {ask: Is the lead sound?, answers: {sound: keep-off, damaged: switch}}
     """
     for probe in subject.remembered(probes):
         if probe.good is None:
@@ -112,16 +108,15 @@ def good_but_unsafe(subject: RuleContext) -> Iterator[Finding]:
             )
 
 
-@rule(
-    "meaning",
-    "warning",
-    "esr: {measure: ESR of the reservoir capacitor, results: {inside: dry-reservoir, high: plug}}",
-)
+@rule("meaning", "warning")
 def found_good_yet_blamed(subject: RuleContext) -> Iterator[Finding]:
     """A test finds a part as it should be, and the tree blames that part; where the test finds
     it wrong, the tree does not. Tests that look at what is left when the part is lifted,
     bypassed or exchanged, or at its input, are left out, and so are readings of volts and
     amperes under power.
+
+    Example:
+        esr: {measure: ESR of the reservoir capacitor, results: {inside: dry-reservoir, high: plug}}
     """
     for probe in subject.remembered(probes):
         yield from _no_difference(subject, probe)
@@ -184,14 +179,13 @@ OPEN = stems("open opened interrupted blown")
 SHORT = stems("shorted short")
 
 
-@rule(
-    "meaning",
-    "warning",
-    "coil: {measure: Resistance of the coil, results: {low: open-coil, high: shorted-coil, …}}",
-)
+@rule("meaning", "warning")
 def reading_against_fault(subject: RuleContext) -> Iterator[Finding]:
     """A resistance below its limit leads to a fault that by its name is open, or one above its
     limit to one that is shorted. It is the other way round.
+
+    Example:
+        coil: {measure: Resistance of the coil, results: {low: open-coil, high: shorted-coil, …}}
     """
     for probe in subject.remembered(probes):
         sides = [probe.ends[side].id for side in ("low", "high") if side in probe.ends]
@@ -210,17 +204,14 @@ def reading_against_fault(subject: RuleContext) -> Iterator[Finding]:
                 )
 
 
-@rule(
-    "meaning",
-    "warning",
-    """
-    symptoms: [flickers]
-    steps: {as-used: {ask: Does it flicker?, answers: {flickers: not-seen, steady: source}}}
-    """,
-)
+@rule("meaning", "warning")
 def complaint_denied(subject: RuleContext) -> Iterator[Finding]:
     """The answer that is the owner's complaint ends as no fault found, or a reading outside its
     limits does while the one inside them does not.
+
+    Example:
+        symptoms: [flickers]
+        steps: {as-used: {ask: Does it flicker?, answers: {flickers: not-seen, steady: source}}}
     """
     if subject.own != "tree":
         return
@@ -261,17 +252,14 @@ def _is_complaint(
     return good in others and outcome in probe.bad and probe.ends[good or ""].kind != "step"
 
 
-@rule(
-    "meaning",
-    "warning",
-    """
-    brushes:       {use: brush-check, exits: {good: field, worn: worn-brushes, stuck: stuck-brush}}
-    brushes-again: {use: brush-check, exits: {good: field, worn: stuck-brush, stuck: worn-brushes}}
-    """,
-)
+@rule("meaning", "warning")
 def exit_means_another(subject: RuleContext) -> Iterator[Finding]:
     """One tree takes a procedure twice, and the fault that the one takes from one exit the other
     takes from another. One of the two is wrong.
+
+    Example:
+        brushes: {use: brush-check, exits: {good: field, worn: worn-brushes, stuck: stuck-brush}}
+        again:   {use: brush-check, exits: {good: field, worn: stuck-brush, stuck: worn-brushes}}
     """
     first: dict[tuple[str, str], TestMeaning] = {}
     for probe in subject.remembered(probes):

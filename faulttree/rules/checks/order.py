@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from faulttree.rules.context import RuleContext
-from faulttree.rules.registry import declare, rule
+from faulttree.rules.registry import rule
 from faulttree.rules.test_comparison import settling
 from faulttree.tree.finding import Finding
 
@@ -13,19 +13,16 @@ WORTH_SAYING = 2.0
 """Minutes below which an order is a matter of taste. Common practice, no source."""
 
 
-@rule(
-    "order",
-    "warning",
-    """
-    winding: {measure: Winding, one end free, minutes: 12, …}
-    fuse:    {ask: Is the fuse intact?, minutes: 1, …}      # tells as much
-    """,
-)
+@rule("order", "warning")
 def costly_before_cheap(subject: RuleContext) -> Iterator[Finding]:
     """A step that takes long comes before one that takes less and tells as much about the
     faults still possible (in bits, by their weights, signs and ways). The minutes are those
     of both steps, with what each needs first and the other does not: states of the unit and
     things to be done.
+
+    Example:
+        winding: {measure: Winding, one end free, minutes: 12, …}
+        fuse:    {ask: Is the fuse intact?, minutes: 1, …}      # tells as much
     """
     compared = subject.remembered(settling)
     if compared is None:
@@ -41,13 +38,3 @@ def costly_before_cheap(subject: RuleContext) -> Iterator[Finding]:
             f"Ask `{late}` first.",
             of_key=True,
         )
-
-
-declare(
-    "too-large-to-weigh",
-    "order",
-    "note",
-    "The tree has so many steps and faults that some rules would take seconds over it and were "
-    "left out. A tree of that size is hardly followed; split it by complaint.",
-    "# more than 40,000 steps times faults",
-)

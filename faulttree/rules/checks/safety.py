@@ -21,10 +21,13 @@ from faulttree.tree.finding import Finding, spelling
 from faulttree.tree.model import Step, Where
 
 
-@rule("safety", "error", "cautions: [stored-chrage]")
+@rule("safety", "error")
 def unknown_caution(subject: RuleContext) -> Iterator[Finding]:
     """A caution is named that the library does not have, so nothing is shown where
     something should be.
+
+    Example:
+        cautions: [stored-chrage]
     """
     known = subject.tree.known_cautions
     for where, name in _named(subject, "cautions"):
@@ -32,10 +35,13 @@ def unknown_caution(subject: RuleContext) -> Iterator[Finding]:
             yield _unknown(where, "caution", name, subject.cautions)
 
 
-@rule("safety", "warning", "needs: [multimetre]")
+@rule("safety", "warning")
 def unknown_instrument(subject: RuleContext) -> Iterator[Finding]:
     """An instrument is named that the library does not have: nobody knows what it measures
     or which hazard it brings.
+
+    Example:
+        needs: [multimetre]
     """
     known = subject.tree.known_instruments
     for where, name in _named(subject, "needs"):
@@ -82,21 +88,18 @@ def _placed(subject: RuleContext, step: Step, hazard: Hazard) -> Where:
     return subject.text_place(step)
 
 
-@rule(
-    "safety",
-    "error",
-    """
-    rail:
-      measure: Rectified mains across the reservoir
-      limits: {nominal: 325 V, tolerance: 10 %}      # and `cautions: [live-working]`?
-    """,
-)
+@rule("safety", "error")
 def hazardous_voltage(subject: RuleContext) -> Iterator[Finding]:
     """The step's own figures are above what is harmless to touch, and no caution that covers
     voltage is in force at it. Thresholds, the stricter of IEC 61010-1 and IEC 60335-1: 30 V
     r.m.s., 42.4 V peak, 42.4 V d.c.; a voltage that nobody calls a.c. counts as d.c. An
     insulation test puts 500 V on the unit. A rating that a part merely carries is no voltage
     at the step.
+
+    Example:
+        rail:
+          measure: Rectified mains across the reservoir
+          limits: {nominal: 325 V, tolerance: 10 %}      # and `cautions: [live-working]`?
     """
     for step, hazard in _uncovered(subject, "voltage"):
         place = _placed(subject, step, hazard)
@@ -107,11 +110,14 @@ def hazardous_voltage(subject: RuleContext) -> Iterator[Finding]:
         )
 
 
-@rule("safety", "error", "open-it: {do: Discharge the 470 µF 400 V reservoir, then: esr}")
+@rule("safety", "error")
 def hazardous_charge(subject: RuleContext) -> Iterator[Finding]:
     """The step's own figures say that a hazardous charge is at hand, and no caution that
     covers charge is in force. Thresholds: 45 µC where the voltage is hazardous (IEC 61010-1),
     or more than 0.1 µF between 42.4 and 450 V (IEC 60335-1).
+
+    Example:
+        open-it: {do: Discharge the 470 µF 400 V reservoir, then: esr}
     """
     for step, hazard in _uncovered(subject, "charge"):
         place = _placed(subject, step, hazard)
@@ -123,11 +129,14 @@ def hazardous_charge(subject: RuleContext) -> Iterator[Finding]:
         )
 
 
-@rule("safety", "error", "pack: {measure: Current of the pack at 18 V, limits: {max: 20 A}}")
+@rule("safety", "error")
 def hazardous_energy(subject: RuleContext) -> Iterator[Finding]:
     """The step's own figures say that hazardous energy is at hand, and no caution that covers
     energy is in force: a ring or a tool across it burns at a harmless voltage. Thresholds
     (IEC 60950-1): 20 J, or 240 VA, at 2 V or more.
+
+    Example:
+        pack: {measure: Current of the pack at 18 V, limits: {max: 20 A}}
     """
     for step, hazard in _uncovered(subject, "energy"):
         place = _placed(subject, step, hazard)
@@ -141,18 +150,15 @@ def hazardous_energy(subject: RuleContext) -> Iterator[Finding]:
 # -- heat, light, gas, motion ----------------------------------------------------------
 
 
-@rule(
-    "safety",
-    "warning",
-    """
-    load:
-      measure: Output voltage at full load
-      needs: [multimeter, dummy-load]      # which brings heat; `cautions: [hot-surface]`?
-    """,
-)
+@rule("safety", "warning")
 def hazard_not_told(subject: RuleContext) -> Iterator[Finding]:
     """An instrument brings a hazard, or figures or words of a powered step name one (heat,
     light, gas, moving parts), and no caution in force covers it.
+
+    Example:
+        load:
+          measure: Output voltage at full load
+          needs: [multimeter, dummy-load]      # which brings heat; `cautions: [hot-surface]`?
     """
     for step in subject.tree.steps.values():
         covered = subject.covered(step)
@@ -188,37 +194,31 @@ def _other_hazards(subject: RuleContext, step: Step) -> Iterator[tuple[Hazard, W
 # -- cautions by name --------------------------------------------------------------------
 
 
-@rule(
-    "safety",
-    "warning",
-    """
-    rail:
-      measure: Rail of the board
-      access: [cover-off]
-      live: true      # of a unit fed from the mains; and `cautions: [live-working]`?
-    """,
-)
+@rule("safety", "warning")
 def caution_called_for(subject: RuleContext) -> Iterator[Finding]:
     """The state that a step is done in, its instruments or the ratings it judges by call for a
     caution that the library has and that is not in force: an opened unit on power from the
     mains, a tool that runs, an oscilloscope on what the mains feeds. Another caution may cover
     the same hazard and still not say what to do here.
+
+    Example:
+        rail:
+          measure: Rail of the board
+          access: [cover-off]
+          live: true      # of a unit fed from the mains; and `cautions: [live-working]`?
     """
     for scene, need in subject.remembered(called_for):
         if need.firm:
             yield _called_for(_owner(subject, scene, need), need.names[0], need.because)
 
 
-@rule(
-    "safety",
-    "note",
-    """
-    esr: {measure: ESR of the reservoir capacitor}      # and `cautions: [stored-charge]`?
-    """,
-)
+@rule("safety", "note")
 def caution_worth_naming(subject: RuleContext) -> Iterator[Finding]:
     """The words of a step, the part that it measures unpowered or what a remedy is done with
     call for a caution that the library has and that is not in force.
+
+    Example:
+        esr: {measure: ESR of the reservoir capacitor}      # and `cautions: [stored-charge]`?
     """
     for scene, need in subject.remembered(called_for):
         if not need.firm:
@@ -250,18 +250,15 @@ def _owner(subject: RuleContext, scene: Scene, need: Need) -> Where:
     return use.where
 
 
-@rule(
-    "safety",
-    "note",
-    """
-    rail-5:  {measure: 5 V rail,  live: true, access: [side-open], cautions: [high-energy-source]}
-    rail-12: {measure: 12 V rail, live: true, access: [side-open]}      # and here?
-    """,
-)
+@rule("safety", "note")
 def caution_its_like_has(subject: RuleContext) -> Iterator[Finding]:
     """All other steps of this tree that are done in the same state, on power or not, with the
     same kind of reading, bear a caution that this one lacks. Four such steps or more are
     compared.
+
+    Example:
+        rail-5: {measure: 5 V rail, live: true, access: [side-open], cautions: [hot-surface]}
+        rail-12: {measure: 12 V rail, live: true, access: [side-open]}      # and here?
     """
     alike: dict[tuple[object, ...], list[Step]] = {}
     for step in subject.tree.steps.values():
@@ -308,11 +305,14 @@ def tests_safety(subject: RuleContext, step: Step) -> bool:
     )
 
 
-@rule("safety", "warning", "insulation: {measure: Insulation at 500 V d.c., limits: {min: 1 MΩ}}")
+@rule("safety", "warning")
 def safety_test_by_hand(subject: RuleContext) -> Iterator[Finding]:
     """Insulation or the protective-earth path is measured in a step of its own, not by the
     shared procedure. Codes differ and change; what must be done in which order, and who may
     sign, belongs in one place.
+
+    Example:
+        insulation: {measure: Insulation at 500 V d.c., limits: {min: 1 MΩ}}
     """
     for step in subject.tree.steps.values():
         if step.where.document == "tree" and tests_safety(subject, step):
@@ -324,10 +324,13 @@ def safety_test_by_hand(subject: RuleContext) -> Iterator[Finding]:
             )
 
 
-@rule("safety", "warning", "family: bench-supply      # fed from the mains; and `closing`?")
+@rule("safety", "warning")
 def mains_without_closing(subject: RuleContext) -> Iterator[Finding]:
     """A unit that is fed from the mains goes back to its owner without a safety check after
     the repair: earth path, insulation and function. Local codes say what is due.
+
+    Example:
+        family: bench-supply      # fed from the mains; and `closing`?
     """
     if subject.own != "tree" or not subject.is_mains:
         return
@@ -345,17 +348,14 @@ def mains_without_closing(subject: RuleContext) -> Iterator[Finding]:
 CLOSING_CAUTION = "safety-test-before-return"
 
 
-@rule(
-    "safety",
-    "warning",
-    """
-    rail:  {measure: Rail under power, live: true, limits: {min: 30 V}, …}
-    short: {measure: Resistance across the rail, unplugged, limits: {min: 500 Ω}, …}
-    """,
-)
+@rule("safety", "warning")
 def live_before_unpowered(subject: RuleContext) -> Iterator[Finding]:
     """A step on the powered unit, with a hazard that a caution names, comes before one that
     tells the same faults apart with the power off. Ask the harmless one first.
+
+    Example:
+        rail:  {measure: Rail under power, live: true, limits: {min: 30 V}, …}
+        short: {measure: Resistance across the rail, unplugged, limits: {min: 500 Ω}, …}
     """
     compared = subject.remembered(settling)
     if compared is None:

@@ -16,21 +16,10 @@ from collections.abc import Collection, Iterator
 
 from faulttree.rules.checks.safety import tests_safety
 from faulttree.rules.context import RuleContext
-from faulttree.rules.registry import declare, rule
+from faulttree.rules.registry import rule
 from faulttree.tree.finding import Finding
 from faulttree.tree.graph import graph_of
 from faulttree.tree.model import MAINS, Access, Step, Tree, Use, Where
-
-declare(
-    "fewer-safety-checks",
-    "structure",
-    "warning",
-    "Every other tree of the family makes safety checks that this one does not, before power or "
-    "before return. The complaint does not decide which checks a unit needs. Broken: a tree "
-    "`bench-supply/hum` without `closing`, where the others of the family have "
-    "`closing: [class-1-safety]`. Corrected: the same line in this tree.",
-    "closing: []      # and all other trees of the family: [class-1-safety]",
-)
 
 
 def says_safety(tree: Tree) -> bool:
@@ -48,19 +37,16 @@ def live_steps(tree: Tree) -> list[Step]:
 # -- before power ----------------------------------------------------------------------
 
 
-@rule(
-    "structure",
-    "warning",
-    """
-    before_power: [first-start]      # corrected: [look-over, insulation-test, first-start]
-    steps: {rail: {measure: Rail under power, live: true, …}}
-    """,
-)
+@rule("structure", "warning")
 def live_before_checks(subject: RuleContext) -> Iterator[Finding]:
     """The unit gets power before somebody has looked it over or, where it is fed from the mains,
     before its insulation is tested. A broken lead, a loose part or a leaking inlet is then found
     by the hand that switches it on. Put a look at the unit and, for units on the mains, the
     insulation test into `before_power`, before every check that needs power itself.
+
+    Example:
+        before_power: [first-start]      # corrected: [look-over, insulation-test, first-start]
+        steps: {rail: {measure: Rail under power, live: true, …}}
     """
     tree = subject.tree
     powered = live_steps(tree)
@@ -104,22 +90,19 @@ def _opens(subject: RuleContext, state: Access) -> bool:
     return bool(bared) or OPENS.search(f"{state.id} {state.how}") is not None
 
 
-@rule(
-    "structure",
-    "warning",
-    """
-    access: {cover-off: {minutes: 4, how: Four screws}}
-    # corrected: cover-off: {minutes: 4, how: …, exposes: [voltage], close: {minutes: 2, how: …}}
-    steps:
-      inside: {ask: Is the board whole?, access: [cover-off], answers: {whole: rail, …}}
-      rail:   {measure: Output, live: true, …}
-    """,
-)
+@rule("structure", "warning")
 def live_with_open_state(subject: RuleContext) -> Iterator[Finding]:
     """A step powers the unit after another one has opened it, does not name that state among its
     own, and nothing closes it. The unit is switched on with the cover off, and nobody decided
     so. Say with `exposes` what the state bares and with `close` how it is undone: the walk then
     closes the unit before the step; or name the state where the step needs it.
+
+    Example:
+        access: {cover-off: {minutes: 4, how: Four screws}}
+        # corrected: cover-off: {minutes: 4, how: …, exposes: [voltage], close: {minutes: 2, …}}
+        steps:
+          inside: {ask: Is the board whole?, access: [cover-off], answers: {whole: rail, …}}
+          rail:   {measure: Output, live: true, …}
     """
     tree = subject.tree
     if subject.own != "tree" or not says_safety(tree):
@@ -210,24 +193,21 @@ def _stores(subject: RuleContext) -> Iterator[_Store]:
         yield from (_Store(subject, name) for name in subject.tree.stores)
 
 
-@rule(
-    "structure",
-    "warning",
-    """
-    stores: {reservoir: {voltage: 34 V, capacitance: 4700 µF}}
-    steps:
-      discharge: {do: Discharge it, discharges: [reservoir], then: esr}      # and the proof?
-      esr:       {measure: ESR of the reservoir, on: [reservoir], …}
-    # corrected:
-      discharge: {do: Discharge it, discharges: [reservoir], then: dead}
-      dead:      {measure: Voltage left, proves_dead: [reservoir], limits: {max: 1 V}, …}
-      esr:       {measure: ESR of the reservoir, on: [reservoir], after: [dead], …}
-    """,
-)
+@rule("structure", "warning")
 def not_proved_dead(subject: RuleContext) -> Iterator[Finding]:
     """A walk can come to a test on a part that holds mains or charge, and on the way nothing has
     proved it dead since the unit last had power. The meter is damaged, or the hand that holds
     it is hurt. Put a step that proves it dead on every path, or name it in `after`.
+
+    Example:
+        stores: {reservoir: {voltage: 34 V, capacitance: 4700 µF}}
+        steps:
+          discharge: {do: Discharge it, discharges: [reservoir], then: esr}      # and the proof?
+          esr:       {measure: ESR of the reservoir, on: [reservoir], …}
+        # corrected:
+          discharge: {do: Discharge it, discharges: [reservoir], then: dead}
+          dead:      {measure: Voltage left, proves_dead: [reservoir], limits: {max: 1 V}, …}
+          esr:       {measure: ESR of the reservoir, on: [reservoir], after: [dead], …}
     """
     for store in _stores(subject):
         for step in subject.tree.steps.values():
@@ -241,53 +221,62 @@ def not_proved_dead(subject: RuleContext) -> Iterator[Finding]:
                 )
 
 
-@rule(
-    "structure",
-    "warning",
-    """
-    stores: {reservoir: {…}, auxiliary: {…}}
-    steps:
-      discharge: {do: Discharge both, discharges: [reservoir], then: dead}
-      # corrected: discharges: [reservoir, auxiliary]
-      dead: {measure: Voltage left, proves_dead: [reservoir, auxiliary], …}
-    """,
-)
+@rule("structure", "warning")
 def discharge_too_few(subject: RuleContext) -> Iterator[Finding]:
     """A discharge leaves out a part that may be charged there, and a step behind it touches that
     part or is to prove it dead; or a step is to prove a part dead that nothing has discharged.
     The charge is still in it when the probe comes.
+
+    Example:
+        stores: {reservoir: {…}, auxiliary: {…}}
+        steps:
+          discharge: {do: Discharge both, discharges: [reservoir], then: dead}
+          # corrected: discharges: [reservoir, auxiliary]
+          dead: {measure: Voltage left, proves_dead: [reservoir, auxiliary], …}
     """
     tree = subject.tree
     for store in _stores(subject):
         if tree.stores[store.name].kind != "capacitor":
             continue
-        for name, where, first in _of_key(tree, "discharges"):
-            if store.name in _listed(tree, name, "discharges") or not store.may_be_charged(first):
-                continue
-            behind = store.graph.beyond(*first.targets.values(), without=store.discharges)
-            touched = [
-                step.id
-                for step in tree.steps.values()
-                if step.id in behind and store.name in (*step.on, *step.proves_dead)
-            ]
-            touched += [one for one in store.proofs if one in _inside(tree, name)]
-            if touched and not _discharged_before(store, first):
-                yield Finding(
-                    where,
-                    f"`{name}` does not discharge `{store.name}`, which `{touched[0]}` is on.",
-                    f"Add `{store.name}` to its `discharges`.",
-                    of_key=True,
-                )
-        for name, where, first in _of_key(tree, "proves_dead"):
-            if store.name in _listed(tree, name, "proves_dead") and not (
-                _listed(tree, name, "discharges") or _discharged_before(store, first)
-            ):
-                yield Finding(
-                    where,
-                    f"`{name}` proves `{store.name}` dead, and nothing discharges it before.",
-                    f"Add a step with `discharges: [{store.name}]` before it.",
-                    of_key=True,
-                )
+        yield from _left_charged(store)
+        yield from _never_discharged(store)
+
+
+def _left_charged(store: _Store) -> Iterator[Finding]:
+    """Discharges that leave out the store though a step behind them touches it."""
+    tree = store.tree
+    for name, where, first in _of_key(tree, "discharges"):
+        if store.name in _listed(tree, name, "discharges") or not store.may_be_charged(first):
+            continue
+        behind = store.graph.beyond(*first.targets.values(), without=store.discharges)
+        touched = [
+            step.id
+            for step in tree.steps.values()
+            if step.id in behind and store.name in (*step.on, *step.proves_dead)
+        ]
+        touched += [one for one in store.proofs if one in _inside(tree, name)]
+        if touched and not _discharged_before(store, first):
+            yield Finding(
+                where,
+                f"`{name}` does not discharge `{store.name}`, which `{touched[0]}` is on.",
+                f"Add `{store.name}` to its `discharges`.",
+                of_key=True,
+            )
+
+
+def _never_discharged(store: _Store) -> Iterator[Finding]:
+    """Proofs that the store is dead where nothing discharges it before."""
+    tree = store.tree
+    for name, where, first in _of_key(tree, "proves_dead"):
+        if store.name in _listed(tree, name, "proves_dead") and not (
+            _listed(tree, name, "discharges") or _discharged_before(store, first)
+        ):
+            yield Finding(
+                where,
+                f"`{name}` proves `{store.name}` dead, and nothing discharges it before.",
+                f"Add a step with `discharges: [{store.name}]` before it.",
+                of_key=True,
+            )
 
 
 def _of_key(tree: Tree, key: str) -> Iterator[tuple[str, Where, Step]]:
@@ -321,21 +310,18 @@ def _discharged_before(store: _Store, step: Step) -> bool:
     return step.id not in store.graph.beyond(*store.charged, without=store.discharges)
 
 
-@rule(
-    "structure",
-    "warning",
-    """
-    stores: {pack: {kind: battery}}
-    steps: {load: {measure: Voltage under load, loads: [pack], …}}
-    # corrected:
-      cells: {measure: Lowest cell voltage, cells_known: [pack], …}
-      load:  {measure: Voltage under load, loads: [pack], after: [cells], …}
-    """,
-)
+@rule("structure", "warning")
 def cells_unknown(subject: RuleContext) -> Iterator[Finding]:
     """A battery is charged or loaded before anybody knows the state of its cells. A cell that is
     damaged or deeply discharged can catch fire. Put the step that makes the cells known
     (`cells_known`) on every path before it, or name it in `after`.
+
+    Example:
+        stores: {pack: {kind: battery}}
+        steps: {load: {measure: Voltage under load, loads: [pack], …}}
+        # corrected:
+          cells: {measure: Lowest cell voltage, cells_known: [pack], …}
+          load:  {measure: Voltage under load, loads: [pack], after: [cells], …}
     """
     tree = subject.tree
     for store in _stores(subject):
@@ -365,19 +351,16 @@ def _starts(tree: Tree) -> int:
 # -- what an older tree should gain ----------------------------------------------------
 
 
-@rule(
-    "structure",
-    "note",
-    """
-    steps: {rail: {measure: Rail, live: true, …}}      # and `before_power`?
-    # corrected: before_power: [look-over, insulation-test]
-    """,
-)
+@rule("structure", "note")
 def safety_only_in_words(subject: RuleContext) -> Iterator[Finding]:
     """The tree says in words, or only by the order of its steps, what the format can hold as
     structure: checks before power, what an open unit bares and how it is closed, which parts
     hold charge, where a complaint is tested. The walk, the plan and the other rules can keep
     only what stands in the structure.
+
+    Example:
+        steps: {rail: {measure: Rail, live: true, …}}      # and `before_power`?
+        # corrected: before_power: [look-over, insulation-test]
     """
     if subject.own != "tree":
         return

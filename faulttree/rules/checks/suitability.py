@@ -29,17 +29,14 @@ QUANTITIES: Mapping[str, tuple[str, ...]] = {
 """Unit → words of what an instrument measures, as `shared/instruments.yaml` says it."""
 
 
-@rule(
-    "suitability",
-    "warning",
-    """
-    limits: {min: 40 ohm, max: 60 ohm, good: [45 ohm, 70 ohm]}
-    # corrected: limits: {min: 40 ohm, max: 80 ohm, good: [45 ohm, 70 ohm]}
-    """,
-)
+@rule("suitability", "warning")
 def good_unit_outside(subject: RuleContext) -> Iterator[Finding]:
     """The tree gives a reading of a good unit, and its own limit calls that reading bad. Every
     such unit would be repaired without need. Correct the limit, or the reading.
+
+    Example:
+        limits: {min: 40 ohm, max: 60 ohm, good: [45 ohm, 70 ohm]}
+        # corrected: limits: {min: 40 ohm, max: 80 ohm, good: [45 ohm, 70 ohm]}
     """
     from faulttree.reading import judge, parse_quantity
 
@@ -59,18 +56,15 @@ def good_unit_outside(subject: RuleContext) -> Iterator[Finding]:
                 )
 
 
-@rule(
-    "suitability",
-    "warning",
-    """
-    esr: {measure: ESR of the reservoir, needs: [rule], limits: {max: 300 mohm}, …}
-    # corrected: needs: [esr-meter]
-    """,
-)
+@rule("suitability", "warning")
 def instrument_cannot(subject: RuleContext) -> Iterator[Finding]:
     """None of the instruments that the step names can take this reading: they measure another
     quantity, or do not offer what the limit requires, such as a test voltage. The verdict would
     be about something else.
+
+    Example:
+        esr: {measure: ESR of the reservoir, needs: [rule], limits: {max: 300 mohm}, …}
+        # corrected: needs: [esr-meter]
     """
     known = subject.tree.known_instruments
     for step, limits in subject.resolved():
@@ -127,19 +121,16 @@ def _same(one: Any, other: Any) -> bool:
         return str(one) == str(other)
 
 
-@rule(
-    "suitability",
-    "warning",
-    """
-    ratings: {rail: {unit: V, models: {one-channel: 12 V, two-channel: 24 V}}}
-    terminals: {…, limits: {nominal: 12 V, tolerance: 10 %}}
-    # corrected: limits: {nominal: {formula: u, from: {u: rail}}, tolerance: 10 %}
-    """,
-)
+@rule("suitability", "warning")
 def figure_of_one_model(subject: RuleContext) -> Iterator[Finding]:
     """The tree is for several models, and a limit gives the figure of one of them where the tree
     itself says that the others have another. Good units of the other models are called bad.
     Take the figure from the rating.
+
+    Example:
+        ratings: {rail: {unit: V, models: {one-channel: 12 V, two-channel: 24 V}}}
+        terminals: {…, limits: {nominal: 12 V, tolerance: 10 %}}
+        # corrected: limits: {nominal: {formula: u, from: {u: rail}}, tolerance: 10 %}
     """
     for step in subject.tree.steps.values():
         for key in ("nominal", "min", "max"):

@@ -7,39 +7,12 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from faulttree.errors import FaulttreeError
-from faulttree.rules.registry import declare
 from faulttree.tree.document import Document
 from faulttree.tree.finding import Finding, Level
 from faulttree.tree.model import Where
 
 if TYPE_CHECKING:
     from faulttree.odds import FaultTable
-
-declare(
-    "broken-table",
-    "table",
-    "error",
-    "A fault table that cannot be read gives no plan: a row or column is missing, a weight or "
-    "cost is no number, a name stands twice.",
-    "fault,weight,lamp\ndry-capacitor,many,dark",
-)
-
-
-declare(
-    "alike-in-table",
-    "table",
-    "warning",
-    "Faults that no test of the table tells apart: no plan can end with one of them. Another "
-    "test is needed, or one row for them all.",
-    "fault,weight,lamp\ndry-capacitor,2,dark\nopen-bridge,1,dark",
-)
-declare(
-    "test-tells-nothing",
-    "table",
-    "note",
-    "Every fault shows the same at this test, so it only costs minutes.",
-    "fault,weight,lamp,hum\ndry-capacitor,2,dark,loud\nlost-ground,1,lit,loud",
-)
 
 
 def findings_of(text: str, path: Path | None, name: str) -> Iterator[Finding]:
