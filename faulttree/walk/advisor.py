@@ -256,8 +256,20 @@ def ranking(state: State) -> tuple[Ranked, ...]:
     )
 
 
-def _barred(state: State, step: str, seen: frozenset[str] = frozenset()) -> bool:
-    """Skipped, or resting on something that was."""
+def _barred(state: State, step: str) -> bool:
+    """Skipped, or resting on something that was. Each step is looked at once."""
+    seen, open_ = {step}, [step]
+    while open_:
+        name = open_.pop()
+        if _barred_itself(state, name):
+            return True
+        new = set(_rests_on(state, name)) - seen
+        seen |= new
+        open_ += new
+    return False
+
+
+def _barred_itself(state: State, step: str) -> bool:
     if step in state.skipped or step in state.unreachable:
         return True
     use = state.tree.uses.get(step)
@@ -266,13 +278,18 @@ def _barred(state: State, step: str, seen: frozenset[str] = frozenset()) -> bool
         barred = state.power_barred and any(inner.live for inner in inside)
         return barred or any(inner.id in state.skipped for inner in inside)
     known = state.tree.steps.get(step)
-    if known is None or step in seen:
-        return False
-    if (known.live and state.power_barred) or stop_of(known, state.facts):
-        return True
+    return known is not None and bool(
+        (known.live and state.power_barred) or stop_of(known, state.facts)
+    )
+
+
+def _rests_on(state: State, step: str) -> tuple[str, ...]:
+    """What must be done before a step. A procedure is taken as one, without what is before it."""
+    known = state.tree.steps.get(step)
+    if known is None or step in state.tree.uses:
+        return ()
     actions = () if known.live else preparations_before(state.tree, step)
-    first = (*known.after, *actions, *guards_before(state.tree, step))
-    return any(_barred(state, before, seen | {step}) for before in first)
+    return (*known.after, *actions, *guards_before(state.tree, step))
 
 
 def choose(state: State, *, at: str = "") -> Jumped | None:

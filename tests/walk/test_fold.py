@@ -12,11 +12,21 @@ from faulttree.reading import read_bench
 from faulttree.tree import Tree, build
 from faulttree.walk import Event, State, fold, from_dict
 from faulttree.walk import events as ev
-from faulttree.walk.advisor import better, both, choose, cleared, evidence, possible, untested
+from faulttree.walk.advisor import (
+    better,
+    both,
+    choose,
+    cleared,
+    evidence,
+    possible,
+    ranking,
+    untested,
+)
 from faulttree.walk.answer import DoubtError, TypedAnswer, answer
 from faulttree.walk.document import document
 from faulttree.walk.repair import conclude, conclude_by_sight
 from faulttree.walk.script import Script, play, read_script
+from tests.work import calls
 
 STOPS = {
     "beyond": {"title": "Beyond this tree", "reason": "out-of-scope"},
@@ -565,6 +575,20 @@ def test_a_skip_does_not_end_a_walk_and_is_come_back_to() -> None:
     state = walk.skip()
     assert choose(state) is None, "once is enough"
     assert choose(walk.state) is None
+
+
+def test_ranking_does_not_cost_twice_as_much_for_each_action_before_a_test() -> None:
+    def work(actions: int) -> int:
+        steps = {f"do{i}": action(f"do{i + 1}") for i in range(actions - 1)}
+        tree = tree_of(
+            {**steps, f"do{actions - 1}": action("rail"), "rail": volts("worn", "beyond")}
+        )
+        ranked, cost = calls(lambda: ranking(Walk(tree).state))
+        assert [one.test for one in ranked] == ["rail"]
+        return cost
+
+    work(2)  # The first one also loads modules.
+    assert work(16) < 8 * work(8)
 
 
 def test_a_skip_on_the_way_to_a_soft_stop_keeps_the_walk_open() -> None:
