@@ -13,8 +13,6 @@ if TYPE_CHECKING:
     from faulttree.cases import Store
     from faulttree.tree import Tree
 
-__all__ = ["MovedCase", "moved_cases"]
-
 
 @dataclass(frozen=True, slots=True)
 class MovedCase:

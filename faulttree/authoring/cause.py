@@ -13,8 +13,6 @@ from faulttree.reading import judge, parse_quantity, resolve_limits
 from faulttree.reading.limit_forms import outcomes_of
 from faulttree.tree.ids import free_id
 
-__all__ = ["Cause", "Test", "new_id", "step_of"]
-
 ARTICLES = frozenset({"a", "an", "the"})
 ASKING = frozenset({"are", "can", "do", "does", "has", "have", "is", "what"})
 LONGEST_ID = 40

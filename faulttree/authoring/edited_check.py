@@ -18,8 +18,6 @@ from faulttree.tree import ExaminedFile, Library
 from faulttree.tree.edit import FileChange
 from faulttree.tree.finding import Finding
 
-__all__ = ["EditedCheck", "Unfit", "check_whole"]
-
 Key = tuple[str, str, str]
 
 

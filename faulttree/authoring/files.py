@@ -14,8 +14,6 @@ from faulttree.tree.document import Document, parse
 from faulttree.tree.edit import Editor
 from faulttree.tree.source import decode
 
-__all__ = ["ID", "LibraryFile", "TreeFile", "files_of", "same_cause"]
-
 ID = re.compile(r"[a-z0-9]+(?:-[a-z0-9]+)*", re.ASCII)
 
 

@@ -38,8 +38,6 @@ from faulttree.walk.answer import TypedAnswer, answer
 from faulttree.walk.events import Closed, Confirmed, Event, Noted, Opened
 from faulttree.walk.fold import fold
 
-__all__ = ["FreeCase", "Look", "events_of", "read_free_case", "tree_of_case"]
-
 BEYOND, UNMET = "hand-over", "not-met-yet"
 LIMITS = ("nominal", "tolerance", "min", "max", "bands", "component", "quantity", "unit", "source")
 LISTS = ("needs", "cautions", "access", "after")

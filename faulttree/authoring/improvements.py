@@ -22,7 +22,6 @@ from faulttree.walk.history import counted
 if TYPE_CHECKING:
     from faulttree.cases import Store
 
-__all__ = ["Lessons", "Offer", "offers", "taught", "with_lessons"]
 
 ENOUGH = 3
 """Least number of readings or times for an offer: common practice, no source."""

@@ -13,8 +13,6 @@ from faulttree.tree import Step, Tree
 from faulttree.tree.graph import TreeGraph, graph_of
 from faulttree.tree.safety import is_guard, sees_complaint
 
-__all__ = ["spoilt"]
-
 
 def spoilt(old: Tree, new: Tree, moved: str, before: str) -> str:
     """The reason why a step must not be in a new place; empty if it may.

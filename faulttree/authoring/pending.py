@@ -28,7 +28,6 @@ if TYPE_CHECKING:
     from faulttree.authoring.proposal import TreeProposal
     from faulttree.cases import Store
 
-__all__ = ["FOLDER", "finish_write_ups", "write_and_close"]
 
 FOLDER = ".write-up"
 """Folder in a library for write-ups that are not finished."""

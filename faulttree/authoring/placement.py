@@ -13,8 +13,6 @@ from faulttree.tree.safety import is_guard, sees_complaint
 from faulttree.walk.fold import fold
 from faulttree.walk.state import State, Visit
 
-__all__ = ["Place", "barred", "places_on"]
-
 
 @dataclass(frozen=True, slots=True)
 class Place:

@@ -15,7 +15,6 @@ if TYPE_CHECKING:
     from faulttree.authoring.solved_case import Solved
     from faulttree.tree.finding import Finding
 
-__all__ = ["Kind", "Option", "TreeProposal"]
 
 Kind = Literal["found", "added", "misled"]
 

@@ -13,8 +13,6 @@ from faulttree.walk.fold import fold
 from faulttree.walk.history import counted
 from faulttree.walk.state import State
 
-__all__ = ["RecordedAnswers", "answers_of", "minutes_of", "walk_again"]
-
 MOST_TIMES = 5
 """Most answers to one step in a replay: an action that power voided is done again."""
 

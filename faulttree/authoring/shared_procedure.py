@@ -12,8 +12,6 @@ from faulttree.tree import Library, Tree, assemble, filling
 from faulttree.tree.finding import near
 from faulttree.tree.graph import graph_of
 
-__all__ = ["exits_of", "takes_of", "way_to_show", "with_procedure"]
-
 
 def with_procedure(test: Test, library: Library, part: str) -> Test:
     """Add the library's data about its procedure to a test; a test without one is unchanged.

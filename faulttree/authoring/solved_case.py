@@ -23,7 +23,6 @@ from faulttree.walk.state import State
 if TYPE_CHECKING:
     from faulttree.cases import Case, Store
 
-__all__ = ["Solved", "solved_case"]
 
 KNOWN = ("fixed", "found")
 

@@ -17,8 +17,6 @@ from faulttree.walk.state import State
 if TYPE_CHECKING:
     from faulttree.cases import Store
 
-__all__ = ["SuspectStanding", "list_suspects"]
-
 
 @dataclass(frozen=True)
 class SuspectStanding:

@@ -13,8 +13,6 @@ from faulttree.tree.edit import DataEdits
 from faulttree.tree.finding import near
 from faulttree.tree.safety import HARD_STOPS
 
-__all__ = ["Keys", "Targets", "assembled", "edits_of", "known", "onward", "retargeted", "targets"]
-
 Keys = tuple[str | int, ...]
 Targets = dict[Keys, str]
 

@@ -12,8 +12,6 @@ from typing import Any, ClassVar
 from faulttree.convert import Plain
 from faulttree.errors import RecordError
 
-__all__ = ["Case", "moment", "new_id"]
-
 EPOCH = dt.datetime(1970, 1, 1, tzinfo=dt.UTC)
 
 

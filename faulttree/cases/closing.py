@@ -17,7 +17,6 @@ if TYPE_CHECKING:
     from faulttree.cases.case import Case
     from faulttree.cases.store import Store
 
-__all__ = ["Closing", "OpenSuspect", "close_case", "open_suspects"]
 
 KEBAB = re.compile(r"[a-z0-9]+(-[a-z0-9]+)*(\.[a-z0-9-]+)*")
 NEED_FAULT = ("fixed", "found")

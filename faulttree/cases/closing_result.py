@@ -20,8 +20,6 @@ if TYPE_CHECKING:
     from faulttree.tree.model import Tree
     from faulttree.walk.state import ClosingResult
 
-__all__ = ["closing_of", "with_closing"]
-
 
 def closing_of(store: Store, case: Case) -> ClosingResult | None:
     """What the closing checks of one case showed; None where its tree has none or is missing."""

@@ -13,8 +13,6 @@ from faulttree.cases.rows import batched, flattened
 from faulttree.cases.tables import CASES, RECORD
 from faulttree.errors import RecordError
 
-__all__ = ["DAYS", "days_of", "mark", "mark_all", "set_days"]
-
 NEEDED = (
     *(CASES.c.number, CASES.c.id, CASES.c.family, CASES.c.serial, CASES.c.tag),
     *(CASES.c.opened, CASES.c.closed, CASES.c.result, CASES.c.came_back),

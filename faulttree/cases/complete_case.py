@@ -11,8 +11,6 @@ from faulttree.cases.journal.file import JournalEntry, chained
 from faulttree.cases.projection import CaseProjection
 from faulttree.walk.events import Event
 
-__all__ = ["CompleteCase", "whole_of"]
-
 
 @dataclass(slots=True)
 class CompleteCase:

@@ -15,17 +15,6 @@ if TYPE_CHECKING:
     from faulttree.cases.case import Case
     from faulttree.walk.events import Event
 
-__all__ = [
-    "AmbiguousCase",
-    "Collision",
-    "CutOff",
-    "LostRace",
-    "NewerRecord",
-    "NoSuchCase",
-    "SequenceTaken",
-    "explained",
-]
-
 
 MEMORY = ":memory:"
 

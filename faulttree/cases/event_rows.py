@@ -12,8 +12,6 @@ from faulttree.cases import rows
 from faulttree.cases.projection import StepRecord, SummaryChange
 from faulttree.cases.tables import CASES, EVENTS, STEPS, TREES, WORDS
 
-__all__ = ["add_case", "add_event", "add_events", "add_tree", "add_words", "apply", "put_steps"]
-
 
 class Prepared:
     """A statement put into a driver's words once: a third of the cost of doing so each time."""

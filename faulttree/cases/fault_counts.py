@@ -13,8 +13,6 @@ from faulttree.cases.tables import CONFIRMED, TREES
 if TYPE_CHECKING:
     from faulttree.cases.store import Store
 
-__all__ = ["confirmed"]
-
 
 def confirmed(store: Store) -> dict[tuple[str, str], float]:
     """(module, or family where a fault has none; fault) → confirmed cases.

@@ -23,8 +23,6 @@ from faulttree.cases.rows import words_in
 from faulttree.cases.tables import CAME_BACK, CASES, WORDS
 from faulttree.errors import RecordError
 
-__all__ = ["FILTERS", "CaseFilters", "ReviewFilters", "conditions", "matching", "numbered"]
-
 Condition = ColumnElement[bool] | TextClause
 LAST = "\U0010ffff"
 """Sorts after every character a word can have."""

@@ -16,8 +16,6 @@ if TYPE_CHECKING:
     from faulttree.walk.events import Event
     from faulttree.walk.state import State
 
-__all__ = ["last_state_of", "state_of", "tree_of", "walked_tree"]
-
 
 def tree_of(store: Store, tree_hash: str) -> Tree | None:
     """The tree kept under a hash; None where it is missing or can no longer be read."""

@@ -13,8 +13,6 @@ if TYPE_CHECKING:
     from faulttree.cases.case import Case
     from faulttree.cases.store import Store
 
-__all__ = ["PartWanted", "shopping_list"]
-
 
 @dataclass(frozen=True, slots=True)
 class PartWanted(Plain):

@@ -19,8 +19,6 @@ from faulttree.walk.events import (
 )
 from faulttree.walk.history import Change, History
 
-__all__ = ["CaseProjection", "StepRecord", "Summary", "SummaryChange", "summarise"]
-
 
 @dataclass(frozen=True, slots=True)
 class StepRecord:

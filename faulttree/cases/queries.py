@@ -20,8 +20,6 @@ from faulttree.cases.transfer.merge import numbers_of
 from faulttree.errors import RecordError
 from faulttree.walk.events import Event
 
-__all__ = ["FIRST_ALONE", "PAGE", "Lookup"]
-
 REMEMBERED = 32
 """How many cases an open store keeps in memory; events never change, so it is never wrong."""
 

@@ -17,7 +17,6 @@ if TYPE_CHECKING:
     from faulttree.cases.store import Store
     from faulttree.tree.model import Fault, Tree
 
-__all__ = ["Chance", "revisit"]
 
 Identity = tuple[str, str]
 

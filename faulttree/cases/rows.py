@@ -16,19 +16,6 @@ from faulttree.cases.projection import StepRecord
 from faulttree.errors import RecordError
 from faulttree.walk.events import KINDS, Event, from_dict
 
-__all__ = [
-    "as_json",
-    "batched",
-    "case",
-    "event",
-    "flat",
-    "flattened",
-    "step",
-    "taken",
-    "words_in",
-    "words_of",
-]
-
 T = TypeVar("T")
 
 ENCODER = json.JSONEncoder(separators=(",", ":"), allow_nan=False, default=str)

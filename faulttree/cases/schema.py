@@ -16,18 +16,6 @@ from faulttree.cases.errors import NewerRecord
 from faulttree.cases.tables import CAME_BACK, CASES, EVENTS, METADATA, RECORD, TREES
 from faulttree.errors import RecordError
 
-__all__ = [
-    "APPLICATION_ID",
-    "MIGRATIONS",
-    "VERSION",
-    "Migration",
-    "bring_up",
-    "can_be_read",
-    "is_foreign",
-    "refuse_when_upgraded",
-    "version_of",
-]
-
 APPLICATION_ID = 0x66747265
 """What the header of our SQLite files holds at byte 68 (its file format, 1.3): ASCII "ftre"."""
 

@@ -36,8 +36,6 @@ from faulttree.cases.transfer.merge import Merged, merge, numbers_of, told_of
 from faulttree.errors import RecordError
 from faulttree.walk.events import Closed, Event, Opened
 
-__all__ = ["Store"]
-
 T = TypeVar("T")
 
 

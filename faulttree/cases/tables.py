@@ -15,8 +15,6 @@ from sqlalchemy import (
     text,
 )
 
-__all__ = ["CASES", "CONFIRMED", "EVENTS", "METADATA", "RECORD", "STEPS", "TREES", "WORDS"]
-
 METADATA = MetaData()
 
 RECORD = Table(

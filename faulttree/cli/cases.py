@@ -18,7 +18,6 @@ if TYPE_CHECKING:
     from faulttree.cases import Case, Store
     from faulttree.walk.state import ClosingResult
 
-__all__ = ["command"]
 
 RESULTS = ("fixed", "found", "unsolved", "referred", "no-fault-found")
 BECAME = ("returned", "waiting", "kept-for-parts", "scrapped")

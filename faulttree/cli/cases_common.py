@@ -12,8 +12,6 @@ import click
 
 from faulttree.cli.options import json_option, library_option, record_option
 
-__all__ = ["bar", "common", "counted", "table", "width"]
-
 Command = TypeVar("Command", bound=Callable[..., Any])
 
 

@@ -22,8 +22,6 @@ if TYPE_CHECKING:
     from faulttree.cases.repair.verify import Verified
     from faulttree.cases.transfer.export import Leave
 
-__all__ = ["export", "import_cases", "verify"]
-
 
 @click.command(
     "export",

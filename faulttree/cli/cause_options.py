@@ -14,7 +14,6 @@ from faulttree.errors import TreeError
 if TYPE_CHECKING:
     from faulttree.authoring.cause import Cause, Test
 
-__all__ = ["cause_of", "cause_options", "pair", "test_of", "words"]
 
 Command = TypeVar("Command", bound=Callable[..., Any])
 

@@ -185,7 +185,7 @@ def edit_text(finding: Finding) -> str:
 
 def files_of(paths: tuple[str, ...], library: Library) -> list[Path]:
     """The files whose saving matters: those checked, and all that they share."""
-    from faulttree.rules.runner import targets_of
+    from faulttree.rules.targets import targets_of
 
     files = [target.path for target in targets_of(paths, library) if target.path is not None]
     shared = library.root / "shared"

@@ -20,7 +20,6 @@ from faulttree.errors import WalkError
 if TYPE_CHECKING:
     from faulttree.terminal.console import Line
 
-__all__ = ["command"]
 
 TREE = "soldering-station/does-not-heat"
 

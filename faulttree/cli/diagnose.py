@@ -39,8 +39,6 @@ if TYPE_CHECKING:
     from faulttree.walk.events import Event
     from faulttree.walk.state import State
 
-__all__ = ["command"]
-
 
 @click.command(
     epilog="Example: faulttree diagnose bench-supply/no-output --serial 'tag 14'\n\n"

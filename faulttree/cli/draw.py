@@ -19,7 +19,6 @@ if TYPE_CHECKING:
     from faulttree.tree.model import Tree
     from faulttree.walk.state import State
 
-__all__ = ["command"]
 
 TEXTS = frozenset({"svg", "dot", "mermaid", "html", "sheet"})
 """Kinds that may go to standard output."""

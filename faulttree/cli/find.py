@@ -9,8 +9,6 @@ import click
 from faulttree.cli.options import json_option, library_option, say, say_json
 from faulttree.cli.places import open_library
 
-__all__ = ["command"]
-
 
 @click.command(epilog="Example: faulttree find supply no output")
 @click.argument("words", nargs=-1)

@@ -8,8 +8,6 @@ from pathlib import Path
 
 from faulttree.errors import TreeError
 
-__all__ = ["commit", "is_checkout"]
-
 SECONDS = 60.0
 
 

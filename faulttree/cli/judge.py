@@ -17,7 +17,6 @@ if TYPE_CHECKING:
     from faulttree.reading.markings import Marking
     from faulttree.reading.standalone import Judgement
 
-__all__ = ["command"]
 
 # Spelt out below because the four forms share them.
 COMMON = frozenset({"tolerance", "nominal", "holds_at"})

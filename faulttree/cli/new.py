@@ -24,8 +24,6 @@ if TYPE_CHECKING:
     from faulttree.authoring.free_case import FreeCase
     from faulttree.authoring.operations.new_tree import KnownTest, NewTree, Start
 
-__all__ = ["command"]
-
 
 @click.command(
     epilog="Example: faulttree new glue-gun/stays-cold --title 'Glue gun, stays cold'\n\n"

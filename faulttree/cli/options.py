@@ -14,16 +14,6 @@ import click
 
 from faulttree.texts import wrapped
 
-__all__ = [
-    "json_option",
-    "library_option",
-    "now",
-    "program",
-    "record_option",
-    "say",
-    "say_json",
-]
-
 Command = TypeVar("Command", bound=Callable[..., Any])
 
 

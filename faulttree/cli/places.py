@@ -16,17 +16,6 @@ if TYPE_CHECKING:
     from faulttree.reading import Bench
     from faulttree.tree import Document, Library
 
-__all__ = [
-    "bench_of",
-    "beside",
-    "open_library",
-    "open_record",
-    "placed",
-    "places_named",
-    "read_bench_file",
-    "record_url",
-]
-
 
 def open_library(library: Sequence[str] = ()) -> Library:
     """The libraries that options, environment and working directory name, as one."""

@@ -21,7 +21,6 @@ if TYPE_CHECKING:
     from faulttree.odds import FaultTable, Plan
     from faulttree.tree.model import Tree
 
-__all__ = ["command"]
 
 MOST_LINES = 200
 """Lines of the order that are printed; the tree that ``-o`` writes has them all."""

@@ -12,7 +12,6 @@ from faulttree.errors import FaulttreeError
 if TYPE_CHECKING:
     from faulttree.terminal.console import Console, Line
 
-__all__ = ["BackConsole", "Prompter", "agreed", "console", "show_diff"]
 
 FEW = 8
 """Names that are shown in a question; more are listed when they are asked for."""

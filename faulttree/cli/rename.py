@@ -23,8 +23,6 @@ if TYPE_CHECKING:
     from faulttree.tree import Library
     from faulttree.tree.edit import FileChange
 
-__all__ = ["command"]
-
 
 class _Wanted(NamedTuple):
     """What is to change, and what is said of it.

@@ -10,8 +10,6 @@ from faulttree.cli.cases_common import common, counted
 from faulttree.cli.options import say, say_json
 from faulttree.cli.places import record_url
 
-__all__ = ["command"]
-
 
 @click.command(epilog="Example: faulttree restore /media/stick/record.sqlite")
 @click.argument("file", type=click.Path(dir_okay=False))

@@ -31,7 +31,6 @@ if TYPE_CHECKING:
     from faulttree.tree import Library
     from faulttree.tree.model import Tree
 
-__all__ = ["command"]
 
 FEW = 5
 """Cases that are named one by one."""

@@ -20,8 +20,6 @@ if TYPE_CHECKING:
     from faulttree.cases.revisit import Chance
     from faulttree.tree import Library, Tree
 
-__all__ = ["command"]
-
 
 @click.command(epilog="Example: faulttree revisit bench-supply/no-output")
 @click.argument("trees", nargs=-1, metavar="[TREE]...")

@@ -27,7 +27,6 @@ if TYPE_CHECKING:
     from faulttree.authoring.suspect_standing import SuspectStanding
     from faulttree.tree import Library, Tree
 
-__all__ = ["command"]
 
 KINDS = ("reported", "documented", "contradicted")
 

@@ -26,8 +26,6 @@ if TYPE_CHECKING:
     from faulttree.cases import Store
     from faulttree.tree import Library
 
-__all__ = ["command"]
-
 
 @click.command(
     "write-up",

@@ -20,17 +20,6 @@ if TYPE_CHECKING:
     from faulttree.tree import Library
     from faulttree.tree.edit import FileChange
 
-__all__ = [
-    "WriteOptions",
-    "by_hand",
-    "keep_in_git",
-    "own_folder",
-    "today",
-    "within",
-    "writing",
-    "writing_without_record",
-]
-
 
 @dataclass(frozen=True, slots=True)
 class WriteOptions:

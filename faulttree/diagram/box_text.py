@@ -11,22 +11,6 @@ from faulttree.diagram.escape import plain, plain_lines
 from faulttree.errors import FaulttreeError
 from faulttree.tree.model import Fault, Step, Stop, Tree, Use
 
-__all__ = [
-    "REASONS",
-    "Signal",
-    "evidence_words",
-    "fault_facts",
-    "fault_tip",
-    "limit_words",
-    "minute_words",
-    "order_of_signal",
-    "signals",
-    "step_facts",
-    "step_tip",
-    "stop_tip",
-    "use_tip",
-]
-
 Signal = tuple[str, str]
 """A signal word of ISO 3864-2 and the name of the caution that has it."""
 

@@ -11,21 +11,6 @@ from faulttree.diagram import box_text
 from faulttree.diagram.escape import plain
 from faulttree.tree.model import Fault, Step, Stop, Tree, Use
 
-__all__ = [
-    "CLOSING",
-    "POWER",
-    "POWERED",
-    "START",
-    "Box",
-    "Chart",
-    "Link",
-    "chart_of",
-    "closing_head",
-    "fold_to",
-    "owners",
-    "power_head",
-]
-
 START = "begin"
 CLOSING = "begin.closing"
 RETURNED = "end.closing"

@@ -9,8 +9,6 @@ from functools import cache
 from faulttree.diagram.symbols import FONT
 from faulttree.errors import FaulttreeError
 
-__all__ = ["compile_pages", "pdf", "png"]
-
 MEND = "pip install 'faulttree[pictures]', or draw SVG or HTML and print that."
 DOTS = 144.0
 """Dots per inch of a PNG; a point is 1/72 inch."""

@@ -9,8 +9,6 @@ from __future__ import annotations
 
 from faulttree.texts import NOT_IN_XML, harmless, printable
 
-__all__ = ["dot", "mermaid", "plain", "plain_lines", "xml"]
-
 LONGEST = 20_000
 _XML = str.maketrans({"&": "&amp;", "<": "&lt;", ">": "&gt;", '"': "&quot;", "'": "&#39;"})
 

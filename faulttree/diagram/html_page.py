@@ -7,8 +7,6 @@ from typing import Any
 from faulttree.diagram.palette import DARK, LIGHT, OKABE_ITO, ThemeName
 from faulttree.templates import render
 
-__all__ = ["themed_page"]
-
 
 def themed_page(template: str, theme: ThemeName = "auto", **values: Any) -> str:
     """A page whose template extends ``diagram/page.html.jinja``.

@@ -16,8 +16,6 @@ from typing import Any
 
 from faulttree.errors import FaulttreeError
 
-__all__ = ["Asked", "Engine", "Frame", "Laid", "Route", "Span", "engine", "lay", "source"]
-
 Span = tuple[float, float]
 """Width and height, or x and y."""
 

@@ -10,8 +10,6 @@ from faulttree.diagram.palette import ROLES
 from faulttree.diagram.symbols import BODY
 from faulttree.diagram.text_width import wrap
 
-__all__ = ["as_dot", "as_mermaid"]
-
 ROOM = 200.0
 _NAME = re.compile(r"[a-z][a-z0-9.@-]*")
 

@@ -26,8 +26,6 @@ from faulttree.tree.model import Tree
 if TYPE_CHECKING:
     from faulttree.walk.state import State, Visit
 
-__all__ = ["Counts", "compared", "count_walks", "with_case", "with_counts"]
-
 
 @dataclass(frozen=True, slots=True)
 class Counts:

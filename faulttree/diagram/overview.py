@@ -10,8 +10,6 @@ from faulttree.diagram.chart import Box, Chart, Link
 from faulttree.diagram.escape import plain, plain_lines
 from faulttree.tree.model import Tree
 
-__all__ = ["overview_chart"]
-
 
 def overview_chart(trees: Iterable[Tree], families: Mapping[str, Any], title: str) -> Chart:
     """The chart of a library.

@@ -10,8 +10,6 @@ from faulttree.diagram.chart import Box, Chart, Link
 from faulttree.diagram.layout import Asked, Engine, Laid, Span, lay
 from faulttree.diagram.symbols import SymbolShape, figure_of, label_room
 
-__all__ = ["GAP", "Page", "Plate", "lay_out", "one_page", "shelve", "stand"]
-
 GAP = 14.0
 LOOK_BACK = 4
 """How many pages back there may be room for a small piece; further would hide it."""

@@ -17,8 +17,6 @@ from faulttree.diagram.layout import Engine, Span
 from faulttree.diagram.page import Page, Plate, lay_out, shelve, stand
 from faulttree.diagram.symbols import figure_of
 
-__all__ = ["split"]
-
 # A laid-out piece fills about this share of its bounding box.
 FILL = 0.45
 # How much too large a piece may be: its page is then drawn that much smaller.

@@ -11,8 +11,6 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
-__all__ = ["DARK", "LIGHT", "OKABE_ITO", "ROLES", "SIGNALS", "Role", "Theme", "ThemeName"]
-
 ThemeName = Literal["auto", "light", "dark"]
 
 OKABE_ITO = {

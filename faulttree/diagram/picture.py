@@ -19,7 +19,6 @@ if TYPE_CHECKING:
     from faulttree.tree.model import Tree
     from faulttree.walk.state import State
 
-__all__ = ["KINDS", "Kind", "Picture", "kind_of", "overview", "picture"]
 
 Kind = Literal["svg", "png", "pdf", "html", "dot", "mermaid", "sheet"]
 KINDS: tuple[str, ...] = get_args(Kind)

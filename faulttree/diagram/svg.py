@@ -17,17 +17,6 @@ from faulttree.diagram.palette import DARK, LIGHT, OKABE_ITO, ROLES, SIGNALS, Ro
 from faulttree.diagram.symbols import BODY, FONT, SMALL, SYMBOLS, Row, SymbolShape, label_lines
 from faulttree.diagram.text_width import LINE, clip, width, wrap
 
-__all__ = [
-    "A4",
-    "FONT",
-    "Paper",
-    "paper_for",
-    "sheet_room",
-    "sheets_for",
-    "write_page",
-    "write_pages",
-]
-
 A4 = (595.28, 841.89)
 """ISO 216, in points."""
 

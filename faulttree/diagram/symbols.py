@@ -22,18 +22,6 @@ from functools import lru_cache
 from faulttree.diagram.chart import Box, Link
 from faulttree.diagram.text_width import LINE, clip, width, wrap, wrap_in_rhombus
 
-__all__ = [
-    "BODY",
-    "FONT",
-    "SMALL",
-    "SYMBOLS",
-    "Row",
-    "SymbolShape",
-    "figure_of",
-    "label_lines",
-    "label_room",
-]
-
 FONT = "DejaVu Sans,Verdana,Noto Sans,Liberation Sans,Arial,sans-serif"
 """Common faces that hold °, µ and Ω, then whatever the reader has."""
 

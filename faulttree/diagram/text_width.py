@@ -11,8 +11,6 @@ import re
 import unicodedata
 from functools import lru_cache
 
-__all__ = ["LINE", "clip", "width", "wrap", "wrap_in_rhombus"]
-
 LINE = 1.25
 """Height of a line, in sizes of its letters."""
 

@@ -17,8 +17,6 @@ from faulttree.diagram.escape import plain
 from faulttree.diagram.html_page import themed_page
 from faulttree.tree.model import Fault, Step, Stop, Tree
 
-__all__ = ["sheet_data", "sheet_html", "sheet_pdf"]
-
 Data = Mapping[str, Any]
 
 HEAD_LINES = ("Unit, model", "Serial or tag", "Complaint", "Who, date")

@@ -18,7 +18,6 @@ from faulttree.figures.statistics import (
 if TYPE_CHECKING:
     from faulttree.figures.tree_counts import TreeCount
 
-__all__ = ["ALARM", "LEAST", "RECENT_MONTHS", "ShareChange", "changes", "month_before"]
 
 RECENT_MONTHS = 6
 """The number of months that count as recent: common practice, no source."""

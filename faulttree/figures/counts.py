@@ -35,16 +35,6 @@ if TYPE_CHECKING:
     from faulttree.cases.store import Store
     from faulttree.tree.model import Tree
 
-__all__ = [
-    "AnswerCounts",
-    "CaseCounts",
-    "Condition",
-    "EndCounts",
-    "Tallies",
-    "built_in",
-    "tally",
-    "unsaid",
-]
 
 Floats = NDArray[np.float64]
 

@@ -15,8 +15,6 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["ODDS_RATIO", "CusumChart", "Peak", "chart_for"]
-
 ODDS_RATIO = 2.0
 """The rise that a chart is best at: the odds of the fault doubled (common practice, no source)."""
 

@@ -9,27 +9,6 @@ if TYPE_CHECKING:
     from faulttree.figures.results import FaultFigures, Review, StepFigures, TreeFigures
     from faulttree.figures.statistics import Share, Spread
 
-__all__ = [
-    "aside",
-    "between",
-    "cases",
-    "change_words",
-    "counted_trees",
-    "few_of",
-    "listed",
-    "minutes",
-    "number",
-    "older_words",
-    "percent",
-    "period",
-    "rise_words",
-    "scope_words",
-    "share",
-    "spread",
-    "tree_words",
-    "within",
-]
-
 
 def percent(part: float) -> str:
     """A share as a percentage of two or three digits.

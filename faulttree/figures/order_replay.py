@@ -27,7 +27,6 @@ if TYPE_CHECKING:
     from faulttree.odds import FaultTable
     from faulttree.tree.model import Step, Tree
 
-__all__ = ["CurrentOrder", "PlannedOrder", "ReplayCase", "planned"]
 
 WIDTH = 4
 SHOWN = 6

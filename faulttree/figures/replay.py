@@ -31,8 +31,6 @@ if TYPE_CHECKING:
     from faulttree.odds import FaultTable
     from faulttree.tree.model import Tree
 
-__all__ = ["Counted", "Recorded", "Replay", "cases_of", "recorded", "replanned"]
-
 
 class Order(Protocol):
     """An order of tests in which a case can be replayed."""

@@ -17,8 +17,6 @@ if TYPE_CHECKING:
     from faulttree.figures.tree_counts import TreeCount
     from faulttree.tree.model import Tree
 
-__all__ = ["Branch", "FaultFigures", "KindFigures", "Review", "StepFigures", "TreeFigures"]
-
 
 @dataclass(frozen=True, slots=True)
 class Branch(Plain):

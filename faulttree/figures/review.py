@@ -36,7 +36,6 @@ if TYPE_CHECKING:
     from faulttree.figures.tree_counts import StepCount
     from faulttree.tree.model import Tree
 
-__all__ = ["review"]
 
 KINDS = ("confirmed", "documented", "reported", "contradicted", "none")
 """Kinds of evidence, the surest first; ``none`` is a fault without evidence."""

@@ -26,7 +26,6 @@ if TYPE_CHECKING:
     from faulttree.cases.store import Store
     from faulttree.figures.tree_counts import TreeCount
 
-__all__ = ["Rise", "rises"]
 
 WORTH_RECKONING = 1.0
 """How many times as likely a run must be with the odds risen, for each case found, for its chance

@@ -14,23 +14,6 @@ from numpy.typing import NDArray
 
 from faulttree.convert import Plain
 
-__all__ = [
-    "FEW",
-    "LEVEL",
-    "Mean",
-    "Share",
-    "Spread",
-    "bootstrap_mean",
-    "chance_of_at_least",
-    "chance_of_at_most",
-    "holm",
-    "share_of",
-    "spread_of",
-    "tolerance_factor",
-    "upper_limit",
-    "wilson",
-]
-
 LEVEL = 0.95
 """The level of every interval and limit."""
 

@@ -18,8 +18,6 @@ if TYPE_CHECKING:
     from faulttree.figures.counts import AnswerCounts, CaseCounts, EndCounts, Tallies
     from faulttree.tree.model import Fault, Step, Tree
 
-__all__ = ["FOUND", "ReadingCounts", "StepCount", "TextMapping", "TreeCount", "bridge", "gather"]
-
 
 @dataclass(frozen=True, slots=True)
 class TextMapping:

@@ -9,8 +9,6 @@ from faulttree.rules.registry import Rule, all_rules
 from faulttree.tree.finding import Finding, near
 from faulttree.tree.model import Where
 
-__all__ = ["accept", "entries_of"]
-
 Entry = tuple[int, str, str]
 """Number, rule and place of one entry."""
 

@@ -15,8 +15,6 @@ from faulttree.tree.edit import FileChange, spelt, write_all
 from faulttree.tree.finding import Finding
 from faulttree.tree.source import LINE_END
 
-__all__ = ["EDITED", "edited", "fix_files"]
-
 EDITED = frozenset(
     (
         "hidden-character",

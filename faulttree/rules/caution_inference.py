@@ -15,8 +15,6 @@ from faulttree.errors import ReadingError
 from faulttree.rules.context import RuleContext
 from faulttree.tree.model import Fault, Step
 
-__all__ = ["Need", "Scene", "alone", "called_for", "for_repair", "for_step"]
-
 
 class StepText:
     """Phrases to look for as whole words in lower-case text; ``*`` stands for any ending."""

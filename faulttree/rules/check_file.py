@@ -19,8 +19,6 @@ from faulttree.tree.finding import Finding
 from faulttree.tree.model import Where
 from faulttree.tree.source import load_text
 
-__all__ = ["check_target", "kind_of"]
-
 
 def check_target(target: Target) -> CheckedFile:
     """One file, whatever kind it is.

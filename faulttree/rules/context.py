@@ -15,7 +15,6 @@ if TYPE_CHECKING:
     from faulttree.reading import Limits, Quantity
     from faulttree.rules.hazard_inference import Hazard
 
-__all__ = ["RuleContext", "TooLargeError"]
 
 T = TypeVar("T")
 

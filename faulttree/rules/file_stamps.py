@@ -18,8 +18,6 @@ from stat import S_ISLNK, S_ISREG
 
 from faulttree.tree.source import MAX_BYTES
 
-__all__ = ["FileStamp"]
-
 SETTLED = 2_000_000_000
 """Nanoseconds after which a further change bears another time on every usual file system."""
 

@@ -23,7 +23,6 @@ if TYPE_CHECKING:
     from faulttree.reading.units import Kind
     from faulttree.tree.model import Step
 
-__all__ = ["Hazard", "by_figures", "by_words", "electric"]
 
 HOT = Decimal(60)
 """Degrees Celsius of a surface that cannot be held for five seconds: common practice, no source."""

@@ -22,8 +22,6 @@ from faulttree.tree.finding import Finding
 from faulttree.tree.model import Where
 from faulttree.tree.source import load_text
 
-__all__ = ["known_line", "without_known"]
-
 
 def known_line(finding: Finding, root: Path) -> str:
     """The line of a list that stands for a finding of a library.

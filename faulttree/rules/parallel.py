@@ -13,8 +13,6 @@ from faulttree.rules.targets import Target
 from faulttree.tree import Library
 from faulttree.workers import workers
 
-__all__ = ["look_in_processes"]
-
 CHUNK = 16
 
 _LIBRARIES: dict[Path, Library] = {}

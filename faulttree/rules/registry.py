@@ -18,7 +18,6 @@ if TYPE_CHECKING:
     from faulttree.rules.context import RuleContext
     from faulttree.tree.finding import Finding
 
-__all__ = ["FAMILIES", "Family", "Rule", "all_rules", "reason_of", "rule", "rules_of"]
 
 Family = Literal[
     "shape",

@@ -9,8 +9,6 @@ from typing import Any, get_args
 from faulttree.rules.registry import reason_of
 from faulttree.tree.finding import Finding, Level
 
-__all__ = ["LEVELS", "CheckedFile", "Report", "finding_dict", "once"]
-
 LEVELS: tuple[Level, ...] = get_args(Level)
 """Levels of SARIF 2.1.0 (3.27.10), the gravest first."""
 

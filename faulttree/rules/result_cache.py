@@ -28,7 +28,6 @@ if TYPE_CHECKING:
     from faulttree.rules.targets import Target
     from faulttree.tree import Library
 
-__all__ = ["ResultCache"]
 
 FILE = "check.sqlite3"
 KEPT = 100_000

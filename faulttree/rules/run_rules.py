@@ -12,8 +12,6 @@ from faulttree.rules.report import LEVELS, CheckedFile, once
 from faulttree.tree import ExaminedFile, Library, Tree, Where
 from faulttree.tree.finding import Finding, Level
 
-__all__ = ["FORM", "fit_to_walk", "look_at"]
-
 PER_TREE: tuple[Family, ...] = tuple(
     family for family in FAMILIES if family not in ("shape", "library", "table")
 )

@@ -11,8 +11,6 @@ from faulttree.rules.result_cache import ResultCache
 from faulttree.rules.targets import Target, leads_out, targets_of
 from faulttree.tree import Finding, Library, Where, find_library
 
-__all__ = ["check", "check_paths", "targets_of"]
-
 WORTH_A_PROCESS = 200
 """Files below which starting processes takes longer than it saves."""
 

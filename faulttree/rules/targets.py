@@ -11,8 +11,6 @@ from pathlib import Path
 from faulttree.errors import TreeError
 from faulttree.tree import Library
 
-__all__ = ["LOOKED_FOR", "Target", "leads_out", "targets_of"]
-
 STDIN = "-"
 SUFFIXES = (".yaml", ".yml", ".csv")
 

@@ -18,7 +18,6 @@ if TYPE_CHECKING:
 
     Floats = NDArray[np.float64]
 
-__all__ = ["TestComparison", "settling"]
 
 SOMETHING = 1e-9
 """Bits below which a test tells nothing: rounding."""

@@ -12,8 +12,6 @@ from faulttree.rules.context import RuleContext
 from faulttree.rules.vocabulary import denied, is_sound, stems, turned_round
 from faulttree.tree.model import Step, Tree, Use, Where
 
-__all__ = ["OutcomeEnd", "TestMeaning", "probes"]
-
 SIDES = frozenset({"low", "high", "outside"})
 
 

@@ -8,18 +8,6 @@ from __future__ import annotations
 import re
 from functools import lru_cache
 
-__all__ = [
-    "OF_THE_PART",
-    "SOUND",
-    "WRONG",
-    "denied",
-    "is_sound",
-    "is_unchanged",
-    "is_wrong",
-    "stems",
-    "turned_round",
-]
-
 
 def _set(words: str) -> frozenset[str]:
     return frozenset(words.split())

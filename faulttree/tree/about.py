@@ -8,8 +8,6 @@ from pathlib import Path
 from faulttree.tree.document import read_document
 from faulttree.tree.schema import refusals, shape_of
 
-__all__ = ["About", "read_about"]
-
 FILE = "library.yaml"
 
 

@@ -38,8 +38,6 @@ from faulttree.tree.source import shown
 from faulttree.tree.steps import Steps
 from faulttree.tree.uses import Uses
 
-__all__ = ["assemble", "build"]
-
 
 def build(bundle: Mapping[str, Any], *, strict: bool = True) -> Tree:
     """Build the model from plain data, for example from a stored tree text.

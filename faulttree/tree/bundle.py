@@ -7,8 +7,6 @@ from typing import Any
 
 from faulttree.tree.document import Document
 
-__all__ = ["named_in", "properties_in", "states_in", "tree_id_of", "trial_of", "uses_in"]
-
 STORE_KEYS = ("discharges", "proves_dead", "on", "charges", "loads", "cells_known")
 """Keys of a step that name stores."""
 

@@ -13,8 +13,6 @@ from faulttree.tree.model import Tree, Where
 from faulttree.tree.schema import FileKind, refusals
 from faulttree.tree.source import shown
 
-__all__ = ["ExaminedFile", "examine", "in_order", "misplaced", "with_refusals"]
-
 
 @dataclass(frozen=True)
 class ExaminedFile:

@@ -33,8 +33,6 @@ from faulttree.tree.reader import Reader
 from faulttree.tree.source import LINE_END, load_text
 from faulttree.tree.text_places import ANY, Shape
 
-__all__ = ["Document", "parse", "read_document", "uncollected"]
-
 
 @dataclass(frozen=True)
 class Document:

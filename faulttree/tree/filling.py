@@ -12,8 +12,6 @@ from faulttree.tree.model import Where
 from faulttree.tree.plain import as_text, as_texts
 from faulttree.tree.source import shown
 
-__all__ = ["RatingName", "filled", "takes_of", "wrong_unit"]
-
 BRACES = re.compile(r"\{([a-z0-9]+(?:-[a-z0-9]+)*)\}")
 NAMES = frozenset(
     ("answers", "results", "then", "exits", "use", "access", "cautions", "needs", "after")

@@ -14,8 +14,6 @@ from typing import Literal, Protocol
 from faulttree.errors import FaulttreeError, TreeError
 from faulttree.tree.model import Where
 
-__all__ = ["Edit", "Finding", "FindingList", "Level", "near", "spelling"]
-
 Level = Literal["error", "warning", "note"]
 
 NOWHERE = Where("", ())

@@ -35,17 +35,6 @@ from typing import Any, TypeVar
 from faulttree.tree.model import Tree, Use
 from faulttree.tree.safety import is_check, is_guard
 
-__all__ = [
-    "TreeGraph",
-    "TreeKey",
-    "cycles",
-    "dominators",
-    "graph_of",
-    "immediate_dominators",
-    "reach",
-    "reversed_edges",
-]
-
 Node = TypeVar("Node", bound=Hashable)
 Edges = Mapping[Node, Iterable[Node]]
 """Node → the nodes that it leads to. A node without an entry leads nowhere."""

@@ -4,8 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Container
 
-__all__ = ["RESERVED", "RESERVED_SINCE_2", "free_id"]
-
 RESERVED = frozenset({"back", "closing", "note", "repair", "skip"})
 """Words that mean something else at the bench: no step, fault or stop may have them as id."""
 

@@ -17,8 +17,6 @@ from faulttree.tree.document import read_document
 from faulttree.tree.library import Library, shipped_library
 from faulttree.tree.model import Tree
 
-__all__ = ["VARIABLE", "Replacement", "find_library", "own_root", "replacements", "weaker_cautions"]
-
 VARIABLE = "FAULTTREE_LIBRARY"
 SIGNALS = ("CAUTION", "WARNING", "DANGER")
 """Signal words from the weakest to the strongest (ISO 3864-2)."""

@@ -19,8 +19,6 @@ from faulttree.tree.model import Tree, Where
 from faulttree.tree.schema import FileKind, shape_of
 from faulttree.tree.source import load_text, shown
 
-__all__ = ["Library", "shipped_library"]
-
 ID = re.compile(r"[a-z0-9]+(?:-[a-z0-9]+)*", re.ASCII)
 TABLES: tuple[FileKind, ...] = ("cautions", "instruments", "families", "properties", "words")
 

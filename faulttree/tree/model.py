@@ -12,30 +12,6 @@ from dataclasses import dataclass, field
 from functools import cached_property
 from typing import Any, Literal
 
-__all__ = [
-    "Accepted",
-    "Access",
-    "Caution",
-    "Close",
-    "Confirm",
-    "Evidence",
-    "Fault",
-    "InstrumentKind",
-    "Kind",
-    "PowerCheck",
-    "Property",
-    "Rating",
-    "Role",
-    "Step",
-    "Stop",
-    "Store",
-    "Symptom",
-    "Tree",
-    "Use",
-    "When",
-    "Where",
-]
-
 Kind = Literal["ask", "measure", "do", "use"]
 """What a step wants: an answer, a reading, a action. ``use`` is left only where a procedure
 could not be inlined, which a tree fit to be walked never has."""

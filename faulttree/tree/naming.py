@@ -14,8 +14,6 @@ from faulttree.tree.plain import as_texts
 from faulttree.tree.scopes import Scope
 from faulttree.tree.source import shown
 
-__all__ = ["Names", "filled_in"]
-
 
 class Names:
     """What a name can mean, as far as the tree is built.

@@ -7,20 +7,6 @@ from typing import Any
 from yaml.cyaml import CParser  # type: ignore[attr-defined]
 from yaml.nodes import MappingNode, Node, ScalarNode, SequenceNode
 
-__all__ = [
-    "MAX_DEPTH",
-    "MAX_NODES",
-    "PLAIN",
-    "QUOTED",
-    "Composer",
-    "RefusedError",
-    "child_of",
-    "ring_in",
-    "scalars_of",
-    "too_deep",
-    "too_many",
-]
-
 MAX_NODES = 50_000
 """Keys and values, each alias counted as what it stands for."""
 

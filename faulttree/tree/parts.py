@@ -26,20 +26,6 @@ from faulttree.tree.model import (
 )
 from faulttree.tree.plain import as_list, as_mapping, as_number, as_text, as_texts, entries
 
-__all__ = [
-    "accepted",
-    "access_states",
-    "cautions",
-    "faults",
-    "instruments",
-    "properties",
-    "ratings",
-    "stops",
-    "stores",
-    "symptoms",
-    "when",
-]
-
 SIGNALS = ("DANGER", "WARNING", "CAUTION")
 EVIDENCE = ("reported", "documented", "confirmed", "contradicted")
 

@@ -8,17 +8,6 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import Any
 
-__all__ = [
-    "as_list",
-    "as_mapping",
-    "as_number",
-    "as_text",
-    "as_texts",
-    "as_words",
-    "entries",
-    "joined",
-]
-
 
 def as_mapping(value: Any) -> dict[str, Any]:
     """The mapping, or an empty one."""

@@ -28,8 +28,6 @@ from faulttree.tree.scalars import scalar
 from faulttree.tree.source import HIDDEN, MAX_BYTES, position, shown
 from faulttree.tree.text_places import Shape
 
-__all__ = ["Reader"]
-
 MAX_TEXT = 4 * MAX_BYTES
 """Characters of all texts once aliases are followed."""
 

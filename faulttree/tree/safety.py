@@ -9,8 +9,6 @@ from __future__ import annotations
 
 from faulttree.tree.model import Step, Tree
 
-__all__ = ["HARD_STOPS", "is_check", "is_guard", "sees_complaint"]
-
 HARD_STOPS = frozenset({"licensed", "unsafe"})
 """Reasons after which nobody is sent back into the unit, whatever was skipped."""
 

@@ -12,8 +12,6 @@ from __future__ import annotations
 import re
 from decimal import Decimal
 
-__all__ = ["Scalar", "scalar"]
-
 Scalar = str | int | float | bool | None
 
 WORDS: dict[str, bool | None] = {

@@ -19,8 +19,6 @@ from faulttree.tree.ids import RESERVED
 from faulttree.tree.model import Where
 from faulttree.tree.text_places import Shape, shape_from
 
-__all__ = ["KINDS", "FileKind", "is_valid", "refusals", "schema", "shape_of"]
-
 FileKind = Literal[
     "tree",
     "procedure",

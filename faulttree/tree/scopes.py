@@ -8,8 +8,6 @@ from typing import Any
 
 from faulttree.tree.model import Kind, Role, Where
 
-__all__ = ["BEFORE_POWER", "CLOSING", "NameScope", "Scope", "ScopeEntry", "kind_of"]
-
 KINDS: tuple[Kind, ...] = ("ask", "measure", "do", "use")
 CLOSING = "closing"
 BEFORE_POWER = "before-power"

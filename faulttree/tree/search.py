@@ -16,8 +16,6 @@ from faulttree.tree.document import read_document
 from faulttree.tree.library import Library
 from faulttree.tree.schema import shape_of
 
-__all__ = ["Match", "find"]
-
 ENOUGH = 50.0
 """Out of 100: a tree below it does not fit. Set by trial on the shipped library."""
 

@@ -8,8 +8,6 @@ from pathlib import Path
 
 from faulttree.errors import TreeError
 
-__all__ = ["HIDDEN", "LINE_END", "MAX_BYTES", "decode", "load_text", "position", "shown"]
-
 MAX_BYTES = 1_048_576
 """A tree of 1,000 lines has about 35,000 bytes."""
 

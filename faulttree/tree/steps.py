@@ -13,8 +13,6 @@ from faulttree.tree.plain import as_mapping, as_number, as_text, as_texts, as_wo
 from faulttree.tree.scopes import NameScope, Scope, ScopeEntry, kind_of
 from faulttree.tree.source import shown
 
-__all__ = ["Steps"]
-
 
 class Steps:
     """Makes the steps and uses of one tree, into its names."""

@@ -9,8 +9,6 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-__all__ = ["ANY", "Shape", "shape_from"]
-
 
 class Shape:
     """What may stand at one place of a file.

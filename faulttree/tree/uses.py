@@ -14,8 +14,6 @@ from faulttree.tree.plain import as_list, as_mapping, as_text, as_texts, as_word
 from faulttree.tree.scopes import BEFORE_POWER, CLOSING, Scope, kind_of
 from faulttree.tree.source import shown
 
-__all__ = ["MAX_STEPS", "Uses"]
-
 MAX_STEPS = 5_000
 """Greatest number of steps of a tree after its procedures are inlined."""
 

@@ -27,7 +27,8 @@ from faulttree.figures.counts import tally
 from faulttree.figures.order_replay import CurrentOrder, ReplayCase, planned
 from faulttree.figures.render.text import lines as terminal_lines
 from faulttree.figures.replay import cases_of
-from faulttree.figures.simulation.simulator import Shop, fill, grows, keep, shares, simulate
+from faulttree.figures.simulation.shop import Shop, grows, shares
+from faulttree.figures.simulation.simulator import fill, keep, simulate
 from faulttree.figures.statistics import (
     bootstrap_mean,
     chance_of_at_least,

@@ -25,8 +25,6 @@ from faulttree.tree.graph import graph_of
 from faulttree.walk.renames import counted_for
 from faulttree.walk.state import State
 
-__all__ = ["add_cause", "expected_minutes", "fault_data"]
-
 History = Mapping[tuple[str, str], float]
 
 

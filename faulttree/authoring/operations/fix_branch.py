@@ -27,7 +27,6 @@ from faulttree.walk.state import State, Visit
 if TYPE_CHECKING:
     from faulttree.cases import Store
 
-__all__ = ["Fork", "fork_of", "lead_right", "rejudged"]
 
 Way = Literal["limit", "target", ""]
 Edit = tuple[tuple[str | int, ...], Any]

@@ -26,8 +26,6 @@ from faulttree.walk.renames import follow
 if TYPE_CHECKING:
     from faulttree.cases import Store
 
-__all__ = ["Reordering", "StepMove", "StepMoves", "move_step", "reorder", "stand"]
-
 
 @dataclass(frozen=True)
 class StepMove:

@@ -17,8 +17,6 @@ from faulttree.tree import Library
 from faulttree.tree.edit import Editor, FileChange
 from faulttree.tree.finding import near
 
-__all__ = ["FaultMove", "move_fault"]
-
 
 @dataclass(frozen=True)
 class FaultMove:

@@ -18,7 +18,6 @@ from faulttree.tree.library import ID
 if TYPE_CHECKING:
     from faulttree.tree.finding import Finding
 
-__all__ = ["KnownTest", "NewTree", "Start", "begin", "from_known", "from_table", "tree_text"]
 
 SCHEMA = "# yaml-language-server: $schema=../../schemas/tree.schema.json"
 BEYOND = "hand-over"

@@ -18,8 +18,6 @@ from faulttree.tree import Library
 from faulttree.tree.edit import Editor, FileChange
 from faulttree.tree.ids import RESERVED
 
-__all__ = ["Renaming", "rename"]
-
 Keys = tuple[str | int, ...]
 
 

@@ -23,8 +23,6 @@ from faulttree.tree import Library, Tree, assemble
 from faulttree.tree.edit import DataEdits, Edits, FileChange
 from faulttree.walk.state import State
 
-__all__ = ["Statement", "SuspectAddition", "add_suspect"]
-
 GIVEN_UP = frozenset({"out-of-scope", "uneconomic"})
 """Reasons of stops before which a suspect's test may be placed."""
 

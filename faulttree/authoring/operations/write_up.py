@@ -24,8 +24,6 @@ if TYPE_CHECKING:
     from faulttree.cases import Store
     from faulttree.tree import Library
 
-__all__ = ["WriteUpInput", "kind_of", "propose", "record_ending", "write_up"]
-
 
 @dataclass(frozen=True)
 class WriteUpInput:

@@ -18,8 +18,6 @@ from faulttree.cases.errors import explained
 from faulttree.cases.schema import bring_up, can_be_read, is_foreign, sync_folder, version_of
 from faulttree.errors import RecordError
 
-__all__ = ["BUSY_SECONDS", "connect"]
-
 BUSY_SECONDS = 10.0
 BUSY = 5
 """SQLite's code for "another program holds the lock"."""

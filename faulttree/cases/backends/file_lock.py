@@ -12,8 +12,6 @@ from pathlib import Path
 
 from faulttree.errors import RecordError
 
-__all__ = ["FileLock", "lock_path"]
-
 WAIT_SECONDS = 5.0
 PAUSE_SECONDS = 0.02
 SMALLEST = 512

@@ -17,8 +17,6 @@ from faulttree.cases.journal.file import JournalEntry, JournalTree
 from faulttree.cases.queries import FIRST_ALONE
 from faulttree.cases.store import Store
 
-__all__ = ["OfflineStore"]
-
 T = TypeVar("T")
 
 

@@ -19,8 +19,6 @@ from faulttree.cases.store import Store
 from faulttree.cases.tables import CASES
 from faulttree.errors import RecordError
 
-__all__ = ["open_store"]
-
 NEWEST = 8
 """So many of the newest cases are looked for in the journal at each opening."""
 

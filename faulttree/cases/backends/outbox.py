@@ -12,8 +12,6 @@ from faulttree.cases.journal.file import JournalEntry, JournalFile, JournalTree,
 from faulttree.cases.transfer.merge import Merged
 from faulttree.errors import RecordError
 
-__all__ = ["Outbox"]
-
 
 class Outbox:
     """A file of this open store; those left behind by stores that ended are taken over."""

@@ -13,8 +13,6 @@ from faulttree.cases.errors import CutOff, LostRace, explained
 from faulttree.cases.schema import refuse_when_upgraded
 from faulttree.errors import RecordError
 
-__all__ = ["AGAIN", "Transactions"]
-
 T = TypeVar("T")
 
 AGAIN = 8

@@ -9,18 +9,6 @@ from urllib.parse import quote, unquote
 
 from faulttree.errors import RecordError
 
-__all__ = [
-    "data_folder",
-    "default_url",
-    "has_secret",
-    "is_sqlite",
-    "server_url",
-    "shown",
-    "sqlite_path",
-    "to_type_again",
-    "without_secret",
-]
-
 SQLITE = "sqlite:///"
 POSTGRES = ("postgresql", "postgres")
 

@@ -27,8 +27,6 @@ from faulttree.cases.transfer.import_parser import checked
 from faulttree.cases.transfer.merge import Conflict
 from faulttree.errors import RecordError
 
-__all__ = ["JournalBackup", "lost_at_the_end", "sound_cases"]
-
 SURE = 32
 """So many entries in a row that the database has: what came before it has too. Benches that
 write at once may journal in another order than they commit, but never by so much."""

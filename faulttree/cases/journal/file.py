@@ -19,20 +19,6 @@ from zlib import crc32
 
 from faulttree.errors import RecordError
 
-__all__ = [
-    "BROUGHT",
-    "JournalEntry",
-    "JournalFile",
-    "JournalLine",
-    "JournalNote",
-    "JournalTree",
-    "chained",
-    "entries",
-    "journal_path",
-    "last_of",
-    "newest_first",
-]
-
 CHUNK = 1 << 16
 BROUGHT = "import"
 """The writer of events that were brought in from another record."""

@@ -15,8 +15,6 @@ from faulttree.cases.transfer.merge import Merged, merge
 if TYPE_CHECKING:
     from faulttree.cases.store import Store
 
-__all__ = ["is_gone", "rebuild"]
-
 
 def is_gone(store: Store, journal: Path) -> bool:
     """Whether the database holds nothing, and the journal beside it the cases of another one."""

@@ -24,8 +24,6 @@ from faulttree.cases.tables import RECORD
 from faulttree.convert import Plain
 from faulttree.errors import RecordError
 
-__all__ = ["BackupAge", "CopiedRecord", "age_of_backup", "back_up_record", "restore_record"]
-
 LAST, DAYS = "backed-up", "backup-days"
 USUAL_DAYS = 7
 """After so many days a backup is called old: common practice, no source."""

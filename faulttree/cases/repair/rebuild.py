@@ -26,8 +26,6 @@ from faulttree.cases.tables import RECORD
 from faulttree.cases.transfer.merge import Merged
 from faulttree.errors import RecordError
 
-__all__ = ["clear", "put_in_place", "rescue"]
-
 BATCH = 2000
 SIDE = ("-wal", "-shm")
 

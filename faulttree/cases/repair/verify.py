@@ -35,8 +35,6 @@ from faulttree.convert import Plain
 from faulttree.errors import RecordError
 from faulttree.walk.events import Event, Opened, PhotoAdded
 
-__all__ = ["RecordFinding", "Verified", "verify"]
-
 BATCH = 500
 Progress = Callable[[int, int], None]
 

@@ -14,7 +14,6 @@ if TYPE_CHECKING:
     from faulttree.cases.case import Case
     from faulttree.tree.model import Tree
 
-__all__ = ["report"]
 
 WITHDRAWABLE = (ev.RepairTried, ev.Confirmed, ev.NotConfirmed, ev.Noted, ev.PhotoAdded)
 """What a report leaves out where it was withdrawn; steps are told, as no longer counting."""

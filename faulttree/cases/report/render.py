@@ -10,8 +10,6 @@ from typing import Any
 from faulttree.reading.verdict_text import verdict_text
 from faulttree.texts import one_line, wrapped
 
-__all__ = ["FORMS", "Item", "Section", "as_html", "as_markdown", "as_text", "sections"]
-
 
 @dataclass(frozen=True, slots=True)
 class Item:

@@ -20,8 +20,6 @@ from faulttree.errors import RecordError
 if TYPE_CHECKING:
     from faulttree.cases.store import Store
 
-__all__ = ["Leave", "cell", "lines", "step_rows", "to_csv", "to_parquet"]
-
 
 @dataclass(frozen=True, slots=True)
 class Leave:

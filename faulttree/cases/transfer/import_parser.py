@@ -14,8 +14,6 @@ from faulttree.cases.journal.file import BROUGHT, JournalEntry, JournalLine, Jou
 from faulttree.errors import RecordError
 from faulttree.walk.events import TUPLES, Event, Opened, from_dict
 
-__all__ = ["FORMAT", "LONGEST_LINE", "Item", "taken", "taken_all"]
-
 FORMAT = "faulttree-case-2"
 """What an export writes."""
 

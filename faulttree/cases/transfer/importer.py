@@ -15,7 +15,6 @@ from faulttree.errors import RecordError
 if TYPE_CHECKING:
     from faulttree.cases.store import Store
 
-__all__ = ["Damaged", "Imported", "load", "opened_for_reading"]
 
 BATCH = 1000
 """Lines that are written in one transaction: enough that the disk is rarely waited for, few

@@ -19,8 +19,6 @@ from faulttree.cases.tables import CASES, EVENTS
 from faulttree.errors import RecordError
 from faulttree.walk.events import Opened
 
-__all__ = ["Conflict", "Merged", "merge", "numbers_of", "told_of"]
-
 
 @dataclass(frozen=True, slots=True)
 class Conflict:

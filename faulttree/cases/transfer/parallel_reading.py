@@ -11,8 +11,6 @@ from itertools import chain, islice
 from faulttree.cases.transfer.import_parser import Item, taken_all
 from faulttree.workers import workers
 
-__all__ = ["taken_in_order"]
-
 FEW = 8
 """Pieces that are read sooner here than another process is started."""
 

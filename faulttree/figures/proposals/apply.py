@@ -20,7 +20,6 @@ if TYPE_CHECKING:
     from faulttree.figures.proposals.proposal import ReviewProposal
     from faulttree.tree import Library
 
-__all__ = ["Edit", "edit_of"]
 
 Said = Mapping[str, Any]
 

@@ -23,7 +23,6 @@ if TYPE_CHECKING:
     from faulttree.odds import FaultTable
     from faulttree.tree.model import Tree
 
-__all__ = ["FILL_IN", "move_down", "tell_apart", "to_tell_apart"]
 
 RARE = 0.05
 """A share below which a fault or an outcome is called rare here: common practice, no source."""

@@ -24,8 +24,6 @@ if TYPE_CHECKING:
     from faulttree.figures.tree_counts import TreeCount
     from faulttree.tree.model import Tree
 
-__all__ = ["propose"]
-
 
 def propose(
     store: Store,

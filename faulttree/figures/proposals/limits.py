@@ -16,7 +16,6 @@ if TYPE_CHECKING:
     from faulttree.odds import FaultTable
     from faulttree.tree.model import Step
 
-__all__ = ["contradicted", "limits"]
 
 GOOD_UNITS = 10
 """Least number of good readings for a proposal about limits: common practice, no source."""

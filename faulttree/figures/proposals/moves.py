@@ -29,7 +29,6 @@ if TYPE_CHECKING:
     from faulttree.figures.replay import Recorded, Replay
     from faulttree.tree.model import Tree
 
-__all__ = ["MovedOrder", "Mover"]
 
 MOST = 6
 """Most moves in one proposal, so that people can review it (common practice, no source)."""

@@ -15,7 +15,6 @@ if TYPE_CHECKING:
     from faulttree.figures.proposals.moves import MovedOrder, Mover
     from faulttree.figures.replay import Recorded, Replay
 
-__all__ = ["order"]
 
 WORTH_SAYING = 1.0
 """Minutes a case below which another order is not proposed: common practice, no source."""

@@ -8,8 +8,6 @@ from typing import Any
 
 from faulttree.convert import Plain
 
-__all__ = ["ReviewProposal"]
-
 
 @dataclass(frozen=True)
 class ReviewProposal(Plain):

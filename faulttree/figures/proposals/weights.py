@@ -14,7 +14,6 @@ if TYPE_CHECKING:
     from faulttree.figures.tree_counts import TreeCount
     from faulttree.odds import FaultTable
 
-__all__ = ["minutes", "weights"]
 
 FAR_OFF = 1.5
 """Least ratio of measured to stated time, or the inverse: common practice, no source."""

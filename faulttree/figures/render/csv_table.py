@@ -12,7 +12,6 @@ if TYPE_CHECKING:
     from faulttree.figures.results import Review
     from faulttree.figures.statistics import Spread
 
-__all__ = ["COLUMNS", "to_csv"]
 
 COLUMNS = (
     *("tree", "row", "step", "outcome", "target", "fault", "count", "of", "share", "low", "high"),

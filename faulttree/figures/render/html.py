@@ -18,7 +18,6 @@ from faulttree.figures.statistics import FEW
 if TYPE_CHECKING:
     from faulttree.figures.results import KindFigures, Review, TreeFigures
 
-__all__ = ["page"]
 
 PLOTTED = 12
 """Faults that a plot shows at most; the table shows all."""

@@ -18,7 +18,6 @@ from faulttree.figures.formatting import between, minutes, percent
 if TYPE_CHECKING:
     from faulttree.figures.statistics import Share, Spread
 
-__all__ = ["PlotLine", "boxes", "intervals", "lines_over_time"]
 
 ACROSS = 640.0
 ROW = 24.0

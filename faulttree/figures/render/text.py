@@ -11,7 +11,6 @@ from faulttree.texts import harmless, one_line, table, wrapped
 if TYPE_CHECKING:
     from faulttree.figures.results import Branch, Review, TreeFigures
 
-__all__ = ["lines"]
 
 MEASURE = 100
 """Columns a paragraph takes at most: longer lines are hard to read."""

@@ -10,7 +10,6 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from faulttree.tree.model import Tree
 
-__all__ = ["INVENTED", "Shop", "grows", "shares"]
 
 INVENTED = "(invented)"
 

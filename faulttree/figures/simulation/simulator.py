@@ -22,7 +22,7 @@ from typing import TYPE_CHECKING
 from faulttree.cases.complete_case import whole_of
 from faulttree.cases.journal.file import JournalTree
 from faulttree.cases.rows import as_json
-from faulttree.figures.simulation.shop import INVENTED, Shop, grows, shares
+from faulttree.figures.simulation.shop import INVENTED, Shop, shares
 from faulttree.figures.simulation.units import Ground
 from faulttree.figures.simulation.walks import KnownFault, SimulatedVisit, SimulatedWalk
 from faulttree.walk import events as ev
@@ -31,7 +31,6 @@ if TYPE_CHECKING:
     from faulttree.cases.store import Store
     from faulttree.tree.model import Tree
 
-__all__ = ["Shop", "SimulatedCase", "fill", "grows", "keep", "shares", "simulate"]
 
 EPOCH = dt.datetime(1970, 1, 1, tzinfo=dt.UTC)
 

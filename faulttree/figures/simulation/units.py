@@ -19,7 +19,6 @@ if TYPE_CHECKING:
     from faulttree.tree.model import Step, Tree
     from faulttree.walk.state import State
 
-__all__ = ["Ground", "SimulatedUnit", "typed"]
 
 OFF_CENTRE = 6
 """One measured step in so many reads off its nominal value on this shop's good units."""

@@ -23,7 +23,6 @@ if TYPE_CHECKING:
     from faulttree.tree.model import Step
     from faulttree.walk.state import State
 
-__all__ = ["KnownFault", "SimulatedVisit", "SimulatedWalk"]
 
 LONGEST = 120
 """Greatest number of events of a walk before it is given up."""

@@ -13,8 +13,6 @@ from faulttree.rules.registry import all_rules
 from faulttree.tree import ExaminedFile, Library, Tree, Where
 from faulttree.tree.finding import Edit, Finding, near, respelling
 
-__all__ = ["compare", "facts_of"]
-
 Place = list[Any]
 """What `place` of :func:`facts_of` gives, as plain data."""
 

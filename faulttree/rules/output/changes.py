@@ -8,8 +8,6 @@ from pathlib import Path
 from faulttree.rules.report import Report, once
 from faulttree.tree.finding import Finding
 
-__all__ = ["changes", "stamp"]
-
 
 def changes(before: Report, after: Report) -> tuple[tuple[Finding, ...], tuple[Finding, ...]]:
     """(new, gone) findings; one that only moved to another line is neither."""

@@ -4,8 +4,6 @@ from __future__ import annotations
 
 from faulttree.rules.registry import FAMILIES, all_rules
 
-__all__ = ["rules_page"]
-
 HEAD = """# What `faulttree check` looks for
 
 Made from the rules by `make docs`; do not edit by hand.

@@ -11,8 +11,6 @@ from faulttree.rules.report import Report
 from faulttree.tree.finding import Finding
 from faulttree.version import __version__
 
-__all__ = ["as_sarif"]
-
 SCHEMA = (
     "https://docs.oasis-open.org/sarif/sarif/v2.1.0/errata01/os/schemas/sarif-schema-2.1.0.json"
 )

@@ -9,8 +9,6 @@ from faulttree.rules.report import Report
 from faulttree.texts import harmless, one_line, wrapped
 from faulttree.tree.finding import Finding
 
-__all__ = ["as_github", "as_text", "summary"]
-
 # Bold with one of three colours; the word itself is always there, so colour is never alone.
 STYLES = {"error": "bold red", "warning": "bold yellow", "note": "bold cyan"}
 WIDTH = 96

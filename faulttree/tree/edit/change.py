@@ -16,7 +16,6 @@ from faulttree.tree.source import LINE_END
 if TYPE_CHECKING:
     from faulttree.tree.document import Document
 
-__all__ = ["FileChange", "write_all"]
 
 BOM = b"\xef\xbb\xbf"
 

@@ -20,8 +20,6 @@ from faulttree.tree.edit.yaml_text import block, flow, quoted, scalar_text
 from faulttree.tree.nodes import child_of
 from faulttree.tree.text_places import ANY, Shape
 
-__all__ = ["Editor"]
-
 FIRST = -1_000
 
 

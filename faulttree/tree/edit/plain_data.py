@@ -6,8 +6,6 @@ import copy
 from collections.abc import Sequence
 from typing import Any, Protocol
 
-__all__ = ["DataEdits", "Edits", "Keys", "insert", "put", "rename", "value_at"]
-
 Keys = Sequence[str | int]
 
 

@@ -5,8 +5,6 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from typing import Any
 
-__all__ = ["round_trip", "spelt", "words"]
-
 
 def spelt(text: str) -> list[str] | None:
     """Every key (with a colon) and scalar of a text, as ruamel.yaml reads it, in order.

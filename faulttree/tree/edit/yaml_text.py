@@ -11,8 +11,6 @@ from faulttree.errors import TreeError
 from faulttree.tree.scalars import scalar
 from faulttree.tree.source import HIDDEN
 
-__all__ = ["block", "flow", "quoted", "scalar_text"]
-
 DATE = re.compile(r"\d{4}-\d\d-\d\d")
 PLAIN = re.compile(r"[^\W_](?:[^\n\t\r#:,\[\]{}]|(?<=\S)#|:(?=[^\s,\[\]{}]))*")
 """A text that needs no quotes, also in a flow mapping."""
