@@ -18,6 +18,7 @@ class Plain:
         COMPUTED: properties that also get a key, after the fields.
         RENAMED: field or property → its key, if the two differ.
         LEFT_OUT: fields that get no key.
+        EMPTY_AS_NONE: fields and properties whose empty value becomes None.
 
     Example:
         >>> from dataclasses import dataclass
@@ -40,12 +41,15 @@ class Plain:
     COMPUTED: ClassVar[tuple[str, ...]] = ()
     RENAMED: ClassVar[Mapping[str, str]] = {}
     LEFT_OUT: ClassVar[frozenset[str]] = frozenset()
+    EMPTY_AS_NONE: ClassVar[frozenset[str]] = frozenset()
 
     def as_dict(self) -> dict[str, Any]:
         """Plain data for JSON: mappings, lists, texts, unrounded numbers."""
         stored = (field.name for field in fields(self) if field.name not in self.LEFT_OUT)  # type: ignore[arg-type]
         return {
-            self.RENAMED.get(name, name): to_data(getattr(self, name))
+            self.RENAMED.get(name, name): to_data(
+                getattr(self, name) or None if name in self.EMPTY_AS_NONE else getattr(self, name)
+            )
             for name in (*stored, *self.COMPUTED)
         }
 

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
+from faulttree.convert import Plain
 from faulttree.walk.fold import fold
 from faulttree.walk.state import State
 
@@ -15,7 +16,7 @@ if TYPE_CHECKING:
 
 
 @dataclass(frozen=True, slots=True)
-class MovedCase:
+class MovedCase(Plain):
     """A case that ends elsewhere on the new tree."""
 
     case: str
@@ -25,15 +26,6 @@ class MovedCase:
 
     def __str__(self) -> str:
         return f"case {self.number} ended at {self.before}; now {self.after}"
-
-    def as_dict(self) -> dict[str, Any]:
-        """Plain data for JSON."""
-        return {
-            "case": self.case,
-            "number": self.number,
-            "before": self.before,
-            "after": self.after,
-        }
 
 
 def moved_cases(

@@ -10,6 +10,7 @@ from statistics import median
 from typing import TYPE_CHECKING, Any
 
 from faulttree.authoring.solved_case import Solved
+from faulttree.convert import Plain
 from faulttree.errors import FaulttreeError, TreeError
 from faulttree.reading import resolve_limits
 from faulttree.reading.quantity import show
@@ -52,16 +53,14 @@ class Lessons:
 
 
 @dataclass(frozen=True, slots=True)
-class Offer:
+class Offer(Plain):
     """One offered improvement: its text, and the command option that accepts it."""
+
+    LEFT_OUT = frozenset(("lessons",))
 
     text: str
     option: str
     lessons: Lessons
-
-    def as_dict(self) -> dict[str, Any]:
-        """Plain data for JSON."""
-        return {"text": self.text, "option": self.option}
 
 
 def taught(solved: Solved) -> FileChange | None:

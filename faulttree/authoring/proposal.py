@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any, Literal
 
 from faulttree.rules.report import finding_dict
-from faulttree.tree.edit import FileChange, write_all
+from faulttree.tree.edit import ChangeSet
 
 if TYPE_CHECKING:
     from faulttree.authoring.case_impact import MovedCase
@@ -42,7 +42,7 @@ class Option:
 
 
 @dataclass(frozen=True)
-class TreeProposal:
+class TreeProposal(ChangeSet):
     """A change of a tree that one case teaches.
 
     Attributes:
@@ -80,7 +80,6 @@ class TreeProposal:
     rejudged: tuple[str, ...] = ()
     offers: tuple[Offer, ...] = ()
     findings: tuple[Finding, ...] = ()
-    changes: tuple[FileChange, ...] = field(default=(), repr=False)
 
     @property
     def diff(self) -> str:
@@ -112,15 +111,6 @@ class TreeProposal:
             lines.append(f"The same unit: {first:g} min then, {again:g} min now.")
         lines += [f"{one}." for one in self.moved]
         return "\n".join(" ".join(line.split()) for line in lines) + "\n"
-
-    def write(self) -> None:
-        """Write the files, whole or not at all.
-
-        Raises:
-            TreeError: a file was changed since it was read.
-            OSError: it cannot be written.
-        """
-        write_all(self.changes)
 
     def edited(self, text: str) -> TreeProposal:
         """The same proposal with a manually edited text of the tree."""

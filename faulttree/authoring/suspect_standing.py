@@ -6,6 +6,7 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
+from faulttree.convert import Plain
 from faulttree.tree import Tree
 from faulttree.walk.advisor import table_of
 from faulttree.walk.events import Closed, Confirmed, Event, NotConfirmed
@@ -19,7 +20,7 @@ if TYPE_CHECKING:
 
 
 @dataclass(frozen=True)
-class SuspectStanding:
+class SuspectStanding(Plain):
     """One suspect, and its counts in the record.
 
     Attributes:
@@ -30,6 +31,8 @@ class SuspectStanding:
         cleared: cases in which a test showed that it was not.
         contradicted: reasons against it: from the tree, and from repairs that did not cure.
     """
+
+    COMPUTED = ("standing",)
 
     tree: str
     fault: str
@@ -52,22 +55,6 @@ class SuspectStanding:
         if self.cleared:
             return "cleared so far"
         return "tested" if self.tested else "untested"
-
-    def as_dict(self) -> dict[str, Any]:
-        """Plain data for JSON."""
-        return {
-            "tree": self.tree,
-            "fault": self.fault,
-            "title": self.title,
-            "module": self.module,
-            "loose": self.loose,
-            "standing": self.standing,
-            "tested": self.tested,
-            "found": self.found,
-            "cleared": self.cleared,
-            "contradicted": list(self.contradicted),
-            "evidence": [dict(one) for one in self.evidence],
-        }
 
 
 def list_suspects(

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, ClassVar
 
 from faulttree.authoring.case_impact import MovedCase, stands
 from faulttree.authoring.edited_check import EditedCheck
@@ -17,7 +17,7 @@ from faulttree.authoring.targets import assembled, edits_of, known, onward, targ
 from faulttree.errors import TreeError
 from faulttree.rules.report import finding_dict
 from faulttree.tree import Library, Tree
-from faulttree.tree.edit import FileChange
+from faulttree.tree.edit import ChangeSet, FileChange
 from faulttree.tree.finding import Finding
 from faulttree.tree.graph import graph_of
 from faulttree.walk.fold import fold
@@ -28,7 +28,7 @@ if TYPE_CHECKING:
 
 
 @dataclass(frozen=True)
-class StepMove:
+class StepMove(ChangeSet):
     """The changes that move one step; nothing is written yet.
 
     Attributes:
@@ -41,6 +41,11 @@ class StepMove:
         findings: warnings that the new order has and the old one has not.
     """
 
+    RENAMED: ClassVar[Mapping[str, str]] = {"moved": "changed_cases"}
+    LEFT_OUT = frozenset(("changes", "minutes", "findings"))
+    EMPTY_AS_NONE = frozenset(("after", "outcome"))
+
+    kind: str = field(default="step", init=False)
     tree: str
     step: str
     after: str
@@ -50,7 +55,6 @@ class StepMove:
     minutes: tuple[float, float]
     moved: tuple[MovedCase, ...] = ()
     findings: tuple[Finding, ...] = ()
-    changes: tuple[FileChange, ...] = field(default=(), repr=False)
 
     def __str__(self) -> str:
         where = f"after `{self.after}: {self.outcome}`" if self.after else "at the start"
@@ -58,18 +62,10 @@ class StepMove:
 
     def as_dict(self) -> dict[str, Any]:
         """Plain data for JSON, numbers not rounded."""
-        return {
-            "kind": "step",
-            "tree": self.tree,
-            "step": self.step,
-            "after": self.after or None,
-            "outcome": self.outcome or None,
-            "before": self.before,
-            "onward": self.onward,
-            "minutes": {"before": self.minutes[0], "after": self.minutes[1]},
-            "changed_cases": [one.as_dict() for one in self.moved],
+        before, after = self.minutes
+        return super().as_dict() | {
+            "minutes": {"before": before, "after": after},
             "findings": [finding_dict(one) for one in self.findings],
-            "diff": "".join(change.diff() for change in self.changes),
         }
 
 

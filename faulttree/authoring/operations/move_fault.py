@@ -8,18 +8,18 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import Any
+from typing import Any, ClassVar
 
 from faulttree.authoring.edited_check import check_whole
 from faulttree.authoring.files import ID, LibraryFile, files_of, same_cause
 from faulttree.errors import TreeError
 from faulttree.tree import Library
-from faulttree.tree.edit import Editor, FileChange
+from faulttree.tree.edit import ChangeSet, Editor, FileChange
 from faulttree.tree.finding import near
 
 
 @dataclass(frozen=True)
-class FaultMove:
+class FaultMove(ChangeSet):
     """The changes that move a fault to another module; nothing is written yet.
 
     Attributes:
@@ -29,24 +29,14 @@ class FaultMove:
             from now on, with one history.
     """
 
+    RENAMED: ClassVar[Mapping[str, str]] = {"old": "from_module", "new": "to_module"}
+
+    kind: str = field(default="fault", init=False)
     fault: str
     old: str
     new: str
     trees: tuple[str, ...]
     joined: tuple[str, ...]
-    changes: tuple[FileChange, ...] = field(repr=False)
-
-    def as_dict(self) -> dict[str, Any]:
-        """Plain data for JSON."""
-        return {
-            "kind": "fault",
-            "fault": self.fault,
-            "from_module": self.old,
-            "to_module": self.new,
-            "trees": list(self.trees),
-            "joined": list(self.joined),
-            "diff": "".join(change.diff() for change in self.changes),
-        }
 
 
 def move_fault(library: Library, where: str, fault: str, module: str) -> FaultMove:
@@ -92,7 +82,7 @@ def move_fault(library: Library, where: str, fault: str, module: str) -> FaultMo
         module,
         tuple(one.name for one in moved),
         tuple(one.name for one in joined),
-        tuple(changes),
+        changes=tuple(changes),
     )
 
 

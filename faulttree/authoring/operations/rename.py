@@ -8,21 +8,21 @@ name (``renamed``), so that recorded cases still count.
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import Any
 
 from faulttree.authoring.edited_check import check_whole
 from faulttree.authoring.files import ID, LibraryFile, files_of, same_cause
 from faulttree.errors import TreeError
 from faulttree.tree import Library
-from faulttree.tree.edit import Editor, FileChange
+from faulttree.tree.edit import ChangeSet, Editor
 from faulttree.tree.ids import RESERVED
 
 Keys = tuple[str | int, ...]
 
 
 @dataclass(frozen=True)
-class Renaming:
+class Renaming(ChangeSet):
     """The changes of a renaming; nothing is written yet.
 
     Attributes:
@@ -30,21 +30,17 @@ class Renaming:
         places: how many places change in each file, the definition included.
     """
 
+    LEFT_OUT = frozenset(("changes", "places"))
+
     kind: str
     old: str
     new: str
     places: Mapping[str, int]
-    changes: tuple[FileChange, ...] = field(repr=False)
 
     def as_dict(self) -> dict[str, Any]:
         """Plain data for JSON."""
-        return {
-            "kind": self.kind,
-            "old": self.old,
-            "new": self.new,
-            "files": [{"path": path, "places": count} for path, count in self.places.items()],
-            "diff": "".join(change.diff() for change in self.changes),
-        }
+        files = [{"path": path, "places": count} for path, count in self.places.items()]
+        return {**super().as_dict(), "files": files}
 
 
 def rename(library: Library, where: str, old: str, new: str) -> Renaming:
@@ -86,7 +82,7 @@ def rename(library: Library, where: str, old: str, new: str) -> Renaming:
         for name, (editor, count) in edited.items()
         if editor.touched
     }
-    return Renaming(group[:-1], old, new, places, changes)
+    return Renaming(group[:-1], old, new, places, changes=changes)
 
 
 def _free(home: LibraryFile, new: str) -> None:

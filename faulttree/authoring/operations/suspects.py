@@ -8,8 +8,8 @@ from __future__ import annotations
 import copy
 from collections import deque
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, field, replace
-from typing import Any
+from dataclasses import dataclass, replace
+from typing import Any, ClassVar
 
 from faulttree.authoring.cause import Cause, Test, new_id, step_of
 from faulttree.authoring.edited_check import EditedCheck, Unfit
@@ -20,7 +20,7 @@ from faulttree.authoring.replay import RecordedAnswers, walk_again
 from faulttree.authoring.shared_procedure import with_procedure
 from faulttree.errors import TreeError
 from faulttree.tree import Library, Tree, assemble
-from faulttree.tree.edit import DataEdits, Edits, FileChange
+from faulttree.tree.edit import ChangeSet, DataEdits, Edits, FileChange
 from faulttree.walk.state import State
 
 GIVEN_UP = frozenset({"out-of-scope", "uneconomic"})
@@ -62,7 +62,7 @@ class Statement:
 
 
 @dataclass(frozen=True)
-class SuspectAddition:
+class SuspectAddition(ChangeSet):
     """The changes that add a suspect to trees; nothing is written yet.
 
     Attributes:
@@ -72,23 +72,20 @@ class SuspectAddition:
         unsaid: exits of its test, besides a good unit's, that lead onward.
     """
 
+    RENAMED: ClassVar[Mapping[str, str]] = {"unsaid": "onward", "place": "position"}
+    LEFT_OUT = frozenset(("changes", "trees"))
+    EMPTY_AS_NONE = frozenset(("step",))
+
     fault: str
     trees: tuple[tuple[str, str], ...]
-    changes: tuple[FileChange, ...] = field(repr=False, default=())
     place: Place | None = None
     step: str = ""
     unsaid: tuple[str, ...] = ()
 
     def as_dict(self) -> dict[str, Any]:
         """Plain data for JSON."""
-        return {
-            "fault": self.fault,
-            "trees": [{"tree": tree, "done": done} for tree, done in self.trees],
-            "step": self.step or None,
-            "onward": list(self.unsaid),
-            "position": self.place.as_dict() if self.place else None,
-            "diff": "".join(change.diff() for change in self.changes),
-        }
+        trees = [{"tree": tree, "done": done} for tree, done in self.trees]
+        return {**super().as_dict(), "trees": trees}
 
 
 def add_suspect(
@@ -123,16 +120,16 @@ def add_suspect(
     if test is None:
         change = adding.loose()
         fitness.accepted(change, even_so=even_so)
-        return SuspectAddition(adding.fault, ((target, adding.done),), (change,))
+        return SuspectAddition(adding.fault, ((target, adding.done),), changes=(change,))
     test = with_procedure(test, library, adding.part)
     place, test, change = _with_test(adding, test, at, fitness, even_so=even_so)
     return SuspectAddition(
         adding.fault,
         ((target, f"{adding.done}, with its test"),),
-        (change,),
         place,
         test.step,
         test.unsaid,
+        changes=(change,),
     )
 
 
@@ -164,7 +161,7 @@ def _into_module(
         fitness.accepted(change, even_so=even_so)
         changes.append(change)
         done.append((name, adding.done))
-    return SuspectAddition(cause.fault, tuple(done), tuple(changes))
+    return SuspectAddition(cause.fault, tuple(done), changes=tuple(changes))
 
 
 def _data(library: Library, name: str) -> Mapping[str, Any]:

@@ -10,6 +10,7 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from faulttree.convert import Plain
 from faulttree.errors import TreeError
 from faulttree.tree.source import LINE_END
 
@@ -61,6 +62,39 @@ class FileChange:
             shown,
         )
         return "".join(lines)
+
+
+@dataclass(frozen=True)
+class ChangeSet(Plain):
+    r"""Files that change together; nothing is written yet.
+
+    Attributes:
+        changes: the files before and after.
+
+    Example:
+        >>> change = FileChange(Path("lamp.yaml"), b"title: Lamp\n", "title: Dark lamp\n")
+        >>> print(ChangeSet(changes=(change,)).diff.splitlines()[-1])
+        +title: Dark lamp
+    """
+
+    COMPUTED = ("diff",)
+    LEFT_OUT = frozenset(("changes",))
+
+    changes: tuple[FileChange, ...] = field(default=(), repr=False, kw_only=True)
+
+    @property
+    def diff(self) -> str:
+        """The changes as a unified diff."""
+        return "".join(change.diff() for change in self.changes)
+
+    def write(self) -> None:
+        """Write the files, whole or not at all.
+
+        Raises:
+            TreeError: a file was changed since it was read.
+            OSError: a file cannot be written.
+        """
+        write_all(self.changes)
 
 
 def _shown(text: str) -> list[str]:
