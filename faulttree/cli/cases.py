@@ -11,11 +11,12 @@ import click
 from faulttree.cli.cases_common import common, counted, table, width
 from faulttree.cli.cases_files import export, import_cases, verify
 from faulttree.cli.options import now, say, say_json
-from faulttree.cli.places import open_record
+from faulttree.cli.places import open_library, open_record, read_bench_file
 from faulttree.errors import RecordError
 
 if TYPE_CHECKING:
     from faulttree.cases import Case, Store
+    from faulttree.reading.instruments import Shop
     from faulttree.walk.state import ClosingResult
 
 
@@ -132,8 +133,9 @@ def show(
     """Show CASE (number, id, tag or serial) as a report its owner could be handed."""
     from faulttree.cases.report.render import FORMS
 
+    gear = read_bench_file(None, open_library(library))
     with open_record(record, read_only=True, library=library) as store:
-        document = told(store, store.find(case), with_walk=as_json)
+        document = told(store, store.find(case), gear.shop if gear else None, with_walk=as_json)
     if as_json:
         say_json(document)
         return
@@ -144,14 +146,14 @@ def show(
         say(text.rstrip("\n"))
 
 
-def told(store: Store, case: Case, *, with_walk: bool) -> dict[str, Any]:
+def told(store: Store, case: Case, shop: Shop | None, *, with_walk: bool) -> dict[str, Any]:
     """The report of a case; with the walk's own document where its tree can still be read."""
     from faulttree.cases.historical_tree import tree_of
     from faulttree.cases.report.document import report
 
     events = store.events(case.id)
     tree = tree_of(store, case.tree_hash)
-    document = report(case, events, tree)
+    document = report(case, events, tree, shop=shop)
     if not with_walk:
         return document
     document["events"] = [event.to_dict() for event in events]

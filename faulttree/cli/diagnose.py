@@ -375,6 +375,7 @@ def _opened(desk: Desk, tree: Tree, opening: dict[str, Any], *, linked: str = ""
         priors=priors_of(tree, desk.store),
         ratings=asked["ratings"],
         linked=linked,
+        mains=desk.gear.mains if desk.gear else {},
     )
     case = desk.store.open_case([event], tree_text=tree.text)
     case_open = _open_case(desk, tree, case, [event])

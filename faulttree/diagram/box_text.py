@@ -75,7 +75,7 @@ def _limit_words(spec: _Spec, unit: str | None) -> tuple[str, ...]:
     elif "component" in limits:
         said.append(_component(limits))
     try:
-        found = resolve_limits(limits, unit=unit)
+        found = resolve_limits(limits, unit=unit, mains={})
         if found.bands:
             said += [plain(text) for text in limits_text(found).split(", ")]
         elif found.missing:

@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from faulttree.reading.limit_forms import outcomes_of
     from faulttree.reading.limit_resolution import resolve_limits
     from faulttree.reading.limits import Limits, limits_text
+    from faulttree.reading.mains import STANDARD_MAINS, mains_of
     from faulttree.reading.quantity import Quantity, parse_duration, parse_quantity, show
     from faulttree.reading.ratings.entries import RATINGS, ratings_page
     from faulttree.reading.ratings.register import ComponentRating, Parameter
@@ -28,6 +29,7 @@ if TYPE_CHECKING:
 
 __all__ = [
     "RATINGS",
+    "STANDARD_MAINS",
     "UNITS",
     "Bench",
     "ComponentRating",
@@ -45,6 +47,7 @@ __all__ = [
     "judge",
     "judge_text",
     "limits_text",
+    "mains_of",
     "outcomes_of",
     "parse_duration",
     "parse_quantity",
@@ -67,6 +70,7 @@ __getattr__ = lazily(
         "judgement": ("judge",),
         "limit_figures": ("FormulaUse", "formula_sources", "formula_uses"),
         "limits": ("Limits", "limits_text"),
+        "mains": ("STANDARD_MAINS", "mains_of"),
         "quantity": ("Quantity", "parse_duration", "parse_quantity", "show"),
         "ratings.entries": ("RATINGS", "ratings_page"),
         "ratings.register": ("Parameter", "ComponentRating"),

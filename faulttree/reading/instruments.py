@@ -11,10 +11,11 @@ from typing import Any
 
 from faulttree.errors import ReadingError
 from faulttree.reading.limits import same_frequency
+from faulttree.reading.mains import read_mains
 from faulttree.reading.quantity import parse_quantity
 from faulttree.reading.units import parse_unit, unit_text
 
-__all__ = ["Accuracy", "Bench", "Instrument", "Range", "read_accuracy", "read_bench"]
+__all__ = ["Accuracy", "Bench", "Instrument", "Range", "Shop", "read_accuracy", "read_bench"]
 
 SQRT3 = sqrt(3.0)
 ALIKE = {
@@ -154,6 +155,20 @@ class Instrument:
         return ()
 
 
+@dataclass(frozen=True, slots=True)
+class Shop:
+    """The shop that a bench stands in; empty where ``bench.yaml`` does not say.
+
+    Attributes:
+        name, address: as the head of a report shows them.
+        warranty_days: days for which a repair is warranted, where given.
+    """
+
+    name: str = ""
+    address: str = ""
+    warranty_days: int | None = None
+
+
 @dataclass(frozen=True)
 class Bench:
     """A user's own bench.
@@ -165,6 +180,8 @@ class Bench:
         unit_values: family → what a working unit is worth.
         record: URL of the record of cases, or empty.
         likely_below: probability below which a fault is likely, not found; None: the default.
+        mains: ``voltage`` and ``frequency`` of the public mains here, as written.
+        shop: the shop that this bench stands in.
     """
 
     instruments: Mapping[str, Instrument] = field(default_factory=dict)
@@ -173,6 +190,8 @@ class Bench:
     unit_values: Mapping[str, float] = field(default_factory=dict)
     record: str = ""
     likely_below: float | None = None
+    mains: Mapping[str, str] = field(default_factory=dict)
+    shop: Shop = field(default_factory=Shop)
 
     def instrument(self, name: str) -> Instrument:
         """The instrument of this id, or the only one of this kind.
@@ -253,9 +272,10 @@ def _term(term: str, unit: str, whole: str) -> tuple[str, float]:
 TOP = frozenset(
     {
         *("title", "instruments", "labour_rate", "currency", "unit_values", "record", "library"),
-        "likely_below",
+        *("likely_below", "mains", "shop"),
     }
 )
+OF_SHOP = frozenset({"name", "address", "warranty_days", "labour_rate"})
 OF_INSTRUMENT = frozenset({"kind", "title", "calibrated", "due", "frequency", "measures"})
 OF_RANGE = frozenset({"range", "from", "accuracy", "resolution"})
 
@@ -278,14 +298,47 @@ def read_bench(mapping: Mapping[str, Any]) -> Bench:
             "instruments is a mapping by id", remedy="Write instruments: {dmm: …}.",
             key=("instruments",),
         )  # fmt: skip
+    shop, hour = _shop(mapping)
     return Bench(
         instruments={str(i): _instrument(str(i), item) for i, item in listed.items()},
-        labour_rate=_money(mapping.get("labour_rate"), ("labour_rate",)),
+        labour_rate=hour,
         currency=str(mapping.get("currency") or ""),
         unit_values=_values(mapping.get("unit_values") or {}),
         record=str(mapping.get("record") or ""),
         likely_below=_share(mapping.get("likely_below"), ("likely_below",)),
+        mains=read_mains(mapping.get("mains")),
+        shop=shop,
     )
+
+
+def _shop(mapping: Mapping[str, Any]) -> tuple[Shop, float | None]:
+    """The shop, and what an hour of work costs there."""
+    said = mapping.get("shop")
+    said = {} if said is None else said
+    if not isinstance(said, Mapping):
+        raise ReadingError(
+            "shop is a mapping", remedy="Write shop: {name: …, address: …}.", key=("shop",)
+        )
+    _known(said, OF_SHOP, ("shop",))
+    hour = _money(mapping.get("labour_rate"), ("labour_rate",))
+    in_shop = _money(said.get("labour_rate"), ("shop", "labour_rate"))
+    if hour is not None and in_shop is not None:
+        raise ReadingError(
+            "labour_rate is given twice",
+            remedy="Keep the one under shop.",
+            key=("labour_rate",),
+        )
+    days = said.get("warranty_days")
+    if days is not None and (
+        isinstance(days, bool) or not isinstance(days, int) or not 0 <= days <= 36500
+    ):
+        raise ReadingError(
+            "warranty_days is no number of days",
+            remedy="Write a whole number of days: 90.",
+            key=("shop", "warranty_days"),
+        )
+    texts = {name: str(said.get(name) or "") for name in ("name", "address")}
+    return Shop(**texts, warranty_days=days), hour if in_shop is None else in_shop
 
 
 def _values(listed: object) -> dict[str, float]:

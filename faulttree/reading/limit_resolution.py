@@ -12,6 +12,7 @@ from faulttree.reading.bands import bands_of
 from faulttree.reading.limit_figures import KnownValues, LimitFigure, read_holds_at
 from faulttree.reading.limit_forms import entry_of, form_of, outcomes_of
 from faulttree.reading.limits import Limits
+from faulttree.reading.mains import STANDARD_MAINS
 from faulttree.reading.quantity import Quantity, show
 from faulttree.reading.units import UNITS
 
@@ -24,6 +25,7 @@ def resolve_limits(
     unit: str | None = None,
     readings: Mapping[str, Quantity] | None = None,
     ratings: Mapping[str, Quantity] | None = None,
+    mains: Mapping[str, Quantity] = STANDARD_MAINS,
 ) -> Limits:
     """Work the limits of a step out.
 
@@ -33,13 +35,14 @@ def resolve_limits(
         unit: the unit of the step, where the limits themselves name none.
         readings: readings of the walk by step, for formulas.
         ratings: values that differ by model, by name, for formulas.
+        mains: what formulas read as ``mains.voltage`` and ``mains.frequency``.
 
     Raises:
         ReadingError: they cannot be understood or are impossible; ``key`` leads to the
             spot inside ``spec``.
     """
     form = form_of(spec)
-    desk = KnownValues(spec, unit, {**(ratings or {}), **(readings or {})})
+    desk = KnownValues(spec, unit, {**mains, **(ratings or {}), **(readings or {})})
     try:
         return _resolve(form, spec, desk)
     except ReadingError as error:

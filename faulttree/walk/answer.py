@@ -114,8 +114,18 @@ def limits_of(state: State, step: Step) -> Limits | None:
     if step.limits is None:
         return None
     return rd.resolve_limits(
-        step.limits, unit=step.unit, readings=readings_of(state), ratings=ratings_of(state)
+        step.limits,
+        unit=step.unit,
+        readings=readings_of(state),
+        ratings=ratings_of(state),
+        mains=_mains_of(state),
     )
+
+
+def _mains_of(state: State) -> dict[str, Quantity]:
+    """The mains of this case. A step of the same name, as older trees may have, comes first."""
+    known = rd.mains_of(state.opened.mains if state.opened else {})
+    return {name: value for name, value in known.items() if name not in state.tree.steps}
 
 
 @dataclass(frozen=True, slots=True)

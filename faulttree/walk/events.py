@@ -81,7 +81,9 @@ class Opened(Event):
     """The case begins.
 
     ``priors`` are the probabilities of the faults as they stood on that day, so that a
-    replay gives the same figures; ``linked`` names the case whose stop led here.
+    replay gives the same figures; ``linked`` names the case whose stop led here. ``mains``
+    holds ``voltage`` and ``frequency`` of the mains as ``bench.yaml`` gave them; without them
+    it is 230 V, 50 Hz.
     """
 
     kind: ClassVar[str] = "opened"
@@ -95,6 +97,7 @@ class Opened(Event):
     ratings: Mapping[str, str] = field(default_factory=dict)
     scripted: bool = False
     linked: str = ""
+    mains: Mapping[str, str] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -106,6 +106,7 @@ def play(
             ratings=ratings,
             scripted=True,
             linked=linked,
+            mains=bench.mains if bench is not None else {},
         )
     )
     for at, entry in enumerate(script.answers):

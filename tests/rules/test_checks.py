@@ -467,6 +467,20 @@ def test_a_procedure_may_take_a_rating_of_the_tree_that_uses_it(tmp_path: Path) 
     assert [f.rule for f in found_by([], library)] == ["formula-never-known"]
 
 
+def test_a_formula_may_take_the_mains_of_the_bench(tmp_path: Path) -> None:
+    by_mains = PROCEDURE.replace(
+        '"{current}"', '{formula: "r / 230", from: {r: mains.voltage}}, unit: V'
+    )
+    library = a_library(tmp_path, USING, shared__procedures__lamp_test=by_mains)
+    assert found_by([], library) == ()
+    misspelt = by_mains.replace("mains.voltage", "mains.volts")
+    library = a_library(tmp_path, USING, shared__procedures__lamp_test=misspelt)
+    assert [f.rule for f in found_by([], library)] == ["formula-never-known"]
+    other_unit = by_mains.replace("mains.voltage", "mains.frequency").replace("r / 230", "r")
+    library = a_library(tmp_path, USING, shared__procedures__lamp_test=other_unit)
+    assert "formula-mixes-units" in {f.rule for f in found_by([], library)}
+
+
 # -- accepted --------------------------------------------------------------------------
 
 

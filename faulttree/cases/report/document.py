@@ -12,6 +12,7 @@ from faulttree.walk import events as ev
 
 if TYPE_CHECKING:
     from faulttree.cases.case import Case
+    from faulttree.reading.instruments import Shop
     from faulttree.tree.model import Tree
 
 
@@ -26,13 +27,20 @@ BECAME = {
 }
 
 
-def report(case: Case, events: Sequence[ev.Event], tree: Tree | None = None) -> dict[str, Any]:
+def report(
+    case: Case,
+    events: Sequence[ev.Event],
+    tree: Tree | None = None,
+    *,
+    shop: Shop | None = None,
+) -> dict[str, Any]:
     """What happened in a case, as plain data.
 
     Args:
         case: its row of the list.
         events: everything that happened, oldest first.
         tree: the tree as it was then, for titles; without it the ids stand.
+        shop: whose report it is; its name and address are told under ``shop``.
 
     Returns:
         The case's own columns; ``story`` with one entry a step (outcome, reading, verdict,
@@ -59,6 +67,7 @@ def report(case: Case, events: Sequence[ev.Event], tree: Tree | None = None) -> 
         "part": fault.part if fault else "",
         "became_text": BECAME.get(case.became, case.became),
         **walked(tree, events),
+        **({"shop": {"name": shop.name, "address": shop.address}} if shop and shop.name else {}),
     }
 
 

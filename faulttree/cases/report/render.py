@@ -35,6 +35,12 @@ def title_of(report: Mapping[str, Any]) -> str:
     return f"Case {report['number']}: {report['tree_title']}"
 
 
+def shop_of(report: Mapping[str, Any]) -> str:
+    """The shop whose report it is, with its address; empty where none is known."""
+    shop = report.get("shop") or {}
+    return ", ".join(filter(None, (shop.get("name"), shop.get("address"))))
+
+
 def sections(report: Mapping[str, Any]) -> list[Section]:
     """A report of :func:`faulttree.cases.report.document.report` in the order it is read."""
     every = (
@@ -235,7 +241,12 @@ def as_text(report: Mapping[str, Any], width: int = 80) -> str:
     """For a terminal of this many columns, or a printer."""
     width = max(width, 24)
     title = one_line(title_of(report))
-    lines = [*wrapped(title, width), "=" * min(len(title), width)]
+    shop = one_line(shop_of(report))
+    lines = [
+        *wrapped(title, width),
+        "=" * min(len(title), width),
+        *(wrapped(shop, width) if shop else []),
+    ]
     for section in sections(report):
         lines += ["", section.heading, "-" * min(len(section.heading), width)]
         for number, item in enumerate(section.items, 1):
@@ -253,7 +264,8 @@ MARKUP = re.compile(r"([\\`*_\[\]<>|~&$]|^[#+=-]|(?<=^\d)[.)](?=\s)|(?<=^\d\d)[.
 
 def as_markdown(report: Mapping[str, Any], width: int = 0) -> str:
     """CommonMark; every sign that could mean markup is escaped."""
-    lines = [f"# {plain_markdown(title_of(report))}", ""]
+    shop = plain_markdown(shop_of(report))
+    lines = [f"# {plain_markdown(title_of(report))}", "", *([shop, ""] if shop else [])]
     for section in sections(report):
         lines += ["", f"## {section.heading}", ""]
         for number, item in enumerate(section.items, 1):
@@ -276,7 +288,7 @@ def as_html(report: Mapping[str, Any], width: int = 0) -> str:
     from faulttree.templates import render
 
     name = "cases/report/report.html.jinja"
-    return render(name, title=title_of(report), sections=sections(report))
+    return render(name, title=title_of(report), shop=shop_of(report), sections=sections(report))
 
 
 FORMS: Mapping[str, Callable[[Mapping[str, Any], int], str]] = {

@@ -14,10 +14,10 @@ from faulttree.cases.journal.file import BROUGHT, JournalEntry, JournalLine, Jou
 from faulttree.errors import RecordError
 from faulttree.walk.events import TUPLES, Event, Opened, from_dict
 
-FORMAT = "faulttree-case-2"
+FORMAT = "faulttree-case-3"
 """What an export writes."""
 
-READABLE = frozenset({"faulttree-case-1", FORMAT})
+READABLE = frozenset({"faulttree-case-1", "faulttree-case-2", FORMAT})
 LONGEST_LINE = 64 << 20
 
 Item = JournalEntry | JournalTree | CompleteCase

@@ -87,7 +87,7 @@ def _fixed_limits(step: Step) -> Limits | None:
     if step.limits is None or "component" in step.limits:
         return None
     try:
-        limits = resolve_limits(step.limits, unit=step.unit)
+        limits = resolve_limits(step.limits, unit=step.unit, mains={})
     except FaulttreeError:
         return None
     return None if limits.missing or limits.bands or limits.problem else limits

@@ -200,7 +200,8 @@ _ENTRIES: tuple[ComponentRating, ...] = (
     ),
     ComponentRating(
         "mains", "voltage", "V", "both", parts.mains_voltage,
-        (Parameter("nominal", "V ac", "nominal voltage", False, "230 V"),),
+        (Parameter("nominal", "V ac", "nominal voltage", False,
+                   {"formula": "u", "from": {"u": "mains.voltage"}}),),
         "at the supply terminals", "IEC 60038", "the voltage", "ac",
     ),
     ComponentRating(
@@ -317,5 +318,7 @@ def _parameter_row(parameter: Parameter) -> str:
         said += f": {', '.join(f'`{choice}`' for choice in parameter.choices)}"
     if parameter.default is not None:
         plain = parameter.default
+        if isinstance(plain, Mapping):
+            plain = list(plain["from"].values())
         said += f"; `{plain if isinstance(plain, str) else ', '.join(plain)}` if left out"
     return f"| `{parameter.name}` | {'yes' if parameter.required else ''} | {said} |"

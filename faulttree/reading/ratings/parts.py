@@ -287,7 +287,7 @@ def mains_voltage(nominal: Decimal) -> Figures:
     """Voltage [V a.c.] of the public mains at the supply terminals: ±10 % (IEC 60038).
 
     Args:
-        nominal: 230 V unless said.
+        nominal: that of the bench unless said.
     """
     tenth = Tolerance(Decimal("-0.1"), Decimal("0.1"), relative=True)
     return within(nominal, tenth, "the public mains", "at the supply terminals")

@@ -48,7 +48,7 @@ class Parameter:
         unit: of the value; None where it is a word.
         text: what it is, one line.
         required: whether it must be given.
-        default: taken where it is not given.
+        default: taken where it is not given; a mapping is a formula.
         choices: the words it may be.
         sign: whether it must be above zero, may be zero, or may be anything.
         tolerance: it is written like a tolerance: ``20 %``, ``[-20 %, +80 %]`` or a letter.
@@ -58,7 +58,7 @@ class Parameter:
     unit: str | None
     text: str
     required: bool = True
-    default: str | list[str] | None = None
+    default: str | list[str] | Mapping[str, Any] | None = None
     choices: tuple[str, ...] = ()
     sign: Literal["positive", "not-negative", "any"] = "positive"
     tolerance: bool = False

@@ -7,7 +7,14 @@ from collections.abc import Iterator, Mapping
 from typing import Any
 
 from faulttree.errors import ReadingError
-from faulttree.reading import FormulaUse, formula_uses, outcomes_of, parse_quantity, resolve_limits
+from faulttree.reading import (
+    STANDARD_MAINS,
+    FormulaUse,
+    formula_uses,
+    outcomes_of,
+    parse_quantity,
+    resolve_limits,
+)
 from faulttree.reading.units import parse_unit
 from faulttree.rules.context import RuleContext
 from faulttree.rules.registry import rule
@@ -234,12 +241,12 @@ def formula_never_known(subject: RuleContext) -> Iterator[Finding]:
         limits: {max: {formula: "u / 2", from: {u: reservior}}, unit: V}
     """
     for step, place, source in _sources(subject):
-        if source in subject.tree.ratings:
+        if source in subject.tree.ratings or source in STANDARD_MAINS:
             continue
         if source not in subject.tree.steps and subject.own != "tree":
             continue  # it may be a rating of the trees that use the procedure
         if source not in subject.tree.steps:
-            message = f"`{source}` is no step that measures, and no rating."
+            message = f"`{source}` is no step that measures, no rating, and no value of the mains."
         elif not _keeps_value(subject, source):
             message = f"`{subject.name(source, place)}` is no `measure`: it gives no value."
         elif step.id in subject.graph.reached and not comes_after(subject, source, step.id):
@@ -249,7 +256,11 @@ def formula_never_known(subject: RuleContext) -> Iterator[Finding]:
             )
         else:
             continue
-        yield Finding(place, message, "Name a step that is read on the way here, or a rating.")
+        yield Finding(
+            place,
+            message,
+            "Name a step that is read on the way here, a rating, mains.voltage or mains.frequency.",
+        )
 
 
 @rule("limits", "warning")
@@ -324,7 +335,7 @@ def _unit_of(subject: RuleContext, source: str) -> str | None:
         return _base(subject.tree.ratings[source].unit)
     step = subject.tree.steps.get(source)
     if step is None:
-        return None
+        return STANDARD_MAINS[source].unit if source in STANDARD_MAINS else None
     found = subject.limits.get(source)
     if found is not None and not isinstance(found, ReadingError):
         return found.unit or None
