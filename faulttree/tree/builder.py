@@ -10,9 +10,9 @@ How a ``use`` becomes steps, in addition to the description in the model:
   records the (use, exit) pairs in :attr:`Step.leaves`, innermost first.
 - What a ``use`` step says of ``access``, ``cautions``, ``after``, ``needs``, ``live``,
   ``conditions``, ``in_circuit`` and ``source`` holds at every step inside; of the last two
-  a step's own word comes first. Its ``how``, ``wait`` and
-  ``minutes`` belong to the first step inside: ``how`` is put before that step's own, the
-  other two count where that step gives none.
+  a step's own word comes first. Its ``how``, ``wait``, ``minutes`` and ``stop_if``
+  belong to the first step inside: ``how`` is put before that step's own, ``stop_if`` is
+  added to it, the other two count where that step gives none.
 - ``after``, ``confirm`` and ``signs`` may name a use; they keep the use's id, whose outcome
   is the exit.
 - A closing procedure is ``closing.<procedure>``; its exits lead to the pseudo-targets

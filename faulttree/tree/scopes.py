@@ -36,6 +36,7 @@ class ScopeEntry:
     how: str = ""
     wait: float | None = None
     minutes: float | None = None
+    stop_if: Mapping[str, Mapping[str, str]] = field(default_factory=dict)
 
 
 @dataclass(slots=True)

@@ -121,6 +121,7 @@ class Steps:
             how="\n".join(text for text in (first.how, as_text(raw.get("how"))) if text),
             wait=first.wait if wait is None else wait,
             minutes=first.minutes if own is None else own,
+            stop_if={**first.stop_if, **self.stop_if(scope, raw, where)},
         )
 
     def after(self, scope: Scope, raw: Mapping[str, Any], where: Where) -> tuple[str, ...]:
@@ -162,16 +163,18 @@ class Steps:
             leaves=leaves,
             where=where,
             role=scope.role,
-            **self.safety(scope, raw, where),
+            **self.safety(scope, entry, raw, where),
         )
 
-    def safety(self, scope: Scope, raw: Mapping[str, Any], where: Where) -> dict[str, Any]:
+    def safety(
+        self, scope: Scope, entry: ScopeEntry, raw: Mapping[str, Any], where: Where
+    ) -> dict[str, Any]:
         """What a step says of properties, stores, and what it leaves behind on the bench."""
         holds = scope.holds
         charges = raw.get("charges", holds.charges)
         return {
             "property": as_text(raw.get("property")) or None,
-            "stop_if": self.stop_if(scope, raw, where),
+            "stop_if": {**entry.stop_if, **self.stop_if(scope, raw, where)},
             "discharges": as_texts(raw.get("discharges")),
             "proves_dead": as_texts(raw.get("proves_dead")),
             "on": joined(as_texts(raw.get("on")), holds.on),

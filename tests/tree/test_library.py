@@ -363,8 +363,15 @@ def test_what_a_use_says_holds_inside(tmp_path: Path) -> None:
     assert steps["whole.second.reverse"].after == ("whole.second.forward", "unplug")
 
 
-def test_how_wait_and_minutes_of_a_use_belong_to_its_first_step(tmp_path: Path) -> None:
-    steps = load(tmp_path, USE).steps
+def test_how_wait_minutes_and_stop_of_a_use_belong_to_its_first_step(tmp_path: Path) -> None:
+    stop = "    stop_if: {supply: {linear: out}}\n    how: Unplugged.\n"
+    text = USE.replace("    how: Unplugged.\n", stop).replace(
+        "start:", "properties: {supply: {}}\nstart:", 1
+    )
+    steps = load(tmp_path, text).steps
+    stopped = {step.id for step in steps.values() if step.stop_if}
+    assert stopped == {"whole.first.forward"}
+    assert steps["whole.first.forward"].stop_if == {"supply": {"linear": "out"}}
     first = steps["whole.first.forward"]
     assert first.how == "Unplugged.\nRed lead to the anode."
     assert (first.wait, first.minutes) == (30.0, 7)
