@@ -319,10 +319,10 @@ def _before_the_same(subject: RuleContext) -> Mapping[str, list[str]]:
     before: dict[str, list[str]] = {
         name: [] for name, step in steps.items() if step.text.lower().startswith(THE_SAME)
     }
-    for name, _, target in subject.tree.edges() if before else ():
-        if target in before:
-            step = steps[name]
-            before[target].append(f"{step.text} {step.how}".lower())
+    for step in steps.values() if before else ():
+        for target in step.targets.values():
+            if target in before:
+                before[target].append(f"{step.text} {step.how}".lower())
     return before
 
 

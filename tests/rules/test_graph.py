@@ -6,6 +6,7 @@ Reference: scipy.sparse.csgraph (strongly connected components, breadth-first or
 from __future__ import annotations
 
 import random
+from typing import Literal
 
 import numpy as np
 import pytest
@@ -89,3 +90,18 @@ def test_rings_and_reach_agree_on_random_graphs() -> None:
 def test_rings_and_reach_agree_on_ten_thousand_random_graphs() -> None:
     for seed in range(10_000):
         agrees(seed)
+
+
+def test_a_cycle_in_the_closing_is_found() -> None:
+    def step(name: str, target: str, role: Literal["finding", "closing"]) -> Step:
+        where = Where("tree", ("steps", name))
+        return Step(name, "ask", "?", {"seen": target}, where=where, role=role)
+
+    steps = [
+        step("s0", "end", "finding"),
+        step("closing.x.a", "closing.x.b", "closing"),
+        step("closing.x.b", "closing.x.a", "closing"),
+    ]
+    stops = {"end": Stop("end", "End", "out-of-scope")}
+    tree = Tree("x/y", "x", "x", "s0", {one.id: one for one in steps}, {}, stops)
+    assert list(rings(RuleContext(tree))) == [[("closing.x.a", "seen"), ("closing.x.b", "seen")]]

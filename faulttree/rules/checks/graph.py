@@ -45,7 +45,10 @@ def rings(subject: RuleContext) -> Iterator[list[tuple[str, str]]]:
 
     It begins at the step that a walk reaches first; its last outcome leads back there.
     """
-    outcome = {(name, to): outcome for name, outcome, to in reversed([*subject.tree.edges()])}
+    outcome: dict[tuple[str, str], str] = {}
+    for step in subject.tree.steps.values():
+        for name, target in step.targets.items():
+            outcome.setdefault((step.id, target), name)
     for _, ring in _cycles(subject):
         yield [
             (name, outcome[name, to]) for name, to in zip(ring, [*ring[1:], ring[0]], strict=True)
