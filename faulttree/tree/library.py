@@ -14,13 +14,28 @@ from faulttree.tree.builder import assemble
 from faulttree.tree.bundle import named_in, properties_in, tree_id_of, trial_of, uses_in
 from faulttree.tree.checked_file import ExaminedFile, in_order, misplaced, with_refusals
 from faulttree.tree.document import Document, parse, uncollected
+from faulttree.tree.file_kind import kind_of
 from faulttree.tree.finding import Finding, near
 from faulttree.tree.model import Tree, Where
 from faulttree.tree.schema import FileKind, shape_of
 from faulttree.tree.source import load_text, shown
 
 ID = re.compile(r"[a-z0-9]+(?:-[a-z0-9]+)*", re.ASCII)
-TABLES: tuple[FileKind, ...] = ("cautions", "instruments", "families", "properties", "words")
+
+
+def _table(kind: FileKind) -> cached_property[Mapping[str, Any]]:
+    """A shared table of a library by name, on top of that of the lower library.
+
+    Reading it raises TreeError if the file has errors.
+    """
+
+    def read(library: Library) -> Mapping[str, Any]:
+        data, findings = library._merged(kind)
+        for finding in findings:
+            raise finding.error()
+        return data
+
+    return cached_property(read)
 
 
 class Library:
@@ -144,56 +159,11 @@ class Library:
         here = path.absolute().is_relative_to(self.root.absolute())
         return here and path.exists() and not self._inside(path)
 
-    @cached_property
-    def cautions(self) -> Mapping[str, Any]:
-        """Cautions by name, as plain data, on top of those of the lower library.
-
-        Raises:
-            TreeError: the file has errors.
-        """
-        return self._table("cautions")
-
-    @cached_property
-    def instruments(self) -> Mapping[str, Any]:
-        """Instruments by name, as plain data, on top of those of the lower library.
-
-        Raises:
-            TreeError: the file has errors.
-        """
-        return self._table("instruments")
-
-    @cached_property
-    def families(self) -> Mapping[str, Any]:
-        """Families by name, as plain data, on top of those of the lower library.
-
-        Raises:
-            TreeError: the file has errors.
-        """
-        return self._table("families")
-
-    @cached_property
-    def properties(self) -> Mapping[str, Any]:
-        """Properties of units by name, as plain data, on top of those of the lower library.
-
-        Raises:
-            TreeError: the file has errors.
-        """
-        return self._table("properties")
-
-    @cached_property
-    def words(self) -> Mapping[str, Any]:
-        """Everyday phrases by meaning, as plain data, over those of the library beneath.
-
-        Raises:
-            TreeError: the file has errors.
-        """
-        return self._table("words")
-
-    def _table(self, kind: FileKind) -> Mapping[str, Any]:
-        data, findings = self._merged(kind)
-        for finding in findings:
-            raise finding.error()
-        return data
+    cautions = _table("cautions")
+    instruments = _table("instruments")
+    families = _table("families")
+    properties = _table("properties")
+    words = _table("words")
 
     def _merged(self, kind: FileKind) -> tuple[Mapping[str, Any], tuple[Finding, ...]]:
         """A shared table over that of the library beneath, and what is wrong with both."""
@@ -244,8 +214,8 @@ class Library:
 
     def examine_text(self, text: str, path: Path | None = None) -> ExaminedFile:
         """Look at a text as :meth:`examine` does at a file; ``path`` names it."""
-        kind = kind_of_file(text, path)
-        if kind == "tree":
+        kind = kind_of(text, path)
+        if kind == "tree" or kind == "table":
             return self.examine_document(
                 parse(text, path=path, shape=shape_of("tree"), name="tree")
             )
@@ -277,10 +247,7 @@ class Library:
         if named and path.is_file():
             if self._inside(path):
                 return path
-            remedy = "Put the file itself into the library."
-            raise TreeError(
-                "The file is a link that leads out of the library.", path=path, remedy=remedy
-            )
+            raise led_out(path)
         if self.beneath is not None and self.beneath.layer_of(tree_id).own_tree(tree_id):
             return self.beneath.path_of(tree_id)
         known = self.trees()
@@ -460,17 +427,6 @@ def led_out(path: Path) -> TreeError:
         path=path,
         remedy="Put the file itself into the library.",
     )
-
-
-def kind_of_file(text: str, path: Path | None) -> FileKind:
-    """What kind of file a text is, by its name and its first keys."""
-    if path is not None and path.parent.name == "shared":
-        for kind in TABLES:
-            if path.stem == kind:
-                return kind
-    if path is not None and path.parent.name == "procedures":
-        return "procedure"
-    return "procedure" if re.search(r"^procedure\s*:", text, re.MULTILINE) else "tree"
 
 
 def _near_part(tree_id: str, known: tuple[str, ...]) -> str:

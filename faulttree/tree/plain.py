@@ -5,8 +5,12 @@ The schemas say what a file may hold; the model is built from whatever it does h
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from typing import Any
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import fields
+from functools import cache
+from typing import Any, TypeVar
+
+T = TypeVar("T")
 
 
 def as_mapping(value: Any) -> dict[str, Any]:
@@ -56,3 +60,42 @@ def joined(*groups: tuple[str, ...]) -> tuple[str, ...]:
     if len(filled) < 2:
         return filled[0] if filled else ()
     return tuple(dict.fromkeys(name for group in filled for name in group))
+
+
+def made(cls: type[T], raw: Mapping[str, Any], /, **given: Any) -> T:
+    """A dataclass of the model, its fields read from the keys of the same names.
+
+    Args:
+        cls: the class.
+        raw: plain data; what does not fit the type of a field counts as not there.
+        given: fields that need more than that, and those of other types.
+
+    Example:
+        >>> from faulttree.tree.model import Confirm
+        >>> made(Confirm, {"step": "esr", "gives": "inside", "safety": "yes"})
+        Confirm(step='esr', gives='inside', safety=False)
+    """
+    known = _readers(cls)  # type: ignore[arg-type]  # mypy takes no class for hashable
+    said = {name: read(raw.get(name)) for name, read in known if name not in given}
+    return cls(**said, **given)
+
+
+@cache
+def _readers(kind: type) -> tuple[tuple[str, Callable[[Any], Any]], ...]:
+    """The fields of a class that are read by their type alone."""
+    return tuple((one.name, READERS[str(one.type)]) for one in fields(kind) if one.type in READERS)
+
+
+READERS: Mapping[str, Callable[[Any], Any]] = {
+    "str": as_text,
+    "str | None": lambda value: as_text(value) or None,
+    "bool": lambda value: value is True,
+    "float": lambda value: as_number(value) or 0.0,
+    "float | None": as_number,
+    "tuple[str, ...]": as_texts,
+    "Mapping[str, str]": lambda value: {k: as_text(v) for k, v in as_mapping(value).items()},
+    "Mapping[str, tuple[str, ...]]": lambda value: {
+        k: as_texts(v) for k, v in as_mapping(value).items()
+    },
+}
+"""Type of a field, as the model writes it → how it is read."""

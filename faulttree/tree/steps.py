@@ -9,7 +9,7 @@ from faulttree.errors import ReadingError
 from faulttree.tree.finding import FindingList
 from faulttree.tree.model import Access, Kind, Step, Use, Where
 from faulttree.tree.naming import Names, filled_in
-from faulttree.tree.plain import as_mapping, as_number, as_text, as_texts, as_words, joined
+from faulttree.tree.plain import as_mapping, as_number, as_text, as_texts, as_words, joined, made
 from faulttree.tree.scopes import NameScope, Scope, ScopeEntry, kind_of
 from faulttree.tree.source import shown
 
@@ -141,7 +141,10 @@ class Steps:
         self.names.check_stores(raw, where)
         in_circuit = raw.get("in_circuit") or (holds.in_circuit if kind == "measure" else None)
         limits = raw.get("limits")
-        return Step(
+        charges = raw.get("charges", holds.charges)
+        return made(
+            Step,
+            raw,
             id=scope.prefix + name,
             kind=kind,
             text=as_text(raw.get(kind)),
@@ -157,38 +160,17 @@ class Steps:
             wait=entry.wait if wait is None else wait,
             in_circuit=in_circuit if in_circuit in ("never", "allowed") else None,
             limits=self.limits(scope, limits) if isinstance(limits, dict) else None,
-            unit=as_text(raw.get("unit")) or None,
             source=as_text(raw.get("source")) or holds.source,
             use=scope.use,
             leaves=leaves,
             where=where,
             role=scope.role,
-            **self.safety(scope, entry, raw, where),
+            stop_if={**entry.stop_if, **self.stop_if(scope, raw, where)},
+            on=joined(as_texts(raw.get("on")), holds.on),
+            charges=None if charges is None else as_texts(list(charges)),
+            leaves_open={k: as_texts(of) for k, of in as_mapping(raw.get("leaves")).items()},
+            disturbs_of=as_texts(raw.get("of")),
         )
-
-    def safety(
-        self, scope: Scope, entry: ScopeEntry, raw: Mapping[str, Any], where: Where
-    ) -> dict[str, Any]:
-        """What a step says of properties, stores, and what it leaves behind on the bench."""
-        holds = scope.holds
-        charges = raw.get("charges", holds.charges)
-        return {
-            "property": as_text(raw.get("property")) or None,
-            "stop_if": {**entry.stop_if, **self.stop_if(scope, raw, where)},
-            "discharges": as_texts(raw.get("discharges")),
-            "proves_dead": as_texts(raw.get("proves_dead")),
-            "on": joined(as_texts(raw.get("on")), holds.on),
-            "charges": None if charges is None else tuple(as_texts(list(charges))),
-            "normal": as_text(raw.get("normal")) or None,
-            "leaves_open": {
-                kind: as_texts(of) for kind, of in as_mapping(raw.get("leaves")).items()
-            },
-            "puts_back": as_texts(raw.get("puts_back")),
-            "disturbs": as_texts(raw.get("disturbs")),
-            "disturbs_of": as_texts(raw.get("of")),
-            "loads": as_texts(raw.get("loads")),
-            "cells_known": as_texts(raw.get("cells_known")),
-        }
 
     def stop_if(
         self, scope: Scope, raw: Mapping[str, Any], where: Where
