@@ -42,7 +42,7 @@ class _Wanted(NamedTuple):
     epilog="Example: faulttree rename bench-supply/no-output reservoir-esr reservoir-loss\n\n"
     "Example: faulttree rename diode-test forward forward-drop --yes\n\n"
     "Example: faulttree rename usb-lamp/does-not-light bad-lamp-switch --module usb-port\n\n"
-    "Example: faulttree rename usb-lamp/does-not-light driver-out --after switch=inside"
+    "Example: faulttree rename usb-lamp/does-not-light driver-in --after switch=inside"
 )
 @click.argument("where", metavar="TREE|PROCEDURE")
 @click.argument("old")

@@ -97,11 +97,12 @@ def test_every_way_asks_the_one_before_the_other(tree_id: str, first: str, then:
 
 def test_a_lamp_with_a_cell_gets_no_source_before_its_cell_is_read() -> None:
     tree = load("usb-lamp/does-not-light")
-    assert tree.steps["cell"].targets["built-in"] == "battery"
+    assert tree.steps["cell"].targets["lithium"] == "battery"
     # Below 2.0 V never recharge, above 4.2 V overcharged: common practice, no source.
     for shown, end in (("1.6 V", "dead-cell"), ("4.4 V", "damaged-cell-stop"), ("3.7 V", "source")):
-        entries = ({"outside": "clean"}, {"cell": "built-in"}, {"battery": sure(shown)})
-        assert walked("usb-lamp/does-not-light", *entries) == end
+        entries = ({"outside.outside": "clean"}, {"cell": "lithium"}, {"battery": sure(shown)})
+        asked = "before-power.ready-for-power.look" if end == "source" else end
+        assert walked("usb-lamp/does-not-light", *entries) == asked
 
 
 def test_the_reel_is_tested_again_before_it_is_loaded_after_a_repair() -> None:
