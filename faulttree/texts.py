@@ -7,8 +7,6 @@ import textwrap
 import unicodedata
 from collections.abc import Sequence
 
-__all__ = ["harmless", "is_harmful", "one_line", "pick", "printable", "table", "wrapped"]
-
 # Bidirectional controls and invisible joiners that can make a text read as another.
 # U+200C and U+200D are left: some scripts need them to be spelt right.
 BIDI = frozenset("\u061c\u200e\u200f\u202a\u202b\u202c\u202d\u202e\u2066\u2067\u2068\u2069")
@@ -100,6 +98,16 @@ def table(rows: Sequence[Sequence[str]], width: int) -> list[str]:
     drawn = StringIO()
     Console(file=drawn, width=max(width, 20), color_system=None, force_terminal=False).print(grid)
     return [line.rstrip() for line in drawn.getvalue().splitlines()]
+
+
+def counted(many: int, what: str) -> str:
+    """Say how many there are of something, with a plural in s.
+
+    Example:
+        >>> counted(1, "case"), counted(2, "case")
+        ('1 case', '2 cases')
+    """
+    return f"{many} {what}{'' if many == 1 else 's'}"
 
 
 def pick(typed: str, names: Sequence[str], *, numbered: bool = True) -> str | None:

@@ -6,9 +6,10 @@ from pathlib import Path
 
 import click
 
-from faulttree.cli.cases_common import common, counted
+from faulttree.cli.cases_common import common
 from faulttree.cli.options import now, say, say_json
-from faulttree.cli.places import record_url
+from faulttree.cli.places import RecordOptions
+from faulttree.texts import counted
 
 
 @click.command(epilog="Example: faulttree backup /media/stick/record.sqlite")
@@ -20,9 +21,7 @@ from faulttree.cli.places import record_url
     help="Ask for a new backup when the last is older than this. [default: 7]",
 )
 @common
-def command(
-    file: str, every: int | None, record: str | None, library: tuple[str, ...], as_json: bool
-) -> None:
+def command(file: str, every: int | None, options: RecordOptions) -> None:
     """Copy the record and its journal to FILE, and check the copy. Walks may go on meanwhile.
 
     An earlier backup of the same record is replaced; any other file is refused. Keep the backup
@@ -30,8 +29,8 @@ def command(
     """
     from faulttree.cases.repair.backup import back_up_record
 
-    made = back_up_record(record_url(record, library), Path(file), at=now(), days=every)
-    if as_json:
+    made = back_up_record(options.url, Path(file), at=now(), days=every)
+    if options.as_json:
         say_json(made.as_dict())
         return
     held = f"{counted(made.cases, 'case')}, {counted(made.events, 'event')}"

@@ -8,11 +8,12 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from faulttree.cli.cases_common import common, counted, table, width
+from faulttree.cli.cases_common import common, table, width
 from faulttree.cli.cases_files import export, import_cases, verify
 from faulttree.cli.options import now, say, say_json
-from faulttree.cli.places import open_library, open_record, read_bench_file
+from faulttree.cli.places import RecordOptions, open_library, read_bench_file
 from faulttree.errors import RecordError
+from faulttree.texts import counted
 
 if TYPE_CHECKING:
     from faulttree.cases import Case, Store
@@ -56,22 +57,17 @@ def command() -> None:
 @click.option("--oldest-first", is_flag=True, help="Oldest first.")
 @common
 def list_cases(
-    words: tuple[str, ...],
-    limit: int | None,
-    record: str | None,
-    library: tuple[str, ...],
-    as_json: bool,
-    **wanted: Any,
+    words: tuple[str, ...], limit: int | None, options: RecordOptions, **wanted: Any
 ) -> None:
     """List cases, newest first, by any of these and by WORDS said anywhere in them."""
     from faulttree.cases.closing_result import with_closing
 
-    shown = limit if limit is not None or as_json else SHOWN
-    with open_record(record, read_only=True, library=library) as store:
-        many = shown + 1 if shown and not as_json else shown or None
+    shown = limit if limit is not None or options.as_json else SHOWN
+    with options.store(read_only=True) as store:
+        many = shown + 1 if shown and not options.as_json else shown or None
         listing = store.list(words=" ".join(words), limit=many, **wanted)
         found = list(with_closing(store, listing))
-    if as_json:
+    if options.as_json:
         say_json({"cases": [case.as_dict() | {"closing": closing} for case, closing in found]})
         return
     if not found:
@@ -122,21 +118,16 @@ def closing_words(case: Case, closing: ClosingResult | None) -> str:
 )
 @click.option("-o", "--output", type=click.Path(dir_okay=False), help="File to write.")
 @common
-def show(
-    case: str,
-    form: str,
-    output: str | None,
-    record: str | None,
-    library: tuple[str, ...],
-    as_json: bool,
-) -> None:
+def show(case: str, form: str, output: str | None, options: RecordOptions) -> None:
     """Show CASE (number, id, tag or serial) as a report its owner could be handed."""
     from faulttree.cases.report.render import FORMS
 
-    gear = read_bench_file(None, open_library(library))
-    with open_record(record, read_only=True, library=library) as store:
-        document = told(store, store.find(case), gear.shop if gear else None, with_walk=as_json)
-    if as_json:
+    gear = read_bench_file(None, open_library(options.library))
+    with options.store(read_only=True) as store:
+        document = told(
+            store, store.find(case), gear.shop if gear else None, with_walk=options.as_json
+        )
+    if options.as_json:
         say_json(document)
         return
     text = FORMS[form](document, width() if sys.stdout.isatty() and not output else 80)
@@ -176,18 +167,11 @@ def told(store: Store, case: Case, shop: Shop | None, *, with_walk: bool) -> dic
 @click.option("--reason", default="", help="Why it goes on.")
 @click.option("--module", help="The module kept from the unit that is tested now.")
 @common
-def reopen(
-    case: str,
-    reason: str,
-    module: str | None,
-    record: str | None,
-    library: tuple[str, ...],
-    as_json: bool,
-) -> None:
+def reopen(case: str, reason: str, module: str | None, options: RecordOptions) -> None:
     """Let a closed CASE take new steps; the unit or the module kept from it."""
     from faulttree.walk.events import Reopened
 
-    with open_record(record, library=library) as store:
+    with options.store() as store:
         found = store.find(case)
         if found.state == "open":
             raise RecordError(
@@ -201,7 +185,7 @@ def reopen(
             )
         why = f"on the module {module}: {reason}" if module else reason
         store.append(found.id, found.events, Reopened(at=now(), reason=why.rstrip(": ")))
-        answer(store, found.id, as_json, "is open again")
+        answer(store, found.id, options.as_json, "is open again")
 
 
 def answer(store: Store, name: str, as_json: bool, done: str) -> None:
@@ -231,14 +215,7 @@ def answer(store: Store, name: str, as_json: bool, done: str) -> None:
 @click.option("--declined", metavar="REASON", help="Why suspects shown are left untested.")
 @click.option("--note", default="", help="A remark.")
 @common
-def close(
-    case: str,
-    declined: str | None,
-    record: str | None,
-    library: tuple[str, ...],
-    as_json: bool,
-    **told: Any,
-) -> int:
+def close(case: str, declined: str | None, options: RecordOptions, **told: Any) -> int:
     """Close CASE with its result, and say what became of the unit.
 
     Suspects still open are shown first when a unit is given up; --declined says why they
@@ -249,7 +226,7 @@ def close(
     from faulttree.cases.closing import Closing, close_case, open_suspects
 
     closing = Closing(**told | {"kept": tuple(told["kept"]), "became": told["became"] or ""})
-    with open_record(record, library=library) as store:
+    with options.store() as store:
         found = store.find(case)
         suspects = open_suspects(store, found, closing) if declined is None else ()
         if suspects:
@@ -259,7 +236,7 @@ def close(
             say("Test them, or give --declined REASON to leave them, knowingly.", to_people=True)
             return 1
         close_case(store, found, closing, now(), declined=declined)
-        answer(store, found.id, as_json, f"is closed as {closing.result}")
+        answer(store, found.id, options.as_json, f"is closed as {closing.result}")
     return 0
 
 
@@ -272,18 +249,11 @@ def close(
 @click.argument("step")
 @click.argument("minutes", type=click.FloatRange(0, 100_000))
 @common
-def set_minutes(
-    case: str,
-    step: str,
-    minutes: float,
-    record: str | None,
-    library: tuple[str, ...],
-    as_json: bool,
-) -> None:
+def set_minutes(case: str, step: str, minutes: float, options: RecordOptions) -> None:
     """Set right how many MINUTES a STEP of CASE really took."""
     from faulttree.walk.events import MinutesSet
 
-    with open_record(record, library=library) as store:
+    with options.store() as store:
         found = store.find(case)
         taken = {one.step for one in store.steps(found.id) if not one.skipped}
         if step not in taken:
@@ -292,7 +262,7 @@ def set_minutes(
                 remedy=f"It took {', '.join(sorted(taken)) or 'none yet'}.",
             )
         store.append(found.id, found.events, MinutesSet(at=now(), step=step, minutes=minutes))
-        answer(store, found.id, as_json, f"took {minutes:g} min for {step}")
+        answer(store, found.id, options.as_json, f"took {minutes:g} min for {step}")
 
 
 @command.command(
@@ -301,13 +271,13 @@ def set_minutes(
     epilog="Example: faulttree cases parts",
 )
 @common
-def parts(record: str | None, library: tuple[str, ...], as_json: bool) -> None:
+def parts(options: RecordOptions) -> None:
     """Show the shopping list: parts that open and waiting cases need."""
     from faulttree.cases.parts_list import shopping_list
 
-    with open_record(record, read_only=True, library=library) as store:
+    with options.store(read_only=True) as store:
         wanted = shopping_list(store)
-    if as_json:
+    if options.as_json:
         costs = [part.cost for part in wanted if part.cost is not None]
         say_json({"parts": [part.as_dict() for part in wanted], "cost": sum(costs)})
         return
@@ -330,9 +300,7 @@ def parts(record: str | None, library: tuple[str, ...], as_json: bool) -> None:
 )
 @click.option("--days", type=click.IntRange(0, 3650), help="Set the time for this record.")
 @common
-def come_backs(
-    days: int | None, record: str | None, library: tuple[str, ...], as_json: bool
-) -> None:
+def come_backs(days: int | None, options: RecordOptions) -> None:
     """List repairs that did not last: the same unit came in again within a set time.
 
     --days sets that time, for every bench of this record.
@@ -340,14 +308,14 @@ def come_backs(
     from faulttree.cases.closing_result import with_closing
     from faulttree.cases.come_backs import days_of, set_days
 
-    with open_record(record, read_only=days is None, library=library) as store:
+    with options.store(read_only=days is None) as store:
         if days is not None:
             store.write(lambda connection: set_days(connection, days))
         within = store.read(days_of)
         found = store.list(came_back=True)
         closing = {case.id: result for case, result in with_closing(store, found)}
         again = {case.id: store.case(case.came_back) for case in found}
-    if as_json:
+    if options.as_json:
         say_json(
             {
                 "days": within,

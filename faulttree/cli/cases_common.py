@@ -6,18 +6,23 @@ import shutil
 import sys
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
-from typing import Any, TypeVar
+from functools import wraps
+from typing import Any
 
 import click
 
 from faulttree.cli.options import json_option, library_option, record_option
+from faulttree.cli.places import RecordOptions
 
-Command = TypeVar("Command", bound=Callable[..., Any])
 
+def common(command: Callable[..., Any]) -> Callable[..., Any]:
+    """The options of every command of the record, given to it as one ``options``."""
 
-def common(command: Command) -> Command:
-    """The options every command of the record takes."""
-    return record_option(library_option(json_option(command)))
+    @wraps(command)
+    def run(*, record: str | None, library: tuple[str, ...], as_json: bool, **said: Any) -> Any:
+        return command(options=RecordOptions(library, record, as_json), **said)
+
+    return record_option(library_option(json_option(run)))
 
 
 def width() -> int:
@@ -30,11 +35,6 @@ def table(rows: Sequence[Sequence[str]]) -> list[str]:
     from faulttree.texts import table as set_table
 
     return set_table(rows, width() if sys.stdout.isatty() else 10_000)
-
-
-def counted(many: int, what: str) -> str:
-    """A number of things in words."""
-    return f"{many} {what}" if many == 1 else f"{many} {what}s"
 
 
 @contextmanager

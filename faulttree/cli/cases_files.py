@@ -12,10 +12,11 @@ from typing import IO, TYPE_CHECKING, Any
 
 import click
 
-from faulttree.cli.cases_common import bar, common, counted
+from faulttree.cli.cases_common import bar, common
 from faulttree.cli.options import now, say, say_json
-from faulttree.cli.places import open_record, record_url
+from faulttree.cli.places import RecordOptions, open_record
 from faulttree.errors import RecordError
+from faulttree.texts import counted
 
 if TYPE_CHECKING:
     from faulttree.cases import Case, Store
@@ -55,9 +56,7 @@ def export(
     form: str | None,
     output: str | None,
     left_out: tuple[str, ...],
-    record: str | None,
-    library: tuple[str, ...],
-    as_json: bool,
+    options: RecordOptions,
     **wanted: Any,
 ) -> None:
     """Write CASES, or all of them, to a file or to standard output."""
@@ -65,14 +64,14 @@ def export(
 
     kind = form or {".csv": "csv", ".parquet": "parquet"}.get(Path(output or "").suffix, "jsonl")
     leave = Leave(**{name: name in left_out for name in ("names", "serials", "photos")})
-    if as_json and not output:
+    if options.as_json and not output:
         raise click.UsageError("--json needs --output: both would go to standard output")
-    with open_record(record, read_only=True, library=library) as store:
+    with options.store(read_only=True) as store:
         chosen = [store.find(words) for words in cases] if cases else store.each(**wanted)
         total = len(cases) or store.count(**wanted)
         with output_file(output) as file, bar("Exporting") as show:
             many = written(store, kind, file, watched(chosen, total, show), leave)
-    if as_json:
+    if options.as_json:
         say_json({"written": many, "form": kind, "output": output, "left_out": list(left_out)})
     elif output:
         what = "case" if kind == "jsonl" else "row"
@@ -129,9 +128,7 @@ def watched(cases: Iterable[Case], total: int, show: Callable[[int, int], None])
 )
 @click.argument("files", nargs=-1, required=True, metavar="FILE...")
 @common
-def import_cases(
-    files: tuple[str, ...], record: str | None, library: tuple[str, ...], as_json: bool
-) -> int:
+def import_cases(files: tuple[str, ...], options: RecordOptions) -> int:
     """Bring cases of an export, or of a record's journal, into the record.
 
     Doing it again adds nothing; nothing here is overwritten. A damaged line costs that
@@ -140,7 +137,7 @@ def import_cases(
     from faulttree.cases.transfer.importer import Imported, load, opened_for_reading
 
     done = Imported()
-    with open_record(record, library=library) as store:
+    with options.store() as store:
         for name in files:
             with opened_for_reading(Path(name)) as file:
                 size = os.fstat(file.fileno()).st_size
@@ -150,7 +147,7 @@ def import_cases(
             done.merged += one.merged
             done.damaged += one.damaged
     merged = done.merged
-    if as_json:
+    if options.as_json:
         say_json(
             {
                 "cases": merged.cases,
@@ -187,17 +184,15 @@ def towards(show: Callable[[int, int], None], total: int) -> Callable[[int], Non
 @click.option("--repair", is_flag=True, help="Put right what the events and the journal can.")
 @click.option("--photos", metavar="DIR", help="Folder that the paths of photos start from.")
 @common
-def verify(
-    repair: bool, photos: str | None, record: str | None, library: tuple[str, ...], as_json: bool
-) -> int:
+def verify(repair: bool, photos: str | None, options: RecordOptions) -> int:
     """Look through the record, its events, trees, photos and journal.
 
     Exits 1 when something is wrong and was not repaired.
     """
-    url = record_url(record, library)
+    url = options.url
     with alone_with(url) if repair else nullcontext():
         looked, brought = looked_through(url, repair=repair, photos=photos)
-    if as_json:
+    if options.as_json:
         counts = {name: getattr(looked, name) for name in ("cases", "events", "trees", "photos")}
         findings = [finding.as_dict() for finding in looked.findings]
         brought_back = list(brought)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import shlex
 from collections.abc import Sequence
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -22,6 +23,30 @@ def open_library(library: Sequence[str] = ()) -> Library:
     from faulttree.tree import find_library
 
     return find_library(library, os.environ, Path.cwd())
+
+
+@dataclass(frozen=True, slots=True)
+class RecordOptions:
+    """The options of a command that uses the record.
+
+    Attributes:
+        library: what ``--library`` says.
+        record: what ``--record`` says.
+        as_json: print one document.
+    """
+
+    library: tuple[str, ...]
+    record: str | None
+    as_json: bool
+
+    @property
+    def url(self) -> str:
+        """Where the record is."""
+        return record_url(self.record, self.library)
+
+    def store(self, *, read_only: bool = False) -> Store:
+        """The record, opened."""
+        return open_record(self.record, library=self.library, read_only=read_only)
 
 
 def open_record(

@@ -9,14 +9,10 @@ import click
 
 from faulttree.cli.cause_options import pair
 from faulttree.cli.options import say, say_json
-from faulttree.cli.prompter import Prompter, agreed, console, show_diff
-from faulttree.cli.writing import (
-    WriteOptions,
-    keep_in_git,
-    within,
-    writing,
-)
+from faulttree.cli.prompter import Prompter, show_diff
+from faulttree.cli.writing import WriteOptions, within, writing
 from faulttree.errors import TreeError
+from faulttree.texts import counted
 
 if TYPE_CHECKING:
     from faulttree.authoring.operations.move import StepMove
@@ -79,7 +75,7 @@ def command(
     --first moves a step to another place, if all safety checks and prerequisites still hold.
     """
     from faulttree.authoring.operations.move import move_step
-    from faulttree.tree.edit import write_all
+    from faulttree.tree.edit import ChangeSet
 
     found = options.own_library()
     _one_thing(new, module, after, first, passed, even_so)
@@ -93,19 +89,19 @@ def command(
         with options.store(read_only=True) as store:
             move = move_step(found, where, old, place, passed=passed, even_so=even_so, store=store)
         wanted = _moved(move)
-    if not options.as_json:
-        _show(asking or Prompter(console(plain=True, to_people=True)), wanted, found)
-    done = agreed(asking, editable=False) == "yes" if asking else options.yes
-    made = ""
-    if done:
-        write_all(wanted.changes)
-        made = keep_in_git(found.root, wanted.changes, wanted.message, asking, asked=options.commit)
+    told = options.settle(
+        ChangeSet(changes=tuple(wanted.changes)),
+        found.root,
+        wanted.message,
+        asking,
+        lambda place: _show(place, wanted, found),
+    )
     if options.as_json:
-        say_json({**wanted.document, "written": done, "commit": made or None})
+        say_json({**wanted.document, **told})
         return 0
-    for line in wanted.done if done else ():
+    for line in wanted.done if told["written"] else ():
         say(line)
-    return 0 if done else 1
+    return 0 if told["written"] else 1
 
 
 def _one_thing(
@@ -138,7 +134,7 @@ def _renamed(library: Library, where: str, old: str, new: str) -> _Wanted:
     from faulttree.authoring.operations.rename import rename
 
     renaming = rename(library, where, old, new)
-    done = [f"{path}: {_many(count, 'place')}" for path, count in renaming.places.items()]
+    done = [f"{path}: {counted(count, 'place')}" for path, count in renaming.places.items()]
     message = f"{where}: call {renaming.kind} {old} {new}\n"
     return _Wanted(renaming.changes, renaming.as_dict(), message, (), done)
 
@@ -148,7 +144,7 @@ def _belonging(library: Library, where: str, fault: str, module: str) -> _Wanted
 
     move = move_fault(library, where, fault, module)
     lines = [(f"{fault} belongs to {module}, no longer to {move.old}: "
-              f"in {_many(len(move.trees), 'tree')}.", "")]  # fmt: skip
+              f"in {counted(len(move.trees), 'tree')}.", "")]  # fmt: skip
     if move.joined:
         text = f"It is now the same cause as {fault} of {', '.join(move.joined)}, with one history."
         lines.append((text, "warning"))
@@ -173,7 +169,3 @@ def _lines_of(move: StepMove) -> list[tuple[str, str]]:
     lines += [(f"Another case changes: {one}.", "warning") for one in move.moved]
     lines += [(f"Accepted warning: {one.message} [{one.rule}]", "warning") for one in move.findings]
     return lines
-
-
-def _many(count: int, what: str) -> str:
-    return f"{count} {what}{'s' * (count != 1)}"

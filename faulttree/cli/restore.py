@@ -6,15 +6,16 @@ from pathlib import Path
 
 import click
 
-from faulttree.cli.cases_common import common, counted
+from faulttree.cli.cases_common import common
 from faulttree.cli.options import say, say_json
-from faulttree.cli.places import record_url
+from faulttree.cli.places import RecordOptions
+from faulttree.texts import counted
 
 
 @click.command(epilog="Example: faulttree restore /media/stick/record.sqlite")
 @click.argument("file", type=click.Path(dir_okay=False))
 @common
-def command(file: str, record: str | None, library: tuple[str, ...], as_json: bool) -> None:
+def command(file: str, options: RecordOptions) -> None:
     """Put the backup FILE at the place of the record. The record that was there is kept.
 
     No program may have the record open. The command names the file where the former record is
@@ -22,8 +23,8 @@ def command(file: str, record: str | None, library: tuple[str, ...], as_json: bo
     """
     from faulttree.cases.repair.backup import restore_record
 
-    made = restore_record(Path(file), record_url(record, library))
-    if as_json:
+    made = restore_record(Path(file), options.url)
+    if options.as_json:
         say_json(made.as_dict())
         return
     held = f"{counted(made.cases, 'case')}, {counted(made.events, 'event')}"

@@ -7,11 +7,11 @@ from typing import TYPE_CHECKING
 
 import click
 
-from faulttree.cli.cases_common import bar, common, counted
+from faulttree.cli.cases_common import bar, common
 from faulttree.cli.options import say, say_json
-from faulttree.cli.places import open_library, open_record
+from faulttree.cli.places import RecordOptions, open_library
 from faulttree.errors import TreeError
-from faulttree.texts import wrapped
+from faulttree.texts import counted, wrapped
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -27,12 +27,7 @@ if TYPE_CHECKING:
 @click.option("--limit", type=click.IntRange(1), help="Maximum number of cases.")
 @common
 def command(
-    trees: tuple[str, ...],
-    everything: bool,
-    limit: int | None,
-    record: str | None,
-    library: tuple[str, ...],
-    as_json: bool,
+    trees: tuple[str, ...], everything: bool, limit: int | None, options: RecordOptions
 ) -> None:
     """List unsolved units that a newer suspect may explain, the most probable first.
 
@@ -41,10 +36,10 @@ def command(
     """
     from faulttree.cases.revisit import revisit
 
-    found = load(open_library(library), trees)
-    with open_record(record, read_only=True, library=library) as store, bar("Looking") as show:
+    found = load(open_library(options.library), trees)
+    with options.store(read_only=True) as store, bar("Looking") as show:
         chances = revisit(store, found, everything=everything, progress=show)[:limit]
-    if as_json:
+    if options.as_json:
         say_json({"cases": [chance.as_dict() for chance in chances]})
         return
     by_case: dict[str, list[Chance]] = {}

@@ -12,20 +12,13 @@ import click
 from faulttree.cli.cases_common import bar, common, table
 from faulttree.cli.cause_options import cause_of, cause_options, pair, test_of
 from faulttree.cli.options import say, say_json
-from faulttree.cli.places import open_library, open_record
-from faulttree.cli.prompter import Prompter, agreed, console, show_diff
-from faulttree.cli.writing import (
-    WriteOptions,
-    keep_in_git,
-    today,
-    within,
-    writing_without_record,
-)
+from faulttree.cli.places import RecordOptions, open_library
+from faulttree.cli.prompter import Prompter, show_diff
+from faulttree.cli.writing import WriteOptions, today, within, writing_without_record
 
 if TYPE_CHECKING:
     from faulttree.authoring.operations.suspects import SuspectAddition
     from faulttree.authoring.suspect_standing import SuspectStanding
-    from faulttree.tree import Library, Tree
 
 
 KINDS = ("reported", "documented", "contradicted")
@@ -93,29 +86,20 @@ def add(
         at=pair(at, "--at"),
         even_so=even_so,
     )
-    done = _settled(addition, found.root, asking, yes=options.yes, as_json=options.as_json)
-    made = ""
-    if done:
-        from faulttree.tree.edit import write_all
-
-        write_all(addition.changes)
-        text = f"Suspect {addition.fault}\n\n{source}: {cause.title or addition.fault}\n"
-        made = keep_in_git(found.root, addition.changes, text, asking, asked=options.commit)
+    text = f"Suspect {addition.fault}\n\n{source}: {cause.title or addition.fault}\n"
+    told = options.settle(
+        addition, found.root, text, asking, lambda place: _show(place, addition, found.root)
+    )
     if options.as_json:
-        say_json({**addition.as_dict(), "written": done, "commit": made or None})
+        say_json({**addition.as_dict(), **told})
         return 0
     for tree, what in addition.trees:
         say(f"{tree}: {addition.fault}, {what}")
-    return 0 if done else 1
+    return 0 if told["written"] else 1
 
 
-def _settled(
-    addition: SuspectAddition, root: Path, asking: Prompter | None, *, yes: bool, as_json: bool
-) -> bool:
-    """Whether it is to be written, once it was shown."""
-    if as_json:
-        return yes
-    told = asking or Prompter(console(plain=True, to_people=True))
+def _show(told: Prompter, addition: SuspectAddition, root: Path) -> None:
+    """What is to be added, for people."""
     for change in addition.changes:
         show_diff(told.place, change.diff(within(change.path, root)))
     if addition.place is not None:
@@ -125,7 +109,6 @@ def _settled(
         told.tell(
             f"The exits `{listed}` lead to the next step too (--lead EXIT=TARGET).", "warning"
         )
-    return yes if asking is None else agreed(asking, editable=False) == "yes"
 
 
 @command.command(
@@ -138,23 +121,19 @@ def _settled(
 @click.option("--all", "everything", is_flag=True, help="Every fault, also confirmed ones.")
 @common
 def list_them(
-    trees: tuple[str, ...],
-    module: str,
-    everything: bool,
-    record: str | None,
-    library: tuple[str, ...],
-    as_json: bool,
+    trees: tuple[str, ...], module: str, everything: bool, options: RecordOptions
 ) -> None:
     """List suspects with their status: how often tested, found, cleared, or contradicted.
 
     A suspect is a fault that was reported or contradicted, or that no step leads to.
     """
     from faulttree.authoring.suspect_standing import list_suspects
+    from faulttree.cli.revisit import load
 
-    found = _loaded(open_library(library), trees)
-    with open_record(record, library=library, read_only=True) as store, bar("Looking") as show:
+    found = load(open_library(options.library), trees)
+    with options.store(read_only=True) as store, bar("Looking") as show:
         listed = list_suspects(store, found, module=module, everything=everything, progress=show)
-    if as_json:
+    if options.as_json:
         say_json({"suspects": [one.as_dict() for one in listed]})
         return
     if not listed:
@@ -173,9 +152,3 @@ def _row(one: SuspectStanding) -> tuple[str, ...]:
     name = f"{one.fault} (loose)" if one.loose else one.fault
     counts = (str(one.tested), str(one.found), str(one.cleared))
     return (one.tree, name, one.standing, *counts, who)
-
-
-def _loaded(library: Library, names: tuple[str, ...]) -> list[Tree]:
-    from faulttree.cli.revisit import load
-
-    return load(library, names)

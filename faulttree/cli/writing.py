@@ -11,35 +11,28 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from faulttree.cli.options import json_option, library_option, now, record_option, say
-from faulttree.cli.places import open_library, open_record
-from faulttree.cli.prompter import Prompter, console
+from faulttree.cli.places import RecordOptions, open_library
+from faulttree.cli.prompter import Prompter, agreed, console
 from faulttree.errors import TreeError
 
 if TYPE_CHECKING:
-    from faulttree.cases import Store
     from faulttree.tree import Library
-    from faulttree.tree.edit import FileChange
+    from faulttree.tree.edit import ChangeSet, FileChange
 
 
 @dataclass(frozen=True, slots=True)
-class WriteOptions:
+class WriteOptions(RecordOptions):
     """The options of a command that writes files.
 
     Attributes:
         yes: write without asking.
         commit: commit the change.
         plain: no colour, no cursor control.
-        as_json: print one document.
-        library: what ``--library`` says.
-        record: what ``--record`` says, where the command has that option.
     """
 
     yes: bool
     commit: bool
     plain: bool
-    as_json: bool
-    library: tuple[str, ...]
-    record: str | None = None
 
     def asking(self) -> Prompter | None:
         """Asks for what is missing; None where everything is given by options."""
@@ -55,9 +48,34 @@ class WriteOptions:
         own_folder(found.root)
         return found
 
-    def store(self, *, read_only: bool = False) -> Store:
-        """The record of this library."""
-        return open_record(self.record, library=self.library, read_only=read_only)
+    def settle(
+        self,
+        changes: ChangeSet,
+        root: Path,
+        message: str,
+        asking: Prompter | None,
+        show: Callable[[Prompter], None],
+    ) -> dict[str, Any]:
+        """Show changes, write them if that is agreed to, and commit them.
+
+        Args:
+            changes: the files.
+            root: the folder of the library.
+            message: of the commit.
+            asking: asks whether to write; None where the options say so.
+            show: shows what would change to people; not called with ``--json``.
+
+        Returns:
+            Whether they are ``written``, and the ``commit``, None without one.
+        """
+        if not self.as_json:
+            show(asking or Prompter(console(plain=True, to_people=True)))
+        done = agreed(asking, editable=False) == "yes" if asking else self.yes
+        made = ""
+        if done:
+            changes.write()
+            made = keep_in_git(root, changes.changes, message, asking, asked=self.commit)
+        return {"written": done, "commit": made or None}
 
 
 def writing(command: Callable[..., int], *, with_record: bool = True) -> Callable[..., int]:
@@ -81,7 +99,7 @@ def writing(command: Callable[..., int], *, with_record: bool = True) -> Callabl
         record = said.pop("record") if with_record else None
         try:
             return command(
-                options=WriteOptions(yes, commit, plain, as_json, library, record), **said
+                options=WriteOptions(library, record, as_json, yes, commit, plain), **said
             )
         except AwayError:
             say("faulttree: cancelled; nothing was written", to_people=True)

@@ -6,7 +6,7 @@ from collections.abc import Iterable, Iterator
 
 from faulttree.rules.registry import reason_of
 from faulttree.rules.report import Report
-from faulttree.texts import harmless, one_line, wrapped
+from faulttree.texts import counted, harmless, one_line, wrapped
 from faulttree.tree.finding import Finding
 
 # Bold with one of three colours; the word itself is always there, so colour is never alone.
@@ -66,18 +66,14 @@ def _shown(finding: Finding) -> Iterator[str]:
 def summary(report: Report) -> str:
     """One line: what was looked at and what was found."""
     looked = [
-        _count(report.trees, "tree"),
-        _count(report.procedures, "procedure"),
-        _count(report.tables, "fault table"),
-        _count(report.others, "other file"),
+        counted(report.trees, "tree"),
+        counted(report.procedures, "procedure"),
+        counted(report.tables, "fault table"),
+        counted(report.others, "other file"),
     ]
-    found = [_count(report.counts[level], level) for level in ("error", "warning", "note")]
+    found = [counted(report.counts[level], level) for level in ("error", "warning", "note")]
     shown = ", ".join(part for part in looked if not part.startswith("0 ")) or "nothing"
     return f"{shown} checked: {', '.join(found)}"
-
-
-def _count(number: int, word: str) -> str:
-    return f"{number} {word}{'' if number == 1 else 's'}"
 
 
 def as_github(findings: Iterable[Finding]) -> str:
