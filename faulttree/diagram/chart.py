@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
-from collections import deque
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 
 from faulttree.diagram import box_text
 from faulttree.diagram.escape import plain
-from faulttree.tree.model import Fault, Step, Stop, Tree, Use
+from faulttree.texts import counted
+from faulttree.tree.graph import reach
+from faulttree.tree.model import Fault, Role, Step, Stop, Tree, Use
 
 START = "begin"
 CLOSING = "begin.closing"
@@ -130,41 +131,46 @@ def chart_of(tree: Tree, *, unfold: bool = False, depth: int | None = None) -> C
     return chart if depth is None else fold_to(chart, depth)
 
 
-def closing_head(tree: Tree, use: str, exit_: str, seats: Mapping[str, str]) -> str:
-    """The box that an exit of a closing procedure leads to in the chart.
+@dataclass(frozen=True, slots=True)
+class Block:
+    """Procedures that follow one another: the checks before power, or the closing.
 
-    The first exit leads to the next closing procedure, or to "The unit may go back" after the
-    last one. Every other exit leads to "The unit must not go back".
-
-    Args:
-        tree: the tree that is drawn.
-        use: the closing procedure's id.
-        exit_: one of its exits.
-        seats: step → the box it is drawn in, as :func:`owners` gives it.
+    Attributes:
+        role: the role of their steps.
+        begin, end: keys of the first and the last box; ``heading`` and ``done`` are their texts.
+        uses: ids of the procedures, in order.
     """
-    if exit_ != next(iter(tree.uses[use].exits), ""):
-        return f"{use}{_AT}failed"
-    after = tree.closing[tree.closing.index(use) + 1 :]
-    if not after:
-        return RETURNED
-    start = tree.uses[after[0]].start
-    return seats.get(start, start)
+
+    role: Role
+    begin: str
+    heading: str
+    end: str
+    done: str
+    uses: tuple[str, ...]
+
+    def head(self, tree: Tree, use: Use, exit_: str, target: str, seats: Mapping[str, str]) -> str:
+        """The box that an exit of one of its procedures leads to.
+
+        The exit that passes leads to the next procedure, or to the last box. Of the closing
+        every other exit leads to "The unit must not go back"; of a check before power to its
+        own target.
+        """
+        if exit_ == use.passes:
+            after = self.uses[self.uses.index(use.id) + 1 :]
+            start = tree.uses[after[0]].start if after else self.end
+            return seats.get(start, start)
+        return f"{use.id}{_AT}failed" if self.role == "closing" else seats.get(target, target)
 
 
-def power_head(tree: Tree, use: str, seats: Mapping[str, str]) -> str:
-    """The box that the passing exit of a check before power leads to: the next check, or power.
-
-    Args:
-        tree: the tree that is drawn.
-        use: the check's use, ``before-power.<id>``.
-        seats: step → the box it is drawn in, as :func:`owners` gives it.
-    """
-    uses = [check.use for check in tree.before_power]
-    after = uses[uses.index(use) + 1 :]
-    if not after:
-        return POWERED
-    start = tree.uses[after[0]].start
-    return seats.get(start, start)
+def blocks(tree: Tree) -> Iterator[Block]:
+    """The blocks of a tree that are drawn beside its search for the fault."""
+    power = tuple(check.use for check in tree.before_power)
+    if power:
+        heading = "Before power, in each round"
+        yield Block("before-power", POWER, heading, POWERED, "The unit may get power", power)
+    if tree.closing:
+        heading = "After a confirmed repair"
+        yield Block("closing", CLOSING, heading, RETURNED, "The unit may go back", tree.closing)
 
 
 class _Maker:
@@ -185,11 +191,14 @@ class _Maker:
             self._add_step(step)
         for step in diagnostic:
             self._link_step(step)
-        self._add_power()
+        others = {block.role: block for block in blocks(tree)}
+        if "before-power" in others:
+            self._add_block(others["before-power"])
         self._share_stops()
         for fault in tree.faults.values():
             self._add(fault_box(tree, fault))
-        self._add_closing()
+        if "closing" in others:
+            self._add_block(others["closing"])
         # A tree with errors names missing targets; a picture shows where.
         for key in dict.fromkeys(key for pair in self.outcomes for key in pair):
             if key not in self.boxes:
@@ -284,28 +293,27 @@ class _Maker:
                 self._add(stop_box(stop, stop.id))
         # A stop that nothing leads to is still in the tree, and so in its picture.
 
-    def _add_power(self) -> None:
-        """One block before everything else: the checks before power, in order."""
+    def _add_block(self, block: Block) -> None:
+        """Boxes and links of the checks before power, or of the closing, in order."""
         tree = self.tree
-        if not tree.before_power:
-            return
-        self._add(Box(POWER, "start", "Before power, in each round"))
-        self._add(Box(POWERED, "start", "The unit may get power"))
-        self._link(POWER, self._seat(tree.uses[tree.before_power[0].use].start))
-        for check in tree.before_power:
-            use = tree.uses[check.use]
-            for name in use.steps:
-                if name in tree.steps:
-                    self._add_step(tree.steps[name])
-                    self._link_check(use, tree.steps[name])
-            seat = self._seat(use.start)
+        self._add(Box(block.begin, "start", block.heading))
+        self._link(block.begin, self._seat(tree.uses[block.uses[0]].start))
+        for name in block.uses:
+            use = tree.uses[name]
+            for inside in use.steps:
+                if inside in tree.steps:
+                    self._add_step(tree.steps[inside])
+                    self._link_inside(block, use, tree.steps[inside])
+        for check in tree.before_power if block.role == "before-power" else ():
+            seat = self._seat(tree.uses[check.use].start)
             if check.when and seat in self.boxes:
                 words = "; ".join(f"{one}: {', '.join(of)}" for one, of in check.when.items())
                 box = self.boxes[seat]
                 self.boxes[seat] = replace(box, small="; ".join(filter(None, (words, box.small))))
+        self._add(Box(block.end, "start", block.done))
 
-    def _link_check(self, use: Use, step: Step) -> None:
-        """Link one step of a check before power: inside it, to the next check, to its ends."""
+    def _link_inside(self, block: Block, use: Use, step: Step) -> None:
+        """Link one step of a block: inside its procedure, to the next one, or to an end."""
         tail = self._seat(step.id)
         for outcome, target in step.targets.items():
             left = dict(step.leaves.get(outcome, ())).get(use.id)
@@ -313,51 +321,12 @@ class _Maker:
                 if self._seat(target) != tail:
                     self._link(tail, self._seat(target), outcome)
                 continue
-            said = outcome if tail == step.id else left
-            passed = left == use.passes
-            head = power_head(self.tree, use.id, self.owner) if passed else self._seat(target)
-            self._link(tail, head, said)
-
-    def _add_closing(self) -> None:
-        tree = self.tree
-        if not tree.closing:
-            return
-        self._add(Box(CLOSING, "start", "After a confirmed repair"))
-        tail, outcome = CLOSING, ""
-        for name in tree.closing:
-            use = tree.uses[name]
-            self._link(tail, self._seat(use.start), outcome)
-            for inside in use.steps:
-                if inside in tree.steps:
-                    self._add_step(tree.steps[inside])
-            tail, outcome = self._link_closing(use)
-        self._add(Box(RETURNED, "start", "The unit may go back"))
-        self._link(tail, RETURNED, outcome)
-
-    def _link_closing(self, use: Use) -> tuple[str, str]:
-        """Link the steps or the one box of a closing procedure; who leads on, and by what."""
-        passed = next(iter(use.exits), "")
-        leads_on = (self._seat(use.start), passed)
-        failed = f"{use.id}{_AT}failed"
-        for name in use.steps:
-            step = self.tree.steps.get(name)
-            if step is None:
-                continue
-            tail = self._seat(name)
-            for outcome in dict.fromkeys((*step.targets, *step.leaves)):
-                left = dict(step.leaves.get(outcome, ())).get(use.id)
-                if left is None:
-                    if self._seat(step.targets[outcome]) != tail:
-                        self._link(tail, self._seat(step.targets[outcome]), outcome)
-                    continue
-                said = outcome if tail == name else left
-                if left == passed:
-                    leads_on = (tail, said)
-                else:
-                    self._link(tail, failed, said)
-        if any(head == failed for _, head in self.outcomes):
-            self._add(Box(failed, "stop", "The unit must not go back", facts=("repair it first",)))
-        return leads_on
+            head = block.head(self.tree, use, left, target, self.owner)
+            self._link(tail, head, outcome if tail == step.id else left)
+            if head == f"{use.id}{_AT}failed":
+                self._add(
+                    Box(head, "stop", "The unit must not go back", facts=("repair it first",))
+                )
 
 
 def step_box(tree: Tree, step: Step) -> Box:
@@ -380,7 +349,7 @@ def use_box(tree: Tree, use: Use) -> Box:
     inside = [tree.steps[name] for name in use.steps if name in tree.steps]
     minutes = sum(step.minutes or 0 for step in inside)
     names = dict.fromkeys(name for step in inside for name in step.cautions)
-    count = f"{len(inside)} steps" if len(inside) != 1 else "1 step"
+    count = counted(len(inside), "step")
     given = ", ".join(f"{plain(value)}" for value in use.given.values())
     return Box(
         key=use.id,
@@ -425,14 +394,7 @@ def fold_to(chart: Chart, depth: int) -> Chart:
     after: dict[str, list[str]] = {}
     for link in chart.links:
         after.setdefault(link.tail, []).append(link.head)
-    level = {key: 0 for key in (START, POWER, CLOSING) if key in chart.boxes}
-    queue = deque(level)
-    while queue:
-        key = queue.popleft()
-        for head in after.get(key, ()):
-            if head not in level:
-                level[head] = level[key] + 1
-                queue.append(head)
+    level = reach(after, [key for key in (START, POWER, CLOSING) if key in chart.boxes])
     ends = {key for key in chart.boxes if not after.get(key)}
     kept = {
         key
@@ -444,27 +406,15 @@ def fold_to(chart: Chart, depth: int) -> Chart:
     )
     boxes = {key: box for key, box in chart.boxes.items() if key in kept}
     for key in frontier:
-        boxes[key] = _more(chart, key, set(_beyond(key, after)) - kept)
+        boxes[key] = _more(chart, key, reach(after, [key]).keys() - kept)
     links = tuple(link for link in chart.links if link.tail in kept and link.head in boxes)
     loose = tuple(key for key in chart.loose if key in boxes)
     return replace(chart, boxes=boxes, links=links, loose=loose, frames={})
-
-
-def _beyond(key: str, after: Mapping[str, list[str]]) -> Iterator[str]:
-    seen = {key}
-    stack = [key]
-    while stack:
-        here = stack.pop()
-        yield here
-        for head in after.get(here, ()):
-            if head not in seen:
-                seen.add(head)
-                stack.append(head)
 
 
 def _more(chart: Chart, key: str, hidden: set[str]) -> Box:
     faults = sum(chart.boxes[name].kind == "fault" for name in hidden)
     steps = sum(chart.boxes[name].kind not in ("fault", "stop", "start") for name in hidden)
     box = chart.boxes[key]
-    said = f"{steps} step{'s' * (steps != 1)} and {faults} fault{'s' * (faults != 1)} further on"
+    said = f"{counted(steps, 'step')} and {counted(faults, 'fault')} further on"
     return replace(box, kind="more", facts=(said,), small="", signals=(), told=())

@@ -8,16 +8,13 @@ from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
 from faulttree.diagram.chart import (
-    CLOSING,
-    POWER,
     START,
     Box,
     Chart,
     Link,
+    blocks,
     chart_of,
-    closing_head,
     owners,
-    power_head,
     step_box,
 )
 from faulttree.diagram.escape import plain
@@ -121,8 +118,7 @@ def with_case(
             target = step.targets[visit.outcome]
             if visit.purpose != "confirming" or target == _came_to(state, at):
                 walked.add((seat, seats.get(target, target)))
-    walked |= _closing_ways(tree, state, seats)
-    walked |= _power_paths(tree, state, seats)
+    walked |= _block_paths(tree, state, seats)
     chart = _with_closed(chart, tree, state, seats)
     walked |= {(link.tail, link.head) for link in chart.links if link.mark == "walked"}
     _tell_the_rest(state, seats, told)
@@ -142,20 +138,22 @@ def _marked(link: Link, walked: set[tuple[str, str]]) -> Link:
     return replace(link, mark="walked") if taken else replace(link, faint=True)
 
 
-def _power_paths(tree: Tree, state: State, seats: Mapping[str, str]) -> set[tuple[str, str]]:
-    """The arrows taken into the checks before power, and out of those that passed."""
-    uses = {check.use for check in tree.before_power}
+def _block_paths(tree: Tree, state: State, seats: Mapping[str, str]) -> set[tuple[str, str]]:
+    """The arrows taken into the checks before power and the closing, and out of them."""
     paths = set()
-    for visit in state.visits:
-        step = tree.steps.get(visit.step)
-        if step is None or step.role != "before-power":
-            continue
-        seat = seats.get(step.id, step.id)
-        if step.id == tree.uses[tree.before_power[0].use].start:
-            paths.add((POWER, seat))
-        for use, exit_ in step.leaves.get(visit.outcome, ()):
-            if use in uses and exit_ == tree.uses[use].passes:
-                paths.add((seat, power_head(tree, use, seats)))
+    for block in blocks(tree):
+        first = tree.uses[block.uses[0]].start
+        for visit in state.visits:
+            step = tree.steps.get(visit.step)
+            if step is None or step.role != block.role:
+                continue
+            seat = seats.get(step.id, step.id)
+            if step.id == first:
+                paths.add((block.begin, seat))
+            for use, exit_ in step.leaves.get(visit.outcome, ()):
+                if use in block.uses:
+                    target = step.targets.get(visit.outcome, "")
+                    paths.add((seat, block.head(tree, tree.uses[use], exit_, target, seats)))
     return paths
 
 
@@ -177,22 +175,6 @@ def _with_closed(chart: Chart, tree: Tree, state: State, seats: Mapping[str, str
             if pair not in known and pair[0] in boxes and pair[1] in boxes
         ]
     return replace(chart, boxes=boxes, links=tuple(links))
-
-
-def _closing_ways(tree: Tree, state: State, seats: Mapping[str, str]) -> set[tuple[str, str]]:
-    """The arrows taken into and out of the closing procedures, by the exit each really gave."""
-    ways: set[tuple[str, str]] = set()
-    for visit in state.visits:
-        step = tree.steps.get(visit.step)
-        if step is None or visit.purpose != "closing":
-            continue
-        seat = seats.get(step.id, step.id)
-        if step.id == tree.uses[tree.closing[0]].start:
-            ways.add((CLOSING, seat))
-        for use, exit_ in step.leaves.get(visit.outcome, ()):
-            if use in tree.closing:
-                ways.add((seat, closing_head(tree, use, exit_, seats)))
-    return ways
 
 
 def _came_to(state: State, number: int) -> str:
