@@ -46,7 +46,7 @@ def run(installed: Path, cwd: Path, *arguments: str) -> subprocess.CompletedProc
 
 def test_the_wheel_carries_trees_shared_and_schemas(installed: Path) -> None:
     shipped = installed / "faulttree" / "_shipped"
-    for folder in ("trees", "shared", "schemas"):
+    for folder in ("trees", "shared", "schemas", "demo"):
         own = {p.relative_to(ROOT) for p in (ROOT / folder).rglob("*") if p.is_file()}
         carried = {p.relative_to(shipped) for p in (shipped / folder).rglob("*") if p.is_file()}
         assert own

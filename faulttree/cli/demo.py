@@ -126,9 +126,9 @@ INVENTED_CASES = 300
 
 @click.command(epilog="Example: faulttree demo")
 def command() -> int:
-    """Play the whole circle on the shipped library, in a temporary record.
+    """Play the whole circle on a library of the demo's own, in a temporary record.
 
-    All units, owners and readings in it are invented.
+    All units, owners, readings and past cases in it are invented.
     """
     folder = Path(tempfile.mkdtemp(prefix="faulttree-demo-"))
     demo = _Demo(folder)
@@ -142,14 +142,12 @@ class _Demo:
     """One run of the demo: its own copy of the library, its own record."""
 
     def __init__(self, folder: Path) -> None:
-        from faulttree.tree import shipped_library
+        from faulttree.tree import demo_library
 
         self.folder = folder
         self.library = folder / "library"
         self.record = folder / "record.db"
-        shipped = shipped_library().root
-        for part in ("trees", "shared"):
-            shutil.copytree(shipped / part, self.library / part)
+        shutil.copytree(demo_library().root, self.library)
 
     def play(self) -> None:
         """Every scene, in the order of the circle."""

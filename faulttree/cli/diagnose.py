@@ -262,6 +262,8 @@ class _Keeping:
 
 def _say_end(state: State, label: str) -> None:
     """The end of a scripted walk in a few lines."""
+    if state.tree.invented:
+        say(f"Tree: {state.tree.title}")
     for visit in state.path:
         kept = visit.event.reading
         reading = f" {kept['text']}" if kept else ""

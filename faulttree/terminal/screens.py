@@ -77,7 +77,9 @@ def heading(state: State, title: str, width: int) -> list[Line]:
     """A rule with the place in the walk."""
     opened = state.opened
     unit = opened.unit if opened else {}
-    parts = [state.tree.id, *(str(unit[key]) for key in ("serial", "tag") if unit.get(key)), title]
+    marked = "invented data" if state.tree.invented else ""
+    of_unit = (str(unit[key]) for key in ("serial", "tag") if unit.get(key))
+    parts = [state.tree.id, marked, *of_unit, title]
     text = one_line(" · ".join(part for part in parts if part))
     if len(text) > width - 4:
         return [[("", "")], *text_lines(text, width, style="title")]

@@ -5,7 +5,7 @@ from faulttree.tree.checked_file import ExaminedFile, examine
 from faulttree.tree.document import Document, read_document
 from faulttree.tree.finding import Edit, Finding, Level
 from faulttree.tree.layers import find_library
-from faulttree.tree.library import Library, shipped_library
+from faulttree.tree.library import Library, demo_library, shipped_library
 from faulttree.tree.model import (
     Accepted,
     Access,
@@ -50,6 +50,7 @@ __all__ = [
     "Where",
     "assemble",
     "build",
+    "demo_library",
     "examine",
     "find_library",
     "read_document",

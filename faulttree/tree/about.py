@@ -10,6 +10,9 @@ from faulttree.tree.schema import refusals, shape_of
 
 FILE = "library.yaml"
 
+INVENTED = " (invented data)"
+"""What stands after the title of an invented library, and of each of its trees."""
+
 
 @dataclass(frozen=True, slots=True)
 class About:
@@ -24,7 +27,7 @@ class About:
     invented: bool = False
 
     def __str__(self) -> str:
-        return f"{self.title} (invented data)" if self.invented else self.title
+        return self.title + INVENTED * self.invented
 
 
 def read_about(root: Path, name: str) -> About:

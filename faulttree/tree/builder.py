@@ -26,10 +26,11 @@ from typing import Any
 
 from faulttree.errors import TreeError
 from faulttree.tree import parts
+from faulttree.tree.about import INVENTED
 from faulttree.tree.document import Document
 from faulttree.tree.finding import Finding, FindingList
 from faulttree.tree.ids import RESERVED_SINCE_2
-from faulttree.tree.model import MAINS, Accepted, PowerCheck, Tree, Use, When, Where
+from faulttree.tree.model import MAINS, Accepted, PowerCheck, Tree, Use, When, Where, is_invented
 from faulttree.tree.naming import Names
 from faulttree.tree.plain import as_list, as_mapping, as_text, as_texts, as_words, entries
 from faulttree.tree.schema import refusals
@@ -143,7 +144,7 @@ class Builder:
                 names.target(top, target, scope.where, "exits", exit_)
         return Tree(
             id=as_text(self.bundle.get("id")),
-            title=as_text(data.get("title")),
+            title=as_text(data.get("title")) + INVENTED * is_invented(self.bundle),
             family=as_text(data.get("family")),
             start=self.start(top),
             steps=names.steps,

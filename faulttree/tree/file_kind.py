@@ -57,6 +57,10 @@ def _kind_by_place(path: Path | None) -> FileKind | Literal["table"] | None:
 
 def _kind_by_text(text: str, path: Path | None) -> FileKind | Literal["table"]:
     keys = set(KEYS.findall(text))
+    # Both may have a title, as a tree has one.
+    named = path is not None and path.name in ("library.yaml", "bench.yaml")
+    if path is not None and named and not keys & (TREE_KEYS - {"title"}):
+        return "library" if path.stem == "library" else "bench"
     if "procedure" in keys:
         return "procedure"
     if keys & TREE_KEYS:
@@ -68,6 +72,4 @@ def _kind_by_text(text: str, path: Path | None) -> FileKind | Literal["table"]:
     for kind, sign in INNER.items():
         if sign.search(text):
             return kind
-    if path is not None and path.stem == "library":
-        return "library"
-    return "bench" if path is not None and path.stem == "bench" else "tree"
+    return "tree"

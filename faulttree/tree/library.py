@@ -269,6 +269,8 @@ class Library:
             "cautions": named_in("cautions", cautions, document.data, used),
             "instruments": named_in("needs", instruments, document.data, used),
         }
+        if (about := self._origin(document.path)) is not None and about.invented:
+            bundle["library"] = {"title": about.title, "invented": True}
         wrong_properties = self._properties_into(bundle, document.data, used)
         with uncollected():
             tree, found = assemble(bundle, documents, known_procedures=self.procedures)
@@ -277,6 +279,17 @@ class Library:
         findings += changed_base(document, self, bundle["id"])
         findings += wrong_cautions + wrong_instruments + wrong_properties
         return ExaminedFile("tree", tree, in_order(findings, document), documents)
+
+    def _origin(self, path: Path | None) -> About | None:
+        """The description of the library that a file belongs to; None where it cannot be read."""
+        real = path.resolve() if path is not None else None
+        for layer in self.layers if real is not None else ():
+            if real is not None and real.is_relative_to(layer._real / "trees"):
+                try:
+                    return layer.about
+                except TreeError:
+                    return None
+        return None
 
     def _properties_into(
         self, bundle: dict[str, Any], tree: Mapping[str, Any], procedures: Mapping[str, Any]
@@ -381,6 +394,15 @@ def shipped_library() -> Library:
         TreeError: where the installation is not whole.
     """
     return Library(shipped_root())
+
+
+def demo_library() -> Library:
+    """The library of ``faulttree demo``: its data is invented. It stands on the shipped one.
+
+    Raises:
+        TreeError: where the installation is not whole.
+    """
+    return Library(shipped_root() / "demo")
 
 
 def changed_base(document: Document, library: Library, tree_id: str) -> list[Finding]:

@@ -342,6 +342,12 @@ class Accepted:
     at: str = ""
 
 
+def is_invented(bundle: Mapping[str, Any]) -> bool:
+    """Whether the data of a tree comes from a library that is marked as invented."""
+    library = bundle.get("library")
+    return isinstance(library, dict) and library.get("invented") is True
+
+
 @dataclass(frozen=True, repr=False)
 class Tree:
     """One family and complaint, ready to be walked.
@@ -359,7 +365,8 @@ class Tree:
         known_cautions, known_instruments: what the library says of the names used here;
             a name that it does not know is missing.
         bundle: the plain data this tree was built from (``id``, ``tree``, ``procedures``,
-            ``cautions``, ``instruments``): enough to build the very same tree again.
+            ``cautions``, ``instruments``): enough to build the very same tree again. A tree
+            of an invented library has ``library`` too.
     """
 
     id: str
@@ -387,6 +394,11 @@ class Tree:
 
     def __repr__(self) -> str:
         return f"<Tree {self.id}: {len(self.steps)} steps, {len(self.faults)} faults>"
+
+    @property
+    def invented(self) -> bool:
+        """Whether it comes from a library whose data is invented; its title says so too."""
+        return is_invented(self.bundle)
 
     @cached_property
     def hash(self) -> str:

@@ -13,7 +13,8 @@ import pytest
 
 from faulttree.cases import Case, open_store
 from faulttree.cli import run
-from faulttree.tree import Library
+from faulttree.rules import check_paths
+from faulttree.tree import Library, demo_library
 from faulttree.walk import events as ev
 
 
@@ -135,7 +136,27 @@ def test_nothing_is_scrapped_and_the_pictures_are_drawn(played: Played) -> None:
     assert {case.became for case in played.cases.values()} == {"waiting", "returned"}
     assert (played.folder / "case-2.svg").read_text().lstrip().startswith("<")
     assert "This record is invented." in played.text
-    assert (played.folder / "review.html").stat().st_size
+
+
+def test_all_that_comes_from_the_invented_library_is_marked(played: Played) -> None:
+    mark = "(invented data)"
+    for file in ("case-2.svg", "review.html"):
+        assert mark in (played.folder / file).read_text(), file
+    screens = re.findall(r"soldering-station/\S+ · (.*?) ·", played.text)
+    assert screens
+    assert set(screens) == {"invented data"}
+    report = played.text[played.text.index("$ faulttree cases show") :]
+    assert mark in report.splitlines()[1]
+
+
+def test_the_library_of_the_demo_has_no_findings_and_ships_beside_the_trees() -> None:
+    library = demo_library()
+    assert library.about.invented
+    assert library.load("soldering-station/does-not-heat").invented
+    assert not library.load("bench-supply/no-output").invented, "from the shipped library"
+    report = check_paths([str(library.root)], library)
+    assert report.trees == len(library.own_trees())
+    assert report.findings == ()
 
 
 def test_the_demo_fits_a_few_screens_more_than_its_walk(played: Played) -> None:

@@ -69,6 +69,7 @@ def test_what_library_yaml_says_is_read_and_shown(
 ) -> None:
     monkeypatch.delenv("FAULTTREE_LIBRARY", raising=False)
     own = library(tmp_path / "own", TREE, library="title: Tool library\ninvented: true\n")
+    assert not [f for f in check_paths([], Library(own)).findings if "library.yaml" in f.path]
     assert run(["find", "lamp", "dark", "--library", str(own)]) == 0
     assert "lamp/dark  [Tool library (invented data)]" in capsys.readouterr().out
     assert run(["find", "lamp", "dark", "--library", str(own), "--json"]) == 0
