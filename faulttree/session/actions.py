@@ -149,7 +149,7 @@ def _back(position: Position, context: Context, prompt: Prompt, rest: str) -> Re
         if before.ask is not None:
             return Accepted((ev.Jumped(at=context.now, step=before.ask.id, cause="back"),))
     back = ev.WentBack(at=context.now, steps=steps)
-    after = fold(position.tree, [*events, back])
+    after = position.after(back).state
     if (len(after.visits), after.skipped) == (len(state.visits), state.skipped):
         return Accepted((), (Message("There is nothing to take back here."),))
     gone = after.withdrawn[len(state.withdrawn) :]

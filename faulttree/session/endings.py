@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from faulttree.errors import WalkError
+from faulttree.session.choices import chosen
 from faulttree.session.jumps import head_for
 from faulttree.session.model import (
     Accepted,
@@ -67,17 +68,13 @@ def _stopped(position: Position, context: Context) -> tuple[ev.Event, ...]:
 
 def pick_suspect(position: Position, context: Context, prompt: Prompt, given: Reply) -> Result:
     """An open suspect is tested after all, or the search ends."""
-    text = (given.choice or given.text).strip()
     first = next((one.id for one in prompt.choices if one.id != "stop"), "")
-    chosen = prompt.choice(text) if text else first
-    if chosen is None or not chosen:
-        remedy = "Type a number from the list, 'stop', or 'pause' to leave the case open."
-        return Refused(WalkError("that is not in the list", remedy=remedy))
-    if chosen == "stop":
+    wanted = chosen(prompt, given, default=first)
+    if wanted == "stop":
         question = "Why leave them untested?"
         return Ask(prompt_of(position, "declined", question, actions=WITHIN))
-    suspect = next(one for one in open_suspects(position.state) if one.fault == chosen)
-    title = position.tree.faults[chosen].title
+    suspect = next(one for one in open_suspects(position.state) if one.fault == wanted)
+    title = position.tree.faults[wanted].title
     told = Message(f"For '{title}': {', then '.join(suspect.tests)}.")
     result = head_for(position, context, suspect.tests[0], "suspect")
     if isinstance(result, Accepted):
@@ -97,9 +94,7 @@ def decline(position: Position, context: Context, prompt: Prompt, given: Reply) 
 
 def other_tree(position: Position, context: Context, prompt: Prompt, given: Reply) -> Result:
     """At a stop that belongs to another complaint: whether the unit goes on there."""
-    yes = prompt.choice(given.choice or given.text)
-    if yes is None:
-        return Refused(WalkError("answer yes or no", remedy="'pause' leaves the case open."))
+    yes = chosen(prompt, given)
     if yes == "no":
         return Ask(suspects_prompt(position) or ending_prompt(position))
     see = prompt.id.subject
@@ -111,18 +106,13 @@ def other_tree(position: Position, context: Context, prompt: Prompt, given: Repl
 
 def ended(position: Position, context: Context, prompt: Prompt, given: Reply) -> Result:
     """How it ended."""
-    result = prompt.choice(given.choice or given.text)
-    if result is None:
-        remedy = "Type a number or the first letters; 'back' or 'pause' also work."
-        return Refused(WalkError("that is not in the list", remedy=remedy))
+    result = chosen(prompt, given)
     return Ask(owed_prompt(position, result) or place_prompt(position, result))
 
 
 def make_checks(position: Position, context: Context, prompt: Prompt, given: Reply) -> Result:
     """The safety checks that the unit owes: made now, or the unit stays here."""
-    yes = prompt.choice(given.choice or given.text)
-    if yes is None:
-        return Refused(WalkError("answer yes or no", remedy="'pause' leaves the case open."))
+    yes = chosen(prompt, given)
     if yes == "no":
         return Ask(place_prompt(position, prompt.id.subject))
     checking = check_again(position.state, at=context.now)
@@ -135,27 +125,21 @@ def fit_again(position: Position, context: Context, prompt: Prompt, given: Reply
     state = position.state
     repair = state.cured or state.confirming
     assert repair is not None
-    chosen = prompt.choice(given.choice or given.text)
-    if chosen == "test-again":
+    wanted = chosen(prompt, given)
+    if wanted == "test-again":
         again = check_again(state, at=context.now)
         assert again is not None
         return Accepted((again,))
-    if chosen == "repair":
+    if wanted == "repair":
         carry = Carry("repaired", {"fault": (repair.fault,)})
         return Ask(text_prompt(position, "What was repaired?", carry))
-    if chosen == "end":
-        return Ask(ending_prompt(position, choices=UNFIT_RESULTS))
-    remedy = "Type a number or the first letters; 'back' or 'pause' also work."
-    return Refused(WalkError("that is not in the list", remedy=remedy))
+    return Ask(ending_prompt(position, choices=UNFIT_RESULTS))
 
 
 def placed(position: Position, context: Context, prompt: Prompt, given: Reply) -> Result:
     """Where the unit goes."""
     assert prompt.carry is not None
-    became = prompt.choice(given.choice or given.text)
-    if became is None:
-        remedy = "Type a number or the first letters; 'back' or 'pause' also work."
-        return Refused(WalkError("that is not in the list", remedy=remedy))
+    became = chosen(prompt, given)
     carry = Carry("close", {**prompt.carry.values, "became": (became,)})
     if became == "kept-for-parts":
         return Ask(modules_prompt(position, carry))

@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import TYPE_CHECKING
 
-from faulttree.errors import WalkError
-from faulttree.session.model import Accepted, Ask, Carry, Message, Position, Prompt, Refused, Result
+from faulttree.session.choices import chosen
+from faulttree.session.model import Accepted, Ask, Carry, Message, Position, Prompt, Result
 from faulttree.session.prompts import confirm_prompt
 from faulttree.walk import events as ev
 from faulttree.walk.history import is_still
@@ -77,9 +77,7 @@ def head_for(position: Position, context: Context, step: str, cause: Cause) -> A
 def jump_past(position: Position, context: Context, prompt: Prompt, given: Reply) -> Result:
     """The technician goes past a skipped check, or does not."""
     assert prompt.carry is not None
-    yes = prompt.choice(given.choice or given.text)
-    if yes is None:
-        return Refused(WalkError("answer yes or no", remedy="'pause' leaves the case open."))
+    yes = chosen(prompt, given)
     if yes == "no":
         return Accepted()
     step, past = prompt.carry.one("step"), prompt.carry.one("past")

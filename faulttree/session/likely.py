@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from faulttree.errors import WalkError
+from faulttree.session.choices import chosen
 from faulttree.session.jumps import head_for
-from faulttree.session.model import Accepted, Message, Position, Prompt, Refused, Reply, Result
+from faulttree.session.model import Accepted, Message, Position, Prompt, Reply, Result
 from faulttree.session.prompts import TAKE_IT
 from faulttree.walk import events as ev
 
@@ -18,15 +18,11 @@ __all__ = ["decide_likely"]
 
 def decide_likely(position: Position, context: Context, prompt: Prompt, given: Reply) -> Result:
     """An open test is made first, or the likely fault is taken for the cause."""
-    text = (given.choice or given.text).strip()
     tests = [one.id for one in prompt.choices if one.id != TAKE_IT]
-    chosen = prompt.choice(text) if text else next(iter(tests), None)
-    if chosen is None:
-        remedy = f"Type a number; '{TAKE_IT}' takes the fault for the cause, 'pause' leaves."
-        return Refused(WalkError("that is not in the list", remedy=remedy))
-    if chosen == TAKE_IT:
+    wanted = chosen(prompt, given, default=next(iter(tests), ""))
+    if wanted == TAKE_IT:
         fault = position.tree.faults[prompt.id.subject].title
         told = Message(f"Taken for the cause without the tests still open: {fault}.", "warning")
         return Accepted((ev.LikelyAccepted(at=context.now, fault=prompt.id.subject),), (told,))
-    use = position.tree.uses.get(chosen)
-    return head_for(position, context, use.start if use is not None else chosen, "suspect")
+    use = position.tree.uses.get(wanted)
+    return head_for(position, context, use.start if use is not None else wanted, "suspect")

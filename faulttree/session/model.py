@@ -8,7 +8,7 @@ from functools import cached_property
 from typing import TYPE_CHECKING, Any, Literal
 
 from faulttree.texts import pick
-from faulttree.walk.fold import fold
+from faulttree.walk.fold import Folder
 
 if TYPE_CHECKING:
     from faulttree.errors import FaulttreeError
@@ -192,9 +192,23 @@ class Position:
     events: tuple[Event, ...]
 
     @cached_property
+    def folder(self) -> Folder:
+        """The fold of the events, to be led on."""
+        return Folder(self.tree, self.events)
+
+    @cached_property
     def state(self) -> State:
-        """The fold of the events."""
-        return fold(self.tree, self.events)
+        """Where the walk stands after the events."""
+        return self.folder.state()
+
+    def after(self, *events: Event) -> Position:
+        """The case after some events more, folded on from here."""
+        here = self
+        for event in events:
+            folder = here.folder.after(event)
+            here = Position(here.tree, here.case, (*here.events, event))
+            here.__dict__["folder"] = folder
+        return here
 
 
 @dataclass(frozen=True, slots=True)

@@ -39,6 +39,7 @@ __all__ = [
     "correct_prompt",
     "end_prompt",
     "ending_prompt",
+    "leads_to",
     "modules_prompt",
     "next_prompt",
     "outcomes_of",
@@ -314,9 +315,13 @@ def leads_to(state: State, step: Step, outcome: str) -> str:
         return f"stop: {tree.stops[target].title}"
     if target in tree.steps:
         return tree.steps[target].text
+    powers = {check.use for check in tree.before_power}
     for use, exit_ in step.leaves.get(outcome, ()):
+        passed = exit_ == tree.uses[use].passes
+        if passed and (use in powers or use in tree.closing):
+            return "passed"
         if use in tree.closing:
-            return "passed" if exit_ == tree.uses[use].passes else f"{exit_}: not to go back"
+            return f"{exit_}: the unit must not go back"
     return target
 
 

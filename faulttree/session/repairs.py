@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from faulttree.errors import WalkError
+from faulttree.session.choices import chosen
 from faulttree.session.jumps import head_for
 from faulttree.session.model import (
     Accepted,
@@ -17,7 +18,7 @@ from faulttree.session.model import (
     Reply,
     Result,
 )
-from faulttree.session.prompts import WITHIN, prompt_of, text_prompt
+from faulttree.session.prompts import WITHIN, YES_NO, prompt_of, text_prompt
 from faulttree.walk import events as ev
 from faulttree.walk.repair import conclude_by_sight, faults_to_repair, next_proof
 
@@ -69,9 +70,7 @@ def tried(position: Position, context: Context, fault: str, what: str) -> Accept
 
 def proved(position: Position, context: Context, prompt: Prompt, given: Reply) -> Result:
     """A proof that was skipped, or a fault without a step that proves it."""
-    yes = prompt.choice(given.choice or given.text)
-    if yes is None:
-        return Refused(WalkError("answer yes or no", remedy="'pause' leaves the case open."))
+    yes = chosen(prompt, given)
     if prompt.id.part == "skipped":
         return _skipped_proof(position, context, prompt, yes == "yes")
     held = "yes" if yes == "yes" else "no"
@@ -85,7 +84,10 @@ def _skipped_proof(position: Position, context: Context, prompt: Prompt, now: bo
         return head_for(position, context, use.start if use else proof, "proof")
     text = "Does the complaint still show?"
     carry = Carry("still", {})
-    return Ask(prompt_of(position, "seen", text, subject="still", carry=carry, actions=WITHIN))
+    prompt = prompt_of(
+        position, "seen", text, subject="still", choices=YES_NO, carry=carry, actions=WITHIN
+    )
+    return Ask(prompt)
 
 
 def _seen_prompt(position: Position, carry: Carry) -> Prompt:
@@ -105,12 +107,9 @@ def seen(position: Position, context: Context, prompt: Prompt, given: Reply) -> 
     assert prompt.carry is not None
     text = given.text.strip()
     if prompt.carry.action == "still":
-        word = text.casefold()
-        if word in ("n", "no"):
+        if chosen(prompt, given) == "no":
             return Accepted(leave=True)
-        if word in ("y", "yes"):
-            return Ask(_seen_prompt(position, Carry("seen", {"held": ("no",)})))
-        return Refused(WalkError("answer yes or no", remedy="'pause' leaves the case open."))
+        return Ask(_seen_prompt(position, Carry("seen", {"held": ("no",)})))
     if not text:
         return Refused(WalkError("nothing was said", remedy="Say in a few words what you saw."))
     held = prompt.carry.one("held") == "yes"

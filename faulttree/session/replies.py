@@ -128,9 +128,9 @@ def _with(position: Position, context: Context, events: Iterable[Event]) -> Posi
     """The case after some events, each with the checks and facts that it completes."""
     here = position
     for event in events:
-        after = Position(here.tree, here.case, (*here.events, event))
+        after = here.after(event)
         found = follow_ups(here.state, after.state, at=context.now)
-        here = Position(here.tree, here.case, (*after.events, *found))
+        here = after.after(*found)
     return here
 
 
@@ -142,7 +142,7 @@ def _standing(before: Position, here: Position, context: Context) -> Position:
     if all(is_still(event) for event in here.events[len(before.events) :]):
         return here
     found = reached(here.state, threshold=threshold_of(context.bench), at=context.now)
-    return here if found is None else Position(here.tree, here.case, (*here.events, found))
+    return here if found is None else here.after(found)
 
 
 def _next_by_itself(position: Position, context: Context) -> Accepted | None:

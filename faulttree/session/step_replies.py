@@ -6,6 +6,7 @@ from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from faulttree.errors import WalkError
+from faulttree.session.choices import chosen
 from faulttree.session.corrections import as_corrected, state_before
 from faulttree.session.model import (
     Accepted,
@@ -74,9 +75,7 @@ def answered(position: Position, context: Context, prompt: Prompt, given: Reply)
 def isolated(position: Position, context: Context, prompt: Prompt, given: Reply) -> Result:
     """Whether the part was still in circuit: some readings mean nothing there."""
     step, carry = _step(prompt), _carry(prompt)
-    yes = prompt.choice(given.choice or given.text)
-    if yes is None:
-        return Refused(WalkError("answer yes or no", remedy="'pause' leaves the case open."))
+    yes = chosen(prompt, given)
     isolated = (yes == "yes") == (step.in_circuit == "never")
     values = {**carry.values, "in_circuit": ("no" if isolated else "yes",)}
     return _judged(position, context, step, Carry("answer", values), given)
@@ -85,10 +84,7 @@ def isolated(position: Position, context: Context, prompt: Prompt, given: Reply)
 def meant(position: Position, context: Context, prompt: Prompt, given: Reply) -> Result:
     """A reading that may be a slip: as typed, or measured again."""
     step, carry = _step(prompt), _carry(prompt)
-    chosen = prompt.choice(given.choice or given.text)
-    if chosen is None:
-        return Refused(WalkError("choose one of them by its number", remedy="1, 2, …"))
-    if chosen == "again":
+    if chosen(prompt, given) == "again":
         return Accepted()
     sure = Carry("answer", {**carry.values, "sure": ("yes",)})
     return _judged(position, context, step, sure, given)
@@ -97,9 +93,7 @@ def meant(position: Position, context: Context, prompt: Prompt, given: Reply) ->
 def measured_again(position: Position, context: Context, prompt: Prompt, given: Reply) -> Result:
     """An undecided reading: kept as a remark when the step is taken again at once."""
     step, carry = _step(prompt), _carry(prompt)
-    yes = prompt.choice(given.choice or given.text)
-    if yes is None:
-        return Refused(WalkError("answer yes or no", remedy="'pause' leaves the case open."))
+    yes = chosen(prompt, given)
     event = answer(
         position.state,
         step,
@@ -157,7 +151,7 @@ def _kept(
 
 def _recorded(position: Position, step: Step, event: ev.Answered) -> Accepted:
     """The answer with its verdict, and what it cleared."""
-    after = Position(position.tree, position.case, (*position.events, event))
+    after = position.after(event)
     messages = [_verdict(event)] if event.verdict else []
     for name in cleared(after.state):
         fault = position.tree.faults[name]

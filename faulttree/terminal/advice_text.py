@@ -6,8 +6,7 @@ from typing import TYPE_CHECKING
 
 from faulttree.errors import FaulttreeError
 from faulttree.terminal import screens
-from faulttree.texts import pick
-from faulttree.walk.advisor import better, both, possible, ranking, untested, worth
+from faulttree.walk.advisor import better, both, possible, ranking, worth
 from faulttree.walk.answer import limits_of
 from faulttree.walk.prerequisites import preparations_before
 
@@ -21,7 +20,6 @@ if TYPE_CHECKING:
     from faulttree.walk.state import State
 
 __all__ = [
-    "chosen_step",
     "remark",
     "suspects_before_stopping",
     "suspects_view",
@@ -228,16 +226,3 @@ def _skipped_before(state: State, tests: Sequence[str]) -> list[str]:
         for name in tree.steps[test].after if test in tree.steps else ():
             needed.update(tree.uses[name].steps if name in tree.uses else (name,))
     return [name for name in state.skipped if name in needed and tree.steps[name].kind == "do"]
-
-
-def chosen_step(state: State, typed: str) -> str | None:
-    """The step that was named, or the number of an open suspect's first step."""
-    name = typed.strip()
-    if name in state.tree.diagnostic:
-        return name
-    if name in state.tree.uses and name not in state.tree.closing:
-        return state.tree.uses[name].start
-    suspects = untested(state)
-    if name.isdecimal() and 1 <= int(name) <= len(suspects) and suspects[int(name) - 1].tests:
-        return suspects[int(name) - 1].tests[0]
-    return pick(name, state.tree.diagnostic, numbered=False)

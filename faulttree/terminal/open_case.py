@@ -11,7 +11,6 @@ from faulttree.session import Context, Position
 from faulttree.terminal import screens
 from faulttree.terminal.advice_text import remark
 from faulttree.walk import events as ev
-from faulttree.walk.fold import fold
 
 if TYPE_CHECKING:
     from faulttree.errors import FaulttreeError
@@ -44,10 +43,18 @@ class EventWriter:
     events: list[ev.Event]
     keeper: Keeper
     clock: Callable[[], str]
-    state: State = field(init=False)
+    position: Position = field(init=False)
 
     def __post_init__(self) -> None:
-        self.state = fold(self.tree, self.events)
+        self._take_up()
+
+    def _take_up(self) -> None:
+        self.position = Position(self.tree, self.case, tuple(self.events))
+
+    @property
+    def state(self) -> State:
+        """Where the walk stands."""
+        return self.position.state
 
     def add(self, event: ev.Event) -> State:
         """Keep the event, then fold it.
@@ -63,10 +70,10 @@ class EventWriter:
             self.keeper.append(self.case, len(self.events), event)
         except SequenceTaken as taken:
             self.events += taken.happened
-            self.state = fold(self.tree, self.events)
+            self._take_up()
             raise
         self.events.append(event)
-        self.state = fold(self.tree, self.events)
+        self.position = self.position.after(event)
         return self.state
 
 
@@ -105,7 +112,7 @@ class OpenCase:
     @property
     def position(self) -> Position:
         """The case as far as it has come, as a session takes it."""
-        return Position(self.journal.tree, self.journal.case, tuple(self.journal.events))
+        return self.journal.position
 
     @property
     def context(self) -> Context:

@@ -2,15 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable, Mapping
+from collections.abc import Collection, Mapping
 from typing import TYPE_CHECKING, Any
 
 from faulttree.reading import limits_text
 from faulttree.reading.verdict_text import verdict_text
+from faulttree.session.prompts import leads_to
 from faulttree.texts import one_line, wrapped
 from faulttree.walk.answer import limits_of
 from faulttree.walk.standing import not_made
-from faulttree.walk.unit_state import NOT_KNOWN
 
 if TYPE_CHECKING:
     from faulttree.terminal.console import Line
@@ -201,29 +201,11 @@ def _leads(state: State, step: Step, width: int) -> list[Line]:
     if confirm is not None:
         return labelled("Proof", f"must give '{confirm.gives}'", width, style="title")
     lines: list[Line] = []
-    for number, (outcome, target) in enumerate(step.targets.items(), 1):
+    for number, outcome in enumerate(step.targets, 1):
         name = f"{number} {outcome}" if step.kind == "ask" else outcome
-        leads = _title(state, step, outcome, target)
+        leads = leads_to(state, step, outcome)
         lines += labelled("If" if number == 1 else "", f"{name} → {leads}", width)
     return lines
-
-
-def _title(state: State, step: Step, outcome: str, target: str) -> str:
-    tree = state.tree
-    if target in tree.faults:
-        return f"fault: {tree.faults[target].title}"
-    if target in tree.stops:
-        return f"stop: {tree.stops[target].title}"
-    if target in tree.steps:
-        return tree.steps[target].text
-    powers = {check.use for check in tree.before_power}
-    for use, exit_ in step.leaves.get(outcome, ()):
-        if use in powers and exit_ == tree.uses[use].passes:
-            return "passed"
-        if use in tree.closing:
-            passed = exit_ == next(iter(tree.uses[use].exits), "")
-            return "passed" if passed else f"{exit_}: the unit must not go back"
-    return target
 
 
 def verdict_view(
@@ -323,16 +305,3 @@ def path_view(state: State, width: int) -> list[Line]:
         lines += text_lines(f"{number} {said}", width)
     lines += [[("dim", f"· {step}: skipped")] for step in state.skipped]
     return lines if len(lines) > 1 else [[("", "Nothing yet.")]]
-
-
-def choices_of(step: Step) -> tuple[str, ...]:
-    """What can be typed as an answer, for completion."""
-    if step.kind == "do":
-        return ("done",)
-    unknown = (NOT_KNOWN,) if step.property else ()
-    return (*step.targets, *unknown) if step.kind == "ask" else ()
-
-
-def joined(parts: Iterable[str]) -> str:
-    """Parts as a list in words."""
-    return ", ".join(parts)

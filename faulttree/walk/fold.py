@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass, field, replace
+from copy import copy
+from dataclasses import dataclass, field, fields, replace
 from functools import singledispatchmethod
 
 from faulttree.errors import FaulttreeError
@@ -11,7 +12,7 @@ from faulttree.reading import formula_sources
 from faulttree.tree.model import Confirm, Step, Tree, Use
 from faulttree.tree.safety import HARD_STOPS
 from faulttree.walk import events as ev
-from faulttree.walk.history import Entry, history
+from faulttree.walk.history import Change, Entry, history
 from faulttree.walk.prerequisites import preparations_before
 from faulttree.walk.renames import follow
 from faulttree.walk.repair import gives
@@ -19,7 +20,7 @@ from faulttree.walk.safe_order import Block, NeedsFact, NeedsStep, needed_at_pow
 from faulttree.walk.state import End, Phase, Purpose, Repair, State, Visit, outcome_of
 from faulttree.walk.unit_state import NOT_KNOWN, UnitState, holds, unknown_in
 
-__all__ = ["fold"]
+__all__ = ["Folder", "fold"]
 
 
 def fold(tree: Tree, events: Iterable[ev.Event]) -> State:
@@ -29,14 +30,49 @@ def fold(tree: Tree, events: Iterable[ev.Event]) -> State:
     Steps that it does not know stay on the path and lead nowhere. Never raises for what
     stands in a record.
     """
-    told = history(follow(tree, events))
-    folding = _Folding(tree, withdrawn=tuple(told.withdrawn))
-    for entry in told.entries:
-        if entry.undone:
-            folding.void(entry)
+    return Folder(tree, events).state()
+
+
+class Folder:
+    """The fold of a case that grows: an event more costs no fold from the beginning.
+
+    Args:
+        tree: what is walked.
+        events: those so far, oldest first.
+    """
+
+    def __init__(self, tree: Tree, events: Iterable[ev.Event] = ()) -> None:
+        self.tree = tree
+        self._history = history(follow(tree, events))
+        self._folding = self._again()
+
+    def _again(self) -> _Folding:
+        folding = _Folding(self.tree)
+        for entry in self._history.entries:
+            if entry.undone:
+                folding.void(entry)
+            else:
+                folding.take(entry.event)
+        return folding
+
+    def after(self, event: ev.Event) -> Folder:
+        """The fold with one event more; this one stays as it is."""
+        (event,) = follow(self.tree, [event])
+        folder = copy(self)
+        folder._history = self._history.copy()
+        before = len(folder._history.entries)
+        change = folder._history.add(event)
+        added = folder._history.entries[before:]
+        if change == Change() and [one.event for one in added] == [event]:
+            folder._folding = self._folding.copy()
+            folder._folding.take(event)
         else:
-            folding.take(entry.event)
-    return folding.state()
+            folder._folding = folder._again()
+        return folder
+
+    def state(self) -> State:
+        """The state after all events so far."""
+        return self._folding.copy().state(tuple(self._history.withdrawn))
 
 
 @dataclass(slots=True)
@@ -74,7 +110,6 @@ class _Folding:
     phase: Phase = "finding"
     start: str = ""
     goals: list[_Goal] = field(default_factory=list)
-    withdrawn: tuple[ev.Answered, ...] = ()
     round: int = 0
     index: int = 0
     last_live: int = -1
@@ -101,6 +136,17 @@ class _Folding:
         self.start = self.tree.start
         self.goals = [_Goal(self.start)]
         self.unit = UnitState(self.tree)
+
+    def copy(self) -> _Folding:
+        """One that can be led further without changing this one."""
+        other = copy(self)
+        for each in fields(self):
+            value = getattr(self, each.name)
+            if isinstance(value, list | dict | set):
+                setattr(other, each.name, value.copy())
+        other.goals = [copy(goal) for goal in self.goals]
+        other.unit = self.unit.copy()
+        return other
 
     # -- events ---------------------------------------------------------------------------
 
@@ -682,7 +728,7 @@ class _Folding:
         cured = cured and self.phase != "finding"
         return End("fault", last.fault) if last is not None and cured else None
 
-    def state(self) -> State:
+    def state(self, withdrawn: tuple[ev.Answered, ...]) -> State:
         """Freeze what the events came to."""
         block = self._settle()
         end = self._found() or self._end()
@@ -703,7 +749,7 @@ class _Folding:
             end=end,
             round=self.round,
             visits=tuple(self.visits),
-            withdrawn=self.withdrawn,
+            withdrawn=withdrawn,
             skipped=dict(self.skips),
             block=block,
             facts=dict(self.unit.facts),

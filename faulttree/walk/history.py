@@ -99,6 +99,10 @@ class History:
         """The events that count, without those withdrawn."""
         return [entry for entry in self.entries if not entry.undone]
 
+    def copy(self) -> History:
+        """One that can grow without changing this one."""
+        return History(self.entries.copy(), self.withdrawn.copy(), self.length)
+
     def add(self, event: ev.Event) -> Change:
         """Count one more event in; tells what it changed about earlier ones.
 

@@ -8,7 +8,8 @@ only while its answer counts. The fold therefore hands over each answer that cou
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass, field
+from copy import copy
+from dataclasses import dataclass, field, fields
 
 from faulttree.tree.model import PowerCheck, Step, Tree, Use, When
 
@@ -44,6 +45,16 @@ class UnitState:
     passed: set[str] = field(default_factory=set)
     left_open: dict[str, list[str]] = field(default_factory=dict)
     handled: bool = False
+
+    def copy(self) -> UnitState:
+        """One that can change without changing this one."""
+        other = copy(self)
+        for each in fields(self):
+            value = getattr(self, each.name)
+            if isinstance(value, dict | set):
+                setattr(other, each.name, value.copy())
+        other.left_open = {kind: parts.copy() for kind, parts in self.left_open.items()}
+        return other
 
     def identify(self, model: str) -> None:
         """Take the properties that are known by the unit's model."""
