@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping, Sequence
+import json
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from typing import Any, TypedDict
 
 from sqlalchemy import (
@@ -20,7 +21,7 @@ from sqlalchemy import (
 
 from faulttree.cases.case import moment
 from faulttree.cases.rows import words_in
-from faulttree.cases.tables import CAME_BACK, CASES, WORDS
+from faulttree.cases.tables import CAME_BACK, CASES, TREES, WORDS
 from faulttree.errors import RecordError
 
 Condition = ColumnElement[bool] | TextClause
@@ -50,8 +51,11 @@ WORDS_ALIKE = 40
 """Words with one beginning that are looked up singly."""
 
 
-def saying(connection: Connection, text: str) -> list[Condition]:
+def saying(connection: Connection, text: str, *, found: bool = False) -> list[Condition]:
     """Every one of these words begins a word of the case.
+
+    With ``found`` the words of the fault found count too: its title, part, module and remedy, in
+    the text of the tree that the case was walked on.
 
     A rare word is looked up. A common one is looked for in each case from the newest on,
     which ends as soon as a page is full.
@@ -59,8 +63,41 @@ def saying(connection: Connection, text: str) -> list[Condition]:
     words = sorted(words_in(text))
     if not words:
         return [false()]
-    found = [(alike(connection, word), word) for word in words]
-    return [said(connection, full, word) for full, word in found]
+    looked = [(alike(connection, word), word) for word in words]
+    conditions = [said(connection, full, word) for full, word in looked]
+    if not found:
+        return conditions
+    faults = [naming(connection, word) for word in words]
+    return [or_(told, *more) for told, more in zip(conditions, faults, strict=True)]
+
+
+def naming(connection: Connection, word: str) -> list[Condition]:
+    """The cases whose fault has a word that begins so in its title, part, module or remedy."""
+    wanted = select(TREES.c.hash, TREES.c.text).where(
+        func.lower(TREES.c.text).contains(word, autoescape=True)
+    )
+    found: list[Condition] = []
+    for tree_hash, text in connection.execute(wanted):
+        faults = [fault for fault, said in fault_words(text) if begins(word, said)]
+        if faults:
+            found.append(and_(CASES.c.fault.in_(faults), CASES.c.tree_hash == tree_hash))
+    return found
+
+
+def begins(word: str, words: Iterable[str]) -> bool:
+    """Whether one of the words begins so."""
+    return any(one.startswith(word) for one in words)
+
+
+def fault_words(text: str) -> Iterator[tuple[str, set[str]]]:
+    """Each fault of a stored tree with its words; a text that cannot be read has none."""
+    try:
+        faults = json.loads(text)["tree"]["faults"]
+        for name, fault in faults.items():
+            told = (str(fault.get(key) or "") for key in ("title", "part", "module", "remedy"))
+            yield name, words_in(" ".join(told))
+    except (ValueError, KeyError, TypeError, AttributeError):
+        return
 
 
 def alike(connection: Connection, word: str) -> list[str] | None:
@@ -182,7 +219,7 @@ def conditions(connection: Connection, wanted: Mapping[str, Any]) -> list[Condit
     words = given.pop("words", "")
     text = words if isinstance(words, str) else " ".join(words)
     found = [FILTERS[name](value) for name, value in given.items()]
-    return found + (saying(connection, text) if text else [])
+    return found + (saying(connection, text, found=True) if text else [])
 
 
 def numbered(words: str) -> tuple[int | None, bool]:

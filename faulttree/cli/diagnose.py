@@ -54,11 +54,17 @@ if TYPE_CHECKING:
     metavar="[CASE]",
     help="Go on with an open case, by tag, number or id. [default: the latest]",
 )
+@click.option(
+    "--intake",
+    metavar="LINE",
+    help="Unit and complaint in one line: MODEL TAG: COMPLAINT.",
+)
 @click.option("--model", help="Model of the unit.")
 @click.option("--serial", help="Serial number or tag of the unit.")
 @click.option("--complaint", help="What is wrong, in a few words.")
 @click.option("--who", help="Who works on it: bench or initials.")
 @click.option("--bench", metavar="FILE", help="The instruments here. [default: bench.yaml]")
+@click.option("--brief", is_flag=True, help="Show steps briefly; never those of safety.")
 @click.option("--plain", is_flag=True, help="Plain lines: no colour, no cursor control.")
 @click.option("--even-unchecked", is_flag=True, help="Walk a tree that has errors.")
 @record_option
@@ -68,11 +74,13 @@ def command(
     words: tuple[str, ...],
     answers: str | None,
     resume: str | None,
+    intake: str | None,
     model: str | None,
     serial: str | None,
     complaint: str | None,
     who: str | None,
     bench: str | None,
+    brief: bool,
     plain: bool,
     even_unchecked: bool,
     record: str | None,
@@ -97,8 +105,8 @@ def command(
             return _scripted(tree, answers, store, gear, unit, as_json=as_json)
         console = _console(plain=plain, to_people=as_json)
         places = places_named(record=record, library=library, bench=bench)
-        desk = Desk(store, found, console, gear, even_unchecked, places)
-        opening = {"unit": unit, "complaint": complaint or "", "who": who or ""}
+        desk = Desk(store, found, console, gear, even_unchecked, places, brief)
+        opening = Opening({**unit, "complaint": complaint or "", "who": who or ""}, intake or "")
         return _sat_down(desk, words, resume, opening, as_json=as_json)
 
 
@@ -315,13 +323,45 @@ class Desk:
     even_unchecked: bool = False
     places: str = ""
     """The options that lead back to this record and library, as they were typed."""
+    brief: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Opening:
+    """What is known of a unit before anything is asked.
+
+    ``known`` is by the names of :func:`faulttree.session.begin_intake`; ``line`` is an intake in
+    one line, whose model and tag cannot be told apart before the tree is known.
+    """
+
+    known: Mapping[str, str]
+    line: str = ""
+
+    def on(self, tree: Tree) -> Mapping[str, str]:
+        """What is known, the line read with the models of a tree; an option goes first."""
+        from faulttree.session.intake import known_models, read_intake
+
+        told = {name: value for name, value in self.known.items() if value}
+        return {**read_intake(self.line, known_models(tree)), **told}
+
+    def words(self, words: tuple[str, ...], library: Library) -> tuple[str, ...]:
+        """The words that name the tree: as typed, else model and complaint of the line."""
+        from faulttree.session.intake import read_intake
+        from faulttree.tree.search import find
+
+        told = read_intake(self.line)
+        complaint = told.get("complaint", "")
+        if words or not complaint:
+            return words
+        both = f"{told.get('model', '')} {complaint}".strip()
+        return (both if find(both, library) else complaint,)
 
 
 def _sat_down(
     desk: Desk,
     words: tuple[str, ...],
     resume: str | None,
-    opening: dict[str, Any],
+    opening: Opening,
     *,
     as_json: bool,
 ) -> int:
@@ -332,9 +372,9 @@ def _sat_down(
         if resume is not None:
             case_open = _resumed(desk, resume)
         else:
-            case_open = _opened(
-                desk, pick_tree(words, desk.library, desk.even_unchecked, desk.console), opening
-            )
+            named = opening.words(words, desk.library)
+            tree = pick_tree(named, desk.library, desk.even_unchecked, desk.console)
+            case_open = _opened(desk, tree, opening.on(tree))
         while _sat(case_open, desk.places) and case_open.onward:
             case_open = _onward(desk, case_open)
     except (AwayError, KeyboardInterrupt):
@@ -350,37 +390,34 @@ def _sat_down(
 def _onward(desk: Desk, before: OpenCase) -> OpenCase:
     """The linked case on the tree that the last one's stop named."""
     opened = before.state.opened
-    unit = dict(opened.unit) if opened else {}
-    unit.pop("family", None)
-    words = opened.owner_words or opened.complaint if opened else ""
-    opening = {"unit": unit, "who": opened.who if opened else "", "owner_words": words}
+    assert opened is not None
+    known = {
+        "model": str(opened.unit.get("model", "")),
+        "serial": str(opened.unit.get("serial", "")),
+        "who": opened.who,
+        "owner_words": opened.owner_words or opened.complaint,
+        "linked": before.journal.case,
+    }
     tree = fit_tree(desk.library, before.onward, desk.even_unchecked)
-    return _opened(desk, tree, opening, linked=before.journal.case)
+    return _opened(desk, tree, known)
 
 
-def _opened(desk: Desk, tree: Tree, opening: dict[str, Any], *, linked: str = "") -> OpenCase:
+def _opened(desk: Desk, tree: Tree, known: Mapping[str, str]) -> OpenCase:
     """Open a case: what is still wanted of unit and complaint is asked."""
+    from faulttree.cases.other_cases import OtherCases
+    from faulttree.session import Context
     from faulttree.terminal.intake import take_in
-    from faulttree.walk.events import Opened
 
-    asked = take_in(
-        desk.console, tree, opening, lambda serial: _tell_of_open_case(desk, tree, serial)
-    )
-    event = Opened(
-        at=now(),
-        tree=tree.id,
-        tree_hash=tree.hash,
-        unit=asked["unit"],
-        complaint=asked["complaint"],
-        owner_words=asked["owner_words"],
-        who=asked["who"],
+    context = Context(
+        now=now(),
+        bench=desk.gear,
+        lookup=OtherCases(desk.store),
         priors=priors_of(tree, desk.store),
-        ratings=asked["ratings"],
-        linked=linked,
-        mains=desk.gear.mains if desk.gear else {},
+        resume=f"'faulttree diagnose --resume {{}}{desk.places}'",
     )
-    case = desk.store.open_case([event], tree_text=tree.text)
-    case_open = _open_case(desk, tree, case, [event])
+    events = list(take_in(desk.console, tree, context, known))
+    case = desk.store.open_case(events, tree_text=tree.text)
+    case_open = _open_case(desk, tree, case, events)
     case_open.say(f"This is {case_open.label}. Ctrl-C pauses; every answer is recorded.")
     for line in origin_of(desk.library, tree):
         case_open.say(line)
@@ -398,18 +435,6 @@ def origin_of(library: Library, tree: Tree) -> list[str]:
     named = layer.about.invented or layer is not library
     lines = [f"Tree of {layer.about}."] if named else []
     return lines + [f"{one}." for one in replacements(library, tree)]
-
-
-def _tell_of_open_case(desk: Desk, tree: Tree, serial: str) -> None:
-    """The same unit may stand open on this tree already: then that case was perhaps meant."""
-    from faulttree.terminal.screens import text_lines
-
-    for case in desk.store.list(state="open", tree=tree.id, serial=serial, limit=1):
-        text = (
-            f"'{serial}' already has an open case, case {case.number}; "
-            f"'faulttree diagnose --resume {case.number}{desk.places}' goes on with that one."
-        )
-        desk.console.show(text_lines(text, desk.console.width, style="warning"))
 
 
 def _resumed(desk: Desk, words: str) -> OpenCase:
@@ -444,8 +469,13 @@ def _open_case(desk: Desk, tree: Tree, case: str, events: list[Event]) -> OpenCa
     from hashlib import sha256
     from time import monotonic
 
+    from faulttree.cases.other_cases import OtherCases
     from faulttree.terminal.open_case import EventWriter, OpenCase
+    from faulttree.walk.events import Opened
 
+    others = OtherCases(desk.store)
+    opened = events[0]
+    who = opened.who if isinstance(opened, Opened) else ""
     return OpenCase(
         journal=EventWriter(tree, case, events, desk.store, now),
         console=desk.console,
@@ -453,6 +483,9 @@ def _open_case(desk: Desk, tree: Tree, case: str, events: list[Event]) -> OpenCa
         stopwatch=monotonic,
         photo_hash=lambda path: sha256(path.read_bytes()).hexdigest(),
         label=f"case {desk.store.case(case).number}",
+        lookup=others,
+        brief=desk.brief,
+        practised=others.practised(who, tree.hash, now()),
     )
 
 

@@ -4,6 +4,7 @@ Nothing here knows a screen, a clock or a file. A face (a terminal, a page) draw
 :class:`Prompt` and gives back a :class:`Reply`; :func:`reply` says which events it makes.
 """
 
+from faulttree.session.intake import begin_intake, read_intake
 from faulttree.session.model import (
     Accepted,
     Ask,
@@ -11,6 +12,7 @@ from faulttree.session.model import (
     Choice,
     Context,
     Kind,
+    Lookup,
     Message,
     Position,
     Prompt,
@@ -32,6 +34,7 @@ __all__ = [
     "Choice",
     "Context",
     "Kind",
+    "Lookup",
     "Message",
     "Position",
     "Prompt",
@@ -41,8 +44,10 @@ __all__ = [
     "Result",
     "Show",
     "Wait",
+    "begin_intake",
     "follow",
     "next_prompt",
+    "read_intake",
     "read_typed",
     "reply",
 ]

@@ -37,7 +37,9 @@ if TYPE_CHECKING:
 
 __all__ = ["act", "chosen_step"]
 
-VIEWS = frozenset({"?", "how", "why", "suspects", "path"})
+VIEWS = frozenset({"?", "how", "why", "suspects", "path", "similar"})
+FROM_ANSWER = 2
+"""Similar cases are told from this answer on: one alone tells too little."""
 Action = Callable[[Position, "Context", Prompt, str], Result]
 
 
@@ -53,6 +55,9 @@ def act(position: Position, context: Context, prompt: Prompt, given: Reply) -> R
         return Refused(WalkError(f"'{word}' does not work here", remedy=f"Words that do: {words}."))
     if word == "back" and _within(position, context, prompt):
         return Accepted((), (Message("Nothing of it was recorded."),))
+    if word == "similar" and len(position.state.path) < FROM_ANSWER:
+        message = "too little is known for similar cases"
+        return Refused(WalkError(message, remedy="They are told from the second answer on."))
     if word in VIEWS:
         return Show(word, given.text)
     return ACTIONS[word](position, context, prompt, given.text.strip())

@@ -5,12 +5,14 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
-from typing import TYPE_CHECKING, Any, Literal
+from typing import TYPE_CHECKING, Any, Literal, Protocol
 
 from faulttree.texts import pick
 from faulttree.walk.fold import Folder
 
 if TYPE_CHECKING:
+    from faulttree.cases import Case
+    from faulttree.cases.other_cases import SimilarCase
     from faulttree.errors import FaulttreeError
     from faulttree.reading import Bench
     from faulttree.tree.model import Step, Tree
@@ -24,6 +26,7 @@ __all__ = [
     "Choice",
     "Context",
     "Kind",
+    "Lookup",
     "Message",
     "Position",
     "Prompt",
@@ -36,6 +39,7 @@ __all__ = [
 ]
 
 Kind = Literal[
+    "intake",
     "cautions",
     "step",
     "correct",
@@ -61,6 +65,7 @@ Kind = Literal[
 ]
 """What a prompt asks.
 
+- intake: what the unit is and what is wrong with it, before the case is opened.
 - cautions: read before the step. step: the answer or reading.
 - correct: what an earlier step should have given.
 - in-circuit: whether the part was in circuit. slip: a reading that may be a slip of the pen.
@@ -147,6 +152,7 @@ class Prompt:
         carry: what was said already; to be given back with the reply.
         actions: the words that work here, besides an answer.
         messages: what to tell before it is asked.
+        brief: the step is well known here: its text, what is expected and the keys are enough.
     """
 
     id: PromptId
@@ -159,6 +165,7 @@ class Prompt:
     carry: Carry | None = None
     actions: tuple[str, ...] = ()
     messages: tuple[Message, ...] = ()
+    brief: bool = False
 
     @property
     def kind(self) -> Kind:
@@ -211,6 +218,16 @@ class Position:
         return here
 
 
+class Lookup(Protocol):
+    """What the record knows of other cases."""
+
+    def earlier(self, serial: str) -> Sequence[Case]:
+        """Cases of the unit with this serial or tag, the newest first."""
+
+    def similar(self, state: State) -> Sequence[SimilarCase]:
+        """Closed cases that agree best with what this one has shown so far, the best first."""
+
+
 @dataclass(frozen=True, slots=True)
 class Context:
     """What a session needs to know of the world, told by the face.
@@ -219,11 +236,21 @@ class Context:
         now: the time, UTC, ISO 8601.
         bench: the instruments on this bench.
         meter: id of the instrument in use.
+        lookup: what the record knows of other cases.
+        priors: probabilities of the faults, for a case that is opened.
+        resume: how a person goes on with an open case; ``{}`` stands for its number.
+        brief: every step is put briefly, as far as safety allows.
+        practised: steps that the same person did lately on this text of the tree.
     """
 
     now: str = ""
     bench: Bench | None = None
     meter: str = ""
+    lookup: Lookup | None = None
+    priors: Mapping[str, float] = field(default_factory=dict)
+    resume: str = ""
+    brief: bool = False
+    practised: frozenset[str] = frozenset()
 
 
 @dataclass(frozen=True, slots=True)

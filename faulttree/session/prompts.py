@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from faulttree.errors import FaulttreeError
+from faulttree.session.intake import first_question
 from faulttree.session.model import (
     Carry,
     Choice,
@@ -28,7 +30,7 @@ from faulttree.walk.unit_state import NOT_KNOWN
 
 if TYPE_CHECKING:
     from faulttree.odds import Suspect
-    from faulttree.tree.model import Property, Step
+    from faulttree.tree.model import Property, Step, Use
     from faulttree.walk.state import State
 
 __all__ = [
@@ -63,6 +65,7 @@ ACTIONS: Mapping[str, str] = {
     "why": "why this step, and where its figures come from",
     "suspects": "what is still possible",
     "path": "what was found so far",
+    "similar": "closed cases that agree best with this one",
     "go": "test another step: go STEP",
     "set": "say what the unit is: set PROPERTY VALUE",
     "meter": "name the instrument in use: meter ID",
@@ -76,7 +79,7 @@ WITHIN = ("note", "back", "pause", "?")
 IN_PROOF = ("note", "back", "correct", "path", "pause", "?")
 """Words that work where something is asked before an answer counts."""
 
-AT_END = ("back", "correct", "note", "photo", "path", "suspects", "set", "pause", "?")
+AT_END = ("back", "correct", "note", "photo", "path", "suspects", "similar", "set", "pause", "?")
 """Words that work where no step is asked."""
 
 PLACES: Mapping[str, str] = {
@@ -161,13 +164,15 @@ def next_prompt(position: Position, context: Context) -> Prompt:
     Raises:
         FaulttreeError: the limits of the step cannot be understood.
     """
+    if not position.events:
+        return first_question(position.tree)
     state = position.state
     if state.phase == "closed":
         return prompt_of(position, "done", "The case is closed.", actions=())
     if state.needs_fact is not None:
         return _fact_prompt(position, state.needs_fact)
     if state.ask is not None:
-        return _step_prompt(position, state.ask)
+        return _step_prompt(position, context, state.ask)
     if state.phase == "likely":
         return _likely_prompt(position)
     if state.phase == "found":
@@ -214,7 +219,7 @@ def _late_fact(position: Position) -> Prompt | None:
 # -- a step ----------------------------------------------------------------------------
 
 
-def _step_prompt(position: Position, step: Step) -> Prompt:
+def _step_prompt(position: Position, context: Context, step: Step) -> Prompt:
     state = position.state
     unread = tuple(name for name in state.cautions_at(step) if name not in state.cautions_read)
     if unread:
@@ -237,11 +242,18 @@ def _step_prompt(position: Position, step: Step) -> Prompt:
         unit=unit,
         actions=tuple(ACTIONS),
     )
-    if step.wait and step.kind != "do":
-        from dataclasses import replace
+    wait = Wait(step.id, step.wait) if step.wait and step.kind != "do" else None
+    return replace(prompt, wait=wait, brief=_brief(state, context, step))
 
-        prompt = replace(prompt, wait=Wait(step.id, step.wait))
-    return prompt
+
+def _brief(state: State, context: Context, step: Step) -> bool:
+    """Whether a step is put briefly: never one that safety rests on."""
+    uses = [use for use in state.tree.uses.values() if step.id in use.steps]
+    served: list[Step | Use] = [step, *uses]
+    for made in served:
+        if made.role != "finding" or made.discharges or made.proves_dead or made.cells_known:
+            return False
+    return context.brief or step.id in context.practised
 
 
 def correct_prompt(
@@ -271,8 +283,6 @@ def _cautions_prompt(position: Position, step: Step, unread: tuple[str, ...]) ->
     known = position.tree.known_cautions
     danger = [name for name in unread if name in known and known[name].signal == "DANGER"]
     shown = (danger[0],) if danger else unread
-    from dataclasses import replace
-
     prompt = prompt_of(
         position,
         "cautions",

@@ -20,6 +20,7 @@ from faulttree.session.endings import (
     placed,
 )
 from faulttree.session.facts import fact_told
+from faulttree.session.intake import taken_in
 from faulttree.session.jumps import guard_passed, guarded, jump_past, jump_text
 from faulttree.session.likely import decide_likely
 from faulttree.session.model import (
@@ -52,6 +53,7 @@ __all__ = ["follow", "reply"]
 Handler = Callable[[Position, Context, Prompt, Reply], Result]
 
 HANDLERS: Mapping[Kind, Handler] = {
+    "intake": taken_in,
     "cautions": steps.cautions_read,
     "step": steps.answered,
     "correct": steps.answered,

@@ -8,7 +8,7 @@ from faulttree.walk.answer import match_outcome
 
 __all__ = ["read_typed"]
 
-ALONE = frozenset({"?", "how", "why", "suspects", "path", "pause"})
+ALONE = frozenset({"?", "how", "why", "suspects", "similar", "path", "pause"})
 """Words that take nothing behind them: with more behind, it is an answer."""
 
 
@@ -42,7 +42,7 @@ def read_typed(prompt: Prompt, text: str) -> Reply:
 
 def _meant_as_word(prompt: Prompt, word: str) -> bool:
     """Whether a word that does not work here was surely not meant as an answer."""
-    return prompt.kind not in ("text", "seen", "declined", "fault", "modules")
+    return prompt.kind not in ("intake", "text", "seen", "declined", "fault", "modules")
 
 
 def _word(said: str) -> tuple[str, str] | None:

@@ -57,7 +57,7 @@ def _cautions(case: OpenCase, prompt: Prompt) -> None:
 
 def _step(case: OpenCase, prompt: Prompt) -> None:
     assert prompt.step is not None
-    case.show_step(prompt.step)
+    case.show_step(prompt.step, brief=prompt.brief)
 
 
 def _fact(case: OpenCase, prompt: Prompt) -> None:
@@ -217,11 +217,17 @@ def _path(case: OpenCase, prompt: Prompt) -> None:
     case.console.show(screens.path_view(case.state, case.console.width))
 
 
+def _similar(case: OpenCase, prompt: Prompt) -> None:
+    found = case.lookup.similar(case.state) if case.lookup is not None else ()
+    case.console.show(screens.similar_view(found, case.console.width))
+
+
 VIEWS: Mapping[str, Callable[[OpenCase, Prompt], None]] = {
     "?": _help,
     "how": _how,
     "why": _why,
     "suspects": _suspects_now,
     "path": _path,
+    "similar": _similar,
     "set": _facts_known,
 }

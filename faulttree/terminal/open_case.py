@@ -15,7 +15,7 @@ from faulttree.walk import events as ev
 if TYPE_CHECKING:
     from faulttree.errors import FaulttreeError
     from faulttree.reading import Bench
-    from faulttree.session import PromptId
+    from faulttree.session import Lookup, PromptId
     from faulttree.terminal.console import Console
     from faulttree.tree.model import Step, Tree
     from faulttree.walk.state import State
@@ -89,6 +89,9 @@ class OpenCase:
         shown: the prompt that stands on the screen.
         began: when the present step was shown, by the stopwatch.
         pending: what was typed during a wait, for the next prompt.
+        lookup: what the record knows of other cases.
+        brief: every step is put briefly, as far as safety allows.
+        practised: steps that the same person did lately on this text of the tree.
     """
 
     journal: EventWriter
@@ -103,6 +106,9 @@ class OpenCase:
     shown: PromptId | None = None
     began: float = 0.0
     pending: str = ""
+    lookup: Lookup | None = None
+    brief: bool = False
+    practised: frozenset[str] = frozenset()
 
     @property
     def state(self) -> State:
@@ -117,7 +123,14 @@ class OpenCase:
     @property
     def context(self) -> Context:
         """The world as a session takes it."""
-        return Context(now=self.now, bench=self.bench, meter=self.meter)
+        return Context(
+            now=self.now,
+            bench=self.bench,
+            meter=self.meter,
+            lookup=self.lookup,
+            brief=self.brief,
+            practised=self.practised,
+        )
 
     @property
     def now(self) -> str:
@@ -137,13 +150,14 @@ class OpenCase:
 
     def complain(self, error: FaulttreeError) -> None:
         """Say what does not fit, and what would."""
-        self.say(f"✗ {error.message}", "bad")
-        if error.remedy:
-            self.console.show(screens.text_lines(error.remedy, self.console.width, indent="  "))
+        self.console.show(screens.refusal_lines(error, self.console.width))
 
-    def show_step(self, step: Step, *, full: bool = False) -> None:
+    def show_step(self, step: Step, *, full: bool = False, brief: bool = False) -> None:
         """Show a step, with a word on what would be better where there is one."""
         width = self.console.width
+        if brief:
+            self.console.show(screens.brief_view(self.state, step, width))
+            return
         self.console.show(screens.step_view(self.state, step, width, meter=self.meter, full=full))
         self.console.show(remark(self.state, self.bench, self.meter, width))
 

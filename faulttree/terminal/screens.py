@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping
+from collections.abc import Collection, Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 from faulttree.reading import limits_text
@@ -13,11 +13,14 @@ from faulttree.walk.answer import limits_of
 from faulttree.walk.standing import not_made
 
 if TYPE_CHECKING:
+    from faulttree.cases.other_cases import SimilarCase
+    from faulttree.errors import FaulttreeError
     from faulttree.terminal.console import Line
     from faulttree.tree.model import Caution, Fault, Step
     from faulttree.walk.state import State
 
 __all__ = [
+    "brief_view",
     "caution_view",
     "fault_view",
     "heading",
@@ -25,7 +28,9 @@ __all__ = [
     "likely_view",
     "minutes_text",
     "path_view",
+    "refusal_lines",
     "share_text",
+    "similar_view",
     "step_view",
     "text_lines",
     "verdict_view",
@@ -71,6 +76,12 @@ def share_text(share: float) -> str:
     if 0.995 <= share < 1:
         return "over 99 %"
     return f"{share * 100:.0f} %"
+
+
+def refusal_lines(error: FaulttreeError, width: int) -> list[Line]:
+    """What does not fit, and what would."""
+    remedy = text_lines(error.remedy, width, indent="  ") if error.remedy else []
+    return [*text_lines(f"✗ {error.message}", width, style="bad"), *remedy]
 
 
 def heading(state: State, title: str, width: int) -> list[Line]:
@@ -121,6 +132,43 @@ def step_view(
     if step.kind == "measure":
         lines += labelled("Expect", _expected(state, step), width)
     return lines + _leads(state, step, width)
+
+
+def brief_view(state: State, step: Step, width: int) -> list[Line]:
+    """A step that is well known here: what to do and what is expected; 'how' shows the rest."""
+    lines: list[Line] = [[("", "")]]
+    if state.pending is not None:
+        lines += text_lines(f"This must come before '{state.pending}'.", width, style="warning")
+    if step.live:
+        lines += open_view(state, width)
+    lines += _reminders(state, step, width, full=False)
+    number = f"{len(state.path) + 1} " if state.phase == "finding" else ""
+    label = f"{number}{VERBS[step.kind]}"
+    lines += labelled(label, step.text, width, style="title")
+    lines += _opening(state, step, width)
+    if step.kind == "measure":
+        lines += labelled("Expect", _expected(state, step), width)
+    if state.phase == "confirming":
+        lines += _leads(state, step, width)
+    return lines
+
+
+def similar_view(found: Sequence[SimilarCase], width: int) -> list[Line]:
+    """Closed cases like this one: what was found, how it was repaired, whether it lasted."""
+    if not found:
+        return [[("", "No closed case agrees with this one.")]]
+    lines: list[Line] = [[("title", "Closed cases like this one")]]
+    for one in found:
+        case = one.case
+        unit = " ".join(filter(None, [case.model or case.family, case.tag or case.serial]))
+        head = f"case {case.number}, {(case.closed or '')[:10]}, {unit}: {one.agree} alike"
+        lines += text_lines(f"{head}, {one.differ} different" if one.differ else head, width)
+        what = one.found or case.result
+        done = f"; repaired: {one.repair}" if one.repair else ""
+        came_back = {True: "; it has lasted so far", False: "; it came back"}
+        told = f"{what}{done}{came_back.get(one.lasted, f'; {case.result}')}."  # type: ignore[arg-type]
+        lines += text_lines(told, width, indent="  ")
+    return lines
 
 
 def _place(state: State) -> str:

@@ -470,7 +470,7 @@ def test_two_hundred_kills_lose_no_acknowledged_answer(tmp_path: Path) -> None:
 
 # -- a pipe -----------------------------------------------------------------------------------
 
-INTAKE = "tag 3\ntall\ndark\n\n"
+INTAKE = "tall tag 3: dark\n"
 
 
 def test_a_piped_walk_pauses_at_the_end_of_input_and_goes_on(bench: Bench) -> None:
@@ -491,8 +491,8 @@ def test_a_piped_walk_pauses_at_the_end_of_input_and_goes_on(bench: Bench) -> No
 
 
 def test_two_open_cases_are_told_apart_by_their_tags(bench: Bench) -> None:
-    bench.diagnose("lamp/dark", typed="tag 3\ntall\n\n\nyes\n")
-    bench.diagnose("lamp/dark", typed="tag 4\ntall\n\n\n")
+    bench.diagnose("lamp/dark", typed="tall tag 3: dark\nyes\n")
+    bench.diagnose("lamp/dark", typed="tall tag 4: dark\n")
     _, out, _ = bench.diagnose("--resume", "tag 4")
     assert "Is it plugged in?" in out
     _, out, _ = bench.diagnose("--resume", "tag 3")
@@ -500,13 +500,13 @@ def test_two_open_cases_are_told_apart_by_their_tags(bench: Bench) -> None:
 
 
 def test_a_unit_that_stands_open_already_is_pointed_out(bench: Bench) -> None:
-    bench.diagnose("lamp/dark", typed="tag 3\ntall\n\n\nyes\n")
-    _, out, _ = bench.diagnose("lamp/dark", typed="tag 3\ntall\n\n\n")
+    bench.diagnose("lamp/dark", typed="tall tag 3: dark\nyes\n")
+    _, out, _ = bench.diagnose("lamp/dark", typed="tall tag 3\n\n")
     assert "'tag 3' already has an open case, case 1" in out
-    assert out.index("already has an open case") < out.index("Model")
+    assert out.index("already has an open case") < out.index("Complaint")
     _, out, _ = bench.diagnose("lamp/dark", "--serial", "tag 3", typed="")
     assert "'tag 3' already has an open case, case 2" in out
-    _, out, _ = bench.diagnose("lamp/dark", typed="tag 4\ntall\n\n\n")
+    _, out, _ = bench.diagnose("lamp/dark", typed="tall tag 4: dark\n")
     assert "has an open case" not in out
 
 
@@ -527,7 +527,7 @@ def test_leaving_before_a_case_is_open_records_nothing(bench: Bench) -> None:
 
 
 def test_words_that_fit_several_trees_are_asked_about(bench: Bench) -> None:
-    _, out, _ = bench.diagnose("lamp", typed="7\n2\ntag 3\n\n\n\n")
+    _, out, _ = bench.diagnose("lamp", typed="7\n2\ntag 3: 1\n")
     assert "A lamp, dark  (lamp/dark)" in out
     assert "Is the socket tight?" in out
 
@@ -552,3 +552,63 @@ def test_json_of_a_sitting_keeps_people_off_the_standard_output(bench: Bench) ->
     assert status == 0
     assert json.loads(out)["end"] == {"kind": "fault", "id": "not-plugged"}
     assert "Is it plugged in?" in err
+
+
+# -- what the record knows of other cases -------------------------------------------------------
+
+SOLVED = "yes\n\n500 ohm\nnew bulb\n\n20 ohm\n1\n"
+
+
+def test_one_line_takes_a_unit_in_and_finds_its_tree(bench: Bench) -> None:
+    _, out, _ = bench.diagnose("--intake", "tall tag 7: flickers", typed="1\n")
+    assert "Is the socket tight?" in out
+    opened = bench.events("1")[0]
+    assert isinstance(opened, ev.Opened)
+    assert (opened.unit["model"], opened.unit["serial"]) == ("tall", "tag 7")
+    _, out, _ = bench.diagnose("lamp/dark", "--intake", "tag 7 tall: stays dark", typed="")
+    assert "'tag 7' already has an open case, case 1" in out
+    assert "Is it plugged in?" in out
+
+
+def test_a_unit_that_was_here_before_is_told_when_it_is_taken_in(bench: Bench) -> None:
+    bench.diagnose("lamp/dark", "--intake", "tall tag 3: dark", typed=SOLVED)
+    _, out, _ = bench.diagnose("lamp/dark", typed="tall tag 3\n")
+    assert "'tag 3' was here before: case 1" in out
+    assert "fixed burnt" in out
+
+
+def test_similar_cases_are_told_from_the_second_answer_on(bench: Bench) -> None:
+    bench.diagnose("lamp/dark", "--intake", "tall tag 3: dark", typed=SOLVED)
+    bench.diagnose(
+        "lamp/dark", "--intake", "tall tag 4: dark", typed="no\nplugged it in\nyes\nlit\n1\n"
+    )
+    typed = "similar\nyes\nsimilar\n\nsimilar\n"
+    _, out, _ = bench.diagnose("lamp/dark", "--intake", "tall tag 5: dark", typed=typed)
+    assert out.count("too little is known for similar cases") == 2
+    told = out[out.index("Closed cases like this one") :]
+    assert "tall tag 3: 2 alike" in told
+    assert "Bulb burnt; repaired: new bulb; it has lasted so far." in told
+    assert "tag 4" not in told  # it gave another answer at the plug
+
+
+def test_cases_are_found_by_what_was_found_in_them(bench: Bench) -> None:
+    bench.diagnose("lamp/dark", "--intake", "tall tag 3: no light", typed=SOLVED)
+    bench.diagnose("lamp/dark", "--intake", "tall tag 4: no light", typed="no\n")
+    for words in (["bulb", "burnt"], ["Replace"], ["new", "bulb"]):
+        _, out, _ = bench.run("cases", "list", *words)
+        assert "tag 3" in out, words
+        assert "tag 4" not in out, words
+
+
+def test_steps_that_somebody_did_this_week_are_put_briefly(bench: Bench) -> None:
+    def taken_in(*options: str, typed: str = "") -> str:
+        return bench.diagnose("lamp/dark", "--intake", "tall tag 3: dark", *options, typed=typed)[1]
+
+    taken_in("--who", "ab", typed="yes\n")
+    again = taken_in("--who", "ab", typed="yes\n")
+    assert "1 ASK     Is it plugged in?" in again
+    assert "Takes" in again[again.index("Pull the plug") :]  # that step is new to ab
+    assert "1 ASK" not in taken_in()
+    assert "1 ASK" not in taken_in("--who", "cd")
+    asked = taken_in("--brief", typed="how\n")
+    assert asked.index("1 ASK") < asked.index("Takes")
