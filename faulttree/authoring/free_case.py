@@ -103,19 +103,7 @@ def read_free_case(document: Document) -> FreeCase:
     if not isinstance(cause, Mapping):
         raise _wrong(document, ("cause",), "The cause is missing.", "Give title and remedy.")
     _known(document, ("cause",), cause, CAUSE)
-    looks, notes, verdicts = [], [], []
-    for number, raw in enumerate(walk):
-        keys = ("walk", number)
-        if not isinstance(raw, Mapping):
-            raise _wrong(
-                document, keys, "An entry must be a mapping.", "Write ask, measure or note."
-            )
-        if set(raw) == {"note"}:
-            notes.append(_text(raw["note"]))
-            continue
-        look, told = _look(document, keys, raw)
-        looks.append(look)
-        verdicts += [told] if told else []
+    looks, notes, verdicts = _entries(document, walk)
     unit = data.get("unit")
     return FreeCase(
         {key: _text(value) for key, value in unit.items()} if isinstance(unit, Mapping) else {},
@@ -127,6 +115,23 @@ def read_free_case(document: Document) -> FreeCase:
         _text(cause.get("seen")),
         tuple(verdicts),
     )
+
+
+def _entries(document: Document, walk: list[Any]) -> tuple[list[Look], list[str], list[str]]:
+    """What was looked at, the notes, and the verdicts in words."""
+    looks, notes, verdicts = [], [], []
+    for number, raw in enumerate(walk):
+        keys = ("walk", number)
+        if not isinstance(raw, Mapping):
+            message = "An entry must be a mapping."
+            raise _wrong(document, keys, message, "Write ask, measure or note.")
+        if set(raw) == {"note"}:
+            notes.append(_text(raw["note"]))
+            continue
+        look, told = _look(document, keys, raw)
+        looks.append(look)
+        verdicts += [told] if told else []
+    return looks, notes, verdicts
 
 
 def _text(value: Any) -> str:
@@ -254,18 +259,9 @@ def tree_of_case(start: Start, case: FreeCase, *, day: str) -> dict[str, Any]:
     looks = [*(look for at, look in enumerate(case.looks) if at != case.shown),
              case.looks[case.shown]]  # fmt: skip
     looks = [look for look in looks if look.outcome != "undecided"]
-    taken = {BEYOND, UNMET}
-    fault = case.cause.fault or new_id(case.cause.title, taken)
-    taken.add(fault)
-    names = []
-    for look in looks:
-        names.append(look.test.step or new_id(look.text, taken))
-        taken.add(names[-1])
-    steps: dict[str, Any] = {}
-    for name, look, onward in zip(names, looks, [*names[1:], fault], strict=True):
-        last = onward == fault
-        test = replace(look.test, step=name, shows=look.outcome)
-        steps[name] = _step(test, onward, BEYOND if last else UNMET)
+    fault = case.cause.fault or new_id(case.cause.title, {BEYOND, UNMET})
+    steps = _steps(looks, fault)
+    names = list(steps)
     good = replace(looks[-1].test, shows=looks[-1].outcome).good
     data: dict[str, Any] = {
         **start.head(),
@@ -287,6 +283,19 @@ def tree_of_case(start: Start, case: FreeCase, *, day: str) -> dict[str, Any]:
         "stops": stops,
     }
     return {**data, "closing": list(start.closing)} if start.closing else data
+
+
+def _steps(looks: list[Look], fault: str) -> dict[str, Any]:
+    """The steps in the order of the walk; the last one leads to the fault."""
+    taken, names = {BEYOND, UNMET, fault}, list[str]()
+    for look in looks:
+        names.append(look.test.step or new_id(look.text, taken))
+        taken.add(names[-1])
+    steps: dict[str, Any] = {}
+    for name, look, onward in zip(names, looks, [*names[1:], fault], strict=True):
+        test = replace(look.test, step=name, shows=look.outcome)
+        steps[name] = _step(test, onward, BEYOND if onward == fault else UNMET)
+    return steps
 
 
 def _evidence(case: FreeCase, day: str) -> dict[str, str]:

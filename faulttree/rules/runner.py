@@ -4,12 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from faulttree.rules.report import CheckedFile, Report, once
-from faulttree.rules.result_cache import ResultCache
 from faulttree.rules.targets import Target, leads_out, targets_of
 from faulttree.tree import Finding, Library, Where, find_library
+
+if TYPE_CHECKING:
+    from faulttree.rules.result_cache import ResultCache
 
 WORTH_A_PROCESS = 200
 """Files below which starting processes takes longer than it saves."""
@@ -48,7 +50,7 @@ def check_paths(
         library: which trees and shared things are meant.
         stdin: gives what came on standard input.
         jobs: how many processes to use at most.
-        cache: a folder to keep results in, by content.
+        cache: a folder to keep results in, by content; not for one file that is named.
         fixed_library: the library was named by the user, so that a file of another one is
             judged by it all the same; else by its own.
 
@@ -56,12 +58,15 @@ def check_paths(
         TreeError: where a path or the library cannot be opened.
     """
     targets = list(targets_of(paths, library, stdin=stdin, fixed_library=fixed_library))
+    if cache is None or (paths and len(targets) == 1):  # One file named was just changed.
+        return _report(targets, _look_at_all(targets, jobs))
+    from faulttree.rules.result_cache import ResultCache
+
     with ResultCache(cache) as memory:
-        return memory.report(targets, lambda: _report(targets, jobs, memory))
+        return memory.report(targets, lambda: _report(targets, _look_at_all(targets, jobs, memory)))
 
 
-def _report(targets: Sequence[Target], jobs: int, memory: ResultCache) -> Report:
-    looked = _look_at_all(targets, jobs, memory)
+def _report(targets: Sequence[Target], looked: Sequence[CheckedFile]) -> Report:
     findings = [finding for one in looked for finding in one.findings]
     findings += _outsiders(targets)
     findings += _compared(targets, looked)
@@ -90,8 +95,10 @@ def _outsiders(targets: Iterable[Target]) -> Iterator[Finding]:
             )
 
 
-def _look_at_all(targets: Sequence[Target], jobs: int, memory: ResultCache) -> list[CheckedFile]:
-    known = memory.recall(targets)
+def _look_at_all(
+    targets: Sequence[Target], jobs: int, memory: ResultCache | None = None
+) -> list[CheckedFile]:
+    known = memory.recall(targets) if memory else [None] * len(targets)
     todo = [number for number, one in enumerate(known) if one is None]
     fresh: Mapping[int, CheckedFile] = {}
     if jobs > 1 and len(todo) >= WORTH_A_PROCESS:
@@ -102,7 +109,8 @@ def _look_at_all(targets: Sequence[Target], jobs: int, memory: ResultCache) -> l
         from faulttree.rules.check_file import check_target
 
         fresh = {number: check_target(targets[number]) for number in todo}
-    memory.keep({number: fresh[number] for number in todo})
+    if memory:
+        memory.keep({number: fresh[number] for number in todo})
     return [one if one is not None else fresh[number] for number, one in enumerate(known)]
 
 

@@ -116,7 +116,7 @@ class Builder:
 
     def tree(self) -> Tree | None:
         """The tree; None if it would be too large."""
-        data, procedures = self.data, self.opened.procedures
+        data = self.data
         top = Scope("tree", dict(entries(data.get("steps"))), as_text(data.get("start")))
         self.ids()
         self.exposing()
@@ -125,47 +125,50 @@ class Builder:
         power = self.opened.before_power(top, data.get("before_power"))
         if self.opened.oversize:
             return None
-        states = parts.access_states(
-            source.get("access") for source in (data, *procedures.values())
-        )
-        ends = {**as_mapping(data.get("faults")), **as_mapping(data.get("stops"))}
-        cautions = as_texts(data.get("cautions"))
-        stores = parts.stores(data.get("stores"), mains=MAINS in cautions)
-        properties = parts.properties(data.get("properties"), self.bundle.get("properties"))
-        stops = parts.stops(data.get("stops"), checks_power=bool(power))
-        names = Names(self.findings, ends | stops, states, stores, properties)
-        steps = Steps(names, procedures, self.findings)
+        said = self.parts(checks_power=bool(power))
+        ends = {**as_mapping(data.get("faults")), **as_mapping(data.get("stops")), **said["stops"]}
+        names = Names(self.findings, ends, said["access"], said["stores"], said["properties"])
+        steps = Steps(names, self.opened.procedures, self.findings)
         for scope in (top, *closing, *power.values()):
             steps.emit(scope)
-        steps.close(states)
+        steps.close(said["access"])
         self.references(top, names)
         for scope in power.values():
             for exit_, target in scope.targets.items():
                 names.target(top, target, scope.where, "exits", exit_)
         return Tree(
-            id=as_text(self.bundle.get("id")),
-            title=as_text(data.get("title")) + INVENTED * is_invented(self.bundle),
-            family=as_text(data.get("family")),
+            **said,
             start=self.start(top),
             steps=names.steps,
-            faults=parts.faults(data.get("faults")),
-            stops=stops,
             uses=names.uses,
             closing=tuple(scope.use for scope in closing if scope.use),
-            modules=as_texts(data.get("modules")),
-            symptoms=tuple(parts.symptoms(data.get("symptoms"))),
-            cautions=cautions,
-            access=states,
-            ratings=parts.ratings(data.get("ratings")),
             accepted=tuple(self.accepted(names.uses)),
-            properties=properties,
-            stores=stores,
             before_power=tuple(self.power_checks(power, names)),
             closing_when=self.closing_when(closing, names),
-            known_cautions=parts.cautions(self.bundle.get("cautions")),
-            known_instruments=parts.instruments(self.bundle.get("instruments")),
             bundle=self.bundle,
         )
+
+    def parts(self, *, checks_power: bool) -> dict[str, Any]:
+        """The fields of the tree that do not depend on its steps."""
+        data, bundle = self.data, self.bundle
+        files = (data, *self.opened.procedures.values())
+        cautions = as_texts(data.get("cautions"))
+        return {
+            "id": as_text(bundle.get("id")),
+            "title": as_text(data.get("title")) + INVENTED * is_invented(bundle),
+            "family": as_text(data.get("family")),
+            "faults": parts.faults(data.get("faults")),
+            "stops": parts.stops(data.get("stops"), checks_power=checks_power),
+            "modules": as_texts(data.get("modules")),
+            "symptoms": tuple(parts.symptoms(data.get("symptoms"))),
+            "cautions": cautions,
+            "access": parts.access_states(source.get("access") for source in files),
+            "ratings": parts.ratings(data.get("ratings")),
+            "properties": parts.properties(data.get("properties"), bundle.get("properties")),
+            "stores": parts.stores(data.get("stores"), mains=MAINS in cautions),
+            "known_cautions": parts.cautions(bundle.get("cautions")),
+            "known_instruments": parts.instruments(bundle.get("instruments")),
+        }
 
     def ids(self) -> None:
         """Steps, faults and stops share one namespace."""

@@ -58,6 +58,11 @@ class Names:
             self.findings.add("unknown-step", message, remedy, where, of_key=of_key)
         return full
 
+    def check(self, raw: Mapping[str, Any], where: Where) -> None:
+        """Report access states and stores that the tree does not have."""
+        self.check_access(raw, where)
+        self.check_stores(raw, where)
+
     def check_access(self, raw: Mapping[str, Any], where: Where) -> None:
         """Report access states that the tree does not have."""
         for position, name in enumerate(as_texts(raw.get("access"))):

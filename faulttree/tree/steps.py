@@ -109,11 +109,10 @@ class Steps:
             on=joined(as_texts(raw.get("on")), above.on),
             charges=as_texts(raw["charges"]) if "charges" in raw else above.charges,
         )
-        self.names.check_stores(raw, where)
+        self.names.check(raw, where)
         child.discharges = as_texts(raw.get("discharges"))
         child.proves_dead = as_texts(raw.get("proves_dead"))
         child.cells_known = as_texts(raw.get("cells_known"))
-        self.names.check_access(raw, where)
         first = scope.entry if name == scope.start else ScopeEntry()
         own = as_number(raw.get("minutes"))
         wait = self.wait(raw, where)
@@ -137,8 +136,7 @@ class Steps:
         holds = scope.holds
         entry = scope.entry if name == scope.start else ScopeEntry()
         minutes, wait = as_number(raw.get("minutes")), self.wait(raw, where)
-        self.names.check_access(raw, where)
-        self.names.check_stores(raw, where)
+        self.names.check(raw, where)
         in_circuit = raw.get("in_circuit") or (holds.in_circuit if kind == "measure" else None)
         limits = raw.get("limits")
         charges = raw.get("charges", holds.charges)

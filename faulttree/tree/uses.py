@@ -86,14 +86,8 @@ class Uses:
             return None
         data = self.procedures.get(name)
         if data is None:
-            broken = name in self.listed
-            if NAME.fullmatch(name) and not broken:
-                remedy = (
-                    self.findings.near(name, self.known())
-                    or "Write it in shared/procedures, or use another."
-                )
-                message = f"There is no procedure `{shown(name)}`."
-                self.findings.add("unknown-procedure", message, remedy, where.under("use"))
+            if NAME.fullmatch(name) and name not in self.listed:
+                self.unknown(name, where.under("use"))
             return None
         child = Scope(
             document=f"procedure:{name}",
@@ -115,6 +109,13 @@ class Uses:
         if not child.steps or child.start not in child.steps:
             return None
         return child
+
+    def unknown(self, name: str, where: Where) -> None:
+        """Report a procedure that the library does not have."""
+        near = self.findings.near(name, self.known())
+        remedy = near or "Write it in shared/procedures, or use another."
+        message = f"There is no procedure `{shown(name)}`."
+        self.findings.add("unknown-procedure", message, remedy, where)
 
     def procedure_names(self, scope: Scope) -> None:
         """Report errors within a procedure."""

@@ -8,7 +8,8 @@ from pathlib import Path
 
 import pytest
 
-from faulttree.authoring import Cause, Statement, add_suspect
+from faulttree.authoring.cause import Cause
+from faulttree.authoring.operations.suspects import Statement, add_suspect
 from faulttree.cli import run
 from faulttree.errors import TreeError
 from faulttree.rules import check_paths

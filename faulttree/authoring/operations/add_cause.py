@@ -55,19 +55,16 @@ def add_cause(
         TreeError: a needed value is missing, or no place is possible.
     """
     adding = _Adding(solved, *_named(solved, cause, test), history)
-    options, refused = adding.ranked()
-    if at is not None:
-        options = [one for one in options if (one.place.step, one.place.outcome) == at]
-        if not options:
-            raise _nowhere(solved, [one for one in refused if at[0] in one[0]] or refused)
+    options, refused = adding.ranked(at)
     chosen, runner_up, found = _fit(adding, options, refused, fitness, even_so=even_so)
+    why = _why(chosen, runner_up, refused, given=at is not None)
     first = solved.minutes + _off_tree(adding, search_minutes)
     return TreeProposal(
-        kind="added",
-        solved=solved,
-        fault=adding.cause.fault,
-        step=adding.test.step,
-        why=_why(chosen, runner_up, refused, given=at is not None) + adding.as_well,
+        "added",
+        solved,
+        adding.cause.fault,
+        adding.test.step,
+        why + adding.as_well,
         chosen=chosen,
         runner_up=runner_up,
         refused=tuple(refused),
@@ -148,8 +145,11 @@ class _Adding:
 
     # -- ranking -----------------------------------------------------------------------
 
-    def ranked(self) -> tuple[list[Option], list[tuple[str, str]]]:
-        """The possible places, the cheapest first, and the other places with the reason."""
+    def ranked(self, at: tuple[str, str] | None) -> tuple[list[Option], list[tuple[str, str]]]:
+        """The possible places, the cheapest first, and the other places with the reason.
+
+        Only the place at the outcome that is named, where one is.
+        """
         options: list[Option] = []
         refused: list[tuple[str, str]] = []
         for place in places_on(self.own):
@@ -160,6 +160,10 @@ class _Adding:
             else:
                 refused.append((str(place), why or "the case's own answers would not reach it"))
         options.sort(key=lambda one: (round(one.expected, 9), one.again, one.place.passed))
+        if at is not None:
+            options = [one for one in options if (one.place.step, one.place.outcome) == at]
+            if not options:
+                raise _nowhere(self.solved, [one for one in refused if at[0] in one[0]] or refused)
         return options, refused
 
     def _tried(self, place: Place) -> Option | None:

@@ -86,14 +86,8 @@ def lead_right(
         asked = solved.again.ask.id if solved.again.ask is not None else "its end"
         why = f"The answers lead as far as `{asked}`, on the way to `{solved.fault}`."
         return TreeProposal("found", solved, solved.fault, why=why)
-    drafts = [
-        draft
-        for draft in (
-            *_limits(solved, fork, store, library),
-            *_targets(solved, fork, store, library),
-        )
-        if way in ("", draft.way)
-    ]
+    limits, others = (find(solved, fork, store, library) for find in (_limits, _targets))
+    drafts = [draft for draft in (*limits, *others) if way in ("", draft.way)]
     fit = [(draft, fitness.new(draft.change)) for draft in drafts]
     clean = [draft for draft, found in fit if not found]
     if not clean:

@@ -100,19 +100,10 @@ def move_step(
         TreeError: there is no such step or place, a prerequisite, a guard or an access would
             be broken, or the new text breaks a rule.
     """
-    made = reorder(
-        *(library, where, [StepMoves(step, after, passed)]),
-        even_so=even_so,
-        store=store,
-        progress=progress,
-    )
-    return replace(
-        made.places[0],
-        minutes=made.minutes,
-        moved=made.moved,
-        findings=made.findings,
-        changes=made.changes,
-    )
+    moves = [StepMoves(step, after, passed)]
+    made = reorder(library, where, moves, even_so=even_so, store=store, progress=progress)
+    same = ("minutes", "moved", "findings", "changes")
+    return replace(made.places[0], **{name: getattr(made, name) for name in same})
 
 
 @dataclass(frozen=True, slots=True)
@@ -181,25 +172,22 @@ def reorder(
         passing |= _passed(now, move.step, outcome)
         places.append(place)
         now = stood
-    was, is_now = (dict(targets(one.bundle["tree"])) for one in (tree, now))
+    change = _moved_targets(file, now)
+    found = (fitness or EditedCheck(library, file)).accepted(change, even_so=even_so)
+    history = _history(store)
+    minutes = expected_minutes(tree, history), expected_minutes(now, history)
+    moved = () if store is None else tuple(_led_elsewhere(store, tree, now, passing, progress))
+    return Reordering(where, tuple(places), now, minutes, moved, found, (change,))
+
+
+def _moved_targets(file: TreeFile, now: Tree) -> FileChange:
+    """The edit of the targets that differ in the new order."""
+    was, is_now = (dict(targets(one.bundle["tree"])) for one in (file.tree, now))
     editor = file.editor()
     for keys, target in is_now.items():
         if target != was[keys]:
             editor.set(keys, target)
-    change = editor.change()
-    found = (fitness or EditedCheck(library, file)).accepted(change, even_so=even_so)
-    history = _history(store)
-    return Reordering(
-        tree=where,
-        places=tuple(places),
-        now=now,
-        minutes=(expected_minutes(tree, history), expected_minutes(now, history)),
-        moved=tuple(_led_elsewhere(store, tree, now, passing, progress))
-        if store is not None
-        else (),
-        findings=found,
-        changes=(change,),
-    )
+    return editor.change()
 
 
 def stand(tree: Tree, move: StepMoves, path: Path | None = None) -> tuple[Tree, StepMove, str]:

@@ -76,14 +76,8 @@ def move_fault(library: Library, where: str, fault: str, module: str) -> FaultMo
     changes = [_moved(one, fault, old, module, former) for one in moved]
     changes += [change for one in joined if (change := _remembering(one, fault, former))]
     check_whole(library, changes)
-    return FaultMove(
-        fault,
-        old,
-        module,
-        tuple(one.name for one in moved),
-        tuple(one.name for one in joined),
-        changes=tuple(changes),
-    )
+    trees, others = (tuple(one.name for one in files) for files in (moved, joined))
+    return FaultMove(fault, old, module, trees, others, changes=tuple(changes))
 
 
 def _former(file: LibraryFile, fault: str) -> Sequence[str]:

@@ -123,14 +123,8 @@ def add_suspect(
         return SuspectAddition(adding.fault, ((target, adding.done),), changes=(change,))
     test = with_procedure(test, library, adding.part)
     place, test, change = _with_test(adding, test, at, fitness, even_so=even_so)
-    return SuspectAddition(
-        adding.fault,
-        ((target, f"{adding.done}, with its test"),),
-        place,
-        test.step,
-        test.unsaid,
-        changes=(change,),
-    )
+    done = ((target, f"{adding.done}, with its test"),)
+    return SuspectAddition(adding.fault, done, place, test.step, test.unsaid, changes=(change,))
 
 
 def _into_module(
