@@ -40,6 +40,11 @@ GUARD = StepText(
     "thermal cut-out", "thermal cutout", "thermal fuse", "thermal link", "overload switch",
     "door switch", "guard switch", "float switch", "interlock*", "restart lock",
 )  # fmt: skip
+LASER = StepText("laser*", "optical drive", "optical pick-up")
+PICTURE_TUBE = StepText("picture tube", "cathode-ray tube", "anode cap")
+MICROWAVE = StepText("microwave oven", "magnetron")
+BOILER = StepText("boiler*", "steam", "hot water")
+ALKALINE = StepText("alkaline", "leaked cell*")
 THE_SAME = "the same"
 CLOSED = "closed"  # the one state of `access` in which nothing is open
 THERMAL_FUSE = StepText("thermal fuse", "thermal link")
@@ -275,6 +280,25 @@ NEEDS: tuple[Need, ...] = (
         lambda scene: "insulation-tester" in scene.step.needs,
         firm=True,
     ),
+    Need(
+        ("isolating-transformer",),
+        "no residual-current device protects behind an isolating transformer",
+        lambda scene: "isolating-transformer" in scene.step.needs,
+        firm=True,
+    ),
+    Need(("laser",), "a laser may be on", lambda scene: scene.step.live and LASER(scene.both)),
+    Need(
+        ("picture-tube",),
+        "a picture tube holds its charge",
+        lambda scene: PICTURE_TUBE(scene.both),
+    ),
+    Need(
+        ("microwave-supply",),
+        "the supply of a microwave oven kills",
+        lambda scene: MICROWAVE(scene.both),
+    ),
+    Need(("scald",), "hot water or steam may be there", lambda scene: BOILER(scene.text)),
+    Need(("alkaline-leakage",), "leaked cells are caustic", lambda scene: ALKALINE(scene.both)),
     Need(
         ("safety-test-before-return",),
         "it is part of the safety test",

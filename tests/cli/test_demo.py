@@ -76,7 +76,7 @@ def test_the_safety_checks_pass_between_the_repair_and_the_return(played: Played
     repair = next(at for at, event in enumerate(events) if isinstance(event, ev.RepairTried))
     after = [event.step for event in events[repair:] if isinstance(event, ev.Answered)]
     assert "closing.safety-by-class.test-1.earth" in after
-    assert "closing.safety-by-class.test-1.insulation" in after
+    assert "closing.safety-by-class.test-1.insulation.insulation" in after
 
 
 def test_a_measurement_speaks_against_the_loudest_opinion(played: Played) -> None:

@@ -73,12 +73,18 @@ CALLS = [
     ("stored-charge", DO.format("Lift one lead") + how("Unplugged and discharged.")),
     ("insulation-test", ASK.format("Does it stay above?") + "    needs: [insulation-tester]\n"),
     ("safety-test-before-return", MEASURE.format("Path to the chuck", "Ω") + "    needs: [earth-tester]\n"),
+    ("isolating-transformer", ASK.format("Does it start?") + LIVE + "    needs: [isolating-transformer]\n"),
+    ("laser", ASK.format("Does it play?") + LIVE + how("Lid closed: the laser is on.")),
+    ("picture-tube", ASK.format("Is the anode cap dry?")),
+    ("microwave-supply", ASK.format("Is the magnetron whole?")),
+    ("scald", ASK.format("Is the boiler tight?")),
+    ("alkaline-leakage", ASK.format("Are the contacts clean?") + how("Alkaline cells leak white salt.")),
 ]  # fmt: skip
 
 
 FIRM = (
     "live-working", "meter-rating", "earthed-probe", "high-energy-source", "insulation-test",
-    "safety-test-before-return",
+    "safety-test-before-return", "isolating-transformer",
 )  # fmt: skip
 CALLED = ("caution-called-for", "caution-worth-naming")
 

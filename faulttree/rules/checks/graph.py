@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterator
+from collections.abc import Collection, Iterator, Mapping
 
 from faulttree.rules.context import RuleContext
 from faulttree.rules.registry import rule
@@ -231,7 +231,10 @@ def nothing_turns_on_it(subject: RuleContext) -> Iterator[Finding]:
         if len(step.targets) > 1 and len(ends) == 1:
             yield _same(step.where, subject.name(step.id))
     for use in subject.tree.uses.values():
-        if len(use.exits) > 1 and len(set(use.exits.values())) == 1:
+        # By the words of the file: an exit of the procedure around it is a place of its own.
+        written = subject.raw(use.where.under("exits"))
+        targets = list(written.values()) if isinstance(written, Mapping) else []
+        if len(use.exits) > 1 and len(targets) == len(use.exits) and len(set(targets)) == 1:
             yield _same(use.where, str(use.where.keys[-1]))
 
 
