@@ -12,7 +12,8 @@ import click
 from faulttree.cli import cli
 from faulttree.reading import ratings_page
 from faulttree.rules import rules_page
-from faulttree.tree.schema import KINDS, schema
+from faulttree.tree import Library, read_document, shipped_library
+from faulttree.tree.schema import KINDS, schema, shape_of
 
 DOCS = Path(__file__).parent.parent / "docs"
 FILES = {
@@ -160,6 +161,69 @@ def _resolved(
         root = root[step]
     merged, way = _resolved({**root}, kind, (*seen, reference))
     return {**merged, **{k: v for k, v in node.items() if k != "$ref"}}, way
+
+
+# -- limits ------------------------------------------------------------------------------------
+
+
+def limits_page() -> str:
+    """Every limit of the shipped library, with its basis and its source."""
+    library = shipped_library()
+    lines = ["# Limits of the shipped library", ""]
+    lines += [
+        "Made from the trees and procedures by `make docs`; do not edit by hand. What a basis is",
+        "is told in [Safety](safety.md). `{name}` is a value that the using tree gives.",
+        "",
+    ]
+    for title, path in _limit_files(library):
+        document = read_document(path, shape=shape_of("tree"))
+        rows = [_limit_row(name, step) for name, step in document.data["steps"].items()
+                if "limits" in step]  # fmt: skip
+        if rows:
+            lines += [f"## {title}", "", "| step | limit | basis | source |", LINE, *rows, ""]
+    return "\n".join(lines).rstrip() + "\n"
+
+
+LINE = "| --- | --- | --- | --- |"
+
+
+def _limit_files(library: Library) -> Iterator[tuple[str, Path]]:
+    for name in library.procedures():
+        yield f"Procedure {name}", library.root / "shared" / "procedures" / f"{name}.yaml"
+    for name in library.own_trees():
+        yield name, library.path_of(name)
+
+
+def _limit_row(name: str, step: Mapping[str, Any]) -> str:
+    limits = step["limits"]
+    source = limits.get("source") or step.get("source", "")
+    cells = (f"`{name}`", _limit(limits), str(limits.get("basis", "")), str(source))
+    return f"| {' | '.join(_cell(cell) for cell in cells)} |"
+
+
+BESIDE = ("source", "basis", "good", "requires", "unit", "holds_at")
+
+
+def _limit(limits: Mapping[str, Any]) -> str:
+    """What the limits say, in the order of the file; what stands beside them is left out."""
+    if "bands" in limits:
+        return "; ".join(_band(band) for band in limits["bands"])
+    told = (f"{key} {_figure(value)}" for key, value in limits.items() if key not in BESIDE)
+    return ", ".join(told)
+
+
+def _band(band: Mapping[str, Any]) -> str:
+    ends = (f"{word} {_figure(band[word])}" for word in ("from", "below") if word in band)
+    return f"{band['name']} {' '.join(ends)}"
+
+
+def _figure(value: Any) -> str:
+    if isinstance(value, Mapping):
+        names = ", ".join(f"{name} from `{place}`" for name, place in value["from"].items())
+        return f"`{value['formula']}` ({names})"
+    if isinstance(value, list):
+        return " to ".join(str(one) for one in value)
+    return str(value)
 
 
 PAGES = {

@@ -74,7 +74,7 @@ CALLS = [
     ("insulation-test", ASK.format("Does it stay above?") + "    needs: [insulation-tester]\n"),
     ("safety-test-before-return", MEASURE.format("Path to the chuck", "Ω") + "    needs: [earth-tester]\n"),
     ("isolating-transformer", ASK.format("Does it start?") + LIVE + "    needs: [isolating-transformer]\n"),
-    ("laser", ASK.format("Does it play?") + LIVE + how("Lid closed: the laser is on.")),
+    ("laser", ASK.format("Does it play?") + LIVE + how("Keep the lid closed, the laser is on.")),
     ("picture-tube", ASK.format("Is the anode cap dry?")),
     ("microwave-supply", ASK.format("Is the magnetron whole?")),
     ("scald", ASK.format("Is the boiler tight?")),
