@@ -230,8 +230,11 @@ def test_mains_parts_of_a_cabinet_are_measured_only_when_proved_dead() -> None:
 
 def test_a_shorted_relay_is_looked_for_before_the_cabinet_runs() -> None:
     tree = load("drying-cabinet/temperature-wrong")
-    runs = {"cold-compare", "warm-compare", "spread", "swing"}
-    assert not reached(tree, tree.start, frozenset({"relay"})) & runs
+    runs = {"settings", "cold-compare", "set-hold", "warm-compare", "spread", "swing"}
+    # Pin to pin of the unplugged plug, a shorted relay reads as low as the element does.
+    assert not reached(tree, tree.start, frozenset({"plug-relay"})) & runs
+    suspect = tree.steps["plug-relay"].targets["low"]
+    assert not reached(tree, suspect, frozenset({"relay"})) & live(tree)
 
 
 def test_a_repair_is_not_proved_by_what_passes_with_the_fault_still_there() -> None:
