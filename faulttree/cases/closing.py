@@ -100,6 +100,21 @@ def close_case(
         RecordError: it is closed already, what the result needs is missing, or the unit failed
             a closing check and is to be called fixed or given back.
     """
+    refuse_incomplete(case, closing)
+    refuse_unfit(store, case, closing)
+    events = [*shown_by(store, case, closing, at)]
+    suspects = still_open(store, case) if declined is not None else ()
+    if declined is not None and suspects:
+        left = tuple(suspect.as_dict() for suspect in suspects)
+        events.append(Declined(at=at, suspects=left, reason=declined))
+    told = {name: getattr(closing, name) for name in ("result", "fault", "became", "kept", "note")}
+    events.append(Closed(at=at, **told))
+    for sequence, event in enumerate(events, case.events):
+        store.append(case.id, sequence, event)
+
+
+def refuse_incomplete(case: Case, closing: Closing) -> None:
+    """Refuse to close a case again, or without the fault that its result needs."""
     if case.state == "closed":
         raise RecordError(
             f"case {case.number} is closed already, as {case.result}",
@@ -109,24 +124,6 @@ def close_case(
         raise RecordError(f"{closing.fault!r} is no id of a fault", remedy="Ids are kebab-case.")
     if closing.result in NEED_FAULT and not closing.fault:
         raise RecordError(f"{closing.result} needs the fault", remedy="Give --fault ID.")
-    refuse_unfit(store, case, closing)
-    events = [*shown_by(store, case, closing, at)]
-    suspects = still_open(store, case) if declined is not None else ()
-    if declined is not None and suspects:
-        told = tuple(suspect.as_dict() for suspect in suspects)
-        events.append(Declined(at=at, suspects=told, reason=declined))
-    events.append(
-        Closed(
-            at=at,
-            result=closing.result,
-            fault=closing.fault,
-            became=closing.became,
-            kept=closing.kept,
-            note=closing.note,
-        )
-    )
-    for sequence, event in enumerate(events, case.events):
-        store.append(case.id, sequence, event)
 
 
 def refuse_unfit(store: Store, case: Case, closing: Closing) -> None:

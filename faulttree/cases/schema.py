@@ -180,9 +180,14 @@ def bring_up(
         refuse_newer(stands, newest, url)
         if stands and path is None:
             back_up_there(connection, stands)
-        for version in range(stands + 1, newest + 1):
-            migrations[version](connection)
-        stamp(connection, newest)
+        migrate(connection, stands, migrations)
+
+
+def migrate(connection: Connection, stands: int, migrations: Mapping[int, Migration]) -> None:
+    """Make the tables of the newest version from those of an older one."""
+    for version in range(stands + 1, max(migrations) + 1):
+        migrations[version](connection)
+    stamp(connection, max(migrations))
 
 
 def stamp(connection: Connection, version: int) -> None:

@@ -112,9 +112,9 @@ class Store(Lookup):
         Raises:
             RecordError: it does not begin with an opening, or it cannot be written.
         """
-        if not events or not isinstance(events[0], Opened):
+        opened = events[0] if events else None
+        if not isinstance(opened, Opened):
             raise RecordError("a case must begin with its opening")
-        opened = events[0]
         name = case or new_id(opened.at)
         wanted = self._wanted_number()
         tally = CaseProjection(events)
@@ -125,17 +125,12 @@ class Store(Lookup):
                 add_tree(connection, opened.tree_hash, tree_text)
             number = add_case(connection, name, tally.row, wanted)
             add_events(connection, number, 0, texts, self.writer)
-            put_steps(connection, number, tally.steps)
-            add_words(connection, number, rows.words_of(events))
-            mark(connection, [tally.row])
+            put_drawn(connection, number, tally, events)
             return number
 
-        items: list[JournalEntry | JournalTree] = [
-            JournalEntry(name, sequence, text, self.writer, wanted)
-            for sequence, text in enumerate(texts)
-        ]
-        if tree_text is not None:
-            items = [*self._tree(opened.tree_hash, tree_text), *items]
+        kept = self._tree(opened.tree_hash, tree_text) if tree_text is not None else []
+        entries = (JournalEntry(name, n, t, self.writer, wanted) for n, t in enumerate(texts))
+        items = [*kept, *entries]
         try:
             number = self._record(work, items, sync=True) or 0
         except Collision:
@@ -343,6 +338,15 @@ class Store(Lookup):
     def bring_back(self, lost: Sequence[JournalEntry | JournalTree]) -> None:
         """Give back to the database what it lost, and name it."""
         self.brought_back = told_of(self._merged(lost, numbers=True))
+
+
+def put_drawn(
+    connection: Connection, number: int, tally: CaseProjection, events: Sequence[Event]
+) -> None:
+    """What is drawn from the events of a new case: steps, words, and whether it came back."""
+    put_steps(connection, number, tally.steps)
+    add_words(connection, number, rows.words_of(events))
+    mark(connection, [tally.row])
 
 
 def sound(tree_hash: str, text: str) -> str:

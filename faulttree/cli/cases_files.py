@@ -15,6 +15,7 @@ import click
 from faulttree.cli.cases_common import bar, common
 from faulttree.cli.options import now, say, say_json
 from faulttree.cli.places import RecordOptions, open_record
+from faulttree.convert import to_data
 from faulttree.errors import RecordError
 from faulttree.texts import counted
 
@@ -148,21 +149,9 @@ def import_cases(files: tuple[str, ...], options: RecordOptions) -> int:
             done.damaged += one.damaged
     merged = done.merged
     if options.as_json:
-        say_json(
-            {
-                "cases": merged.cases,
-                "events": merged.events,
-                "same": merged.same,
-                "conflicts": [
-                    {"case": one.case, "sequence": one.sequence, "reason": one.reason}
-                    for one in merged.conflicts
-                ],
-                "damaged": [
-                    {"path": one.path, "line": one.line, "reason": one.reason}
-                    for one in done.damaged
-                ],
-            }
-        )
+        counts = {"cases": merged.cases, "events": merged.events, "same": merged.same}
+        problems = {"conflicts": merged.conflicts, "damaged": done.damaged}
+        say_json(counts | {name: to_data(found) for name, found in problems.items()})
     else:
         told = f"{counted(merged.cases, 'new case')}, {counted(merged.events, 'new event')}"
         say(f"{told}; {counted(merged.same, 'case')} already here.", to_people=True)

@@ -84,12 +84,7 @@ def command(
         raise click.UsageError("--watch shows text, and cannot follow standard input.")
 
     def look() -> Report:
-        report = run(paths, open_library(library), bool(library), no_cache, jobs)
-        if known is None:
-            return report
-        from faulttree.rules.known import without_known
-
-        return without_known(report, known)
+        return run(paths, open_library(library), bool(library), no_cache, jobs, known)
 
     def files() -> list[Path]:
         return files_of(paths, open_library(library))
@@ -106,12 +101,17 @@ def command(
 
 
 def run(
-    paths: tuple[str, ...], library: Library, named: bool, no_cache: bool, jobs: int | None
+    paths: tuple[str, ...],
+    library: Library,
+    named: bool,
+    no_cache: bool,
+    jobs: int | None,
+    known: Path | None,
 ) -> Report:
     """One check of all that the paths mean."""
     from faulttree.rules import check_paths
 
-    return check_paths(
+    report = check_paths(
         paths,
         library,
         stdin=lambda: sys.stdin.buffer.read(),
@@ -119,6 +119,11 @@ def run(
         cache=None if no_cache else cache_folder(),
         fixed_library=named or bool(os.environ.get("FAULTTREE_LIBRARY")),
     )
+    if known is None:
+        return report
+    from faulttree.rules.known import without_known
+
+    return without_known(report, known)
 
 
 def cache_folder() -> Path:

@@ -121,10 +121,8 @@ def command(
 
     gear = _bench(bench, library) if instrument or bench else None
     if instrument and gear is None:
-        raise ReadingError(
-            f"'{instrument}' is on no bench: there is no bench.yaml",
-            remedy="Name the file with --bench.",
-        )
+        message = f"'{instrument}' is on no bench: there is no bench.yaml"
+        raise ReadingError(message, remedy="Name the file with --bench.")
     _warn_overdue(gear, instrument)
     try:
         judged = judge_text(

@@ -67,36 +67,48 @@ def command(
     from faulttree.authoring.operations.new_tree import Start
     from faulttree.tree.layers import own_root
 
+    _fitting(from_table, from_case, keep)
+    root = own_folder(own_root(options.library, os.environ, Path.cwd()))
+    names = (words(given) for given in (symptoms, cautions, closing))
+    start = Start(tree, title or title_of(tree), *names)
+    asking = options.asking()
+    case = _read(Path(from_case)) if from_case else None
+    if case is not None:
+        begun = _from_case(root, start, case)
+    elif from_table:
+        begun = _from_table(root, start, Path(from_table), seconds)
+    if case is not None or from_table:
+        done = _settled(begun, asking, options, case)
+    else:
+        begun, done = _from_questions(root, start, options)
+    told = _written(begun, root, case if keep else None, asking, options) if done else {}
+    if options.as_json:
+        say_json({**begun.as_dict(), "written": done, "commit": None, "case": None, **told})
+    elif done:
+        say(f"Written: {within(begun.change.path, root)}")
+    return 0 if done or options.as_json else 1
+
+
+def _written(
+    begun: NewTree,
+    root: Path,
+    case: FreeCase | None,
+    asking: Prompter | None,
+    options: WriteOptions,
+) -> dict[str, str | None]:
+    """Write the tree; give the commit and the case that were made, if any were."""
+    begun.write()
+    made = keep_in_git(root, [begun.change], f"Start {begun.id}\n", asking, asked=options.commit)
+    kept = _keep(root, begun.id, case, options) if case is not None else None
+    return {"commit": made or None, "case": kept}
+
+
+def _fitting(from_table: str | None, from_case: str | None, keep: bool) -> None:
+    """Refuse options that do not fit together."""
     if from_table and from_case:
         raise click.UsageError("--from-table and --from-case exclude each other.")
     if keep and not from_case:
         raise click.UsageError("--keep records the case of --from-case.")
-    root = own_folder(own_root(options.library, os.environ, Path.cwd()))
-    start = Start(
-        tree, title or title_of(tree), words(symptoms) or (), words(cautions), words(closing)
-    )
-    asking = options.asking()
-    case: FreeCase | None = None
-    if from_table:
-        begun = _from_table(root, start, Path(from_table), seconds)
-        done = _settled(begun, asking, options)
-    elif from_case:
-        case = _read(Path(from_case))
-        begun = _from_case(root, start, case)
-        done = _settled(begun, asking, options, case)
-    else:
-        begun, done = _from_questions(root, start, options)
-    made, kept = "", ""
-    if done:
-        begun.write()
-        made = keep_in_git(root, [begun.change], f"Start {tree}\n", asking, asked=options.commit)
-        if case is not None and keep:
-            kept = _keep(root, tree, case, options)
-    if options.as_json:
-        say_json({**begun.as_dict(), "written": done, "commit": made or None, "case": kept or None})
-    elif done:
-        say(f"Written: {within(begun.change.path, root)}")
-    return 0 if done or options.as_json else 1
 
 
 def title_of(tree: str) -> str:

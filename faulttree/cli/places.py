@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 import shlex
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -73,29 +73,34 @@ def open_record(
 
     url = record_url(record, library, in_bench)
     if record and has_secret(record):
-        say(
-            "faulttree: others on this computer can read the password in --record while the "
-            "program runs. Leave it out, and use PostgreSQL's password file or PGPASSWORD.",
-            to_people=True,
-        )
+        say(f"faulttree: {SEEN_BY_OTHERS}", to_people=True)
     folder = None if is_sqlite(url) else data_folder(os.environ) / "unsent"
     store = open_store(url, read_only=read_only, folder=folder, alone=alone, held=held)
     store.wait = None if read_only else wait_for_server
-    if store.away:
-        say(f"{store.away}.", to_people=True)
-        say(
-            "New cases are kept on this bench, under numbers of their own, and are sent when the "
-            "server is back.",
-            to_people=True,
-        )
     store.tell = lambda warning: say(f"faulttree: {warning}.", to_people=True)
-    for line in store.notices:
-        say(f"{line}.", to_people=True)
-    for line in store.brought_back:
-        say(f"{line}: missing from the record, restored", to_people=True)
+    for line in _told_at_opening(store):
+        say(line, to_people=True)
     if not read_only:
         _finish_write_ups(store, library)
     return store
+
+
+SEEN_BY_OTHERS = (
+    "others on this computer can read the password in --record while the program runs. Leave it "
+    "out, and use PostgreSQL's password file or PGPASSWORD."
+)
+
+
+def _told_at_opening(store: Store) -> Iterator[str]:
+    """What people must know of a record that was just opened."""
+    if store.away:
+        yield f"{store.away}."
+        yield (
+            "New cases are kept on this bench, under numbers of their own, and are sent when the "
+            "server is back."
+        )
+    yield from (f"{line}." for line in store.notices)
+    yield from (f"{line}: missing from the record, restored" for line in store.brought_back)
 
 
 def _finish_write_ups(store: Store, library: Sequence[str]) -> None:

@@ -74,28 +74,17 @@ def command(
     Instead of NEW, --module moves a fault to another module, with its history; --after or
     --first moves a step to another place, if all safety checks and prerequisites still hold.
     """
-    from faulttree.authoring.operations.move import move_step
-    from faulttree.tree.edit import ChangeSet
-
     found = options.own_library()
     _one_thing(new, module, after, first, passed, even_so)
-    asking = options.asking()
     if new is not None:
         wanted = _renamed(found, where, old, new)
     elif module is not None:
         wanted = _belonging(found, where, old, module)
     else:
-        place = pair(after, "--after")
         with options.store(read_only=True) as store:
-            move = move_step(found, where, old, place, passed=passed, even_so=even_so, store=store)
-        wanted = _moved(move)
-    told = options.settle(
-        ChangeSet(changes=tuple(wanted.changes)),
-        found.root,
-        wanted.message,
-        asking,
-        lambda place: _show(place, wanted, found),
-    )
+            place = pair(after, "--after")
+            wanted = _moved(found, where, old, place, passed=passed, even_so=even_so, store=store)
+    told = _settled(wanted, found, options)
     if options.as_json:
         say_json({**wanted.document, **told})
         return 0
@@ -121,6 +110,19 @@ def _one_thing(
     for option, given in (("--passed", passed), ("--even-so", even_so)):
         if given and after is None and not first:
             raise TreeError(f"{option} is for a step that is moved.", remedy="Omit it.")
+
+
+def _settled(wanted: _Wanted, library: Library, options: WriteOptions) -> dict[str, Any]:
+    from faulttree.tree.edit import ChangeSet
+
+    changes = ChangeSet(changes=tuple(wanted.changes))
+    return options.settle(
+        changes,
+        library.root,
+        wanted.message,
+        options.asking(),
+        lambda place: _show(place, wanted, library),
+    )
 
 
 def _show(asking: Prompter, wanted: _Wanted, library: Library) -> None:
@@ -153,11 +155,16 @@ def _belonging(library: Library, where: str, fault: str, module: str) -> _Wanted
     return _Wanted(move.changes, move.as_dict(), message, lines, done)
 
 
-def _moved(move: StepMove) -> _Wanted:
+def _moved(
+    library: Library, where: str, step: str, after: tuple[str, str] | None, **how: Any
+) -> _Wanted:
+    from faulttree.authoring.operations.move import move_step
+
+    move = move_step(library, where, step, after, **how)
     lines = _lines_of(move)
     told = "\n".join(text for text, _ in lines)
-    where = f"{move.tree}: {move.step} comes {str(move).replace('`', '')}"
-    return _Wanted(move.changes, move.as_dict(), f"{where}\n\n{told}\n", lines, [where])
+    done = f"{move.tree}: {move.step} comes {str(move).replace('`', '')}"
+    return _Wanted(move.changes, move.as_dict(), f"{done}\n\n{told}\n", lines, [done])
 
 
 def _lines_of(move: StepMove) -> list[tuple[str, str]]:

@@ -98,16 +98,20 @@ def command(
     with options.store() as store:
         proposal = _proposed(store, found, " ".join(case), told, asking)
         agreed_on = _settled(proposal, found, asking, edit=edit, yes=options.yes)
-        made = ""
-        if agreed_on is not None:
-            from faulttree.authoring.pending import write_and_close
-
-            write_and_close(agreed_on, store, found.root, now())
-            if agreed_on.changes:
-                made = keep_in_git(
-                    found.root, agreed_on.changes, agreed_on.message, asking, asked=options.commit
-                )
+        made = _written(agreed_on, store, found.root, asking, options) if agreed_on else ""
     return _said(proposal, agreed_on, made, as_json=options.as_json, root=found.root)
+
+
+def _written(
+    proposal: TreeProposal, store: Store, root: Path, asking: Prompter | None, options: WriteOptions
+) -> str:
+    """Write what was agreed to and close the case; gives the commit, if one was made."""
+    from faulttree.authoring.pending import write_and_close
+
+    write_and_close(proposal, store, root, now())
+    if not proposal.changes:
+        return ""
+    return keep_in_git(root, proposal.changes, proposal.message, asking, asked=options.commit)
 
 
 def _said(

@@ -57,17 +57,11 @@ def add_cause(
     adding = _Adding(solved, *_named(solved, cause, test), history)
     options, refused = adding.ranked(at)
     chosen, runner_up, found = _fit(adding, options, refused, fitness, even_so=even_so)
-    why = _why(chosen, runner_up, refused, given=at is not None)
+    why = _why(chosen, runner_up, refused, given=at is not None) + adding.as_well
     first = solved.minutes + _off_tree(adding, search_minutes)
     return TreeProposal(
-        "added",
-        solved,
-        adding.cause.fault,
-        adding.test.step,
-        why + adding.as_well,
-        chosen=chosen,
-        runner_up=runner_up,
-        refused=tuple(refused),
+        *("added", solved, adding.cause.fault, adding.test.step, why),
+        *(chosen, runner_up, tuple(refused)),
         expected=(adding.before, chosen.expected),
         walk=(first, chosen.again),
         told_minutes=search_minutes is not None,

@@ -165,8 +165,7 @@ def reorder(
     """
     file = TreeFile.of(library, where)
     tree = now = file.tree
-    places: list[StepMove] = []
-    passing: dict[str, str] = {}
+    places, passing = list[StepMove](), dict[str, str]()
     for move in moves:
         stood, place, outcome = stand(now, move, file.path)
         passing |= _passed(now, move.step, outcome)

@@ -34,49 +34,72 @@ def open_store(
     """Open a record; a missing one is made, or reads as empty where only read.
 
     Args:
-        url: ``sqlite:///file``, a plain path, or ``postgresql://…``; None for a record in
-            memory that ends with the store.
+        url: ``sqlite:///file``, a path, or ``postgresql://…``; None for a record in memory.
         read_only: never write, not even a missing file.
         folder: where answers are kept while a server is away; without it they are refused.
-        alone: begin on this bench alone where a server that it has reached before is away:
-            cases can be opened, and those begun so gone on with; the next store that reaches
-            the server sends them. :attr:`Store.away` says so.
+        alone: begin on this bench alone where a server that it has reached before is away; the
+            next store that reaches it sends what was recorded. :attr:`Store.away` says so.
         held: the caller holds the lock of the file itself, alone.
 
     Raises:
         RecordError: it cannot be opened, or a newer program wrote it.
     """
-    path = sqlite_path(url) if url is not None else None
-    lock = FileLock(path) if path is not None and not read_only and not held else None
+    path = sqlite_path(url) if url else None
     try:
-        engine = connect(url, read_only=read_only)
+        store = connected(url, path, read_only=read_only, held=held)
     except CutOff as problem:
-        if url is None or folder is None or read_only or not alone:
+        if not (url and folder and alone) or read_only:
             raise
-        if not Outbox(Path(folder), url, "").reached_before:
-            raise
-        return OfflineStore(url, Path(folder), problem)
-    except BaseException:
-        if lock is not None:
-            lock.close()
-        raise
-    store = Store(url, engine, read_only=read_only)
-    store.lock = lock
-    if lock is not None:
-        lock.note()
+        return begun_alone(url, Path(folder), problem)
     if path is not None and read_only and is_gone(store, journal_path(path)):
         store.close()
         return after_rebuilding(path)
     try:
         if path is not None and path.exists():
             read_journal(store, path)
-        elif url is not None and folder is not None and not read_only:
-            store.outbox = Outbox(Path(folder), url, store.writer)
-            store.outbox.note_reached()
-            store.send_left_behind()
+        elif url and folder and not read_only:
+            send_left_behind(store, Outbox(Path(folder), url, store.writer))
     except BaseException:
         store.close()
         raise
+    return store
+
+
+def begun_alone(url: str, folder: Path, problem: CutOff) -> Store:
+    """A store on this bench alone, for a server that it has reached before.
+
+    Raises:
+        CutOff: it never reached that server.
+    """
+    if not Outbox(folder, url, "").reached_before:
+        raise problem
+    return OfflineStore(url, folder, problem)
+
+
+def send_left_behind(store: Store, outbox: Outbox) -> None:
+    """Tell the server what earlier sessions on this bench could not."""
+    store.outbox = outbox
+    outbox.note_reached()
+    store.send_left_behind()
+
+
+def connected(url: str | None, path: Path | None, *, read_only: bool, held: bool) -> Store:
+    """A store with its file locked, where it is a file that may be written.
+
+    Raises:
+        CutOff: the server is away.
+        RecordError: it cannot be opened.
+    """
+    lock = FileLock(path) if path is not None and not read_only and not held else None
+    try:
+        store = Store(url, connect(url, read_only=read_only), read_only=read_only)
+    except BaseException:
+        if lock is not None:
+            lock.close()
+        raise
+    store.lock = lock
+    if lock is not None:
+        lock.note()
     return store
 
 

@@ -97,8 +97,7 @@ def back_up_record(url: str, copy: Path, *, at: str, days: int | None = None) ->
             ) from None
         finally:
             clear(part)
-        noted = {LAST: at} | ({} if days is None else {DAYS: str(days)})
-        note(store, noted)
+        note(store, {LAST: at} | ({} if days is None else {DAYS: str(days)}))
     return CopiedRecord(str(copy), looked.cases, looked.events)
 
 

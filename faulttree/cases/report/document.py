@@ -50,15 +50,7 @@ def report(
         (passed, failed, not-made; None without closing checks) and ``closing_failed``, the
         titles of those failed; and ``path``, the steps that stand.
     """
-    projection = CaseProjection(events)
-    telling = ReportText(projection.steps, tree)
-    standing = {entry.sequence: entry.event for entry in projection.history.standing}
-    for sequence, event in enumerate(events):
-        if isinstance(event, WITHDRAWABLE) and sequence not in standing:
-            continue
-        telling.take(standing.get(sequence, event), sequence)
-        telling.note_correction(event, standing.get(sequence, event))
-    document = case.as_dict() | telling.document()
+    document = case.as_dict() | gathered(events, tree).document()
     fault = tree.faults.get(case.fault) if tree and case.fault else None
     return document | {
         "tree_title": tree.title if tree else case.tree,
@@ -69,6 +61,19 @@ def report(
         **walked(tree, events),
         **({"shop": {"name": shop.name, "address": shop.address}} if shop and shop.name else {}),
     }
+
+
+def gathered(events: Sequence[ev.Event], tree: Tree | None) -> ReportText:
+    """What a report tells, event by event; withdrawn events are left out."""
+    projection = CaseProjection(events)
+    telling = ReportText(projection.steps, tree)
+    standing = {entry.sequence: entry.event for entry in projection.history.standing}
+    for sequence, event in enumerate(events):
+        if isinstance(event, WITHDRAWABLE) and sequence not in standing:
+            continue
+        telling.take(standing.get(sequence, event), sequence)
+        telling.note_correction(event, standing.get(sequence, event))
+    return telling
 
 
 def walked(tree: Tree | None, events: Sequence[ev.Event]) -> dict[str, Any]:

@@ -68,18 +68,16 @@ def merge(
         What was added; ``added`` has cases and entries with their numbers here, and new trees.
     """
     merged = Merged()
-    for item in items:
-        if isinstance(item, JournalTree) and add_tree(connection, item.hash, item.text):
-            merged.added.append(item)
+    texts = [item for item in items if isinstance(item, JournalTree)]
+    merged.added += [one for one in texts if add_tree(connection, one.hash, one.text)]
     wholes = [item for item in items if isinstance(item, CompleteCase)]
     groups = grouped([item for item in items if isinstance(item, JournalEntry)])
     known = numbers_of(connection, {*groups, *(one.case for one in wholes)})
     fresh: dict[str, CompleteCase] = {}
-    later = [
-        one.entries()
-        for one in wholes
-        if one.case in known or fresh.setdefault(one.case, one) is not one
-    ]
+    again = (
+        one for one in wholes if one.case in known or fresh.setdefault(one.case, one) is not one
+    )
+    later = [one.entries() for one in again]
     for case, group in groups.items():
         if case in known or case in fresh:
             later.append(group)
@@ -90,8 +88,8 @@ def merge(
             merged.conflicts.append(Conflict(case, group[0].sequence, error.message))
     if fresh:
         known |= add_new(connection, list(fresh.values()), merged, numbers=numbers)
-    for again in later:
-        go_on(connection, known[again[0].case], again, merged)
+    for group in later:
+        go_on(connection, known[group[0].case], group, merged)
     return merged
 
 
