@@ -136,6 +136,22 @@ def test_an_older_tree_is_told_in_one_line_each_what_it_should_gain(tmp_path: Pa
     assert all(one.level == "note" and one.remedy for one in gains)
 
 
+@pytest.mark.parametrize(("gear", "told"), [("insulation-tester", False), ("multimeter", True)])
+def test_a_charge_that_only_a_tester_brings_is_no_store(
+    tmp_path: Path, gear: str, told: bool
+) -> None:
+    step = f"{{ask: Is it good?, needs: [{gear}], cautions: [insulation-test], "
+    tree = (
+        "title: Reel\nfamily: reel\nstart: leak\nsteps:\n"
+        f"  leak: {step}answers: {{good: out, bad: leaky}}}}\n"
+        "faults: {leaky: {title: Leaks, remedy: Replace it.}}\n"
+        "stops: {out: {title: Beyond, reason: out-of-scope}}\n"
+    )
+    found = check_paths(["bench-supply/no-output"], a_library(tmp_path, tree)).findings
+    stores = [one for one in found if "`stores`" in one.message]
+    assert bool(stores) is told
+
+
 # -- findings that are known -----------------------------------------------------------
 
 

@@ -45,7 +45,7 @@ def comes_before(tree: Tree, first: str, then: str) -> bool:
 
 def test_every_insulation_method_ends_in_a_reading() -> None:
     tree = load("extension-reel/fails-safety-test")
-    use = tree.uses["insulation"]
+    use = tree.uses["before-power.insulation-test"]
     method = tree.steps[use.start]
     assert set(method.targets.values()) == set(use.steps) - {use.start}
     outcomes = [tree.steps[name].targets for name in method.targets.values()]
@@ -86,9 +86,9 @@ def sure(shown: str) -> dict[str, object]:
         ("usb-hub/devices-drop-out", "feed", "adaptor-volts"),
         ("extension-reel/no-power", "own-device", "wires"),
         ("extension-reel/no-power", "plug-fuse", "wires"),
+        ("extension-reel/no-power", "grip", "sockets-lit"),
         ("extension-reel/fails-safety-test", "electronics", "between.insulation"),
-        # Whatever the method, a reading of the insulation follows it: see the test below.
-        ("extension-reel/fails-safety-test", "insulation.method", "loaded"),
+        ("extension-reel/fails-safety-test", "swapped", "loaded"),
     ],
 )
 def test_every_way_asks_the_one_before_the_other(tree_id: str, first: str, then: str) -> None:
@@ -106,13 +106,30 @@ def test_a_lamp_with_a_cell_gets_no_source_before_its_cell_is_read() -> None:
 
 
 def test_the_reel_is_tested_again_before_it_is_loaded_after_a_repair() -> None:
-    after = load("extension-reel/fails-safety-test").steps["loaded"].after
-    assert {"earth", "swapped", "insulation"} <= set(after)
+    tree = load("extension-reel/fails-safety-test")
+    checks = [check.id for check in tree.before_power]
+    assert {"earth-path", "insulation-test", "plug-short"} <= set(checks)
+    assert "swapped" in tree.steps["loaded"].after
+    # What a check finds is looked for further, unplugged, and is no end.
+    for check, exit_ in (("earth-path", "high"), ("insulation-test", "low")):
+        on = tree.uses[f"before-power.{check}"].exits[exit_]
+        assert not tree.steps[on].live
+
+
+def test_a_reel_is_judged_by_the_length_of_its_cable() -> None:
+    tree = load("extension-reel/no-power")
+    limits = tree.steps["before-power.earth-path.path"].limits or {}
+    # 50 m of 1.5 mm² copper, 0.0175 Ω mm²/m at 20 °C (IEC 60028), and 0.1 Ω more.
+    ratings = {"earth-conductor": parse_quantity("0.58 Ω")}
+    found = resolve_limits(limits, readings={}, ratings=ratings)
+    assert judge(parse_quantity("0.6 Ω"), found).outcome == "inside"
+    assert judge(parse_quantity("0.7 Ω"), found).outcome == "high"
 
 
 def test_a_reel_with_a_device_is_not_tested_from_line_to_neutral_at_500_v() -> None:
     tree = load("extension-reel/fails-safety-test")
     assert not tree.steps["electronics"].targets["fitted"].startswith("between")
+    assert tree.steps["swapped"].targets["behind-device"] == "loaded"
 
 
 def test_a_burnt_lead_ends_with_a_remedy() -> None:

@@ -370,14 +370,20 @@ def safety_only_in_words(subject: RuleContext) -> Iterator[Finding]:
             yield Finding(where, f"The tree says nothing in `{key}`.", remedy, of_key=True)
 
 
+def _tester_charges(tree: Tree, step: Step) -> bool:
+    """Whether a tester brings the charge of a step: it discharges the unit again by itself."""
+    gear = (tree.known_instruments[name] for name in step.needs if name in tree.known_instruments)
+    return any("charge" in one.brings for one in gear)
+
+
 def _lacking(subject: RuleContext) -> Iterator[tuple[str, str, bool, str]]:
     """Key, place, whether it is missing, and what to write."""
     tree = subject.tree
     powered, states = live_steps(tree), tree.access.values()
     known = tree.known_cautions
     own = [step for step in tree.steps.values() if step.role == "finding"]
-    named = {name for step in own for name in step.cautions if name in known}
-    charged = any("charge" in known[name].covers for name in named)
+    named = {name for step in own if not _tester_charges(tree, step) for name in step.cautions}
+    charged = any("charge" in known[name].covers for name in named if name in known)
     yield (
         "before_power",
         "start",
