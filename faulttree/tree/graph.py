@@ -440,10 +440,7 @@ def _is_virtual(node: str) -> bool:
 
 
 class TreeKey:
-    """A tree as a key of the cache: two are the same if their text and their steps are.
-
-    A hash alone is not enough: a tree may be made of another with other targets and the text kept.
-    """
+    """A tree as a key of a cache, by identity: to compare two texts costs more than a graph."""
 
     __slots__ = ("tree",)
 
@@ -451,14 +448,10 @@ class TreeKey:
         self.tree = tree
 
     def __hash__(self) -> int:
-        return hash(self.tree.hash)
+        return id(self.tree)
 
     def __eq__(self, other: object) -> bool:
-        if not isinstance(other, TreeKey):
-            return NotImplemented
-        return self.tree is other.tree or (
-            self.tree.hash == other.tree.hash and self.tree == other.tree
-        )
+        return isinstance(other, TreeKey) and self.tree is other.tree
 
 
 def graph_of(tree: Tree) -> TreeGraph:

@@ -228,13 +228,13 @@ class _Playing:
             raise WalkError(
                 f"'{name}' is answered, but nothing more is asked: {_where(self.state)}"
                 f"{'. ' * bool(self.state.block)}{block_text(self.state)}",
-                remedy="Take the entry out, or mend the entries before it.",
+                remedy="Take the entry out, or correct the entries before it.",
             )
         if step.id != name:
             before = f" (it must come before '{self.state.pending}')" if self.state.pending else ""
             raise WalkError(
                 f"'{name}' is answered, but the step being asked is '{step.id}'{before}",
-                remedy=f"Answer '{step.id}' here, or remedy the entries before it.",
+                remedy=f"Answer '{step.id}' here, or correct the entries before it.",
             )
         self.give(step, _entry(value))
 
