@@ -41,7 +41,7 @@ test: $(VENV)/.installed-dev
 	$(BIN)/faulttree check --fail-on note --known tests/shipped/known_findings.txt
 
 soak: $(VENV)/.installed-dev
-	$(BIN)/pytest -m soak --timeout 3600
+	$(BIN)/pytest -m "soak or hypothesis" --hypothesis-profile soak --timeout 3600
 
 bench: $(VENV)/.installed-dev
 	@$(BIN)/python -m compileall -q faulttree

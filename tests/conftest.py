@@ -5,5 +5,7 @@ from __future__ import annotations
 from hypothesis import settings
 
 # An example has no time limit: on a busy machine any example can be slow.
-settings.register_profile("faulttree", deadline=None)
-settings.load_profile("faulttree")
+# `make soak` chooses the profile of that name; it has the full counts.
+settings.register_profile("sample", deadline=None, max_examples=20)
+settings.register_profile("soak", deadline=None, max_examples=100)
+settings.load_profile("sample")

@@ -59,6 +59,7 @@ from faulttree.walk.events import (
     Withdrawn,
 )
 from tests.cases.samples import HASH, TEXT, answered, at, opened
+from tests.support.counts import examples
 
 
 @pytest.fixture
@@ -178,7 +179,7 @@ def test_a_damaged_line_costs_that_line_and_is_named(
 
 
 @given(st.data())
-@settings(max_examples=25, suppress_health_check=list(HealthCheck))
+@settings(max_examples=examples(25), suppress_health_check=list(HealthCheck))
 def test_no_bytes_whatever_harm_a_record(data: st.DataObject) -> None:
     with open_store(None) as source, open_store(None) as target:
         some_cases(source)
@@ -236,7 +237,7 @@ events = st.one_of(
 
 
 @given(st.lists(events, max_size=15))
-@settings(max_examples=25)
+@settings(max_examples=examples(25))
 def test_any_case_survives_the_journey_and_is_drawn_alike(happened: list[Event]) -> None:
     # Written one by one here, in bulk there: both must come to the same list and steps.
     with open_store(None) as one, open_store(None) as two:

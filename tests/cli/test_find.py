@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 from faulttree.cli import run
 from faulttree.tree import find_library, shipped_library
 from faulttree.tree.search import find
+from tests.support.counts import examples
 
 LIBRARY = shipped_library()
 
@@ -55,7 +56,7 @@ def test_what_nobody_knows_finds_nothing_and_no_words_find_all() -> None:
     assert len(find("does not", LIBRARY, limit=2)) == 2
 
 
-@settings(max_examples=15)
+@settings(max_examples=examples(15))
 @given(st.text(max_size=30))
 def test_any_words_at_all_may_be_said(said: str) -> None:
     found = find(said, LIBRARY, limit=3)

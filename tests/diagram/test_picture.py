@@ -56,6 +56,7 @@ from faulttree.walk.events import (
     WentBack,
 )
 from faulttree.walk.fold import fold
+from tests.support.counts import examples
 from tests.work import calls
 
 SVG = "{http://www.w3.org/2000/svg}"
@@ -526,7 +527,7 @@ def check_svg(text: str) -> ElementTree.Element:
     return root
 
 
-@settings(max_examples=40)
+@settings(max_examples=examples(40))
 @given(hostile_trees(), st.booleans())
 def test_hostile_texts_come_out_as_text_in_svg(tree: Tree, paged: bool) -> None:
     drawn = picture(tree, paged=paged)
@@ -559,7 +560,7 @@ HTML_TAGS = {
 }  # fmt: skip
 
 
-@settings(max_examples=25)
+@settings(max_examples=examples(25))
 @given(hostile_trees())
 def test_hostile_texts_come_out_as_text_in_html(tree: Tree) -> None:
     drawn = picture(tree, paged=False)
@@ -571,7 +572,7 @@ def test_hostile_texts_come_out_as_text_in_html(tree: Tree) -> None:
         assert not set(text) & set("\x1b\x00\u202e\u2066")
 
 
-@settings(max_examples=25)
+@settings(max_examples=examples(25))
 @given(hostile_trees())
 def test_hostile_texts_come_out_as_text_in_dot(tree: Tree) -> None:
     drawn = picture(tree)
@@ -600,7 +601,7 @@ _MERMAID_LINE = re.compile(
 )
 
 
-@settings(max_examples=60)
+@settings(max_examples=examples(60))
 @given(hostile_trees())
 def test_hostile_texts_come_out_as_text_in_mermaid(tree: Tree) -> None:
     first, *lines = picture(tree).mermaid().splitlines()
@@ -622,7 +623,7 @@ def test_xml_escapes_give_the_text_back(text: str) -> None:
     assert html.unescape(xml(said)) == said
 
 
-@settings(max_examples=6)
+@settings(max_examples=examples(6))
 @given(hostile_trees())
 def test_hostile_texts_reach_a_pdf_as_data(tree: Tree) -> None:
     pytest.importorskip("typst")
@@ -679,7 +680,7 @@ def check_broken(name: str, seed: int) -> None:
         assert form()
 
 
-@settings(max_examples=25)
+@settings(max_examples=examples(25))
 @given(st.sampled_from(["bench-supply/no-output", "usb-lamp/flickers"]), st.integers(0, 10**6))
 def test_a_broken_tree_is_drawn_as_far_as_it_could_be_built(name: str, seed: int) -> None:
     check_broken(name, seed)
@@ -871,7 +872,7 @@ def test_a_case_on_paper_goes_on_marked_behind_a_connector() -> None:
     assert any(link.mark == "walked" for link in entries)
 
 
-@settings(max_examples=20)
+@settings(max_examples=examples(20))
 @given(st.sampled_from(["bench-supply/no-output", "powered-loudspeaker/no-sound"]), st.randoms())
 def test_every_answer_of_a_walk_is_told_at_a_marked_box(name: str, chance: random.Random) -> None:
     tree = shipped(name)

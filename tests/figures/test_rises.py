@@ -26,6 +26,7 @@ from faulttree.figures.simulation.simulator import Shop, keep, simulate
 from faulttree.tree import shipped_library
 from faulttree.tree.model import Tree
 from tests.figures.samples import sample_tree
+from tests.support.counts import examples
 
 LIBRARY = shipped_library()
 LAMP = sample_tree("usb-lamp/flickers")
@@ -58,7 +59,7 @@ def test_chances_are_those_of_every_record_written_out(chart: CusumChart) -> Non
         assert chart.chance(height, many) == pytest.approx(float(exact), abs=1e-12)
 
 
-@settings(max_examples=30)
+@settings(max_examples=examples(30))
 @given(
     st.sampled_from(
         [CusumChart(0.2, 7, 3), CusumChart(0.1, 9, 1), CusumChart(0.5, 4, 6), CusumChart(0.9, 1, 9)]

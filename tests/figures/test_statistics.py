@@ -47,6 +47,7 @@ from faulttree.walk import fold, from_dict
 from faulttree.walk.events import Opened
 from tests.cases.postgres import shared
 from tests.figures.samples import NAMES, sample_tree
+from tests.support.counts import examples
 
 LIBRARY = shipped_library()
 TREES = [sample_tree(name) for name in NAMES]
@@ -110,7 +111,7 @@ def test_limit_of_what_was_never_seen_follows_the_rule_of_three() -> None:
         assert upper_limit(of) == pytest.approx(3 / of, rel=0.06)
 
 
-@settings(max_examples=40)
+@settings(max_examples=examples(40))
 @given(st.integers(1, 200), st.floats(0.01, 0.99), st.data())
 def test_exact_binomial_chances_are_those_of_statsmodels(
     of: int, share: float, data: st.DataObject

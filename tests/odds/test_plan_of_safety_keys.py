@@ -14,6 +14,7 @@ from faulttree.odds.planning.plan_graph import Place, PlanGraph
 from faulttree.odds.planning.problem import PlanningProblem
 from faulttree.odds.planning.search import Draft, Search
 from faulttree.tree import Tree, examine
+from tests.support.counts import examples
 from tests.support.random_walks import random_walk, violations
 from tests.support.safety_trees import right_tree
 
@@ -39,7 +40,7 @@ def passed(tree: Tree, name: str) -> frozenset[str]:
     return frozenset([name, *(use for left in leaves for use, _ in left)])
 
 
-@settings(max_examples=25)
+@settings(max_examples=examples(25))
 @given(SEEDS)
 def test_no_live_step_comes_before_the_checks_before_power(seed: int) -> None:
     tree = right_tree(Random(seed)).tree
@@ -60,7 +61,7 @@ def test_no_live_step_comes_before_the_checks_before_power(seed: int) -> None:
         waiting += [(end, done) for _, _, end in graph.ends(place, test)]
 
 
-@settings(max_examples=15)
+@settings(max_examples=examples(15))
 @given(SEEDS)
 def test_walks_of_a_planned_tree_never_pass_a_safety_rule(seed: int) -> None:
     tree = planned(right_tree(Random(seed)).tree)

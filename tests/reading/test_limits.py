@@ -26,6 +26,7 @@ from faulttree.reading import (
 )
 from faulttree.reading.formula import read_formula
 from faulttree.reading.tolerance import LETTERS, read_tolerance
+from tests.support.counts import examples
 
 BANDS = {
     "bands": [
@@ -196,7 +197,7 @@ def test_the_unit_of_the_step_and_of_the_limits_must_agree() -> None:
     assert caught.value.key == ("unit",)
 
 
-@settings(max_examples=300)
+@settings(max_examples=examples(300))
 @given(
     st.dictionaries(
         st.sampled_from(
@@ -417,7 +418,7 @@ def test_a_formula_that_cannot_be_worked_out_says_so(text: str) -> None:
         read_formula(text).value({"u": Decimal(0)})
 
 
-@settings(max_examples=300)
+@settings(max_examples=examples(300))
 @given(st.text(alphabet="u0123456789.+-*/() esqrtminl,_'\"[]{}:", max_size=40))
 def test_no_formula_raises_anything_but_a_reading_error(text: str) -> None:
     try:

@@ -18,6 +18,7 @@ from hypothesis import strategies as st
 
 from faulttree.errors import ReadingError
 from faulttree.reading import Quantity, parse_duration, parse_quantity, parse_unit, show
+from tests.support.counts import examples
 
 DOCS = Path(__file__).parent.parent.parent / "docs" / "verdicts.md"
 THIN, NARROW = "\u2009", "\u202f"
@@ -324,7 +325,7 @@ NEAR = st.text(
 )
 
 
-@settings(max_examples=1500)
+@settings(max_examples=examples(1500))
 @given(
     st.one_of(st.text(max_size=40), NEAR),
     st.sampled_from([None, "V", "ohm", "F", "V AC", "degC", "s", "", "%"]),
@@ -360,7 +361,7 @@ def undisputed(text: str, read: Quantity) -> None:
     assert (read.value < 0) == (plain[0] in "-−‐‑‒–\ufe63\uff0d"), text
 
 
-@settings(max_examples=300)
+@settings(max_examples=examples(300))
 @given(st.decimals(-10_000, 10_000, allow_nan=False, places=4), st.sampled_from("VAFH"))
 def test_a_plain_decimal_keeps_its_value(value: Decimal, unit: str) -> None:
     assert parse_quantity(f"{value} {unit}").value == value

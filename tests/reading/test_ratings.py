@@ -27,6 +27,7 @@ from faulttree.reading.markings import colour_bands, decode_marking
 from faulttree.reading.ratings import temperature as sensors
 from faulttree.reading.ratings.capacitors import esr_of, largest_tan_delta, tan_delta_of
 from faulttree.reading.ratings.entries import ratings_page
+from tests.support.counts import examples
 
 
 def rated(component: str, quantity: str | None = None, **given: Any) -> Limits:
@@ -328,7 +329,7 @@ def test_platinum_resistance(temperature: float, resistance: float) -> None:
     )
 
 
-@settings(max_examples=200)
+@settings(max_examples=examples(200))
 @given(st.floats(-200, 850))
 def test_platinum_both_ways(temperature: float) -> None:
     resistance = sensors.platinum_resistance(temperature)
@@ -365,7 +366,7 @@ def test_type_k_against_the_published_table() -> None:
         assert back == pytest.approx(celsius, abs=0.2)
 
 
-@settings(max_examples=200)
+@settings(max_examples=examples(200))
 @given(st.floats(-200, 1372), st.floats(0, 40))
 @example(temperature=-200.0, cold=14.0)  # rounds past the end of the curve
 def test_type_k_both_ways_with_a_warm_cold_junction(temperature: float, cold: float) -> None:
@@ -483,7 +484,7 @@ def test_colour_bands_that_do_not_exist() -> None:
             colour_bands(Decimal(value), tolerance)
 
 
-@settings(max_examples=300)
+@settings(max_examples=examples(300))
 @given(st.text(alphabet="0123456789RKkMnpuµFJ %.bdlackrewhitgonv -", max_size=24))
 def test_no_marking_raises_anything_but_a_reading_error(text: str) -> None:
     for unit in (None, "F", "ohm"):

@@ -40,6 +40,7 @@ from faulttree.reading.uncertainty import (
     type_a,
 )
 from faulttree.tree.schema import is_valid, schema
+from tests.support.counts import examples
 
 BENCH = {
     "title": "Bench by the window",
@@ -158,7 +159,7 @@ def test_stated_levels() -> None:
     assert triangular(4) == pytest.approx(1.6, abs=0.04)
 
 
-@settings(max_examples=200)
+@settings(max_examples=examples(200))
 @example(4.9904828777e-09, 1)
 @given(st.floats(-8, 8), st.integers(1, 60))
 def test_probabilities_agree_with_a_reference_library(z: float, freedom: int) -> None:
@@ -291,7 +292,7 @@ def test_bands_with_an_instrument() -> None:
     assert close.likelihoods["good"] == pytest.approx(0.6915, abs=1e-4)
 
 
-@settings(max_examples=200)
+@settings(max_examples=examples(200))
 @given(
     st.decimals(-50, 50, places=3),
     st.decimals(-20, 0, places=2),

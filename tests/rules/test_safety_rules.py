@@ -22,6 +22,7 @@ from faulttree.rules.report import Report
 from faulttree.tree import ExaminedFile, Finding, Tree, Where, shipped_library
 from tests.rules.test_checks import TREE, a_library
 from tests.support.broken_trees import BREAKERS, Breaker, Broken
+from tests.support.counts import SOAK, examples
 from tests.support.safety_trees import RightTree, right_tree, right_trees, tree_of
 
 LIBRARY = shipped_library()
@@ -65,8 +66,8 @@ def beside(right: RightTree, broken: Broken) -> list[Finding]:
 
 
 @settings(
-    max_examples=40,
-    derandomize=True,
+    max_examples=examples(40),
+    derandomize=not SOAK,
     suppress_health_check=[HealthCheck.too_slow, HealthCheck.large_base_example],
 )
 @given(right=right_trees())

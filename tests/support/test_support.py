@@ -17,12 +17,13 @@ from faulttree.walk import Event
 from faulttree.walk import events as ev
 from tests.support.broken_trees import BREAKERS, Breaker, Broken, paths_avoid
 from tests.support.careful_walks import Fact, careful_walk
+from tests.support.counts import SOAK, examples
 from tests.support.random_walks import CHOICES, KINDS, Walk, put, random_walk, violations
 from tests.support.safety_procedures import PROCEDURES
 from tests.support.safety_trees import RightTree, outcomes_towards, right_tree, right_trees, tree_of
 
 SLOW = [HealthCheck.too_slow, HealthCheck.data_too_large, HealthCheck.large_base_example]
-QUICK = settings(max_examples=40, derandomize=True, suppress_health_check=SLOW)
+QUICK = settings(max_examples=examples(40), derandomize=not SOAK, suppress_health_check=SLOW)
 
 Data = dict[str, Any]
 

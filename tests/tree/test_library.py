@@ -36,6 +36,7 @@ from faulttree.tree import (
 )
 from faulttree.tree.finding import near
 from faulttree.tree.source import decode, load_text
+from tests.support.counts import examples
 from tests.work import calls
 
 HEAD = """\
@@ -885,7 +886,7 @@ FILES = st.fixed_dictionaries(
 )
 
 
-@settings(max_examples=150)
+@settings(max_examples=examples(150))
 @given(FILES, st.dictionaries(NAMES, FILES | MESS, max_size=3))
 def test_any_plain_data_is_a_tree_or_problems_never_anything_else(
     tree: Any, procedures: Any
@@ -910,7 +911,7 @@ def test_any_plain_data_is_a_tree_or_problems_never_anything_else(
 GOOD = {path: path.read_text(encoding="utf-8") for path in shipped_library().tree_files()}
 
 
-@settings(max_examples=60)
+@settings(max_examples=examples(60))
 @given(st.sampled_from(sorted(GOOD)), st.data())
 def test_a_renamed_step_that_others_name_is_always_found(path: Path, data: Any) -> None:
     tree = yaml.load(GOOD[path], Loader=yaml.CBaseLoader)

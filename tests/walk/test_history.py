@@ -19,7 +19,7 @@ from faulttree.walk.advisor import choose
 from faulttree.walk.fold import fold
 from faulttree.walk.history import counted, history
 from faulttree.walk.state import State
-from tests.walk.test_properties import EVENTS, QUICK, WORD, moved, trees
+from tests.walk.test_properties import EVENTS, MANY, WORD, moved, trees
 
 AT = "2026-02-11T09:30:00Z"
 TARGET = st.integers(-1, 26)
@@ -59,7 +59,7 @@ def evidence(state: State) -> object:
     return seen, state.excluded, state.repairs, state.round, state.skipped
 
 
-@QUICK
+@MANY
 @given(tree=trees(), draw=st.data())
 def test_a_correction_tells_what_the_right_answer_typed_at_once_would(
     tree: Tree, draw: st.DataObject
@@ -86,7 +86,7 @@ def test_a_correction_tells_what_the_right_answer_typed_at_once_would(
         assert on_place or fixed.ask.id not in known, "an answered step is not asked again"
 
 
-@QUICK
+@MANY
 @given(tree=trees(), events=EVENTS, changes=CHANGES)
 def test_any_corrections_fold_and_lose_no_answer(
     tree: Tree, events: list[ev.Event], changes: list[tuple[int, ev.Event]]
@@ -100,7 +100,7 @@ def test_any_corrections_fold_and_lose_no_answer(
     choose(state)
 
 
-@QUICK
+@MANY
 @given(tree=trees(), events=EVENTS, changes=CHANGES)
 def test_lists_and_the_walk_agree_on_what_stands(
     tree: Tree, events: list[ev.Event], changes: list[tuple[int, ev.Event]]
@@ -117,7 +117,7 @@ def test_lists_and_the_walk_agree_on_what_stands(
     assert one_by_one.summary == summary
 
 
-@QUICK
+@MANY
 @given(tree=trees(), draw=st.data())
 def test_withdrawing_a_repair_or_a_live_test_makes_nothing_safe_again(
     tree: Tree, draw: st.DataObject
@@ -136,7 +136,7 @@ def test_withdrawing_a_repair_or_a_live_test_makes_nothing_safe_again(
     assert after.closing.items() <= before.closing.items()
 
 
-@QUICK
+@MANY
 @given(events=EVENTS)
 def test_what_is_withdrawn_at_once_never_was(events: list[ev.Event]) -> None:
     said = ev.Noted(text="wrong unit")

@@ -7,7 +7,6 @@ import sys
 from random import Random
 from typing import Any
 
-import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
@@ -19,10 +18,10 @@ from faulttree.walk.advisor import both, choose, table_of
 from faulttree.walk.answer import TypedAnswer, answer
 from faulttree.walk.document import document
 from faulttree.walk.repair import conclude, conclude_by_sight
+from tests.support.counts import SOAK, examples
 
 SLOW = [HealthCheck.too_slow, HealthCheck.data_too_large]
-QUICK = settings(max_examples=80, derandomize=True, suppress_health_check=SLOW)
-LONG = settings(max_examples=400, suppress_health_check=SLOW)
+MANY = settings(max_examples=examples(400, 40), derandomize=not SOAK, suppress_health_check=SLOW)
 
 NAMES = ("a", "b", "c", "d", "e", "f")
 FAULTS = ("f-one", "f-two", "f-three")
@@ -130,20 +129,9 @@ EVENTS = st.lists(
 )
 
 
-@QUICK
+@MANY
 @given(tree=trees(), events=EVENTS)
 def test_any_events_on_any_tree_fold_to_a_state(tree: Tree, events: list[Event]) -> None:
-    folds_to_a_state(tree, events)
-
-
-@pytest.mark.soak
-@LONG
-@given(tree=trees(), events=EVENTS)
-def test_any_events_on_any_tree_fold_to_a_state_many_times(tree: Tree, events: list[Event]) -> None:
-    folds_to_a_state(tree, events)
-
-
-def folds_to_a_state(tree: Tree, events: list[Event]) -> None:
     state = fold(tree, events)
     assert fold(tree, [from_dict(event.to_dict()) for event in events]) == state
     answered = [event for event in events if isinstance(event, ev.Answered)]
@@ -180,20 +168,9 @@ def moved(state: State, draw: st.DataObject) -> list[Event]:
     return [jump] if jump is not None else []
 
 
-@QUICK
+@MANY
 @given(tree=trees(), draw=st.data())
 def test_a_walk_by_the_rules_keeps_them(tree: Tree, draw: st.DataObject) -> None:
-    keeps_the_rules(tree, draw)
-
-
-@pytest.mark.soak
-@LONG
-@given(tree=trees(), draw=st.data())
-def test_a_walk_by_the_rules_keeps_them_many_times(tree: Tree, draw: st.DataObject) -> None:
-    keeps_the_rules(tree, draw)
-
-
-def keeps_the_rules(tree: Tree, draw: st.DataObject) -> None:
     events: list[Event] = []
     for _ in range(60):
         state = fold(tree, events)
@@ -210,20 +187,9 @@ def keeps_the_rules(tree: Tree, draw: st.DataObject) -> None:
         events += new
 
 
-@QUICK
+@MANY
 @given(tree=trees(), draw=st.data())
 def test_a_walk_left_to_itself_never_goes_round(tree: Tree, draw: st.DataObject) -> None:
-    never_goes_round(tree, draw)
-
-
-@pytest.mark.soak
-@LONG
-@given(tree=trees(), draw=st.data())
-def test_a_walk_left_to_itself_never_goes_round_many_times(tree: Tree, draw: st.DataObject) -> None:
-    never_goes_round(tree, draw)
-
-
-def never_goes_round(tree: Tree, draw: st.DataObject) -> None:
     """Answers only, no jumps by hand: each step is asked at most a few times in a round."""
     events: list[Event] = []
     asked: dict[tuple[int, str], int] = {}

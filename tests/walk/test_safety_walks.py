@@ -6,20 +6,19 @@ The trees come from :mod:`tests.support.safety_trees`; what was wrong with a wal
 
 from __future__ import annotations
 
-import os
 from collections import Counter
 from random import Random
+
+import pytest
 
 from tests.support.random_walks import random_walk, violations
 from tests.support.safety_trees import right_tree
 
-WALKS = int(os.environ.get("FAULTTREE_SAFETY_WALKS", "300"))
-"""How many walks are made; 3000 as a soak test."""
 
-
-def test_no_random_walk_passes_a_safety_rule() -> None:
+@pytest.mark.parametrize("walks", [60, pytest.param(3000, marks=pytest.mark.soak)])
+def test_no_random_walk_passes_a_safety_rule(walks: int) -> None:
     seen: Counter[str] = Counter()
-    for seed in range(WALKS):
+    for seed in range(walks):
         tree = right_tree(Random(seed)).tree
         events = random_walk(tree, seed)
         assert violations(tree, events) == [], f"seed {seed}"
@@ -29,4 +28,4 @@ def test_no_random_walk_passes_a_safety_rule() -> None:
             seen["live"] += step is not None and step.live and step.role == "finding"
             seen["touching"] += step is not None and bool(step.on) and step.role == "finding"
     # The walks get far enough to be worth looking at.
-    assert all(seen[kind] > WALKS // 10 for kind in ("live", "touching", "confirmed")), seen
+    assert all(seen[kind] > walks // 10 for kind in ("live", "touching", "confirmed")), seen
