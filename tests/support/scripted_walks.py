@@ -138,6 +138,8 @@ def ends(tree: Tree) -> Iterator[tuple[str, list[Taken], Facts]]:
         wanted = dict([outcome.split("=", 1)]) if "=" in outcome else {}
         if tree.steps[step].property:
             wanted = {tree.steps[step].property or "": outcome}
+        elif wanted and not any(agree(facts, wanted) for _, facts in found.get(step, ())):
+            continue  # Every way has told another value: this stop is for jumps only.
         ways = (one for one in found.get(step, ()) if agree(one[1], wanted))
         way, facts = next(ways, (None, {}))
         assert way is not None, f"no walk comes to {step}: {outcome}"
