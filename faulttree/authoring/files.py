@@ -115,10 +115,7 @@ class TreeFile:
         """Make a copy of a lower library's tree for the topmost library; write nothing."""
         path = library.root / "trees" / f"{tree_id}.yaml"
         editor = Editor(original, None, shape_of("tree"))
-        if "based_on" in original.data:
-            editor.set(("based_on",), tree.hash)
-        else:
-            editor.add((), "based_on", tree.hash, after="family")
+        editor.put((), "based_on", tree.hash, after="family")
         document = replace(editor.change().document or original, path=path)
         examined = library.examine_document(document)
         if examined.tree is None:

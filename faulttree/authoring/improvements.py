@@ -7,11 +7,11 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from decimal import Decimal
 from statistics import median
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from faulttree.authoring.solved_case import Solved
 from faulttree.convert import Plain
-from faulttree.errors import FaulttreeError, TreeError
+from faulttree.errors import FaulttreeError
 from faulttree.reading import resolve_limits
 from faulttree.reading.quantity import show
 from faulttree.tree import Step, shape_of
@@ -90,48 +90,13 @@ def with_lessons(solved: Solved, change: FileChange | None, lessons: Lessons) ->
             change.text, path=change.path, shape=shape_of("tree"), name="tree"
         )
         editor = Editor(document, change.raw, shape_of("tree"))
-    document = editor.document
-    steps = document.data["steps"]
     for name, text in lessons.how.items():
-        _put(editor, steps, name, "how", text)
+        editor.put(("steps", name), "how", text)
     for name, minutes in lessons.minutes.items():
-        _put(editor, steps, name, "minutes", minutes)
+        editor.put(("steps", name), "minutes", minutes)
     for (name, key), text in lessons.limits.items():
-        if not isinstance(_own(solved, steps, name).get("limits"), Mapping):
-            raise TreeError(
-                f"`{name}` has no limits.", path=solved.path, remedy="Name another step."
-            )
-        _put(editor, steps[name], "limits", key, text, under=("steps", name))
+        editor.put(("steps", name, "limits"), key, text)
     return editor.change()
-
-
-def _own(solved: Solved, steps: Mapping[str, Any], name: str) -> Mapping[str, Any]:
-    step = steps.get(name)
-    if not isinstance(step, Mapping):
-        remedy = "Steps of a shared procedure are edited in its own file."
-        raise TreeError(f"`{name}` is not a step of this file.", path=solved.path, remedy=remedy)
-    return step
-
-
-def _put(
-    editor: Editor,
-    held: Mapping[str, Any],
-    name: str,
-    key: str,
-    value: Any,
-    under: tuple[str, ...] = ("steps",),
-) -> None:
-    """Set a key of a mapping, new or existing."""
-    inner = held.get(name)
-    if not isinstance(inner, Mapping):
-        path = editor.document.path
-        raise TreeError(
-            f"`{name}` is not a step of this file.", path=path, remedy="Name one of them."
-        )
-    if key in inner:
-        editor.set((*under, name, key), value)
-    else:
-        editor.add((*under, name), key, value)
 
 
 # -- offers ----------------------------------------------------------------------------

@@ -73,7 +73,7 @@ class CurrentOrder:
         step = self.tree.steps.get(name)
         if step is None or depth > DEEP:
             return OrderPath(0.0, float(name == case.fault))
-        minutes, entered = self._enter(step, entered)
+        minutes, entered = self.tree.enter(step.access, entered)
         outcomes = self._outcomes(step, case, seen)
         ways = [
             self._from(step.targets[outcome], case, seen, entered, depth + 1)
@@ -107,7 +107,7 @@ class CurrentOrder:
             return None
         if (name, entered) in known:
             return known[name, entered]
-        minutes, within = self._enter(step, entered)
+        minutes, within = self.tree.enter(step.access, entered)
         outcomes, whole = self._outcomes(step, case, seen), 0.0
         for outcome in outcomes:
             more = self._surely(step.targets[outcome], case, seen, within, been | {name}, known)
@@ -124,21 +124,6 @@ class CurrentOrder:
         if test is None:
             return tuple(step.targets)[:1]
         return self.table.entry(case.fault, step.id) or self.table.outcomes[test]
-
-    def _enter(self, step: Step, entered: frozenset[str]) -> tuple[float, frozenset[str]]:
-        minutes = 0.0
-        for name in step.access:
-            state = self.tree.access.get(name)
-            if state is None or name in entered:
-                continue
-            minutes += state.minutes
-            rivals = {
-                other
-                for other in entered
-                if state.group is not None and self.tree.access[other].group == state.group
-            }
-            entered = (entered - rivals) | {name}
-        return minutes, entered
 
 
 @dataclass(frozen=True)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from faulttree.odds.planning.plan_graph import PlanGraph
 from faulttree.odds.planning.search import Draft
 from faulttree.odds.table import FaultTable
-from faulttree.tree.model import Access, Step, Tree
+from faulttree.tree.model import Tree
 
 __all__ = ["minutes_as_it_stands", "minutes_walked"]
 
@@ -38,26 +38,12 @@ def minutes_walked(table: FaultTable, tree: Tree) -> float:
         if name not in tree.steps or name in passed or not weights:
             continue
         step = tree.steps[name]
-        minutes, entered = _enter(step, tree, entered)
+        minutes, entered = tree.enter(step.access, entered)
         spent += (step.cost + minutes) * sum(weights.values())
         for outcome, target in step.targets.items():
             left = _left(table, name, outcome, weights)
             stack.append((target, left, entered, passed | {name}))
     return spent
-
-
-def _enter(step: Step, tree: Tree, entered: frozenset[str]) -> tuple[float, frozenset[str]]:
-    minutes = 0.0
-    for name in step.access:
-        if name in tree.access and name not in entered:
-            state = tree.access[name]
-            minutes += state.minutes
-            entered = frozenset(e for e in entered if not _rivals(tree.access[e], state)) | {name}
-    return minutes, entered
-
-
-def _rivals(one: Access, other: Access) -> bool:
-    return one.group is not None and one.group == other.group
 
 
 def _left(

@@ -7,7 +7,7 @@ from stands beside it (:attr:`Step.use`, :attr:`Step.where`), never in its way.
 from __future__ import annotations
 
 import builtins
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from functools import cached_property
 from typing import Any, Literal
@@ -427,6 +427,26 @@ class Tree:
         if target in self.faults:
             return "fault"
         return "stop" if target in self.stops else "unknown"
+
+    def enter(self, names: Iterable[str], entered: frozenset[str]) -> tuple[float, frozenset[str]]:
+        """Enter access states; those of the same group are left.
+
+        Args:
+            names: the states that a step needs.
+            entered: the states that the unit is in.
+
+        Returns:
+            The minutes of entering, and the states that the unit is in then.
+        """
+        minutes = 0.0
+        for name in names:
+            state = self.access.get(name)
+            if state is None or name in entered:
+                continue
+            minutes += state.minutes
+            rivals = {e for e in entered if state.group and self.access[e].group == state.group}
+            entered = (entered - rivals) | {name}
+        return minutes, entered
 
     def identity(self, fault: str) -> tuple[str, str]:
         """What makes a fault the same cause in every tree: (module or family, id)."""

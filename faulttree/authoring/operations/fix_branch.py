@@ -144,11 +144,8 @@ def _edited(solved: Solved, edits: list[Edit], *, limit: str = "") -> FileChange
         editor.set(keys, value)
     if limit:
         limits = solved.now.bundle["tree"]["steps"][limit]["limits"]
-        known, told = limits.get("source"), f"moved for case {solved.case.number}"
-        if known:
-            editor.set(("steps", limit, "limits", "source"), f"{known}; {told}")
-        else:
-            editor.add(("steps", limit, "limits"), "source", told)
+        said = filter(None, (limits.get("source"), f"moved for case {solved.case.number}"))
+        editor.put(("steps", limit, "limits"), "source", "; ".join(said))
     if solved.fixed:
         editor.into(("faults", solved.fault), "evidence", solved.evidence())
     return editor.change()

@@ -89,10 +89,7 @@ def _moved(
     file: LibraryFile, fault: str, old: str, module: str, former: Sequence[str]
 ) -> FileChange:
     editor, raw = file.editor(), file.held("faults")[fault]
-    if "module" in raw:
-        editor.set(("faults", fault, "module"), module)
-    else:
-        editor.add(("faults", fault), "module", module, after=_before_module(raw))
+    editor.put(("faults", fault), "module", module, after=_before_module(raw))
     _remember(editor, file, fault, module, former)
     _list(editor, file, fault, old, module)
     return editor.change()

@@ -99,28 +99,25 @@ def _move(said: Said) -> StepMoves:
 
 def _weights(editor: Editor, said: Said) -> None:
     for fault, weight in said["weights"].items():
-        _put(editor, ("faults", fault), "weight", weight)
+        editor.put(("faults", fault), "weight", weight)
 
 
 def _minutes(editor: Editor, said: Said) -> None:
     """Steps of the tree's own file; those of shared procedures belong to other trees too."""
     own = editor.document.data["steps"]
     mine = {name: minutes for name, minutes in said["minutes"].items() if name in own}
-    if not mine:
-        raise _shared(editor, next(iter(said["minutes"])))
-    for name, minutes in mine.items():
-        _put(editor, ("steps", name), "minutes", minutes)
+    for name, minutes in (mine or said["minutes"]).items():
+        editor.put(("steps", name), "minutes", minutes)
 
 
 def _limits(editor: Editor, said: Said) -> None:
+    keys = ("steps", said["step"], "limits")
     step = editor.document.data["steps"].get(said["step"])
-    if not isinstance(step, Mapping) or not isinstance(step.get("limits"), Mapping):
-        raise _shared(editor, str(said["step"]))
-    keys, limits = ("steps", said["step"], "limits"), step["limits"]
-    new = {key: said[key] for key in ("min", "max", "source") if said[key] is not None}
+    limits = step.get("limits", {}) if isinstance(step, Mapping) else {}
+    new = {key: text for key in ("min", "max", "source") if (text := said.get(key)) is not None}
     if "nominal" not in limits:
         for key, text in new.items():
-            _put(editor, keys, key, text)
+            editor.put(keys, key, text)
         return
     # A value with its tolerance becomes two limits: only one side of it moves.
     old = resolve_limits(limits, unit=step.get("unit"))
@@ -136,23 +133,3 @@ EDITS: Mapping[str, Callable[[Editor, Said], None]] = {
     "set-minutes": _minutes,
     "set-limits": _limits,
 }
-
-
-def _put(editor: Editor, keys: tuple[str, ...], key: str, value: Any) -> None:
-    here = editor.document.data
-    for name in keys:
-        here = here.get(name) if isinstance(here, Mapping) else None
-    if not isinstance(here, Mapping):
-        raise _shared(editor, keys[-1])
-    if key in here:
-        editor.set((*keys, key), value)
-    else:
-        editor.add(keys, key, value)
-
-
-def _shared(editor: Editor, name: str) -> TreeError:
-    return TreeError(
-        f"`{name}` is not in this file.",
-        path=editor.document.path,
-        remedy="A shared procedure belongs to other trees too: edit its own file.",
-    )

@@ -118,6 +118,26 @@ class Editor:
             self._line_after(node.value[-1], node.start_mark.column, lines, (*keys, 0))
         self._edits.append((FIRST, lambda data: value_at(data, keys).append(copy.deepcopy(value))))
 
+    def put(self, keys: Keys, key: str, value: Any, *, after: str | None = None) -> None:
+        """Set a key of a mapping; it is added if it is missing, after the key ``after``.
+
+        Raises:
+            TreeError: the file has no such mapping.
+        """
+        here = self.document.data
+        for name in keys:
+            here = here.get(name) if isinstance(here, Mapping) else None
+        if not isinstance(here, Mapping):
+            raise TreeError(
+                f"`{'.'.join(map(str, keys[1:]))}` is not in this file.",
+                path=self.document.path,
+                remedy="A shared procedure belongs to other trees too: edit its own file.",
+            )
+        if key in here:
+            self.set((*keys, key), value)
+        else:
+            self.add(keys, key, value, after=after)
+
     def into(self, keys: Keys, key: str, value: Any) -> None:
         """Add an item to the list under a key of a mapping; the list is created if missing."""
         here = value_at(self.document.data, keys)

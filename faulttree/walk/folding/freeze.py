@@ -131,9 +131,9 @@ def phase_of(progress: Progress, end: End | None) -> Phase:
     return progress.phase
 
 
-def states_and_minutes(progress: Progress) -> tuple[set[str], float]:
+def states_and_minutes(progress: Progress) -> tuple[frozenset[str], float]:
     """The states the unit is in, and all minutes so far: entered once, paid once."""
-    entered: set[str] = set()
+    entered = frozenset[str]()
     minutes, states = 0.0, progress.tree.access.values()
     for visit in progress.visits:
         step = progress.tree.steps.get(visit.step)
@@ -142,14 +142,6 @@ def states_and_minutes(progress: Progress) -> tuple[set[str], float]:
         minutes += step.cost
         if step.role == "close":
             entered -= {one.id for one in states if one.closing_step == step.id}
-        for name in step.access:
-            state = progress.tree.access.get(name)
-            if state is None or name in entered:
-                continue
-            if state.group is not None:
-                entered -= {
-                    other for other in entered if progress.tree.access[other].group == state.group
-                }
-            entered.add(name)
-            minutes += state.minutes
+        entering, entered = progress.tree.enter(step.access, entered)
+        minutes += entering
     return entered, minutes
