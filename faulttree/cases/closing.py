@@ -156,6 +156,6 @@ def shown_by(store: Store, case: Case, closing: Closing, at: str) -> list[Event]
         raise RecordError(
             f"nothing in case {case.number} shows that the repair of {closing.fault} held",
             remedy="Go on with `faulttree diagnose --resume` to confirm it, or give --seen TEXT; "
-            "a fault that is known but not mended is `found`.",
+            "a fault that is known but not repaired is `found`.",
         )
     return [Confirmed(at=at, fault=closing.fault, seen=closing.seen)]

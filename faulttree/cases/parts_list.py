@@ -45,10 +45,10 @@ def needed(store: Store, case: Case) -> Iterator[PartWanted]:
     found = [case.fault] if case.fault else []
     if not found and state.end is not None and state.end.kind == "fault":
         found = [state.end.id]
-    mended = {repair.fault for repair in state.repairs}
+    repaired = {repair.fault for repair in state.repairs}
     for name in found:
         fault = state.tree.faults.get(name)
-        if fault is None or name in mended:
+        if fault is None or name in repaired:
             continue
         yield PartWanted(
             fault.part or fault.title,

@@ -280,8 +280,8 @@ class _Writer:
         rest = titles[0] if len(titles) == 1 else f"{', '.join(titles[:-1])} and {titles[-1]}"
         self.steps[step] = {
             "ask": f"No test left tells “{self.table.title(first)}” from {rest}. "
-            "With the first of them mended, is the complaint gone?",
-            "how": "The likeliest is mended first. The time of a repair is not counted here.",
+            "With the first of them repaired, is the complaint gone?",
+            "how": "The likeliest is repaired first. The time of a repair is not counted here.",
             "minutes": 0,
             "answers": {"gone": self.fault_ids[first], "still there": following},
         }
@@ -293,7 +293,7 @@ class _Writer:
         words = self.table.title(fault) if fault is not None else "none of the faults"
         step = self._copy("only-suspect")
         self.steps[step] = {
-            "ask": f"Only “{words}” is known. With that mended, is the complaint gone?",
+            "ask": f"Only “{words}” is known. With that repaired, is the complaint gone?",
             "minutes": 0,
             "answers": {"gone": end, "still there": self._nothing()},
         }
@@ -470,7 +470,7 @@ class _Writer:
     def _fault(self, fault: str) -> dict[str, Any]:
         return {
             "title": self.table.title(fault),
-            "remedy": "The fault table names no remedy: mend or replace what is at fault, "
+            "remedy": "The fault table names no remedy: repair or replace what is at fault, "
             "then see whether the complaint is gone.",
             "weight": self.table.weights[self.table.fault_index[fault]],
         }

@@ -454,7 +454,7 @@ def _range(row: object, place: str, path: tuple[str | int, ...]) -> Range:
             try:
                 value = parse_quantity(row[key], place).value
                 if value is None or value < 0 or (key == "range" and not value):
-                    raise ReadingError(f"'{key}' must be above zero", remedy="Mend the figure.")
+                    raise ReadingError(f"'{key}' must be above zero", remedy="Correct the figure.")
             except ReadingError as error:
                 raise ReadingError(error.message, remedy=error.remedy, key=(*path, key)) from None
             figures[key] = value

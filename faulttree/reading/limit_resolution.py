@@ -89,7 +89,7 @@ def _range(spec: Mapping[str, Any], desk: KnownValues) -> Limits:
     if low.value is not None and high.value is not None and low.value > high.value:
         raise ReadingError(
             "min is above max: no reading could be inside",
-            remedy="Exchange them, or mend the figure that is wrong.",
+            remedy="Exchange them, or correct the figure that is wrong.",
             key=("min",),
         )
     return Limits(
@@ -112,7 +112,9 @@ def _refuse_negative(unit: str, *figures: tuple[Decimal | None, str]) -> None:
     for value, key in figures:
         if value is not None and value < 0:
             raise ReadingError(
-                f"a {UNITS[unit].name} cannot be below zero", remedy="Mend the figure.", key=(key,)
+                f"a {UNITS[unit].name} cannot be below zero",
+                remedy="Correct the figure.",
+                key=(key,),
             )
 
 

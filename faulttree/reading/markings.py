@@ -343,7 +343,7 @@ def colour_bands(value: Decimal, tolerance: str, bands: int | None = None) -> tu
             remedy=f"Bands stand for {', '.join(sorted(TOLERANCES.values(), key=Decimal))} %.",
         )
     if value <= 0:
-        raise ReadingError("only a resistance above zero has bands", remedy="Mend the value.")
+        raise ReadingError("only a resistance above zero has bands", remedy="Correct the value.")
     digits = "".join(str(d) for d in value.normalize(EXACT).as_tuple().digits)
     count = bands or (4 if len(digits) <= 2 and percent >= 2 else 5)
     figures = count - 2

@@ -366,7 +366,7 @@ def test_many_processes_find_what_one_finds(
     assert check_paths([], library, jobs=2) == check_paths([], library, jobs=1)
 
 
-# -- mending ---------------------------------------------------------------------------
+# -- fixing ----------------------------------------------------------------------------
 
 WRONG = (
     TREE.replace("    how: Unplug first.", "    hwo: Unplug first.   # a comment that stays")

@@ -256,7 +256,7 @@ def test_what_does_not_fit_is_told_with_its_place(
     assert out == ""
     assert place in err
     assert words in err
-    assert "\n  " in err, "and how to mend it"
+    assert "\n  " in err, "and how to correct it"
 
 
 def test_an_unknown_instrument_without_a_bench_is_plain_acceptance(bench: Bench) -> None:

@@ -327,7 +327,7 @@ def test_faults_that_no_test_tells_apart_are_a_group_and_all_reachable() -> None
     assert found.groups == (("x", "y"),)
     tree = found.tree
     assert set(reached(tree)) >= {"x", "y", "z", "last"}
-    # The likelier of the group is mended first.
+    # The likelier of the group is repaired first.
     first = next(s for name, s in tree["steps"].items() if name.startswith("try-"))
     assert first["answers"]["gone"] == "y"
     (one,) = found.wanted

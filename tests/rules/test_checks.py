@@ -1,5 +1,5 @@
 # ruff: noqa: E501
-"""The rules: each finds what breaks it, at its line and column, and nothing once mended."""
+"""The rules: each finds what breaks it, at its line and column, and nothing once corrected."""
 
 from __future__ import annotations
 

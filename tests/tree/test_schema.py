@@ -221,7 +221,7 @@ CASES = {
         HEAD + STEP + ENDS.replace("  broken", "  «broken").replace(", remedy: Replace it", ""),
         "missing-key",
         "`broken` has no `remedy`.",
-        "Add `remedy`: What mends it.",
+        "Add `remedy`: What repairs it.",
     ),
     "minutes with a unit": (
         HEAD + "  lead: {ask: x, minutes: «2 min, answers: {a: out}}\n" + ENDS,

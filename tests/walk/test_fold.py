@@ -941,7 +941,7 @@ CLOSING = tree_of(
 )
 
 
-def mended() -> Walk:
+def repaired_walk() -> Walk:
     walk = Walk(CLOSING)
     walk.say("bad")
     walk.repair("f-one")
@@ -951,7 +951,7 @@ def mended() -> Walk:
 
 
 def test_closing_procedures_run_in_order_after_a_confirmed_repair() -> None:
-    walk = mended()
+    walk = repaired_walk()
     assert (walk.state.phase, walk.asked) == ("closing", "closing.earth.path")
     walk.say("0.1 ohm")
     assert walk.asked == "closing.soak.run"
@@ -962,7 +962,7 @@ def test_closing_procedures_run_in_order_after_a_confirmed_repair() -> None:
 
 
 def test_a_unit_that_fails_a_closing_check_must_not_go_back() -> None:
-    walk = mended()
+    walk = repaired_walk()
     state = walk.say("2 ohm")
     assert (state.phase, state.unfit) == ("ended", "closing.earth")
     entries = (
@@ -980,7 +980,7 @@ def test_a_unit_that_fails_a_closing_check_must_not_go_back() -> None:
 
 
 def test_a_skipped_closing_check_stays_open_and_is_asked_when_the_case_is_reopened() -> None:
-    walk = mended()
+    walk = repaired_walk()
     state = walk.skip()
     assert state.ask is None
     assert state.closing_open == ("closing.earth", "closing.soak")
@@ -991,14 +991,14 @@ def test_a_skipped_closing_check_stays_open_and_is_asked_when_the_case_is_reopen
 
 
 def test_a_failed_closing_check_is_run_again_when_the_case_is_reopened() -> None:
-    walk = mended()
+    walk = repaired_walk()
     walk.say("2 ohm")
     walk.add(ev.Closed(result="fixed", fault="f-one", became="waiting"), ev.Reopened())
     assert walk.asked == "closing.earth.path"
 
 
 def test_a_failed_closing_check_can_be_made_again_and_only_that_one() -> None:
-    walk = mended()
+    walk = repaired_walk()
     walk.say("0.1 ohm")
     state = walk.say("no")
     assert (state.unfit, state.closing_result) == ("closing.soak", "failed")
@@ -1010,7 +1010,7 @@ def test_a_failed_closing_check_can_be_made_again_and_only_that_one() -> None:
 
 
 def test_a_repair_alone_does_not_pass_the_check_that_failed() -> None:
-    walk = mended()
+    walk = repaired_walk()
     walk.say("2 ohm")
     walk.repair("f-one")
     walk.say("good")
@@ -1021,7 +1021,7 @@ def test_a_repair_alone_does_not_pass_the_check_that_failed() -> None:
 
 
 def test_a_further_repair_asks_for_every_closing_check_again() -> None:
-    walk = mended()
+    walk = repaired_walk()
     walk.say("0.1 ohm", "no")
     walk.repair("f-one")
     walk.say("good")
@@ -1031,7 +1031,7 @@ def test_a_further_repair_asks_for_every_closing_check_again() -> None:
 
 
 def test_a_unit_that_comes_back_is_walked_anew() -> None:
-    walk = mended()
+    walk = repaired_walk()
     walk.say("0.1 ohm", "yes")
     walk.add(ev.Closed(result="fixed", fault="f-one", became="returned"))
     assert walk.state.phase == "closed"
@@ -1083,7 +1083,7 @@ def test_the_fold_never_judges_again() -> None:
 
 
 def test_events_come_back_as_they_were() -> None:
-    walk = mended()
+    walk = repaired_walk()
     walk.say("0.1 ohm", "yes")
     walk.add(
         ev.Closed(result="fixed", fault="f-one", became="kept-for-parts", kept=("board",)),

@@ -82,7 +82,7 @@ def trees(draw: st.DrawFn) -> Tree:
         steps[name] = step
     faults = {}
     for name in FAULTS:
-        faults[name] = {"title": name, "remedy": "Mend."}
+        faults[name] = {"title": name, "remedy": "Repair it."}
         proof = draw(st.none() | st.sampled_from(names))
         if proof is not None:
             gives = {"ask": "yes", "measure": "inside", "do": "done", "use": "safe"}

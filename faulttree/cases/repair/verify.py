@@ -94,7 +94,7 @@ def verify(
 
     Args:
         store: the record, open for writing where it shall be repaired.
-        repair: mend summaries, steps, words, file modes, and bring back from the journal.
+        repair: correct summaries, steps, words, file modes, and bring back from the journal.
         photos: folder that the paths of photos start from.
         progress: told how many cases of how many are done.
     """

@@ -78,13 +78,13 @@ class SimulatedUnit:
 
     Attributes:
         fault: its fault; empty for a cause that is not in the tree.
-        mended: that fault has been repaired.
+        repaired: that fault has been repaired.
     """
 
     ground: Ground
     fault: str
     random: random.Random
-    mended: bool = False
+    repaired: bool = False
     shown: dict[str, str] = field(default_factory=dict)
 
     def outcome(self, step: Step, state: State) -> str:
@@ -110,8 +110,8 @@ class SimulatedUnit:
         if goal is None:
             return None
         if step.id == goal[0]:
-            return self._said(step, goal[1]) if self.mended else self._not(step, goal[1])
-        if goal in self.ground.ways and step.id in self.ground.ways[goal] and self.mended:
+            return self._said(step, goal[1]) if self.repaired else self._not(step, goal[1])
+        if goal in self.ground.ways and step.id in self.ground.ways[goal] and self.repaired:
             return self.ground.ways[goal][step.id]
         return None
 
@@ -128,7 +128,7 @@ class SimulatedUnit:
     def _may_show(self, step: Step) -> Sequence[str]:
         outcomes = [name for name in step.targets if name != "undecided"]
         table = self.ground.table
-        if step.id not in table.test_index or self.mended:
+        if step.id not in table.test_index or self.repaired:
             return self._harmless(outcomes, step)
         entry = table.entry(self.fault, step.id) if self.fault in table.fault_index else ()
         return entry or self._harmless(outcomes, step)

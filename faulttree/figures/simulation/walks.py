@@ -253,16 +253,16 @@ class SimulatedWalk:
         """Repair the fault that was found; only the true fault is cured."""
         self.time += dt.timedelta(minutes=self.drawn.uniform(8, 40))
         part = self.tree.faults[fault].part
-        what = f"{part} replaced" if part else "mended"
-        self.unit.mended = fault == self.visit.fault
+        what = f"{part} replaced" if part else "repaired"
+        self.unit.repaired = fault == self.visit.fault
         self.add(ev.RepairTried(at=self.now(), fault=fault, what=what), ("repair", fault))
 
     def see(self) -> None:
         """A repair without a confirming step: the observation decides."""
         told = conclude_by_sight(
             self.state,
-            "works again" if self.unit.mended else "still the same",
-            held=self.unit.mended,
+            "works again" if self.unit.repaired else "still the same",
+            held=self.unit.repaired,
             at=self.now(),
         )
         self.add(told, (told.kind, told.fault))

@@ -233,7 +233,7 @@ def supply_rail(rail: Decimal, tolerance: Tolerance | None) -> Figures:
             guide for the ATX form factor does (from memory; editions differ).
     """
     if not rail:
-        raise ReadingError("a rail of zero has no limits", remedy="Mend rail.", key=("rail",))
+        raise ReadingError("a rail of zero has no limits", remedy="Correct `rail`.", key=("rail",))
     if tolerance is None:
         share = Decimal("0.1") if rail == -12 else Decimal("0.05")
         tolerance = Tolerance(-share, share, relative=True)

@@ -157,7 +157,7 @@ def _check_sign(value: Decimal | None, parameter: Parameter) -> None:
     raise ReadingError(
         f"{parameter.name} must {'not be below' if parameter.sign != 'positive' else 'be above'} "
         "zero",
-        remedy="Mend the figure.",
+        remedy="Correct the figure.",
         key=(parameter.name,),
     )
 

@@ -62,7 +62,7 @@ def _inside(value: float, ends: tuple[float, float], what: str, key: str) -> Non
     if not ends[0] <= value <= ends[1]:
         raise ReadingError(
             f"{what} holds from {ends[0]:g} to {ends[1]:g} °C, and {value:g} °C is outside",
-            remedy="Mend the temperature, or give min and max instead.",
+            remedy="Correct the temperature, or give min and max instead.",
             key=(key,),
         )
 

@@ -123,7 +123,7 @@ def sign_against_path(subject: RuleContext) -> Iterator[Finding]:
                     fault.where.under("signs", name),
                     f"`{fault.id}` would show {_listed(said)} at `{name}`, "
                     f"but {_listed(led)} leads to it.",
-                    "Mend the sign, or the target.",
+                    "Correct the sign, or the target.",
                 )
 
 
@@ -179,7 +179,7 @@ def confirm_shows_nothing(subject: RuleContext) -> Iterator[Finding]:
         yield Finding(
             fault.where.under("confirm", "gives"),
             message,
-            "Name an outcome that only the mended unit gives.",
+            "Name an outcome that only the repaired unit gives.",
         )
 
 

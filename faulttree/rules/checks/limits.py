@@ -36,7 +36,7 @@ def impossible_limit(subject: RuleContext) -> Iterator[Finding]:
             yield Finding(
                 subject.limit_place(subject.tree.steps[name], limits.key),
                 _sentence(limits.message),
-                limits.remedy or "Mend the limits.",
+                limits.remedy or "Correct the limits.",
             )
     yield from _impossible_for_a_model(subject)
 
@@ -196,7 +196,7 @@ def tolerance_beyond_nominal(subject: RuleContext) -> Iterator[Finding]:
             yield Finding(
                 subject.limit_place(step, ("tolerance",)),
                 f"The tolerance of `{subject.name(step.id)}` is as large as the value itself.",
-                "Mend the tolerance, or give `min` and `max`.",
+                "Correct the tolerance, or give `min` and `max`.",
             )
 
 
@@ -318,7 +318,7 @@ def formula_mixes_units(subject: RuleContext) -> Iterator[Finding]:
                     subject.limit_place(step, (*use.path, "formula")),
                     f"The formula mixes {mixed[0] or 'a plain number'} and "
                     f"{mixed[1] or 'a plain number'}.",
-                    "Take readings of one unit, or mend the unit.",
+                    "Take readings of one unit, or correct the unit.",
                 )
 
 
@@ -388,7 +388,9 @@ def bad_rating(subject: RuleContext) -> Iterator[Finding]:
         try:
             parse_unit(rating.unit)
         except ReadingError as error:
-            yield Finding(where.under("unit"), _sentence(error.message), error.remedy or "Mend it.")
+            yield Finding(
+                where.under("unit"), _sentence(error.message), error.remedy or "Correct it."
+            )
             continue
         for model, text in rating.models.items():
             try:
@@ -397,7 +399,7 @@ def bad_rating(subject: RuleContext) -> Iterator[Finding]:
                 yield Finding(
                     where.under("models", model),
                     _sentence(error.message),
-                    error.remedy or "Mend it.",
+                    error.remedy or "Correct it.",
                 )
 
 
@@ -415,5 +417,5 @@ def unknown_unit(subject: RuleContext) -> Iterator[Finding]:
             parse_unit(step.unit)
         except ReadingError as error:
             yield Finding(
-                step.where.under("unit"), _sentence(error.message), error.remedy or "Mend it."
+                step.where.under("unit"), _sentence(error.message), error.remedy or "Correct it."
             )

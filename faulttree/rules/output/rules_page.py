@@ -21,7 +21,7 @@ accepted:
 
 `at` is the step, fault or stop that the finding is about; left out, the whole file.
 
-`--fix` corrects in the file what has one safe remedy, comments kept: {mended}. It never
+`--fix` corrects in the file what has one safe remedy, comments kept: {edited}. It never
 guesses where a target leads. Rules of the family *library* look at a whole library: they run
 where no path is given, or the library's folder.
 """
@@ -32,8 +32,8 @@ def rules_page() -> str:
     rules = all_rules().values()
     from faulttree.rules.autofix import EDITED
 
-    mended = ", ".join(f"`{name}`" for name in sorted(EDITED))
-    parts = [HEAD.replace("{mended}", mended)]
+    edited = ", ".join(f"`{name}`" for name in sorted(EDITED))
+    parts = [HEAD.replace("{edited}", edited)]
     for family, text in FAMILIES.items():
         parts.append(f"## {family.capitalize()}\n\n{text}\n")
         for rule in rules:
