@@ -39,6 +39,7 @@ class RuleContext:
         own: the document the run is about: ``tree``, or ``procedure:<name>`` where a
             procedure is looked at by itself, wrapped into a tree that only uses it.
         cautions, instruments: all that the library has, by name.
+        shipped: whether the file belongs to the library that ships with the program.
     """
 
     tree: Tree
@@ -46,6 +47,7 @@ class RuleContext:
     own: str = "tree"
     cautions: Mapping[str, Any] = field(default_factory=lambda: EMPTY)
     instruments: Mapping[str, Any] = field(default_factory=lambda: EMPTY)
+    shipped: bool = False
 
     # -- documents ---------------------------------------------------------------------
 

@@ -51,7 +51,7 @@ def look_at(examined: ExaminedFile, library: Library) -> CheckedFile:
     own = next(iter(examined.documents), "tree")
     tables = (_shared(library, kind) for kind in ("families", "cautions", "instruments"))
     families, cautions, instruments = tables
-    subject = RuleContext(tree, families, own, cautions, instruments)
+    subject = RuleContext(tree, families, own, cautions, instruments, library.is_shipped)
     found += tuple(_run(subject, examined, PER_TREE))
     kept, used = accept(found, {name: subject.data(name) for name in subject.documents})
     rule = all_rules()["accepted-for-nothing"]

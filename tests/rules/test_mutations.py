@@ -278,7 +278,7 @@ def drop_one_caution(data: Data) -> Iterator[Callable[[], None]]:
 
 
 def drop_closing(data: Data) -> Iterator[Callable[[], None]]:
-    if "closing" in data:
+    if "closing" in data and "mains" in data.get("cautions", ()):
         yield functools.partial(data.pop, "closing")
 
 
@@ -296,8 +296,10 @@ def misspell_sign(data: Data) -> Iterator[Callable[[], None]]:
 
 def misspell_confirm(data: Data) -> Iterator[Callable[[], None]]:
     for fault in data["faults"].values():
-        for key in fault.get("confirm", {}):
-            yield functools.partial(fault["confirm"].update, {key: "no-such"})
+        proof = fault.get("confirm", [])
+        for one in proof if isinstance(proof, list) else [proof]:
+            for key in ("step", "gives"):
+                yield functools.partial(one.update, {key: "no-such"})
 
 
 def swap_two(data: Data) -> Iterator[Callable[[], None]]:

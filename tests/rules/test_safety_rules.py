@@ -17,9 +17,10 @@ from hypothesis import HealthCheck, given, settings
 from faulttree.errors import TreeError
 from faulttree.rules import CheckedFile, all_rules, check_paths, look_at
 from faulttree.rules.checks.library import compare
+from faulttree.rules.context import RuleContext
 from faulttree.rules.known import known_line, without_known
 from faulttree.rules.report import Report
-from faulttree.tree import ExaminedFile, Finding, Tree, Where, shipped_library
+from faulttree.tree import ExaminedFile, Finding, Tree, Where, demo_library, shipped_library
 from tests.rules.test_checks import TREE, a_library
 from tests.support.broken_trees import BREAKERS, Breaker, Broken
 from tests.support.counts import SOAK, examples
@@ -151,6 +152,60 @@ def test_a_charge_that_only_a_tester_brings_is_no_store(
     found = check_paths(["bench-supply/no-output"], a_library(tmp_path, tree)).findings
     stores = [one for one in found if "`stores`" in one.message]
     assert bool(stores) is told
+
+
+# -- what figures and faults rest on ---------------------------------------------------
+
+RESTING = """\
+title: Lamp, dark
+family: work-lamp
+start: drop
+steps:
+  drop: {measure: Drop, limits: {max: 5 V, source: x}, results: {inside: rail, high: bad}}
+  rail: {measure: Rail, limits: {min: 11 V, source: x, BASIS}, results: {inside: out, low: bad}}
+faults:
+  bad: {title: Bad, remedy: Replace it., evidence: [{kind: confirmed, source: a lamp here}]}
+stops: {out: {title: Beyond, reason: out-of-scope}}
+"""
+
+
+@pytest.mark.parametrize(
+    ("basis", "shipped", "lacking"),
+    [
+        # A file that says nothing of a basis is an older one; the shop's own figures are its own.
+        ("", False, ""),
+        ("basis: standard", False, "drop"),
+        ("basis: shop", False, "drop"),
+        ("", True, "drop, rail"),
+        ("basis: shop", True, "drop, rail"),
+        ("basis: practice", True, "drop"),
+        ("basis: both", True, ""),
+    ],
+)
+def test_every_limit_of_the_shipped_library_needs_a_basis(
+    basis: str, shipped: bool, lacking: str
+) -> None:
+    text = RESTING.replace(", BASIS", f", {basis}" if basis else "")
+    if basis == "basis: both":
+        text = RESTING.replace(", BASIS", "").replace("source: x", "source: x, basis: practice")
+    tree = LIBRARY.examine_text(text).tree
+    assert tree is not None
+    rules = {name: all_rules()[name].check for name in RESTS}
+    subject = RuleContext(tree, shipped=shipped)
+    found = {name: [f.message for f in check(subject)] for name, check in rules.items() if check}
+    told = [f"Limits have no `basis` that holds here: {lacking}."] if lacking else []
+    assert found["limit-without-basis"] == told
+    assert len(found["confirmed-without-record"]) == shipped
+
+
+def test_an_invented_library_is_not_asked_for_a_basis() -> None:
+    tree = demo_library().load("soldering-station/does-not-heat")
+    check = all_rules()["limit-without-basis"].check
+    assert check is not None
+    assert list(check(RuleContext(tree, shipped=True))) == []
+
+
+RESTS = ("limit-without-basis", "confirmed-without-record")
 
 
 # -- findings that are known -----------------------------------------------------------

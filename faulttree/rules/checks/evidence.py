@@ -233,6 +233,28 @@ def reported_only(subject: RuleContext) -> Iterator[Finding]:
 
 
 @rule("evidence", "warning")
+def confirmed_without_record(subject: RuleContext) -> Iterator[Finding]:
+    """The library that ships comes without a record, so no case stands behind evidence of the
+    kind `confirmed` in it. In a library of your own such evidence comes from your cases, and
+    nothing is reported.
+
+    Example:
+        evidence: [{kind: confirmed, source: "two units on our bench"}]    # in a shipped tree
+    """
+    if not subject.shipped:
+        return
+    faults = subject.tree.faults.values()
+    named = [one.id for one in faults if any(e.kind == "confirmed" for e in one.evidence)]
+    if named:
+        yield Finding(
+            Where("tree", ("faults",)),
+            f"No record stands behind the `confirmed` evidence of {', '.join(named)}.",
+            "Name a published source, say common practice, or take it out.",
+            of_key=True,
+        )
+
+
+@rule("evidence", "warning")
 def contradicted_without_reason(subject: RuleContext) -> Iterator[Finding]:
     """A fault was looked into and found not so, and nobody says why. The next reader cannot
     tell a test from an opinion.

@@ -140,6 +140,34 @@ def limit_without_source(subject: RuleContext) -> Iterator[Finding]:
             )
 
 
+@rule("limits", "note")
+def limit_without_basis(subject: RuleContext) -> Iterator[Finding]:
+    """`basis` says what a limit rests on: a standard, a formula, common practice, a rating that
+    the user is asked for, or figures of the shop itself. In a file that says it of some limits,
+    the others look forgotten. In the library that ships every limit needs a basis, and no limit
+    rests on figures of a shop. A library that is marked as invented is not asked.
+
+    Example:
+        rail: {measure: Rail, limits: {min: 11 V, basis: standard, source: the guide}, …}
+        drop: {measure: Drop, limits: {max: 50 mV, source: two good units}, …}    # basis?
+    """
+    refused = (None, "shop") if subject.shipped else (None,)
+    limited: dict[str, dict[str, str | None]] = {}
+    for step in subject.tree.steps.values():
+        if step.limits is not None and not subject.tree.invented:
+            basis = step.limits.get("basis")
+            limited.setdefault(step.where.document, {})[subject.name(step.id)] = basis
+    for document, bases in limited.items():
+        lacking = [name for name, basis in bases.items() if basis in refused]
+        if lacking and (subject.shipped or any(bases.values())):
+            yield Finding(
+                Where(document, ("steps",)),
+                f"Limits have no `basis` that holds here: {', '.join(lacking)}.",
+                "Add `basis` to them: standard, formula, practice, asked, or a shop's own: shop.",
+                of_key=True,
+            )
+
+
 @rule("limits", "warning")
 def limit_without_unit(subject: RuleContext) -> Iterator[Finding]:
     """The figures have no unit, and no `unit` names one. A reading with a unit cannot be
