@@ -157,7 +157,11 @@ def limited(data: Data) -> Iterator[Data]:
 
 def shift_band(data: Data) -> Iterator[Callable[[], None]]:
     for step in limited(data):
-        for band in step["limits"].get("bands", ()):
+        bands = step["limits"].get("bands", ())
+        # An end that a formula gives is known in a walk only.
+        if any(isinstance(end, dict) for band in bands for end in band.values()):
+            continue
+        for band in bands:
             for key in ("from", "below"):
                 if key in band and band is not step["limits"]["bands"][0 if key == "below" else -1]:
                     yield functools.partial(band.update, {key: "123.4 V"})

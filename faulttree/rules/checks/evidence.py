@@ -8,7 +8,7 @@ from faulttree.rules.context import RuleContext
 from faulttree.rules.registry import rule
 from faulttree.rules.test_comparison import settling
 from faulttree.tree.finding import Finding, near
-from faulttree.tree.model import Fault, Where
+from faulttree.tree.model import Confirm, Fault, Where
 
 
 def outcomes_of_test(subject: RuleContext, name: str) -> Mapping[str, str] | None:
@@ -68,9 +68,16 @@ def unknown_outcome(subject: RuleContext) -> Iterator[Finding]:
         confirm: {step: reservoir, gives: insid}
     """
     for fault in subject.tree.faults.values():
-        if fault.confirm is not None:
-            where = fault.where.under("confirm", "gives")
-            yield from _never_given(subject, where, fault.confirm.step, fault.confirm.gives)
+        for where, confirm in _proofs(subject, fault):
+            yield from _never_given(subject, where.under("gives"), confirm.step, confirm.gives)
+
+
+def _proofs(subject: RuleContext, fault: Fault) -> Iterator[tuple[Where, Confirm]]:
+    """The conditions of a proof, each with its place; they are a list where there are several."""
+    where = fault.where.under("confirm")
+    listed = isinstance(subject.raw(where), list)
+    for number, confirm in enumerate(fault.confirms):
+        yield where.under(number) if listed else where, confirm
 
 
 def _never_given(subject: RuleContext, where: Where, name: str, gives: str) -> Iterator[Finding]:
@@ -201,13 +208,13 @@ def confirm_unreachable(subject: RuleContext) -> Iterator[Finding]:
     """
     if subject.graph.order is None:
         return
-    for fault in subject.tree.faults.values():
-        confirm = fault.confirm
-        if confirm is None or outcomes_of_test(subject, confirm.step) is None:
+    every = (proof for fault in subject.tree.faults.values() for proof in _proofs(subject, fault))
+    for where, confirm in every:
+        if outcomes_of_test(subject, confirm.step) is None:
             continue
         if subject.first_of(confirm.step) not in subject.graph.reached:
             yield Finding(
-                fault.where.under("confirm", "step"),
+                where.under("step"),
                 f"No way leads to `{confirm.step}`, which is to confirm the repair.",
                 "Name a step on the way to the fault.",
             )
