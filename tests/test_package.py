@@ -98,6 +98,6 @@ def test_public_names_are_functions_of_the_library_with_words_of_their_own() -> 
 def test_check_finds_the_library_of_a_file_by_itself() -> None:
     import faulttree
 
-    tree = ROOT / "trees" / "bench-supply" / "no-output.yaml"
+    tree = ROOT / "trees" / "desktop-supply" / "does-not-start.yaml"
     assert not faulttree.check(tree).fails("warning")
     assert faulttree.check(str(tree)).trees == 1
