@@ -35,14 +35,14 @@ def days_of(connection: Connection) -> int:
 
 
 def set_days(connection: Connection, days: int) -> None:
-    """Set the time, for every bench of this record, and mark all cases anew."""
+    """Set the time, for every bench of this record, and mark all cases again."""
     connection.execute(RECORD.delete().where(RECORD.c.key == "come_back_days"))
     connection.execute(RECORD.insert().values(key="come_back_days", value=str(days)))
     mark_all(connection)
 
 
 def mark(connection: Connection, units: Iterable[Mapping[str, Any]]) -> None:
-    """Mark every repair of these units anew.
+    """Mark every repair of these units again.
 
     Args:
         connection: a transaction that may write.
@@ -112,7 +112,7 @@ def soon(closed: str, later: Any, days: int) -> bool:
 
 
 def mark_all(connection: Connection) -> None:
-    """Mark every case of the record anew."""
+    """Mark every case of the record again."""
     connection.execute(update(CASES).where(CASES.c.came_back != "").values(came_back=""))
     for name in ("serial", "tag"):
         column = CASES.c[name]

@@ -110,7 +110,7 @@ class Lookup(Transactions):
 
         Args:
             limit: at most so many.
-            oldest_first: the other way round.
+            oldest_first: oldest first.
             **wanted: filters, see :func:`faulttree.cases.filters.conditions`.
 
         Raises:

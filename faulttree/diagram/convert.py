@@ -9,7 +9,7 @@ from functools import cache
 from faulttree.diagram.symbols import FONT
 from faulttree.errors import FaulttreeError
 
-MEND = "pip install 'faulttree[pictures]', or draw SVG or HTML and print that."
+REMEDY = "pip install 'faulttree[pictures]', or draw SVG or HTML and print that."
 DOTS = 144.0
 """Dots per inch of a PNG; a point is 1/72 inch."""
 LARGEST = 12_000
@@ -25,7 +25,7 @@ def png(svg: str, size: tuple[float, float]) -> bytes:
     try:
         import resvg_py
     except ImportError:
-        raise FaulttreeError("PNG needs the converter resvg-py", remedy=MEND) from None
+        raise FaulttreeError("PNG needs the converter resvg-py", remedy=REMEDY) from None
     if not _has_letters():
         raise FaulttreeError(
             "this machine has none of the fonts a picture is set in, so a PNG would hold no text",
@@ -82,7 +82,7 @@ def compile_pages(source: str, files: Mapping[str, bytes]) -> bytes:
     try:
         import typst
     except ImportError:
-        raise FaulttreeError("PDF needs the converter typst", remedy=MEND) from None
+        raise FaulttreeError("PDF needs the converter typst", remedy=REMEDY) from None
     try:
         # The library's own annotations leave out that it takes files by name.
         made = typst.compile({**files, "main.typ": source.encode()}, format="pdf")  # type: ignore[call-overload]

@@ -106,7 +106,7 @@ def stand(chart: Chart, plates: Sequence[Plate], room: Span | None = None) -> li
     """Stand plates on pages in their order, side by side where they fit.
 
     Args:
-        chart: whose title the pages bear.
+        chart: whose title the pages have.
         plates: each no larger than ``room``; a larger one gets a page to itself.
         room: width and height for plates; None for one page as large as is needed.
     """

@@ -1,4 +1,4 @@
-"""The one door of this room: a tree becomes a picture, in whatever form is wanted."""
+"""Draw a tree or a library as a picture, in any of the forms."""
 
 from __future__ import annotations
 

@@ -142,7 +142,7 @@ def _document(
 def _description(charts: Iterable[Chart]) -> str:
     kinds: dict[str, int] = {}
     subtitle = ""
-    # Every page bears the one chart it was cut from.
+    # All pages have the chart that they were cut from.
     for chart in {id(chart): chart for chart in charts}.values():
         subtitle = subtitle or chart.subtitle
         for box in chart.boxes.values():

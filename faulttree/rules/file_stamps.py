@@ -2,7 +2,7 @@
 
 A file is told unchanged by its status: number, size, time of change and time of writing. The
 system sets the time of change itself at every write, so nothing but a clock set back can make
-a changed file look unchanged. A file changed so lately that a second change could bear the same
+a changed file look unchanged. A file changed so lately that a second change could have the same
 time is read again.
 """
 
@@ -19,7 +19,7 @@ from stat import S_ISLNK, S_ISREG
 from faulttree.tree.source import MAX_BYTES
 
 SETTLED = 2_000_000_000
-"""Nanoseconds after which a further change bears another time on every usual file system."""
+"""Nanoseconds after which a further change has another time on every usual file system."""
 
 Status = tuple[int, int, int, int]
 """Number, size, time of writing and of change in nanoseconds."""

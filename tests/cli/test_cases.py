@@ -497,7 +497,7 @@ def test_verify_says_what_is_wrong_and_mends_it(record: Path, library: Path, cap
     Path("photos/brush.jpg").unlink()
     status, out, _ = said(capsys, "cases", "verify", "--repair")
     assert status == 0
-    assert "made anew with 1 cases and 15 events" in out
+    assert "made again with 1 cases and 15 events" in out
     assert told(capsys, "cases", "list")["cases"][0]["fault"] == "worn-brushes"
 
 

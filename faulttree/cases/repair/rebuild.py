@@ -42,7 +42,7 @@ def rescue(path: Path) -> tuple[Merged, Path]:
         return rebuilt(path)
     except OSError as error:
         raise RecordError(
-            f"the record cannot be made anew: {error.strerror}",
+            f"the record cannot be made again: {error.strerror}",
             path=path,
             remedy="Make room for a second copy beside it; nothing was changed.",
         ) from None

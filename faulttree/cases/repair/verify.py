@@ -165,7 +165,7 @@ SIDE = ("-wal", "-shm")
 def journal(
     store: Store, path: Path, *, repair: bool, noted: dict[str, dict[int, int]]
 ) -> Iterator[RecordFinding]:
-    """What the journal has and the database lost, and the other way round."""
+    """What only the journal has, and what only the database has."""
     place = journal_path(path)
     there = counted(store)
     trees_kept = set(store.read(lambda c: c.execute(select(TREES.c.hash)).scalars().all()))
@@ -203,7 +203,7 @@ def fingerprint(event: str) -> int:
 
 
 def counted(store: Store) -> dict[str, int]:
-    """How many events the database has of each case, counted anew."""
+    """How many events the database has of each case, counted again."""
     wanted = (
         select(CASES.c.id, func.count())
         .join(EVENTS, EVENTS.c.number == CASES.c.number)
@@ -398,7 +398,7 @@ def draw_again(
     steps: Sequence[dict[str, Any]],
     events: Iterable[Event],
 ) -> None:
-    """Everything that is drawn from the events of a case, made anew."""
+    """Everything that is drawn from the events of a case, computed again."""
     connection.execute(update(CASES).where(CASES.c.number == number).values(**row))
     connection.execute(delete(STEPS).where(STEPS.c.number == number))
     ADD_STEP.run(connection, steps)
@@ -458,7 +458,7 @@ def salvage(path: Path) -> Verified:
 
     done = Verified()
     added, kept = rescue(path)
-    message = f"made anew with {added.cases} cases and {added.events} events; damaged: {kept.name}"
+    message = f"made again with {added.cases} cases and {added.events} events; damaged: {kept.name}"
     done.findings.append(RecordFinding("database", str(path), message, mended=True))
     for conflict in added.conflicts:
         done.findings.append(RecordFinding("events", str(conflict), "could not be read", loss=True))

@@ -33,7 +33,7 @@ def outcome_names_another(subject: RuleContext) -> Iterator[Finding]:
     Example:
         brushes:
           use: brush-check
-          exits: {good: field, worn: stuck-brush, stuck: worn-brushes}      # the other way round?
+          exits: {good: field, worn: stuck-brush, stuck: worn-brushes}      # exchanged?
     """
     for probe in subject.remembered(probes):
         by_side = probe.good == "inside" and not _named_by_side(probe)
@@ -182,7 +182,7 @@ SHORT = stems("shorted short")
 @rule("meaning", "warning")
 def reading_against_fault(subject: RuleContext) -> Iterator[Finding]:
     """A resistance below its limit leads to a fault that by its name is open, or one above its
-    limit to one that is shorted. It is the other way round.
+    limit to one that is shorted. The two are exchanged.
 
     Example:
         coil: {measure: Resistance of the coil, results: {low: open-coil, high: shorted-coil, …}}

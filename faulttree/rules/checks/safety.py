@@ -253,7 +253,7 @@ def _owner(subject: RuleContext, scene: Scene, need: Need) -> Where:
 @rule("safety", "note")
 def caution_its_like_has(subject: RuleContext) -> Iterator[Finding]:
     """All other steps of this tree that are done in the same state, on power or not, with the
-    same kind of reading, bear a caution that this one lacks. Four such steps or more are
+    same kind of reading, have a caution that this one lacks. Four such steps or more are
     compared.
 
     Example:
@@ -274,7 +274,7 @@ def caution_its_like_has(subject: RuleContext) -> Iterator[Finding]:
         for step in steps:
             for name in sorted(set(missing) - subject.in_force(step)):
                 like = next(one.id for one in steps if one is not step)
-                yield _called_for(step.where, name, f"all steps like it, as `{like}`, bear it")
+                yield _called_for(step.where, name, f"all steps like it, as `{like}`, have it")
 
 
 ALIKE = 4
