@@ -46,7 +46,7 @@ def ask_before(
     held = bench.instrument(using) if isinstance(using, str) else using
     if held.id in {i.id for i in able} or _can_decide(held, limits, rule):
         return None
-    if limits.method is not None and not limits.takes(held.kind):
+    if limits.method is not None and not limits.takes(held.kind, held.offers):
         why = f"{limits.method.text}; {limits.method.reason}"
     else:
         why = _why(held, limits)
@@ -70,7 +70,7 @@ def _why(held: Instrument, limits: Limits) -> str:
 
 def _can_decide(instrument: Instrument, limits: Limits, rule: Rule) -> bool:
     """Whether any reading at all would be called inside (or each band, for bands)."""
-    if not limits.takes(instrument.kind):
+    if not limits.takes(instrument.kind, instrument.offers):
         return False
     if limits.holds_at is not None and not instrument.reads_at(limits.holds_at):
         return False

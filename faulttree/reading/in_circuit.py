@@ -97,6 +97,12 @@ def _is_lowered(limits: Limits) -> bool:
 
 
 def _side(reading: Quantity, limits: Limits) -> int:
+    if reading.below is not None:
+        lower = limits.last_lower
+        return -1 if lower is not None and reading.below <= lower else 0
+    if reading.above is not None:
+        upper = limits.last_upper
+        return 1 if upper is not None and reading.above >= upper else 0
     if reading.value is None:
         return 1 if limits.upper is not None else 0
     return side_of(reading.value, limits.last_lower, limits.last_upper)

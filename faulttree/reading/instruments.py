@@ -12,6 +12,7 @@ from typing import Any
 from faulttree.errors import ReadingError
 from faulttree.reading.limits import same_frequency
 from faulttree.reading.mains import read_mains
+from faulttree.reading.method import Offers
 from faulttree.reading.quantity import parse_quantity
 from faulttree.reading.units import parse_unit, unit_text
 
@@ -68,6 +69,7 @@ class Range:
         accuracy: as the data sheet prints it.
         resolution: one digit; zero where not given.
         written: the accuracy as written.
+        burden: voltage across the meter at the end of a current range [V].
     """
 
     full: Decimal
@@ -75,6 +77,7 @@ class Range:
     resolution: float = 0.0
     start: Decimal = Decimal(0)
     written: str = ""
+    burden: Decimal | None = None
 
     def standard_uncertainty(self, value: float) -> float:
         """Standard uncertainty [unit of the value] of one reading on this range.
@@ -100,6 +103,8 @@ class Instrument:
         due: date the next is due, or empty.
         frequencies: at which it measures ESR, tan δ, capacitance and inductance [Hz];
             empty where none is declared.
+        input_resistance: of its voltage ranges [Ω]; None where it is not declared.
+        offers: what its kind can be set to, by the library; None where that is not known.
     """
 
     id: str
@@ -109,6 +114,8 @@ class Instrument:
     calibrated: str = ""
     due: str = ""
     frequencies: tuple[Decimal, ...] = ()
+    input_resistance: Decimal | None = None
+    offers: Offers | None = None
 
     def measures(self, unit: str, kind: str = "") -> bool:
         """Whether it reads this unit; a kind nobody said is met by d.c., a.c. or r.m.s."""
@@ -276,8 +283,10 @@ TOP = frozenset(
     }
 )
 OF_SHOP = frozenset({"name", "address", "warranty_days", "labour_rate"})
-OF_INSTRUMENT = frozenset({"kind", "title", "calibrated", "due", "frequency", "measures"})
-OF_RANGE = frozenset({"range", "from", "accuracy", "resolution"})
+OF_INSTRUMENT = frozenset(
+    {"kind", "title", "calibrated", "due", "frequency", "input_resistance", "measures"}
+)
+OF_RANGE = frozenset({"range", "from", "accuracy", "resolution", "burden"})
 
 
 def read_bench(mapping: Mapping[str, Any]) -> Bench:
@@ -413,7 +422,23 @@ def _instrument(name: str, item: object) -> Instrument:
         calibrated=str(item.get("calibrated") or ""),
         due=str(item.get("due") or ""),
         frequencies=_frequencies(item.get("frequency"), (*path, "frequency")),
+        input_resistance=_positive(item, "input_resistance", "ohm", path),
     )
+
+
+def _positive(
+    item: Mapping[str, Any], key: str, unit: str, path: tuple[str | int, ...]
+) -> Decimal | None:
+    """A figure above zero, or None where it is not given."""
+    if item.get(key) is None:
+        return None
+    try:
+        read = parse_quantity(item[key], unit).value
+        if read is None or read <= 0:
+            raise ReadingError(f"'{key}' must be above zero", remedy="Correct the figure.")
+    except ReadingError as error:
+        raise ReadingError(error.message, remedy=error.remedy, key=(*path, key)) from None
+    return read
 
 
 def _frequencies(value: object, path: tuple[str | int, ...]) -> tuple[Decimal, ...]:
@@ -473,6 +498,7 @@ def _range(row: object, place: str, path: tuple[str | int, ...]) -> Range:
         resolution=float(figures.get("resolution", 0)),
         start=figures.get("from", Decimal(0)),
         written=str(row["accuracy"]),
+        burden=_positive(row, "burden", "V", path),
     )
 
 

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from decimal import Decimal
 from math import inf, sqrt
+from typing import Any
 
 from faulttree.errors import ReadingError
 from faulttree.reading.impossible import refuse_impossible
@@ -16,10 +17,8 @@ from faulttree.reading.uncertainty import below, conformance, effective_freedom,
 from faulttree.reading.units import unit_text
 from faulttree.reading.verdict import DEFAULT_RULE, Rule, Verdict
 
-__all__ = ["check_reading", "judge"]
-
-UNDECIDED = "undecided"
-FINER = "repeat with a finer meter, or take several readings"
+_UNDECIDED = "undecided"
+_FINER = "repeat with a finer meter, or take several readings"
 
 
 def judge(
@@ -48,35 +47,27 @@ def judge(
             impossible, the instrument is of a kind that cannot read this quantity, or there
             is no reading.
     """
-    one, several, spread, freedom = _mean((reading,) if isinstance(reading, Quantity) else reading)
-    check_reading(several or (one,), limits, instrument=instrument)
+    raw = (reading,) if isinstance(reading, Quantity) else tuple(reading)
+    sample = _sample(raw, limits, instrument, rule)
+    one = sample.one
     if limits.missing or limits.problem:
-        return _without_limits(one, limits, several)
-    other = _other_frequency(several or (one,), instrument, limits)
+        first = f"take {', '.join(limits.missing)} first: the limits follow from it"
+        return sample.undecided("no limits", limits.problem or first)
+    other = _other_frequency(raw, instrument, limits)
     if other:
-        return Verdict(
-            UNDECIDED, one, limits, rule="frequency", advice=other, readings=several,
-            instrument=instrument.id if instrument else "",
-        )  # fmt: skip
+        return sample.undecided("frequency", other)
     if in_circuit:
         from faulttree.reading.in_circuit import proves
 
         advice = proves(one, limits, never=never_in_circuit, neighbours=neighbours)
         if advice:
-            return Verdict(
-                UNDECIDED, one, limits, rule="in circuit", advice=advice, readings=several,
-                instrument=instrument.id if instrument else "",
-            )  # fmt: skip
+            return sample.undecided("in circuit", advice)
     if one.value is None:
-        from faulttree.reading.over_range import judge_over_range
+        from faulttree.reading.over_range import judge_one_sided
 
-        return judge_over_range(one, limits, several, instrument)
-    u, freedom = _combine(one, limits, instrument, spread, freedom)
-    name = instrument.id if instrument else ""
-    if limits.bands:
-        return _judge_bands(one, limits, u, freedom, rule, several, name)
-    verdict = _judge_limits(one, limits, u, freedom, rule, several, name)
-    if in_circuit and verdict.outcome in {"inside", "low"}:
+        return judge_one_sided(sample.verdict(_UNDECIDED), instrument)
+    verdict = _contradiction(_judged(sample, rule), one.value)
+    if in_circuit and not verdict.advice:
         from faulttree.reading.in_circuit import hidden
 
         return replace(verdict, advice=hidden(limits, verdict.outcome))
@@ -98,42 +89,138 @@ def check_reading(
     for reading in readings:
         _check_unit(reading, limits)
         refuse_impossible(reading, limits)
-    if not (limits.missing or limits.problem):
-        _check_method(instrument, limits)
+    if instrument is not None and not (limits.missing or limits.problem):
+        check_method(limits, instrument.kind, instrument.offers, name=instrument.id)
 
 
-def _mean(
-    readings: Sequence[Quantity],
-) -> tuple[Quantity, tuple[Quantity, ...], float, float]:
-    several = tuple(readings)
-    if not several:
+def check_method(
+    limits: Limits, kind: str, offers: Any = None, *, name: str = "the instrument"
+) -> None:
+    """Refuse a kind of instrument that does not measure what these limits mean.
+
+    Args:
+        limits: what a reading would be judged by.
+        kind: of the instrument, by ``instruments.yaml``.
+        offers: what the library says that this kind offers; None where it does not know it.
+        name: of the instrument, for the message.
+
+    Raises:
+        ReadingError: it does not measure so; the message says why, and what does.
+    """
+    method = limits.method
+    if method is None or limits.takes(kind, offers):
+        return
+    able = f": {' or '.join(method.kinds)}" if method.kinds else ""
+    raise ReadingError(
+        f"{name} is of the kind {kind}, and {method.text}: {method.reason}",
+        remedy=f"Measure with an instrument that does, or correct its kind{able}.",
+    )
+
+
+# -- the reading ---------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class _Sample:
+    """What is judged: one value, corrected, with its standard uncertainty."""
+
+    one: Quantity
+    limits: Limits
+    common: dict[str, Any]
+    u: float | None = None
+    freedom: float = inf
+
+    def verdict(self, outcome: str, **more: Any) -> Verdict:
+        return Verdict(outcome, self.one, self.limits, **{**self.common, **more})
+
+    def undecided(self, rule: str, advice: str) -> Verdict:
+        return self.verdict(_UNDECIDED, rule=rule, advice=advice)
+
+
+def _sample(
+    raw: tuple[Quantity, ...], limits: Limits, instrument: Instrument | None, rule: Rule
+) -> _Sample:
+    _check_alike(raw)
+    check_reading(raw, limits, instrument=instrument)
+    gain, null, readings = 1.0, None, raw
+    texts: tuple[str, ...] = ()
+    if _has_corrections(raw, limits):
+        from faulttree.reading.corrections import corrected
+
+        done = [corrected(each, limits, instrument) for each in raw]
+        readings = tuple(each.reading for each in done)
+        gain, null, texts = done[0].gain, done[0].null, done[0].texts
+    one, spread, freedom = _mean(readings)
+    common = {
+        "readings": readings if len(readings) > 1 else (),
+        "instrument": instrument.id if instrument is not None else "",
+        "confidence": rule.confidence,
+        "corrections": texts,
+    }
+    unjudged = one.value is None or limits.missing or limits.problem
+    if unjudged or instrument is None:
+        return _Sample(one, limits, common, spread or None, freedom)
+    meter = gain * _meter_uncertainty(instrument, _mean(raw)[0], limits)
+    if null is not None:
+        meter = sqrt(meter**2 + _meter_uncertainty(instrument, null, limits) ** 2)
+    if not spread:
+        return _Sample(one, limits, common, meter)
+    freedom = effective_freedom([(meter, inf), (spread, freedom)])
+    return _Sample(one, limits, common, sqrt(meter**2 + spread**2), freedom)
+
+
+def _has_corrections(raw: Sequence[Quantity], limits: Limits) -> bool:
+    """Whether anything was said that corrects a reading."""
+    if limits.source_resistance is not None or limits.driving_voltage is not None:
+        return not (limits.missing or limits.problem)
+    return any(reading.taken is not None for reading in raw)
+
+
+def _check_alike(readings: Sequence[Quantity]) -> None:
+    if not readings:
         raise ReadingError("there is no reading to judge", remedy="Give at least one.")
-    first = several[0]
-    if len(several) == 1:
-        return first, (), first.uncertainty or 0.0, inf
-    for other in several[1:]:
+    first = readings[0]
+    for other in readings[1:]:
         if (other.unit, other.kind) != (first.unit, first.kind):
             raise ReadingError(
                 f"the readings are in {unit_text(first.unit, first.kind)} and "
                 f"{unit_text(other.unit, other.kind)}",
                 remedy="Judge readings of one thing together, in one unit.",
             )
-    for reading in several:
+
+
+def _mean(readings: Sequence[Quantity]) -> tuple[Quantity, float, float]:
+    """The mean as a reading, its standard uncertainty by scatter, and degrees of freedom."""
+    first = readings[0]
+    if len(readings) == 1:
+        return first, first.uncertainty or 0.0, inf
+    total, values = Decimal(0), []
+    for reading in readings:
         if reading.value is None:
-            return reading, several, 0.0, inf
-    values = [reading.value for reading in several if reading.value is not None]
-    total = Decimal(0)
-    for value in values:
-        total = EXACT.add(total, value)
+            return reading, 0.0, inf
+        total = EXACT.add(total, reading.value)
+        values.append(float(reading.value))
     mean = EXACT.divide(total, Decimal(len(values)))
-    _, spread, freedom = type_a([float(value) for value in values])
-    text = ", ".join(reading.text for reading in several)
-    return (
-        Quantity(mean, first.unit, first.kind, text=text, prefix=first.prefix),
-        several,
-        spread,
-        float(freedom),
-    )
+    _, spread, freedom = type_a(values)
+    text = ", ".join(reading.text for reading in readings)
+    made = Quantity(mean, first.unit, first.kind, text=text, prefix=first.prefix)
+    return made, spread, float(freedom)
+
+
+def _meter_uncertainty(instrument: Instrument, value: Quantity | Decimal, limits: Limits) -> float:
+    """Standard uncertainty of one reading of the meter [unit of the limits]."""
+    kind: str = limits.kind
+    if isinstance(value, Quantity):
+        assert value.value is not None
+        kind = value.kind or kind
+        value = value.value
+    found = instrument.standard_uncertainty(value, limits.unit, kind)
+    if found is None:
+        raise ReadingError(
+            f"{instrument.id} has no range for {show(value, limits.unit, kind)}",
+            remedy="Name the instrument that was used, or add the range to bench.yaml.",
+        )
+    return found
 
 
 def _check_unit(reading: Quantity, limits: Limits) -> None:
@@ -147,18 +234,6 @@ def _check_unit(reading: Quantity, limits: Limits) -> None:
         f"the reading is in {unit_text(reading.unit, reading.kind) or 'no unit'} and the limits "
         f"are in {unit_text(limits.unit, limits.kind) or 'no unit'}",
         remedy="Measure the quantity that is asked for, or name the limits in its unit.",
-    )
-
-
-def _check_method(instrument: Instrument | None, limits: Limits) -> None:
-    """Refuse an instrument whose method does not measure what the rating means."""
-    method = limits.method
-    if instrument is None or method is None or limits.takes(instrument.kind):
-        return
-    raise ReadingError(
-        f"{instrument.id} is of the kind {instrument.kind}, and {method.text}: {method.reason}",
-        remedy="Measure with such an instrument, or correct kind in bench.yaml: "
-        f"{' or '.join(method.kinds)}.",
     )
 
 
@@ -187,85 +262,52 @@ def _other_frequency(
     )
 
 
-def _without_limits(reading: Quantity, limits: Limits, several: tuple[Quantity, ...]) -> Verdict:
-    return Verdict(
-        UNDECIDED, reading, limits, rule="no limits", readings=several,
-        advice=limits.problem
-        or f"take {', '.join(limits.missing)} first: the limits follow from it",
-    )  # fmt: skip
+# -- the decision --------------------------------------------------------------------------
 
 
-def _combine(
-    reading: Quantity,
-    limits: Limits,
-    instrument: Instrument | None,
-    spread: float,
-    freedom: float,
-) -> tuple[float | None, float]:
-    """Standard uncertainty of meter and scatter together, and its degrees of freedom."""
-    assert reading.value is not None
-    if instrument is None:
-        return (spread, freedom) if spread else (None, inf)
-    kind = reading.kind or limits.kind
-    meter = instrument.standard_uncertainty(reading.value, reading.unit, kind)
-    if meter is None:
-        raise ReadingError(
-            f"{instrument.id} has no range for {show(reading.value, reading.unit, kind)}",
-            remedy="Name the instrument that was used, or add the range to bench.yaml.",
-        )
-    if freedom == inf or not spread:
-        return sqrt(meter * meter + spread * spread), inf
-    return sqrt(meter**2 + spread**2), effective_freedom([(meter, inf), (spread, freedom)])
-
-
-def _judge_limits(
-    reading: Quantity,
-    limits: Limits,
-    u: float | None,
-    freedom: float,
-    rule: Rule,
-    several: tuple[Quantity, ...],
-    instrument: str,
-) -> Verdict:
-    value = reading.value
+def _judged(sample: _Sample, rule: Rule) -> Verdict:
+    """The verdict on a value: by comparison, or by the probability of each outcome."""
+    limits, value = sample.limits, sample.one.value
     assert value is not None
-    lower, upper = limits.last_lower, limits.last_upper
-    plain = side_of(value, lower, upper)
-    named = _named(plain, limits)
-    if limits.lower_uncertainty or limits.upper_uncertainty:
-        u = u or 0.0
-    tired = plain == 0 and side_of(value, limits.lower, limits.upper) != 0
-    if u is None or (not u and not limits.lower_uncertainty and not limits.upper_uncertainty):
-        likelihoods = dict.fromkeys(limits.outcomes, 0.0)
-        likelihoods[named] = 1.0
-        return Verdict(
-            named, reading, limits, u, None if u is None else float(plain == 0), likelihoods,
-            tired=tired, readings=several, instrument=instrument, confidence=rule.confidence,
+    plain = _plain(value, limits)
+    tired = plain == "inside" and side_of(value, limits.lower, limits.upper) != 0
+    if not (sample.u or limits.lower_uncertainty or limits.upper_uncertainty):
+        decided = plain in limits.outcomes
+        inside = None if limits.bands or sample.u is None else float(plain == "inside")
+        return sample.verdict(
+            plain, uncertainty=sample.u, probability_inside=inside, tired=tired,
+            likelihoods={n: float(n == plain) for n in limits.outcomes} if decided else {},
+            advice="" if decided else "outside every band: measure again",
         )  # fmt: skip
-    low, inside, high = _probabilities(float(value), u, limits, freedom)
-    names = (_named(-1, limits), "inside", _named(1, limits))
-    likelihoods = {
-        name: p for name, p in zip(names, (low, inside, high), strict=True)
-        if name in limits.outcomes
-    }  # fmt: skip
-    if rule.simple:
-        outcome = named
-    else:
-        outcome = next((n for n, p in likelihoods.items() if p >= rule.confidence), UNDECIDED)
-    return Verdict(
-        outcome, reading, limits, u, inside, likelihoods,
-        _name(rule),
-        tired and outcome == "inside",
-        "" if outcome != UNDECIDED else FINER,
-        several, instrument, rule.confidence,
-    )  # fmt: skip
+    u = sample.u or 0.0
+    shares = _shares(float(value), u, limits, sample.freedom)
+    sure = next((name for name, p in shares.items() if p >= rule.confidence), _UNDECIDED)
+    outcome = plain if rule.simple else sure
+    return sample.verdict(
+        outcome,
+        uncertainty=u,
+        probability_inside=None if limits.bands else shares["inside"],
+        likelihoods=shares,
+        rule="simple acceptance" if rule.simple else "conformance probability",
+        tired=tired and outcome == "inside",
+        advice="" if outcome != _UNDECIDED else _FINER,
+    )
 
 
-def _name(rule: Rule) -> str:
-    return "simple acceptance" if rule.simple else "conformance probability"
+def _plain(value: Decimal, limits: Limits) -> str:
+    """The outcome by comparison alone."""
+    if not limits.bands:
+        return side_name(side_of(value, limits.last_lower, limits.last_upper), limits)
+    for band in limits.bands:
+        if (band.lower is None or value >= band.lower) and (
+            band.upper is None or value < band.upper
+        ):
+            return band.name
+    return _UNDECIDED
 
 
-def _named(side: int, limits: Limits) -> str:
+def side_name(side: int, limits: Limits) -> str:
+    """The outcome on a side of the limits: -1 below, 0 inside, 1 above."""
     if side == 0:
         return "inside"
     if limits.negative:
@@ -273,64 +315,51 @@ def _named(side: int, limits: Limits) -> str:
     return "low" if side < 0 else "high"
 
 
-def _probabilities(
-    value: float, u: float, limits: Limits, freedom: float
-) -> tuple[float, float, float]:
-    lower, upper = limits.last_lower, limits.last_upper
-    low_at = None if lower is None else float(lower)
-    high_at = None if upper is None else float(upper)
-    if not limits.lower_uncertainty and not limits.upper_uncertainty:
-        return conformance(value, u, low_at, high_at, freedom)
-    low = high = 0.0
-    if low_at is not None:
-        both = sqrt(u * u + limits.lower_uncertainty**2)
-        low = below((low_at - value) / both, freedom) if both else float(value < low_at)
-    if high_at is not None:
-        both = sqrt(u * u + limits.upper_uncertainty**2)
-        high = below((value - high_at) / both, freedom) if both else float(value > high_at)
-    return low, max(0.0, 1.0 - low - high), high
-
-
-def _judge_bands(
-    reading: Quantity,
-    limits: Limits,
-    u: float | None,
-    freedom: float,
-    rule: Rule,
-    several: tuple[Quantity, ...],
-    instrument: str,
-) -> Verdict:
-    value = reading.value
-    assert value is not None
-    plain = next(
-        (
-            band.name
+def _shares(value: float, u: float, limits: Limits, freedom: float) -> dict[str, float]:
+    """Outcome → probability that the true value lies there (JCGM 106, 7)."""
+    if limits.bands:
+        return {
+            band.name: conformance(value, u, _edge(band.lower), _edge(band.upper), freedom)[1]
             for band in limits.bands
-            if (band.lower is None or value >= band.lower)
-            and (band.upper is None or value < band.upper)
-        ),
-        UNDECIDED,
-    )
-    if not u:
-        likelihoods = {band.name: float(band.name == plain) for band in limits.bands}
-        return Verdict(
-            plain, reading, limits, u, None, likelihoods if plain != UNDECIDED else {},
-            advice="" if plain != UNDECIDED else "outside every band: measure again",
-            readings=several, instrument=instrument, confidence=rule.confidence,
-        )  # fmt: skip
-    likelihoods = {
-        band.name: conformance(
-            float(value), u,
-            None if band.lower is None else float(band.lower),
-            None if band.upper is None else float(band.upper), freedom,
-        )[1]
-        for band in limits.bands
+        }
+    lower, upper = _edge(limits.last_lower), _edge(limits.last_upper)
+    low = _outside(value, lower, -1, u, limits.lower_uncertainty, freedom)
+    high = _outside(value, upper, 1, u, limits.upper_uncertainty, freedom)
+    named = {
+        side_name(-1, limits): low, "inside": max(0.0, 1.0 - low - high),
+        side_name(1, limits): high,
     }  # fmt: skip
-    sure = next((n for n, p in likelihoods.items() if p >= rule.confidence), UNDECIDED)
-    outcome = plain if rule.simple else sure
-    return Verdict(
-        outcome, reading, limits, u, None, likelihoods,
-        _name(rule),
-        advice="" if outcome != UNDECIDED else FINER,
-        readings=several, instrument=instrument, confidence=rule.confidence,
+    return {name: named[name] for name in limits.outcomes}
+
+
+def _edge(edge: Decimal | None) -> float | None:
+    return None if edge is None else float(edge)
+
+
+def _outside(
+    value: float, edge: float | None, side: int, u: float, edge_u: float, freedom: float
+) -> float:
+    """Probability that the true value lies beyond a limit, which may be uncertain itself."""
+    if edge is None:
+        return 0.0
+    distance, both = side * (value - edge), sqrt(u * u + edge_u * edge_u)
+    return below(distance / both, freedom) if both else float(distance > 0)
+
+
+def _contradiction(verdict: Verdict, value: Decimal) -> Verdict:
+    """Undecided where the limit calls a reading bad that good units of the tree give too."""
+    limits = verdict.limits
+    if limits.good is None or limits.bands or verdict.outcome in {"inside", _UNDECIDED}:
+        return verdict
+    least, most = limits.good
+    side = side_of(value, limits.last_lower, limits.last_upper)
+    if side == 0 or (value < least if side < 0 else value > most):
+        return verdict
+    seen = show(least, limits.unit, limits.kind)
+    if most != least:
+        seen = f"{seen} to {show(most, limits.unit, limits.kind)}"
+    return replace(
+        verdict, outcome=_UNDECIDED, rule="good units", likelihoods={}, tired=False,
+        advice=f"the tree contradicts itself: good units read {seen}, and its limit calls that "
+        f"{verdict.outcome}; correct the limit, or the reading of the good unit",
     )  # fmt: skip

@@ -139,6 +139,11 @@ class KnownValues:
                     "a limit cannot be over range",
                     remedy="Leave the limit out where there is none.",
                 )
+            if read.taken is not None:
+                raise ReadingError(
+                    f"'{read.text[:40]}' says how a reading was taken, and a limit is none",
+                    remedy="Write the figure alone.",
+                )
         except ReadingError as error:
             raise placed(error, path) from None
         if not self.bare_unit:

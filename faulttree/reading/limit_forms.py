@@ -14,7 +14,9 @@ __all__ = ["band_list", "entry_of", "form_of", "key_of", "outcomes_of"]
 
 NOMINAL = frozenset({"nominal", "tolerance"})
 RANGE = frozenset({"min", "max"})
-BESIDE = frozenset({"basis", "good", "holds_at", "requires"})
+BESIDE = frozenset(
+    {"basis", "good", "holds_at", "requires", "source_resistance", "driving_voltage"}
+)
 """What limits say beside their figures: no figure depends on it."""
 ALWAYS = frozenset({"unit", "source"}) | BESIDE
 MAX_BANDS = 50

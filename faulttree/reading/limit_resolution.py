@@ -9,8 +9,9 @@ from typing import Any
 
 from faulttree.errors import ReadingError
 from faulttree.reading.bands import bands_of
+from faulttree.reading.limit_beside import with_beside
 from faulttree.reading.limit_figures import KnownValues, LimitFigure, read_holds_at
-from faulttree.reading.limit_forms import entry_of, form_of, outcomes_of
+from faulttree.reading.limit_forms import BESIDE, entry_of, form_of, outcomes_of
 from faulttree.reading.limits import Limits
 from faulttree.reading.mains import STANDARD_MAINS
 from faulttree.reading.quantity import Quantity, show
@@ -44,11 +45,12 @@ def resolve_limits(
     form = form_of(spec)
     desk = KnownValues(spec, unit, {**mains, **(ratings or {}), **(readings or {})})
     try:
-        return _resolve(form, spec, desk)
+        limits = _resolve(form, spec, desk)
     except ReadingError as error:
         if not desk.computed:
             raise
         return _unworkable(form, spec, desk, error.message)
+    return with_beside(limits, spec) if BESIDE & spec.keys() else limits
 
 
 def _resolve(form: str, spec: Mapping[str, Any], desk: KnownValues) -> Limits:

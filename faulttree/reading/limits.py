@@ -5,10 +5,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 from decimal import Decimal
 
+from faulttree.reading.method import Method, Offers
 from faulttree.reading.quantity import show
 from faulttree.reading.units import Kind, unit_text
 
-__all__ = ["Band", "Limits", "Method", "digits_for", "limits_text", "same_frequency", "side_of"]
+__all__ = ["Band", "Limits", "digits_for", "limits_text", "same_frequency", "side_of"]
 
 
 # Units in which the sign is a direction and the size is what fails.
@@ -22,24 +23,6 @@ class Band:
     name: str
     lower: Decimal | None
     upper: Decimal | None
-
-
-@dataclass(frozen=True, slots=True)
-class Method:
-    """How a quantity must be measured for its limits to mean anything.
-
-    Attributes:
-        kinds: kinds of instrument that measure it so, by ``instruments.yaml``.
-        text: the same in words, such as ``insulation needs an insulation tester``.
-        reason: why another kind will not do.
-        any_top: the value that a meter of any kind proves by a reading over range; None
-            where such a reading proves nothing without a declared instrument.
-    """
-
-    kinds: tuple[str, ...]
-    text: str
-    reason: str
-    any_top: Decimal | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,10 +49,15 @@ class Limits:
             zero: the verdict is undecided.
         lower_uncertainty, upper_uncertainty: standard uncertainty of a computed limit.
         component, quantity: the rating it came from, if any.
-        method: the kind of instrument the rating needs, if any kind will not do.
+        method: the kind of instrument the rating or the step needs, if any kind will not do.
         holds_at: frequency at which the limits hold [Hz], where that matters.
         read_at: frequency the reading was taken at [Hz], where the rating says it.
         part, symbol: that part and its limit in words.
+        basis: what the figures rest on: standard, formula, practice, asked or shop.
+        good: the least and the largest reading of good units, where the limit gives some.
+        copper_at: temperature of a winding's figures [°C].
+        source_resistance: of the node that a voltage is measured at [Ω].
+        driving_voltage: that drives the current which is measured [V].
         notes: what the reader of a verdict must know.
     """
 
@@ -98,15 +86,20 @@ class Limits:
     part: str = ""
     symbol: str = ""
     notes: tuple[str, ...] = ()
+    basis: str = ""
+    good: tuple[Decimal, Decimal] | None = None
+    copper_at: Decimal | None = None
+    source_resistance: Decimal | None = None
+    driving_voltage: Decimal | None = None
 
     @property
     def place(self) -> str:
         """The unit with its kind, as :func:`~faulttree.reading.parse_quantity` takes it."""
         return self.bare_unit or (f"{self.unit} {self.kind}" if self.kind else self.unit)
 
-    def takes(self, kind: str) -> bool:
-        """Whether an instrument of this kind measures what these limits mean."""
-        return self.method is None or kind in self.method.kinds
+    def takes(self, kind: str, offers: Offers | None = None) -> bool:
+        """Whether a kind of instrument measures what these limits mean."""
+        return self.method is None or self.method.taken_by(kind, offers)
 
     @property
     def last_lower(self) -> Decimal | None:

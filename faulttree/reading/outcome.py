@@ -30,6 +30,7 @@ class Judged:
     advice: str = ""
     readings: tuple[Quantity, ...] = ()
     instrument: str = ""
+    corrections: tuple[str, ...] = ()
     confidence: float = 0.95
 
     @property

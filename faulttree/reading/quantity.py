@@ -42,6 +42,27 @@ ZERO_CELSIUS = Decimal("273.15")
 
 
 @dataclass(frozen=True, slots=True)
+class Taken:
+    """How a reading was taken, for its corrections.
+
+    Attributes:
+        null: what the leads read when touched together [Ω].
+        four_wire: taken with four wires, so no lead is in it.
+        tenfold: taken through a ×10 probe on a meter that does not multiply.
+        temperature: of the winding [°C].
+        input: input resistance of the meter [Ω].
+        burden: voltage across the ammeter [V].
+    """
+
+    null: Decimal | None = None
+    four_wire: bool = False
+    tenfold: bool = False
+    temperature: Decimal | None = None
+    input: Decimal | None = None
+    burden: Decimal | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class Quantity:
     """A reading or a figure, exact, in base units.
 
@@ -57,6 +78,9 @@ class Quantity:
         signed: a sign was typed.
         uncertainty: standard uncertainty in the base unit, where an instrument gave one.
         frequency: test frequency that was typed behind it [Hz], as in ``4.7 mH at 1 kHz``.
+        above, below: the bound of a one-sided reading such as ``> 999 Mohm``, which has no
+            value.
+        taken: how it was taken, where that was typed behind it.
     """
 
     value: Decimal | None
@@ -70,6 +94,9 @@ class Quantity:
     signed: bool = False
     uncertainty: float | None = None
     frequency: Decimal | None = None
+    above: Decimal | None = None
+    below: Decimal | None = None
+    taken: Taken | None = None
 
     @property
     def place(self) -> str:
@@ -77,7 +104,12 @@ class Quantity:
         return f"{self.unit} {self.kind}" if self.kind else self.unit
 
     def __str__(self) -> str:
-        return "over range" if self.value is None else show(self.value, self.unit, self.kind)
+        if self.value is not None:
+            return show(self.value, self.unit, self.kind)
+        for word, edge in (("above", self.above), ("below", self.below)):
+            if edge is not None:
+                return f"{word} {show(edge, self.unit, self.kind)}"
+        return "over range"
 
     def as_dict(self) -> dict[str, Any]:
         """Plain data for JSON: value in the base unit, unit, kind, over_range, text."""
@@ -145,33 +177,22 @@ def parse_quantity(text: str | int | float | Decimal, unit: str | None = None) -
         >>> parse_quantity("4.7 mH at 1 kHz").frequency
         Decimal('1000')
     """
-    behind = _AT.fullmatch(text) if isinstance(text, str) and len(text) <= MAX_TEXT else None
-    if behind is None:
-        return _parse_alone(text, unit)
-    return replace(
-        _parse_alone(behind[1], unit), text=str(text), frequency=_test_frequency(behind[2])
-    )
+    if isinstance(text, str) and len(text) <= MAX_TEXT and _BESIDE.search(text):
+        from faulttree.reading.beside import parse_beside
+
+        return parse_beside(text, unit)
+    return parse_alone(text, unit)
 
 
-# A test frequency behind a reading: 0.3 ohm at 100 kHz, 4.7 mH @ 1 kHz.
-_AT = re.compile(r"(.*?\S)(?:\s+at\s+|\s*@\s*)(\S.*)", re.DOTALL)
+# What may make more of it than one quantity; :mod:`faulttree.reading.beside` reads that.
+_BESIDE = re.compile(
+    r"^\s*(?:[<>≤≥]|above|below|under|over\s+[0-9.]|more|less)|@|\s(?:at|null|input|burden)\s"
+    r"|-wire|[x×] ?10|10 ?[x×]",
+    re.IGNORECASE,
+)
 
 
-def _test_frequency(text: str) -> Decimal:
-    wrong = ReadingError(
-        f"'{_short(text)}' is no test frequency",
-        remedy="Write it like 0.3 ohm at 100 kHz, or leave it out.",
-    )
-    try:
-        read = _parse_alone(text.strip(), "Hz")
-    except ReadingError:
-        raise wrong from None
-    if read.value is None or read.value <= 0 or read.bare:
-        raise wrong
-    return read.value
-
-
-def _parse_alone(text: str | int | float | Decimal, unit: str | None) -> Quantity:
+def parse_alone(text: str | int | float | Decimal, unit: str | None) -> Quantity:
     """Read a quantity that has no test frequency behind it."""
     expected = None if unit is None else parse_unit(unit)
     plain = _plain(text)

@@ -50,11 +50,13 @@ class Verdict(Judged):
         likelihoods: outcome → probability that the true value lies there. Empty where the
             reading proves nothing.
         rule: which rule decided: ``simple acceptance``, ``conformance probability``,
-            ``over range``, ``frequency``, ``in circuit`` or ``no limits``.
+            ``over range``, ``one-sided``, ``frequency``, ``in circuit``, ``good units`` (the
+            limit contradicts readings of good units) or ``no limits``.
         tired: a used part beyond a new part's limit and not beyond a worn part's.
         advice: what to do, where the reading proves nothing or proves it but barely.
         readings: the single readings, where several were taken.
         instrument: id of the instrument, or empty.
+        corrections: what was done to the reading before it was judged, in words.
         confidence: what the rule asked for.
     """
 
@@ -106,6 +108,8 @@ class Verdict(Judged):
             "instrument": self.instrument,
             "advice": self.advice,
             "source": limits.source,
+            "basis": limits.basis,
+            "corrections": list(self.corrections),
             "readings": [_number(reading.value) for reading in self.readings],
             "text": self.sentence,
         }

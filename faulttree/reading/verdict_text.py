@@ -6,6 +6,7 @@ from collections.abc import Collection, Mapping, Sequence
 from decimal import Decimal
 from typing import Any
 
+from faulttree.reading.limit_beside import BASIS
 from faulttree.reading.limits import Limits, digits_for, limits_text
 from faulttree.reading.outcome import Judged
 from faulttree.reading.quantity import EXACT, show, show_exact
@@ -25,17 +26,23 @@ def sentence(verdict: Judged) -> str:
 def clauses(verdict: Judged) -> list[tuple[str, str]]:
     """The parts of the sentence in order, each with what it tells.
 
-    Kinds: result, advice, worn, method, unsure, uncertainty, probability, source, note.
+    Kinds: result, correction, advice, worn, method, unsure, uncertainty, probability, source,
+    note.
     ``unsure`` holds for every reading taken without a declared instrument.
     """
     parts = [("result", f"{_headline(verdict)}: {_reading(verdict)}{_off(verdict)}")]
+    parts += [("correction", text) for text in verdict.corrections]
     if verdict.advice:
         parts.append(("advice", verdict.advice))
     if verdict.tired:
         parts.append(("worn", f"a used part may come to {_worn(limits=verdict.limits)}"))
     parts += _certainty(verdict)
-    if verdict.limits.source:
-        parts.append(("source", f"figures: {verdict.limits.source}"))
+    limits = verdict.limits
+    rests = f"the limit rests on {BASIS[limits.basis]}" if limits.basis else ""
+    if limits.source:
+        rests = f"{rests}: {limits.source}" if rests else f"figures: {limits.source}"
+    if rests:
+        parts.append(("source", rests))
     return parts + [("note", note) for note in verdict.limits.notes]
 
 
@@ -89,7 +96,7 @@ def _headline(verdict: Judged) -> str:
 
 def _reading(verdict: Judged) -> str:
     if verdict.reading.value is None:
-        return "over range"
+        return str(verdict.reading)
     text = _exactly(verdict.reading.value, verdict.limits)
     count = len(verdict.readings)
     return f"{text} (mean of {count} readings)" if count > 1 else text
@@ -214,10 +221,12 @@ def _off_limit(value: Decimal, limits: Limits) -> str:
 
 def _certainty(verdict: Judged) -> list[tuple[str, str]]:
     said: list[tuple[str, str]] = []
-    if verdict.rule in {"in circuit", "no limits", "over range", "frequency"}:
+    if verdict.rule in {"in circuit", "no limits", "over range", "frequency", "good units"}:
         return said
     limits = verdict.limits
-    if limits.method is not None and not verdict.instrument:
+    if limits.method is not None and limits.method.required:
+        said.append(("method", limits.method.text))
+    elif limits.method is not None and not verdict.instrument:
         said.append(("method", f"the kind of meter is not declared, and {limits.method.text}"))
     if verdict.uncertainty is None:
         said.append(("unsure", "plain acceptance, no instrument declared"))

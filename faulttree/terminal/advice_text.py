@@ -63,7 +63,8 @@ def _meter_remark(state: State, bench: Bench | None, meter: str, width: int) -> 
     fitting = [
         one.id
         for one in bench.instruments.values()
-        if one.measures(limits.unit, limits.kind) and limits.takes(one.kind)
+        if one.measures(limits.unit, limits.kind)
+        and limits.takes(one.kind, offers_of(state.tree, one.kind))
     ]
     if held is not None or not fitting:
         return []

@@ -62,12 +62,13 @@ class Caution:
 
 @dataclass(frozen=True, slots=True)
 class InstrumentKind:
-    """A kind of test gear: what it measures, and the hazards it brings with it."""
+    """A kind of test gear: what it measures, the hazards it brings, what it can be set to."""
 
     id: str
     title: str
     measures: tuple[str, ...] = ()
     brings: tuple[str, ...] = ()
+    offers: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,7 +7,7 @@ from decimal import Decimal
 from typing import Any
 
 from faulttree.errors import ReadingError
-from faulttree.reading.limits import Method
+from faulttree.reading.method import Method
 from faulttree.reading.ratings import capacitors, parts, temperature
 from faulttree.reading.ratings.register import ComponentRating, Parameter
 from faulttree.reading.units import unit_text
@@ -43,20 +43,26 @@ HOLDS_AT = Parameter("holds_at", "Hz", "at which the given tan_delta holds", req
 
 # IEC 61557-2 (insulation) and IEC 61557-4 (earth path, 0.2 A at least), from memory.
 INSULATION_TESTER = Method(
+    "insulation",
     ("insulation-tester", "appliance-tester"),
     "insulation needs an insulation tester at 500 V d.c.",
     "the few volts of other meters do not show a breakdown",
+    needs={"test_voltage": "500 V"},
 )
 EARTH_TESTER = Method(
+    "earth-path",
     ("earth-tester", "appliance-tester"),
     "a protective-earth path needs an earth tester with a test current of 0.2 A or more",
     "the small current of other meters does not show a path that fails under load",
     Decimal(1),
+    needs={"test_current": "0.2 A"},
 )
 ESR_METER = Method(
+    "ESR",
     ("esr-meter", "lcr-meter"),
     "ESR needs an ESR meter or LCR meter, which measures with a.c.",
     "a d.c. resistance is not ESR",
+    needs={"test_signal": "a.c."},
 )
 
 _ENTRIES: tuple[ComponentRating, ...] = (
@@ -126,8 +132,11 @@ _ENTRIES: tuple[ComponentRating, ...] = (
     ),
     ComponentRating(
         "winding", "resistance", "ohm", "both", parts.winding,
-        (_resistance("resistance of a good one, at the same temperature"), _tolerance("10 %")),
-        "at one temperature", PRACTICE, "the resistance",
+        (_resistance("resistance of a good one"), _tolerance("10 %"),
+         Parameter("temperature", "degC", "temperature of the good one", False, "20 degC",
+                   sign="any")),
+        "copper; at one temperature, or with the temperature of the reading behind it",
+        f"{PRACTICE}; temperature of copper IEC 60028", "the resistance",
     ),
     ComponentRating(
         "transformer", "secondary-voltage", "V", "both", parts.winding_voltage,

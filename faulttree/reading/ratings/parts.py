@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from decimal import Decimal
 
 from faulttree.errors import ReadingError
@@ -125,15 +126,20 @@ def inductor(inductance: Decimal, tolerance: Tolerance) -> Figures:
     return within(inductance, tolerance, f"a {show(inductance, 'H')} inductor", note)
 
 
-def winding(resistance: Decimal, tolerance: Tolerance) -> Figures:
+def winding(resistance: Decimal, tolerance: Tolerance, temperature: Decimal) -> Figures:
     """D.c. resistance [Ω] of a winding, against a good one or its data sheet.
 
     Args:
-        resistance: of the good one, at the same temperature [Ω]; copper gains 0.39 % a kelvin.
+        resistance: of the good one [Ω]; copper gains 0.393 % a kelvin at 20 °C (IEC 60028).
         tolerance: of it.
+        temperature: of the good one [°C].
     """
-    note = "compare at the same temperature: copper gains 0.39 % a kelvin"
-    return within(resistance, tolerance, f"a {show(resistance, 'ohm')} winding", note)
+    note = (
+        f"holds at {show(temperature, 'degC')}: copper gains 0.39 % a kelvin, so give the "
+        "temperature of the winding behind the reading"
+    )
+    figures = within(resistance, tolerance, f"a {show(resistance, 'ohm')} winding", note)
+    return replace(figures, copper_at=temperature)
 
 
 def winding_voltage(primary: Decimal, ratio: Decimal, tolerance: Tolerance) -> Figures:

@@ -9,6 +9,7 @@ from typing import Any
 
 from faulttree.errors import ReadingError
 from faulttree.reading.limit_figures import read_holds_at
+from faulttree.reading.limit_forms import ALWAYS
 from faulttree.reading.limits import Limits, same_frequency
 from faulttree.reading.quantity import show
 from faulttree.reading.ratings.register import ComponentRating, Figures, Parameter
@@ -18,9 +19,7 @@ from faulttree.reading.units import parse_unit
 __all__ = ["resolve_rated"]
 
 Figure = Callable[[object, tuple[str | int, ...], str | None], Any]
-KEYS = frozenset(
-    {"component", "quantity", "source", "unit", "holds_at", "basis", "good", "requires"}
-)
+KEYS = frozenset({"component", "quantity"}) | ALWAYS
 
 
 def resolve_rated(spec: Mapping[str, Any], entry: ComponentRating, figure: Figure) -> Limits:
@@ -82,6 +81,7 @@ def resolve_rated(spec: Mapping[str, Any], entry: ComponentRating, figure: Figur
         ),
         holds_at=holds_at,
         read_at=figures.read_at,
+        copper_at=figures.copper_at,
         prefix=_prefix(spec, entry),
     )
 

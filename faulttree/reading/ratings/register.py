@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 from decimal import Decimal
 from typing import Any, Literal
 
-from faulttree.reading.limits import Method
+from faulttree.reading.method import Method
 from faulttree.reading.units import Kind
 
 __all__ = ["ComponentRating", "Figures", "Parameter", "Sides"]
@@ -26,6 +26,7 @@ class Figures:
         part: the part in words, such as ``a 220 µF 35 V part``.
         notes: what the reader of a verdict must know, such as the temperature meant.
         holds_at, read_at: frequency of the limits and of the reading [Hz], where they matter.
+        copper_at: temperature of the figures of a copper winding [°C].
     """
 
     lower: Decimal | None = None
@@ -37,6 +38,7 @@ class Figures:
     notes: tuple[str, ...] = ()
     holds_at: Decimal | None = None
     read_at: Decimal | None = None
+    copper_at: Decimal | None = None
 
 
 @dataclass(frozen=True, slots=True)
