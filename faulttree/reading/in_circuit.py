@@ -1,8 +1,10 @@
 """What a reading taken in circuit proves, and what it does not. Common practice, no source.
 
 Other parts across the same two points lie in parallel. They make a resistance or a junction's
-voltage read lower than the part alone would, never higher. A capacitance reads higher with
-another capacitor across it, and lower with a winding: 1 µF and 100 mH at 1 kHz together read
+voltage read lower than the part alone would, never higher. ESR within its limits may be a
+neighbour's; above them it is real if the part is discharged and nothing inductive is in series.
+A capacitance reads higher with another capacitor across it, and lower with a winding or a low
+resistance: 1 µF and 100 mH at 1 kHz together read
 1 - 1/(2πf)²LC = 0.75 µF. An inductance reads lower with another winding across it, and higher
 with a capacitor: 10 mH and 1 µF at 1 kHz read L/(1 - (2πf)²LC) = 16.5 mH.
 """
@@ -21,6 +23,8 @@ LIFT = "lift one lead and repeat"
 LOWERED = frozenset({"ohm"})
 # These sit across a motor winding where they are fitted.
 ACROSS_WINDING = frozenset({"run-capacitor", "start-capacitor"})
+# A winding straight across one would short the direct voltage that it smooths.
+ON_DIRECT_VOLTAGE = frozenset({"electrolytic"})
 JUNCTION = frozenset({"junction"})
 LEAKAGE = frozenset({"leakage"})
 LOSS = frozenset({"tan-delta"})
@@ -65,6 +69,8 @@ def _say_capacitance(
 ) -> str:
     if never or side > 0 or (side == 0 and limits.upper is None):
         return f"{LIFT}: in circuit other capacitors add to the reading"
+    if side == 0 and limits.lower is not None and neighbours:
+        return f"{LIFT}: in circuit other capacitors hide a part that reads low{_named(neighbours)}"
     edge = limits.lower if limits.lower is not None else limits.upper
     if reading.value is not None and edge is not None and reading.value <= edge * SHORT:
         return (
@@ -72,13 +78,19 @@ def _say_capacitance(
         )
     if side < 0 and limits.component in ACROSS_WINDING:
         return f"{LIFT}: in circuit the winding across it makes it read low"
+    if side < 0 and limits.component not in ON_DIRECT_VOLTAGE:
+        return f"{LIFT}: in circuit a winding or a low resistance across it makes it read low"
     return ""
 
 
 def hidden(limits: Limits, outcome: str) -> str:
-    """What an in-circuit reading that stands leaves open; empty where nothing."""
+    """What an in-circuit reading that stands leaves open, or depends on; empty where nothing."""
     if limits.unit == "F" and outcome == "low":
-        return "in circuit a winding across the same two points would make it read low too"
+        return "in circuit a low resistance across the same two points would make it read low too"
+    if limits.quantity == "ESR" and outcome == "high":
+        return "real only if the part is discharged and nothing inductive is in series with it"
+    if limits.unit == "ohm" and outcome == "high":
+        return "real only if the unit is unpowered and its capacitors are discharged"
     if outcome != "inside":
         return ""
     if limits.lower is None or limits.upper is None:

@@ -52,6 +52,13 @@ __all__ = ["follow", "reply"]
 
 Handler = Callable[[Position, Context, Prompt, Reply], Result]
 
+
+def _fact(position: Position, context: Context, prompt: Prompt, given: Reply) -> Result:
+    """What the unit is; or what the meter is, where a reading waits for that."""
+    told = fact_told if prompt.carry is None else steps.meter_told
+    return told(position, context, prompt, given)
+
+
 HANDLERS: Mapping[Kind, Handler] = {
     "intake": taken_in,
     "cautions": steps.cautions_read,
@@ -73,7 +80,7 @@ HANDLERS: Mapping[Kind, Handler] = {
     "modules": kept_modules,
     "other-tree": other_tree,
     "text": words_given,
-    "fact": fact_told,
+    "fact": _fact,
     "owed": make_checks,
 }
 

@@ -25,10 +25,12 @@ from faulttree.session.prompts import WITHIN, YES_NO, prompt_of
 from faulttree.walk import events as ev
 from faulttree.walk.advisor import cleared
 from faulttree.walk.answer import DoubtError, TypedAnswer, answer, match_outcome, parse_reading
+from faulttree.walk.meter import ANOTHER_KIND, is_kind, is_meter_fact, meter_fact, meter_question
 
 if TYPE_CHECKING:
     from faulttree.session.model import Context
     from faulttree.tree.model import Step
+    from faulttree.walk.meter import MeterQuestion
 
 __all__ = ["answered", "cautions_read", "isolated", "meant", "measured_again"]
 
@@ -59,17 +61,65 @@ def answered(position: Position, context: Context, prompt: Prompt, given: Reply)
         return _kept(position, context, step, TypedAnswer(outcome=named), prompt.carry, given)
     before = prompt.carry.values if prompt.carry is not None else {}
     carry = Carry("answer", {**before, "text": (text,)})
-    if step.kind == "measure" and step.in_circuit is not None:
+    return _after_meter(position, context, step, carry, given)
+
+
+def meter_told(position: Position, context: Context, prompt: Prompt, given: Reply) -> Result:
+    """What the meter is, asked once a case before a reading counts."""
+    step, carry = _step(prompt), _carry(prompt)
+    typed = given.choice or given.text
+    value = meter_fact(prompt.id.subject, prompt.choice(typed) or typed)
+    told = (*carry.values.get("told", ()), f"{prompt.id.subject}={value}")
+    if prompt.id.part == "kind" and value not in {one.id for one in prompt.choices} - {
+        ANOTHER_KIND
+    }:
+        facts = _facts(Carry("answer", {"told": told}), context)
+        text = f"Not judged. {prompt.messages[0].text} Measure with such a meter."
+        return Accepted(facts, (Message(text, "warning"),))
+    return _after_meter(
+        position, context, step, Carry("answer", {**carry.values, "told": told}), given
+    )
+
+
+def _after_meter(
+    position: Position, context: Context, step: Step, carry: Carry, given: Reply
+) -> Result:
+    """Ask what must be known before a reading counts: of the meter, then of the circuit."""
+    if step.kind == "measure":
         # The reading is understood first, so that a wrong unit is told before anything is asked.
-        known = state_before(position, carry)
-        parse_reading(known, step, _entry(carry, context), bench=context.bench)
-        question = (
+        entry = _entry(carry, context)
+        parsed = parse_reading(state_before(position, carry), step, entry, bench=context.bench)
+        facts = {**position.state.facts, **entry.facts}
+        question = None
+        if parsed.limits is not None and not parsed.limits.missing:
+            question = meter_question(
+                position.tree, parsed.limits, parsed.quantities, parsed.instrument, facts
+            )
+        if question is not None:
+            return Ask(_meter_prompt(position, step, carry, question))
+    if step.kind == "measure" and step.in_circuit is not None:
+        asked = (
             "Is the part isolated (one lead lifted, or out)?"
             if step.in_circuit == "never"
             else "Was it measured in circuit?"
         )
-        return Ask(_sub(position, "in-circuit", question, carry, step, YES_NO))
+        return Ask(_sub(position, "in-circuit", asked, carry, step, YES_NO))
     return _judged(position, context, step, carry, given)
+
+
+def _meter_prompt(position: Position, step: Step, carry: Carry, question: MeterQuestion) -> Prompt:
+    return prompt_of(
+        position,
+        "fact",
+        question.text,
+        subject=question.name,
+        part="kind" if is_kind(question.name) else "frequency",
+        step=step,
+        choices=tuple(Choice(one, one) for one in question.choices),
+        carry=carry,
+        messages=(Message(question.reason),),
+        actions=WITHIN,
+    )
 
 
 def isolated(position: Position, context: Context, prompt: Prompt, given: Reply) -> Result:
@@ -103,18 +153,43 @@ def measured_again(position: Position, context: Context, prompt: Prompt, given: 
     )
     assert isinstance(event, ev.Answered)
     if yes == "no":
-        return _recorded(position, step, _timed(event, given.seconds))
+        return _with_facts(_recorded(position, step, _timed(event, given.seconds)), carry, context)
     assert event.reading is not None
     where = " in circuit" if event.in_circuit else ""
     text = f"read {event.reading['text']}{where}: undecided, measured again"
-    return Accepted((ev.Noted(at=context.now, text=text, step=step.id),))
+    noted = Accepted((ev.Noted(at=context.now, text=text, step=step.id),))
+    return _with_facts(noted, carry, context)
+
+
+def _facts(carry: Carry, context: Context) -> tuple[ev.FactGiven, ...]:
+    """What was said of the meter and is not recorded yet."""
+    told = (one.partition("=") for one in carry.values.get("told", ()))
+    return tuple(
+        ev.FactGiven(at=context.now, name=name, value=value, source="asked")
+        for name, _, value in told
+    )
+
+
+def _with_facts(result: Accepted, carry: Carry, context: Context) -> Accepted:
+    return replace(result, events=(*_facts(carry, context), *result.events))
 
 
 def _judged(position: Position, context: Context, step: Step, carry: Carry, given: Reply) -> Result:
+    """Judge what was carried; what was said of the meter is kept with it."""
+    result = _judged_alone(position, context, step, carry, given)
+    return _with_facts(result, carry, context) if isinstance(result, Accepted) else result
+
+
+def _judged_alone(
+    position: Position, context: Context, step: Step, carry: Carry, given: Reply
+) -> Result:
     """Judge what was carried; a doubt about it is asked first."""
     entry = _entry(carry, context)
     try:
         known = state_before(position, carry)
+        # The meter is what it is, also where an earlier answer is corrected.
+        meter = {n: v for n, v in position.state.facts.items() if is_meter_fact(n)}
+        entry = replace(entry, facts={**meter, **entry.facts})
         event = answer(known, step, entry, at=context.now, bench=context.bench)
     except DoubtError as doubt:
         choices = (
@@ -180,6 +255,7 @@ def _entry(carry: Carry, context: Context, *, sure: bool = False) -> TypedAnswer
         instrument=context.meter,
         in_circuit=None if not in_circuit else in_circuit == "yes",
         sure=sure or carry.one("sure") == "yes",
+        facts=dict(one.split("=", 1) for one in carry.values.get("told", ())),
     )
 
 

@@ -8,6 +8,7 @@ from faulttree.errors import FaulttreeError
 from faulttree.terminal import screens
 from faulttree.walk.advisor import better, both, possible, ranking, worth
 from faulttree.walk.answer import limits_of
+from faulttree.walk.meter import offers_of
 from faulttree.walk.prerequisites import preparations_before
 
 if TYPE_CHECKING:

@@ -63,8 +63,9 @@ def _step(case: OpenCase, prompt: Prompt) -> None:
 def _fact(case: OpenCase, prompt: Prompt) -> None:
     """A property with its values by number; ``not-known`` is the last."""
     width = case.console.width
-    case.console.show(screens.heading(case.state, f"the unit · {prompt.id.subject}", width))
-    case.console.show(screens.labelled("UNIT", prompt.text, width, style="title"))
+    what = "unit" if prompt.carry is None else "meter"
+    case.console.show(screens.heading(case.state, f"the {what} · {prompt.id.subject}", width))
+    case.console.show(screens.labelled(what.upper(), prompt.text, width, style="title"))
     for number, one in enumerate(prompt.choices, 1):
         means = f": {one.text}" if one.text != one.id else ""
         case.console.show(screens.labelled("", f"{number} {one.id}{means}", width))

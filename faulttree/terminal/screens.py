@@ -10,6 +10,7 @@ from faulttree.reading.verdict_text import verdict_text
 from faulttree.session.prompts import leads_to
 from faulttree.texts import one_line, wrapped
 from faulttree.walk.answer import limits_of
+from faulttree.walk.meter import is_meter_fact
 from faulttree.walk.standing import not_made
 
 if TYPE_CHECKING:
@@ -332,6 +333,9 @@ def facts_view(state: State, width: int) -> list[Line]:
     for known in state.tree.properties.values():
         value = state.facts.get(known.id, "not asked yet")
         lines += text_lines(f"· {known.id}: {value} ({', '.join(known.values)})", width)
+    for name, value in state.facts.items():
+        if is_meter_fact(name):
+            lines += text_lines(f"· {name}: {value}", width)
     return lines if len(lines) > 1 else [[("", "This tree depends on no property.")]]
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from decimal import Decimal
 from typing import TYPE_CHECKING, Any
 
@@ -12,6 +12,7 @@ from faulttree.errors import WalkError
 from faulttree.reading.judgement import check_reading
 from faulttree.tree.model import Step
 from faulttree.walk.events import Answered, Event, Skipped
+from faulttree.walk.meter import held_instrument, taken_with
 from faulttree.walk.unit_state import NOT_KNOWN
 
 if TYPE_CHECKING:
@@ -50,6 +51,8 @@ class TypedAnswer:
     note: str = ""
     sure: bool = False
     skip: str | None = None
+    facts: Mapping[str, str] = field(default_factory=dict)
+    """What was said of the meter now; the facts of the case hold besides."""
 
 
 def match_outcome(step: Step, typed: str, *, loose: bool = False) -> str | None:
@@ -151,7 +154,7 @@ def parse_reading(
     limits = limits_of(state, step)
     unit = limits.place if limits is not None else step.unit
     quantities = tuple(rd.parse_quantity(text, unit) for text in entry.typed)
-    instrument = _instrument(bench, entry.instrument)
+    instrument = held_instrument(state.tree, bench, entry.instrument)
     if limits is not None and not limits.missing:
         check_reading(quantities, limits, instrument=instrument)
     return ParsedReading(quantities, limits, instrument)
@@ -187,7 +190,23 @@ def answer(
         )
     if step.kind != "measure":
         raise _no_such_outcome(step, " ".join(entry.typed))
-    return _measured(step, entry, at, parsed or parse_reading(state, step, entry, bench=bench))
+    parsed = parsed or parse_reading(state, step, entry, bench=bench)
+    return _measured(step, entry, at, _with_meter(state, entry, parsed))
+
+
+def _with_meter(state: State, entry: TypedAnswer, parsed: ParsedReading) -> ParsedReading:
+    """The reading with what the case knows of the meter."""
+    if parsed.limits is None or parsed.limits.missing:
+        return parsed
+    limits, quantities = taken_with(
+        state.tree,
+        parsed.limits,
+        parsed.quantities,
+        parsed.instrument,
+        {**state.facts, **entry.facts},
+        named=entry.instrument,
+    )
+    return replace(parsed, limits=limits, quantities=quantities)
 
 
 def _named(step: Step, entry: TypedAnswer) -> str | None:
@@ -220,13 +239,6 @@ def _measured(step: Step, entry: TypedAnswer, at: str, parsed: ParsedReading) ->
         in_circuit=entry.in_circuit,
         note=entry.note,
     )
-
-
-def _instrument(bench: Bench | None, name: str) -> Instrument | None:
-    """The instrument named; without any declared on the bench the verdict says it is plain."""
-    if bench is None or not bench.instruments or not name:
-        return None
-    return bench.instrument(name)
 
 
 def _decide(
@@ -280,6 +292,8 @@ def _kept(
         "text": first.text,
         "over_range": first.over_range,
     }
+    if verdict and verdict.get("corrections") and len(quantities) == 1:
+        kept["value"] = verdict["value"]
     if len(quantities) > 1:
         values = [None if one.value is None else float(one.value) for one in quantities]
         known = [value for value in values if value is not None]

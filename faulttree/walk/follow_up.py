@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 from faulttree.errors import WalkError
 from faulttree.walk.events import BY_ANSWER, Answered, Checked, Event, FactGiven
+from faulttree.walk.meter import is_meter_fact, meter_fact
 from faulttree.walk.repair import gives
 from faulttree.walk.unit_state import NOT_KNOWN
 
@@ -52,6 +53,8 @@ def fact_given(state: State, name: str, value: str, *, at: str = "") -> FactGive
         FactGiven(at='', name='supply', value='linear', source='asked', decided={})
     """
     known = state.tree.properties.get(name)
+    if known is None and is_meter_fact(name):
+        return FactGiven(at=at, name=name, value=meter_fact(name, value), source="set")
     if known is None:
         listed = ", ".join(state.tree.properties) or "none"
         raise WalkError(f"the tree has no property '{name}'", remedy=f"It has: {listed}.")

@@ -141,7 +141,7 @@ def test_readings_at_different_frequencies_have_no_common_verdict() -> None:
     assert judge(both, limits).outcome == "undecided"
 
 
-@pytest.mark.parametrize("tail", ["20 °C", "100", "-1 kHz", "0 Hz", "OL", "half"])
+@pytest.mark.parametrize("tail", ["100", "-1 kHz", "0 Hz", "OL", "half"])
 def test_what_is_no_test_frequency_is_refused(tail: str) -> None:
     with pytest.raises(ReadingError, match="no test frequency"):
         parse_quantity(f"0.3 ohm at {tail}", "ohm")
@@ -261,7 +261,7 @@ def test_what_a_neighbour_does_to_an_inductance_and_a_capacitance() -> None:
         ("5 mH", {"nominal": "10 mH", "tolerance": "20 %"}, "undecided", "lift one lead"),
         ("10 mH", {"nominal": "10 mH", "tolerance": "20 %"}, "inside", "could hide"),
         ("5 mH", {"max": "10 mH"}, "undecided", "lift one lead"),
-        ("0.7 uF", {"nominal": "1 uF", "tolerance": "10 %"}, "low", "a winding across"),
+        ("0.7 uF", {"nominal": "1 uF", "tolerance": "10 %"}, "undecided", "a winding or a low"),
         ("0 uF", {"nominal": "1 uF", "tolerance": "10 %"}, "undecided", "short"),
         ("2 nF", {"min": "1 uF"}, "undecided", "short"),
         ("20", {"nominal": "47", "tolerance": "10 %"}, "undecided", "name the unit"),

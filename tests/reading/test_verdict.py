@@ -475,7 +475,12 @@ def test_a_meter_that_cannot_decide_is_named_before_the_reading() -> None:
         ({"min": "1 Mohm"}, "0.5 Mohm", "undecided"),
         ({"min": "1 Mohm"}, "OL", "inside"),
         # For capacitance it is the reverse.
-        ({"nominal": "220 uF", "tolerance": "20 %"}, "130 uF", "low"),
+        ({"nominal": "220 uF", "tolerance": "20 %"}, "130 uF", "undecided"),
+        (
+            {"component": "electrolytic", "quantity": "capacitance", "capacitance": "220 uF"},
+            "130 uF",
+            "low",
+        ),
         ({"nominal": "220 uF", "tolerance": "20 %"}, "220 uF", "inside"),
         ({"nominal": "220 uF", "tolerance": "20 %"}, "390 uF", "undecided"),
         ({"min": "220 uF"}, "390 uF", "undecided"),

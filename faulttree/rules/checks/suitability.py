@@ -5,13 +5,17 @@ this model's.
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from typing import Any
+from dataclasses import replace
+from typing import TYPE_CHECKING, Any
 
 from faulttree.errors import ReadingError
 from faulttree.rules.context import RuleContext
 from faulttree.rules.registry import rule
 from faulttree.tree.finding import Finding
-from faulttree.tree.model import Step, Where
+from faulttree.tree.model import InstrumentKind, Step, Where
+
+if TYPE_CHECKING:
+    from faulttree.reading import Limits
 
 QUANTITIES: Mapping[str, tuple[str, ...]] = {
     "V": ("voltage", "ripple"),
@@ -41,10 +45,10 @@ def good_unit_outside(subject: RuleContext) -> Iterator[Finding]:
     from faulttree.reading import judge, parse_quantity
 
     for step, limits in subject.resolved():
-        good = (step.limits or {}).get("good")
+        good, alone = (step.limits or {}).get("good"), replace(limits, good=None)
         for number, text in enumerate(good if isinstance(good, list) else ()):
             try:
-                outcome = judge([parse_quantity(text, limits.unit)], limits).outcome
+                outcome = judge([parse_quantity(text, limits.unit)], alone).outcome
             except ReadingError:
                 continue
             if outcome not in (step.normal_outcome, "undecided"):
@@ -82,43 +86,29 @@ def instrument_cannot(subject: RuleContext) -> Iterator[Finding]:
                 of_key=True,
             )
             continue
-        for name, value in _required(step):
-            offered = [one for kind in named for one in _offers(subject, kind.id, name)]
-            if named and not any(_same(one, value) for one in offered):
-                told = f" (they offer {', '.join(map(str, offered))})" if offered else ""
-                yield Finding(
-                    subject.limit_place(step, ("requires", name)),
-                    f"`{subject.name(step.id)}` requires a {name.replace('_', ' ')} of {value}, "
-                    f"and no instrument of the step offers it{told}.",
-                    "Name an instrument that offers it, or correct `requires`.",
-                )
+        if named and not any(limits.takes(kind.id, kind.offers) for kind in named):
+            yield _cannot(subject, step, limits, named, place)
+
+
+def _cannot(
+    subject: RuleContext, step: Step, limits: Limits, named: list[InstrumentKind], place: Where
+) -> Finding:
+    """What is said of instruments whose method, or what they offer, does not fit the limit."""
+    method = limits.method
+    assert method is not None
+    needs = list(method.needs)
+    offered = [one for kind in named for name in needs for one in kind.offers.get(name, ())]
+    told = f" (they offer {', '.join(offered)})" if offered else ""
+    return Finding(
+        subject.limit_place(step, ("requires", *needs[:1])) if method.required else place,
+        f"No instrument of `{subject.name(step.id)}` measures so{told}: {method.text}.",
+        "Name one that does in `needs`, or correct `requires`.",
+        of_key=not method.required,
+    )
 
 
 def _measures(listed: tuple[str, ...], words: tuple[str, ...]) -> bool:
     return any(word in what for what in listed for word in words)
-
-
-def _required(step: Step) -> Iterator[tuple[str, Any]]:
-    required = (step.limits or {}).get("requires")
-    if isinstance(required, Mapping):
-        yield from required.items()
-
-
-def _offers(subject: RuleContext, kind: str, name: str) -> list[Any]:
-    """What a kind of instrument offers of something, as the library says it."""
-    raw = subject.tree.bundle.get("instruments", {}).get(kind, {})
-    offered = raw.get("offers") if isinstance(raw, Mapping) else None
-    values = offered.get(name) if isinstance(offered, Mapping) else None
-    return values if isinstance(values, list) else [] if values is None else [values]
-
-
-def _same(one: Any, other: Any) -> bool:
-    from faulttree.reading import parse_quantity
-
-    try:
-        return parse_quantity(one).value == parse_quantity(other).value
-    except ReadingError:
-        return str(one) == str(other)
 
 
 @rule("suitability", "warning")
