@@ -41,6 +41,7 @@ class Driver:
     onward: str = ""
     meter: str = ""
     likely_below: float = 0.0
+    bench: Bench | None = None
     _open: Prompt | None = None
 
     def __post_init__(self) -> None:
@@ -58,7 +59,7 @@ class Driver:
 
     @property
     def context(self) -> Context:
-        bench = Bench(likely_below=self.likely_below)
+        bench = self.bench or Bench(likely_below=self.likely_below)
         return Context(now="2026-02-11T10:00:00Z", bench=bench, meter=self.meter)
 
     @property
