@@ -64,6 +64,11 @@ def _with_rating_options(decorated: Any) -> Any:
 )
 @click.option("--min", "minimum", metavar="VALUE", help="The lowest good value.")
 @click.option("--max", "maximum", metavar="VALUE", help="The highest good value.")
+@click.option(
+    "--good", multiple=True, metavar="VALUE", help="What a good unit reads; may be repeated."
+)
+@click.option("--source-resistance", metavar="VALUE", help="Of the node whose voltage is read.")
+@click.option("--driving-voltage", metavar="VALUE", help="What drives the current that is read.")
 @click.option("--holds-at", metavar="VALUE", help="The frequency at which the limit holds.")
 @click.option(
     "--component",
@@ -133,7 +138,7 @@ def command(
             bench=gear,
             instrument=instrument,
             in_circuit=in_circuit or None,
-            **{name: value for name, value in said.items() if value is not None},
+            **{name: value for name, value in said.items() if value not in (None, ())},
         )
     except ReadingError as error:
         raise _for_the_command_line(error) from None
