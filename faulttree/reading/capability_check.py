@@ -46,10 +46,7 @@ def ask_before(
     held = bench.instrument(using) if isinstance(using, str) else using
     if held.id in {i.id for i in able} or _can_decide(held, limits, rule):
         return None
-    if limits.method is not None and not limits.takes(held.kind, held.offers):
-        why = f"{limits.method.text}; {limits.method.reason}"
-    else:
-        why = _why(held, limits)
+    why = _why(held, limits)
     other = (
         f"Take {instrument_text(able[0], limits.unit, limits.kind)} instead."
         if able
@@ -59,6 +56,8 @@ def ask_before(
 
 
 def _why(held: Instrument, limits: Limits) -> str:
+    if limits.method is not None and not limits.takes(held.kind, held.offers):
+        return f"{limits.method.text}; {limits.method.reason}"
     if limits.holds_at is not None and not held.reads_at(limits.holds_at):
         return f"the limit holds at {show(limits.holds_at, 'Hz')}, where it does not measure"
     return (

@@ -49,29 +49,37 @@ def judge(
     """
     raw = (reading,) if isinstance(reading, Quantity) else tuple(reading)
     sample = _sample(raw, limits, instrument, rule)
-    one = sample.one
+    barred = _barred(sample, _other_frequency(raw, instrument, limits))
+    if barred is not None:
+        return barred
+    if not in_circuit:
+        return _decided(sample, instrument, rule)
+    from faulttree.reading.in_circuit import hidden, proves
+
+    advice = proves(sample.one, limits, never=never_in_circuit, neighbours=neighbours)
+    if advice:
+        return sample.undecided("in circuit", advice)
+    verdict = _decided(sample, instrument, rule)
+    return verdict if verdict.advice else replace(verdict, advice=hidden(limits, verdict.outcome))
+
+
+def _barred(sample: _Sample, other_frequency: str) -> Verdict | None:
+    """Undecided where there are no limits to judge by, or they hold at another frequency."""
+    limits = sample.limits
     if limits.missing or limits.problem:
         first = f"take {', '.join(limits.missing)} first: the limits follow from it"
         return sample.undecided("no limits", limits.problem or first)
-    other = _other_frequency(raw, instrument, limits)
-    if other:
-        return sample.undecided("frequency", other)
-    if in_circuit:
-        from faulttree.reading.in_circuit import proves
+    return sample.undecided("frequency", other_frequency) if other_frequency else None
 
-        advice = proves(one, limits, never=never_in_circuit, neighbours=neighbours)
-        if advice:
-            return sample.undecided("in circuit", advice)
-    if one.value is None:
-        from faulttree.reading.over_range import judge_one_sided
 
-        return judge_one_sided(sample.verdict(_UNDECIDED), instrument)
-    verdict = _contradiction(_judged(sample, rule), one.value)
-    if in_circuit and not verdict.advice:
-        from faulttree.reading.in_circuit import hidden
+def _decided(sample: _Sample, instrument: Instrument | None, rule: Rule) -> Verdict:
+    """The verdict on a value, or on a bound."""
+    value = sample.one.value
+    if value is not None:
+        return _contradiction(_judged(sample, rule), value)
+    from faulttree.reading.over_range import judge_one_sided
 
-        return replace(verdict, advice=hidden(limits, verdict.outcome))
-    return verdict
+    return judge_one_sided(sample.verdict(_UNDECIDED), instrument)
 
 
 def check_reading(

@@ -34,6 +34,32 @@ def resolve_rated(spec: Mapping[str, Any], entry: ComponentRating, figure: Figur
     Raises:
         ReadingError: a parameter is missing, unknown or outside the range of validity.
     """
+    _check_keys(spec, entry)
+    given: dict[str, Any] = {}
+    missing: list[str] = []
+    for parameter in sorted(entry.parameters, key=lambda p: p.tolerance):
+        given[parameter.name] = _one(spec, parameter, entry, figure, given, missing)
+    empty = Limits(
+        None, None, entry.unit, entry.kind, entry.outcomes,
+        source=str(spec.get("source") or entry.source), missing=tuple(missing),
+        component=entry.component, quantity=entry.quantity, symbol=entry.symbol,
+        method=entry.method,
+    )  # fmt: skip
+    if missing:
+        return empty
+    figures = entry.function(**entry.fixed, **given)
+    holds_at = _holds_at(spec, figures)
+    told = () if figures.holds_at or not holds_at else (f"holds at {show(holds_at, 'Hz')}",)
+    return replace(
+        empty, lower=figures.lower, upper=figures.upper, nominal=figures.nominal,
+        worn_lower=figures.worn_lower, worn_upper=figures.worn_upper, part=figures.part,
+        notes=(*figures.notes, *told), holds_at=holds_at, read_at=figures.read_at,
+        copper_at=figures.copper_at, prefix=_prefix(spec, entry),
+    )  # fmt: skip
+
+
+def _check_keys(spec: Mapping[str, Any], entry: ComponentRating) -> None:
+    """Refuse keys that this rating does not take, and a unit that is not its own."""
     known = {parameter.name: parameter for parameter in entry.parameters}
     for key in spec:
         if key not in known and key not in KEYS:
@@ -43,47 +69,6 @@ def resolve_rated(spec: Mapping[str, Any], entry: ComponentRating, figure: Figur
                 key=(str(key),),
             )
     _check_unit(spec, entry)
-    given: dict[str, Any] = {}
-    missing: list[str] = []
-    for parameter in sorted(entry.parameters, key=lambda p: p.tolerance):
-        given[parameter.name] = _one(spec, parameter, entry, figure, given, missing)
-    source = str(spec.get("source") or entry.source)
-    empty = Limits(
-        None,
-        None,
-        entry.unit,
-        entry.kind,
-        entry.outcomes,
-        source=source,
-        missing=tuple(missing),
-        component=entry.component,
-        quantity=entry.quantity,
-        symbol=entry.symbol,
-        method=entry.method,
-    )
-    if missing:
-        return empty
-    figures = entry.function(**entry.fixed, **given)
-    holds_at = _holds_at(spec, figures)
-    return replace(
-        empty,
-        lower=figures.lower,
-        upper=figures.upper,
-        nominal=figures.nominal,
-        worn_lower=figures.worn_lower,
-        worn_upper=figures.worn_upper,
-        part=figures.part,
-        notes=figures.notes
-        if figures.holds_at or not holds_at
-        else (
-            *figures.notes,
-            f"holds at {show(holds_at, 'Hz')}",
-        ),
-        holds_at=holds_at,
-        read_at=figures.read_at,
-        copper_at=figures.copper_at,
-        prefix=_prefix(spec, entry),
-    )
 
 
 def _holds_at(spec: Mapping[str, Any], figures: Figures) -> Decimal | None:
