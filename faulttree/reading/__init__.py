@@ -19,11 +19,12 @@ if TYPE_CHECKING:
     from faulttree.reading.limit_resolution import resolve_limits
     from faulttree.reading.limits import Limits, limits_text
     from faulttree.reading.mains import STANDARD_MAINS, mains_of
-    from faulttree.reading.quantity import Quantity, parse_duration, parse_quantity, show
+    from faulttree.reading.quantity import Quantity, show
     from faulttree.reading.ratings.entries import RATINGS, ratings_page
     from faulttree.reading.ratings.register import ComponentRating, Parameter
     from faulttree.reading.slip_check import doubt
     from faulttree.reading.standalone import judge_text
+    from faulttree.reading.typed import parse_duration, parse_quantity
     from faulttree.reading.units import UNITS, parse_unit, unit_text
     from faulttree.reading.verdict import Rule, Verdict
 
@@ -71,7 +72,8 @@ __getattr__ = lazily(
         "limit_figures": ("FormulaUse", "formula_sources", "formula_uses"),
         "limits": ("Limits", "limits_text"),
         "mains": ("STANDARD_MAINS", "mains_of"),
-        "quantity": ("Quantity", "parse_duration", "parse_quantity", "show"),
+        "quantity": ("Quantity", "show"),
+        "typed": ("parse_duration", "parse_quantity"),
         "ratings.entries": ("RATINGS", "ratings_page"),
         "ratings.register": ("Parameter", "ComponentRating"),
         "limit_resolution": ("resolve_limits",),

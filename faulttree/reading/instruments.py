@@ -13,7 +13,7 @@ from faulttree.errors import ReadingError
 from faulttree.reading.limits import same_frequency
 from faulttree.reading.mains import read_mains
 from faulttree.reading.method import Offers
-from faulttree.reading.quantity import parse_quantity
+from faulttree.reading.typed import parse_quantity
 from faulttree.reading.units import parse_unit, unit_text
 
 __all__ = ["Accuracy", "Bench", "Instrument", "Range", "Shop", "read_accuracy", "read_bench"]

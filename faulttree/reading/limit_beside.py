@@ -11,7 +11,7 @@ from faulttree.errors import ReadingError
 from faulttree.reading.limit_figures import placed
 from faulttree.reading.limits import Limits
 from faulttree.reading.method import Method
-from faulttree.reading.quantity import parse_quantity
+from faulttree.reading.typed import parse_quantity
 
 BASIS: Mapping[str, str] = {
     "standard": "a published standard",

@@ -8,7 +8,8 @@ from decimal import Decimal
 from typing import TYPE_CHECKING, Any
 
 from faulttree.errors import ReadingError
-from faulttree.reading.quantity import Quantity, parse_quantity
+from faulttree.reading.quantity import Quantity
+from faulttree.reading.typed import parse_quantity
 from faulttree.reading.units import Kind, parse_unit
 
 if TYPE_CHECKING:

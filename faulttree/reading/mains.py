@@ -7,7 +7,8 @@ from decimal import Decimal
 from typing import Any
 
 from faulttree.errors import ReadingError
-from faulttree.reading.quantity import Quantity, parse_quantity
+from faulttree.reading.quantity import Quantity
+from faulttree.reading.typed import parse_quantity
 
 STANDARD_MAINS: Mapping[str, Quantity] = {
     "mains.voltage": Quantity(Decimal(230), "V", "ac", text="230 V"),

@@ -8,8 +8,9 @@ from dataclasses import dataclass
 from decimal import Decimal
 
 from faulttree.errors import ReadingError
-from faulttree.reading.quantity import EXACT, parse_quantity, show_exact
+from faulttree.reading.quantity import EXACT, show_exact
 from faulttree.reading.tolerance import LETTERS, Tolerance, read_tolerance
+from faulttree.reading.typed import parse_quantity
 from faulttree.reading.units import parse_unit
 
 __all__ = ["COLOURS", "Marking", "colour_bands", "decode_marking"]

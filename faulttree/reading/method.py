@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 from decimal import Decimal
 
 from faulttree.errors import ReadingError
-from faulttree.reading.quantity import parse_quantity
+from faulttree.reading.typed import parse_quantity
 
 Offers = Mapping[str, Sequence[str]]
 """What a kind of instrument can be set to: ``{"test_voltage": ["250 V", "500 V"]}``."""

@@ -12,9 +12,10 @@ from faulttree.reading.instruments import Bench
 from faulttree.reading.judgement import judge
 from faulttree.reading.limit_resolution import resolve_limits
 from faulttree.reading.limits import Limits
-from faulttree.reading.quantity import Quantity, parse_quantity
+from faulttree.reading.quantity import Quantity
 from faulttree.reading.ratings.register import ComponentRating
 from faulttree.reading.slip_check import doubt
+from faulttree.reading.typed import parse_quantity
 from faulttree.reading.units import parse_unit, unit_text
 from faulttree.reading.verdict import Rule, Verdict
 

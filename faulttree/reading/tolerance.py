@@ -8,7 +8,8 @@ from dataclasses import dataclass
 from decimal import Decimal
 
 from faulttree.errors import ReadingError
-from faulttree.reading.quantity import EXACT, parse_quantity
+from faulttree.reading.quantity import EXACT
+from faulttree.reading.typed import parse_quantity
 from faulttree.reading.units import UNITS, unit_text
 
 __all__ = ["LETTERS", "SMALL_LETTERS", "Tolerance", "read_tolerance"]

@@ -92,7 +92,7 @@ def wrong_unit(value: Any, unit: str) -> str:
     text = as_text(value)
     if value is None or unit in ("", "text") or BRACES.search(text):
         return ""
-    from faulttree.reading.quantity import parse_quantity
+    from faulttree.reading.typed import parse_quantity
     from faulttree.reading.units import parse_unit
 
     try:

@@ -236,7 +236,7 @@ class Steps:
         value = raw.get("wait")
         if not isinstance(value, str):
             return None
-        from faulttree.reading.quantity import parse_duration
+        from faulttree.reading.typed import parse_duration
 
         try:
             return float(parse_duration(value))

@@ -87,7 +87,7 @@ def _holds_at(spec: Mapping[str, Any], figures: Figures) -> Decimal | None:
 
 def _prefix(spec: Mapping[str, Any], entry: ComponentRating) -> str:
     """The prefix a rating of the reading's own unit was written with."""
-    from faulttree.reading.quantity import parse_quantity
+    from faulttree.reading.typed import parse_quantity
 
     for parameter in entry.parameters:
         if parameter.unit == entry.unit and isinstance(spec.get(parameter.name), str):

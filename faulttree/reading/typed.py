@@ -1,4 +1,4 @@
-"""What is typed beside a reading: a bound, a test frequency, how the reading was taken."""
+"""A quantity as typed: the number with its unit, and what stands beside it."""
 
 from __future__ import annotations
 
@@ -8,7 +8,8 @@ from decimal import Decimal
 from typing import Any
 
 from faulttree.errors import ReadingError
-from faulttree.reading.quantity import Quantity, Taken, parse_alone
+from faulttree.reading.notation import MAX_TEXT, parse_alone
+from faulttree.reading.quantity import Quantity, Taken
 
 _BOUND = re.compile(
     r"\s*(?P<word>[<>≤≥]=?|above|over|more than|below|under|less than)\s*(?=[-+−]?[0-9.,])",
@@ -31,36 +32,56 @@ _REMEDY = {
 }
 
 
-def parse_beside(text: str, unit: str | None) -> Quantity:
-    """Read a reading with what stands beside it.
+def parse_quantity(text: str | int | float | Decimal, unit: str | None = None) -> Quantity:
+    """Read a quantity as people at a bench write it.
 
     Args:
-        text: such as ``> 999 Mohm``, ``0.3 ohm at 100 kHz``, ``0.35 ohm null 0.2 ohm``,
-            ``12.4 ohm at 45 °C``, ``12 mohm four-wire``, ``3.3 V x10``, ``4.5 V input 10 Mohm``
-            or ``95 mA burden 0.2 V``.
-        unit: the unit that the place expects.
+        text: such as ``150 µF``, ``33R``, ``4k7``, ``12,5 V``, ``3 mVpp``, ``OL``; or a number.
+            A bound may stand before it (``> 999 Mohm``), and behind it how it was taken:
+            ``at 100 kHz``, ``at 45 °C``, ``null 0.2 ohm``, ``four-wire``, ``x10``,
+            ``input 10 Mohm``, ``burden 0.2 V``.
+        unit: the unit the place expects. A bare number takes it, with its prefix if it has
+            one; another unit is refused with both named. None expects nothing.
 
     Raises:
-        ReadingError: a part of it cannot be read, stands there twice, or belongs to another
-            quantity.
+        ReadingError: it cannot be read, has two readings, is of another unit, or says a thing
+            twice.
 
     Example:
-        >>> parse_beside("0.35 ohm null 0.2 ohm", "ohm").taken.null
-        Decimal('0.2')
-        >>> parse_beside("> 999 Mohm", "ohm").above
-        Decimal('999000000')
+        >>> parse_quantity("4k7").value
+        Decimal('4700')
+        >>> parse_quantity("4.7 mH at 1 kHz").frequency
+        Decimal('1000')
+        >>> parse_quantity("> 999 Mohm").above
+        Decimal('9.99E+8')
     """
+    if not isinstance(text, str) or len(text) > MAX_TEXT:
+        return parse_alone(text, unit)
     bound = _BOUND.match(text)
     plain = text[bound.end() :] if bound else text
     marks = list(_MARK.finditer(plain))
     read = parse_alone(plain[: marks[0].start()] if marks else plain, unit)
     if not marks and bound is None:
         return read
-    ends = [mark.start() for mark in marks[1:]] + [len(plain)]
-    for mark, end in zip(marks, ends, strict=False):
+    ends = [*(mark.start() for mark in marks), len(plain)][1:]
+    for mark, end in zip(marks, ends, strict=True):
         read = _with(read, mark, plain[mark.end() : end].strip())
     read = replace(read, text=text)
     return _bounded(read, bound["word"].lower() in _ABOVE) if bound else read
+
+
+def parse_duration(text: str | int | float) -> float:
+    """Seconds of a duration such as ``2 min``, ``90 s`` or ``1.5 h``; a bare number is seconds.
+
+    Raises:
+        ReadingError: it is no duration, or a negative one.
+    """
+    read = parse_quantity(text, "s")
+    if read.value is None or read.value < 0:
+        raise ReadingError(
+            f"'{str(text)[:40]}' is no duration", remedy="Write it like 90 s, 2 min or 1 h."
+        )
+    return float(read.value)
 
 
 def _bounded(read: Quantity, above: bool) -> Quantity:
