@@ -61,10 +61,7 @@ SUSPECT = (
 # as they come, and yes-or-no questions say yes unless a line here answers them. An empty
 # beginning answers whatever comes next.
 SEARCH = (
-    ("Serial", "tag 41"),
-    ("Model", "60 W station"),
-    ("Complaint", "lamp dark"),
-    ("In the owner", "it went dark in the middle of a joint"),
+    ("Unit and complaint", "60 W station tag 41: lamp dark"),
     ("sound", "note three neighbours, loudly: the transformer has burnt out"),
     ("sound", "sound"),
     ("sound", "sound"),
