@@ -7,8 +7,7 @@ import sqlite3
 import subprocess
 import sys
 import textwrap
-import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from contextlib import closing
 from pathlib import Path
 
@@ -27,36 +26,33 @@ from tests.cases.samples import TEXT, answered, opened
 
 WALKS = textwrap.dedent(
     """
-    import pathlib, sys, time
+    import sys
     from faulttree.cases import open_store
     from tests.cases.samples import answered, opened
 
-    url, writer, walks, folder = sys.argv[1], sys.argv[2], int(sys.argv[3]), sys.argv[4]
-    pathlib.Path(folder, f"ready-{writer}").touch()
-    while not pathlib.Path(folder, "go").exists():
-        time.sleep(0.0005)
-    for walk in range(walks):
-        with open_store(url) as store:
-            case = store.open_case([opened(f"unit {writer}-{walk}")])
-            store.append(case, 1, answered())
-        print(f"unit {writer}-{walk}", flush=True)
+    writer, walks, *urls = sys.argv[1:]
+    for number, url in enumerate(urls):
+        print("ready", flush=True)
+        sys.stdin.readline()
+        for walk in range(int(walks)):
+            with open_store(url) as store:
+                case = store.open_case([opened(f"unit {writer}-{walk}")])
+                store.append(case, 1, answered())
+            print(number, f"unit {writer}-{walk}", flush=True)
     """
 )
 
 
-def kept_of_a_fresh_record(
-    url: str, folder: Path, programs: int, walks: int, *, there: int = 0
-) -> int:
-    """Start programs together on a record that is not there yet, but for the journal of some cases.
+def kept_of_fresh_records(urls: Sequence[str], programs: int, walks: int, *, there: int = 0) -> int:
+    """Programs begin together on records that are not there yet, but for a journal of some cases.
 
     Each walk opens the record, keeps two events and closes it, as one command does. Gives how
-    many cases the record has then.
+    many cases the records have then.
     """
-    folder.mkdir()
-    command = [sys.executable, "-c", WALKS, url]
     started = [
         subprocess.Popen(
-            [*command, str(writer), str(walks), str(folder)],
+            [sys.executable, "-c", WALKS, str(writer), str(walks), *urls],
+            stdin=subprocess.PIPE,
             stdout=subprocess.PIPE,
             stderr=subprocess.PIPE,
             text=True,
@@ -64,37 +60,48 @@ def kept_of_a_fresh_record(
         )
         for writer in range(programs)
     ]
-    while len(list(folder.glob("ready-*"))) < programs:
-        assert all(one.poll() is None for one in started)
-        time.sleep(0.005)
-    (folder / "go").touch()
-    said = [one.communicate() for one in started]
-    assert [errors for _, errors in said] == [""] * programs
-    told = {line for out, _ in said for line in out.splitlines()}
-    with open_store(url) as store:
-        assert {case.serial for case in store.list() if case.events == 2} == told
-        assert store.count() == len(told) + there
-        return store.count()
+    told = [set[str]() for _ in urls]
+    for _ in urls:
+        ready = [told_until_ready(one, told) for one in started]
+        assert ready == [True] * programs
+        for one in started:
+            assert one.stdin is not None
+            one.stdin.write("go\n")
+            one.stdin.flush()
+    assert [told_until_ready(one, told) for one in started] == [False] * programs
+    assert [one.communicate()[1] for one in started] == [""] * programs
+    for url, cases in zip(urls, told, strict=True):
+        with open_store(url) as store:
+            assert {case.serial for case in store.list() if case.events == 2} == cases
+            assert store.count() == len(cases) + there
+    return sum(map(len, told)) + there * len(urls)
 
 
-@pytest.mark.parametrize("kind", ["sqlite", "postgres"])
-def test_programs_that_make_a_record_together_lose_nothing(kind: str, tmp_path: Path) -> None:
-    for attempt in range(3):
-        server = shared() if kind == "postgres" else None
-        url = server.url(server.database()) if server else str(tmp_path / f"{attempt}.sqlite")
-        assert kept_of_a_fresh_record(url, tmp_path / f"start-{attempt}", 6, 1) == 6
+def told_until_ready(program: subprocess.Popen[str], told: list[set[str]]) -> bool:
+    """Note the cases that a program says it has kept, until it waits or ends."""
+    assert program.stdout is not None
+    for line in program.stdout:
+        if line == "ready\n":
+            return True
+        number, case = line.strip().split(" ", 1)
+        told[int(number)].add(case)
+    return False
 
 
-@pytest.mark.soak
 @pytest.mark.timeout(1800)
+@pytest.mark.parametrize(
+    ("programs", "walks", "records"),
+    [(4, 1, 3), pytest.param(8, 10, 10, marks=pytest.mark.soak)],
+)
 @pytest.mark.parametrize("kind", ["sqlite", "postgres"])
-def test_eight_programs_of_ten_walks_ten_times(kind: str, tmp_path: Path) -> None:
-    kept = 0
-    for attempt in range(10):
-        server = shared() if kind == "postgres" else None
-        url = server.url(server.database()) if server else str(tmp_path / f"{attempt}.sqlite")
-        kept += kept_of_a_fresh_record(url, tmp_path / f"start-{attempt}", 8, 10)
-    assert kept == 800
+def test_programs_that_make_a_record_together_lose_nothing(
+    kind: str, programs: int, walks: int, records: int, tmp_path: Path
+) -> None:
+    if kind == "postgres":
+        urls = [shared().url(shared().database()) for _ in range(records)]
+    else:
+        urls = [str(tmp_path / f"{number}.sqlite") for number in range(records)]
+    assert kept_of_fresh_records(urls, programs, walks) == programs * walks * records
 
 
 # A record that is replaced, removed or emptied ----------------------------------------------
@@ -258,7 +265,7 @@ def test_a_journal_with_a_gap_gives_every_case_up_to_it(path: Path) -> None:
 def test_programs_that_find_the_database_gone_together_make_it_once(path: Path) -> None:
     three_cases(path)
     remove(path)
-    assert kept_of_a_fresh_record(str(path), path.parent / "start", 4, 1, there=3) == 7
+    assert kept_of_fresh_records([str(path)], 4, 1, there=3) == 7
     with open_store(str(path)) as store:
         assert verify(store).sound
 

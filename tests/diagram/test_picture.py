@@ -675,7 +675,8 @@ def check_broken(name: str, seed: int) -> None:
     if tree is None:
         return
     drawn = picture(tree, unfold=seed % 2 == 0, paged=seed % 3 == 0)
-    assert set(tree.steps) <= set(boxes(check_svg(drawn.svg()))) or seed % 2
+    steps = {step.id for step in tree.steps.values() if step.role != "close"}
+    assert steps <= set(boxes(check_svg(drawn.svg()))) or seed % 2
     for form in (drawn.dot, drawn.mermaid, drawn.sheet, picture(tree, old=shipped(name)).svg):
         assert form()
 
@@ -737,16 +738,19 @@ def test_a_folded_tree_says_what_lies_further_on() -> None:
     assert set(boxes(parsed(full))) == set(boxes(parsed(picture(tree, paged=False))))
 
 
-def test_a_thousand_steps_are_drawn_with_bounded_work() -> None:
-    tree = large(1000)
+@pytest.mark.parametrize(
+    ("size", "most"), [(250, 300_000), pytest.param(1000, 3_000_000, marks=pytest.mark.soak)]
+)
+def test_many_steps_are_drawn_with_bounded_work(size: int, most: int) -> None:
+    tree = large(size)
     drawing, work = calls(lambda: picture(tree))
     root = parsed(drawing)
     seen, drawn = boxes(root), arrows(root)
     steps = {step.id for step in tree.steps.values() if step.role != "close"}
     assert {*steps, *tree.faults, *tree.stops} <= set(seen)
     assert set(tree.edges()) <= drawn
-    # 1.0 million; a quarter of the steps takes a tenth of it.
-    assert work < 3_000_000
+    # 1.0 million for a thousand steps; a quarter of the steps takes a tenth of it.
+    assert work < most
 
 
 def test_a_box_that_many_steps_lead_to_is_not_crowded_with_arrows() -> None:
