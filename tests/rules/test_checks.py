@@ -404,6 +404,18 @@ def test_a_caution_that_covers_another_hazard_does_not_cover(tmp_path: Path) -> 
     assert "hazardous-voltage" in [f.rule for f in found_in(tmp_path, tree)]
 
 
+def test_a_safety_condition_need_not_tell_the_repair_from_the_fault(tmp_path: Path) -> None:
+    # `low` is what the fault itself gives: no proof of the repair, yet no harm as a safety check.
+    shown = "confirm: {step: rail-volts, gives: low}"
+    with_safety = (
+        "confirm: [{step: rail-volts, gives: low, safety: true}, {step: rail-volts, gives: inside}]"
+    )
+    for proof, told in ((shown, True), (with_safety, False)):
+        tree = TREE.replace("confirm: {step: rail-volts, gives: inside}", proof)
+        rules = [finding.rule for finding in found_in(tmp_path, tree)]
+        assert ("confirm-shows-nothing" in rules) is told
+
+
 def test_what_a_use_is_given_is_found_at_the_use(tmp_path: Path) -> None:
     tree, place = swapped(
         BARE,

@@ -167,12 +167,13 @@ def ambiguity_group(subject: RuleContext) -> Iterator[Finding]:
 def confirm_shows_nothing(subject: RuleContext) -> Iterator[Finding]:
     """The outcome that is to confirm the repair is the one that the fault itself gives, or
     the step has one outcome only. The unit would count as repaired with the fault still in it.
+    A condition with `safety: true` says nothing of the repair and is left out.
 
     Example:
         confirm: {step: reservoir, gives: low}      # as the fault shows
     """
     for fault in subject.tree.faults.values():
-        confirm = fault.confirm
+        confirm = next((one for one in fault.confirms if not one.safety), fault.confirm)
         outcomes = outcomes_of_test(subject, confirm.step) if confirm else None
         if confirm is None or outcomes is None or confirm.gives not in outcomes:
             continue
