@@ -19,6 +19,9 @@ from faulttree.walk.events import (
 )
 from faulttree.walk.history import Change, History
 
+TOLD = ("model", "serial", "tag", "unit", "complaint", "owner_words")
+"""Columns that can be put right after the case was opened."""
+
 
 @dataclass(frozen=True, slots=True)
 class StepRecord:
@@ -97,7 +100,8 @@ class CaseProjection:
         """Columns an event changes, and earlier steps it alters; None where it moves no step."""
         row: dict[str, Any] = {}
         sequence = self.history.length
-        changed = self.alter(self.history.add(event))
+        change = self.history.add(event)
+        changed = self.alter(change)
         altered = changed or None
         if isinstance(event, Answered | Skipped):
             self.places[sequence] = len(self.steps)
@@ -113,6 +117,9 @@ class CaseProjection:
             altered = changed
         elif isinstance(event, MinutesSet):
             altered = self.set_minutes(event)
+        if change.opened is not None:
+            told = opening(change.opened)
+            row |= {name: told[name] for name in TOLD if told[name] != self.row.get(name)}
         row["events"] = self.history.length
         row["updated"] = max(self.row.get("updated", ""), event.at)
         return row, altered

@@ -14,7 +14,7 @@ from typing import Any, TypeVar
 from faulttree.cases.case import Case
 from faulttree.cases.projection import StepRecord
 from faulttree.errors import RecordError
-from faulttree.walk.events import KINDS, Event, from_dict
+from faulttree.walk.events import INTAKE, KINDS, Event, from_dict
 
 T = TypeVar("T")
 
@@ -127,6 +127,8 @@ def words_of(events: Iterable[Event]) -> set[str]:
         if one.kind == "opened":
             unit: Mapping[str, Any] = getattr(one, "unit", {})
             texts += [getattr(one, "tree", ""), *map(str, flat_values(unit))]
+        elif one.kind == "fact-given" and getattr(one, "name", "") in INTAKE:
+            texts.append(getattr(one, "value", ""))
         elif one.kind in {"closed", "repair-tried"}:
             texts += [getattr(one, "fault", ""), getattr(one, "result", "")]
             texts += [getattr(one, "became", ""), *map(str, getattr(one, "parts", ()))]

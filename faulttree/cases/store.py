@@ -160,6 +160,7 @@ class Store(Lookup):
         text = rows.as_json(event.to_dict())
         # Until the event is written the tally is ahead of the record.
         number = self.remembered.pop(case)[0]
+        before = dict(tally.row)
         change = tally.add(event)
 
         def work(connection: Connection) -> None:
@@ -167,8 +168,8 @@ class Store(Lookup):
             add_event(connection, here, sequence, text, self.writer)
             apply(connection, here, change)
             add_words(connection, here, rows.words_of([event]))
-            if "result" in change.row:
-                mark(connection, [tally.row])
+            if "result" in change.row or "serial" in change.row:
+                mark(connection, [before, tally.row])
 
         entry = JournalEntry(case, sequence, text, self.writer, number)
         try:

@@ -266,6 +266,32 @@ def set_minutes(case: str, step: str, minutes: float, options: RecordOptions) ->
 
 
 @command.command(
+    "set",
+    short_help="Say what the unit of a case is, also later.",
+    epilog="Example: faulttree cases set 14 full-voltage '21 V'",
+)
+@click.argument("case")
+@click.argument("name")
+@click.argument("value")
+@common
+def set_fact(case: str, name: str, value: str, options: RecordOptions) -> None:
+    """Say that NAME of the unit of CASE is VALUE.
+
+    NAME is a property or rating of the tree, or model, tag, complaint or owner-words. Readings
+    that a rating decides are judged again now; what was recorded first stays in the record.
+    """
+    from faulttree.cases.late_facts import set_late
+
+    with options.store() as store:
+        found = store.find(case)
+        bench = read_bench_file(None, open_library(options.library))
+        fact = set_late(store, found, name, value, at=now(), bench=bench)
+        again = f", {counted(len(fact.decided), 'reading')} judged again" if fact.decided else ""
+        told = f"{fact.name.removeprefix('unit.')} {fact.value}"
+        answer(store, found.id, options.as_json, f"is {told}{again}")
+
+
+@command.command(
     "parts",
     short_help="Show what open and waiting cases need.",
     epilog="Example: faulttree cases parts",

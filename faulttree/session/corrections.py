@@ -2,26 +2,33 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Mapping
+from contextlib import suppress
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
-from faulttree.errors import FaulttreeError, WalkError
-from faulttree.reading import formula_sources
+from faulttree.errors import WalkError
 from faulttree.session.model import Accepted, Ask, Carry, Message, Position, Result, Show
-from faulttree.session.prompts import correct_prompt
+from faulttree.session.prompts import correct_prompt, text_prompt
 from faulttree.walk import events as ev
-from faulttree.walk.answer import TypedAnswer, answer
 from faulttree.walk.fold import fold
+from faulttree.walk.follow_up import fact_named
 from faulttree.walk.history import REPAIRS, history, is_still
+from faulttree.walk.rejudge import judged_again
 
 if TYPE_CHECKING:
     from faulttree.session.model import Context
-    from faulttree.tree.model import Step
     from faulttree.walk.history import Entry
     from faulttree.walk.state import State
 
-__all__ = ["as_corrected", "begin_correction", "repair_taken_back", "state_before"]
+__all__ = [
+    "as_corrected",
+    "begin_correction",
+    "conclusions_undone",
+    "judged_text",
+    "repair_taken_back",
+    "state_before",
+]
 
 BY_THE_PROGRAM = ("guard-passed", "most-to-learn", "skipped-before")
 """Causes of jumps that nobody asked for: going back passes over them."""
@@ -40,6 +47,9 @@ def begin_correction(position: Position, name: str) -> Result:
     named = [one for one in answers if getattr(one.event, "step", "").casefold() == wanted]
     if name.isdecimal() and 1 <= int(name) <= len(answers):
         named = [answers[int(name) - 1]]
+    if not named and (fact := fact_named(position.tree, name)):
+        carry = Carry("set", {"name": (fact,)})
+        return Ask(text_prompt(position, f"What is right for '{name}'?", carry))
     if not named:
         remedy = "'path' lists the answers by number: correct 2."
         raise WalkError(f"no answer is called '{name[:60]}'", remedy=remedy)
@@ -85,11 +95,9 @@ def as_corrected(position: Position, context: Context, target: int, event: ev.An
         "verdict": event.verdict,
     }
     standing[target] = replace(before, **values)
-    decided = tuple(_judged_again(position, context, standing, target))
+    decided = tuple(judged_again(position.tree, standing, [event.step], target, context.bench))
     made: list[ev.Event] = [ev.Corrected(at=context.now, target=target, decided=decided, **values)]
-    conclusion = _conclusion_after(position, target)
-    if conclusion is not None:
-        made += _withdrawn(position, context, conclusion)
+    made += conclusions_undone(position, context, [target], decided)
     step = position.tree.steps[event.step]
     if step.property and event.outcome != "undecided":
         made.append(
@@ -98,52 +106,31 @@ def as_corrected(position: Position, context: Context, target: int, event: ev.An
     told = f"Corrected: {event.step} is {event.outcome}. The first answer stays in the record."
     messages = [Message("", verdict=event.verdict, outcome=event.outcome)] if event.verdict else []
     messages.append(Message(told, "good"))
-    for one in decided:
-        changed = standing[one["target"]]
-        messages.append(Message(f"Judged again: {getattr(changed, 'step', '')}: {one['outcome']}."))
+    messages += judged_text(position, decided)
     return Accepted(tuple(made), tuple(messages))
 
 
-def _judged_again(
-    position: Position, context: Context, standing: dict[int, ev.Event], target: int
-) -> Iterator[Mapping[str, Any]]:
-    """The later readings that the correction changes; ``standing`` takes them in."""
-    changed = {getattr(standing[target], "step", "")}
-    for sequence, event in list(standing.items()):
-        step = position.tree.steps.get(event.step) if isinstance(event, ev.Answered) else None
-        if sequence <= target or step is None or not changed.intersection(_sources(step)):
-            continue
-        assert isinstance(event, ev.Answered)
-        if not event.reading:
-            continue
-        before = [one for at, one in standing.items() if at < sequence]
-        entry = TypedAnswer(
-            typed=tuple(str(event.reading["text"]).split(", ")),
-            instrument=event.instrument,
-            in_circuit=event.in_circuit,
-            sure=True,
-        )
-        again = answer(fold(position.tree, before), step, entry, bench=context.bench)
-        assert isinstance(again, ev.Answered)
-        if (again.outcome, again.verdict) == (event.outcome, event.verdict):
-            continue
-        values: dict[str, Any] = {
-            "outcome": again.outcome,
-            "reading": again.reading,
-            "verdict": again.verdict,
-        }
-        standing[sequence] = replace(event, **values)
-        changed.add(step.id)
-        yield {"target": sequence, **values}
+def judged_text(position: Position, decided: Iterable[Mapping[str, Any]]) -> list[Message]:
+    """Which readings were judged again, and what they came to."""
+    steps = {at: getattr(event, "step", "") for at, event in enumerate(position.events)}
+    return [Message(f"Judged again: {steps[one['target']]}: {one['outcome']}.") for one in decided]
 
 
-def _sources(step: Step) -> tuple[str, ...]:
-    if step.limits is None:
-        return ()
-    try:
-        return formula_sources(step.limits)
-    except FaulttreeError:
-        return ()
+def conclusions_undone(
+    position: Position,
+    context: Context,
+    targets: Iterable[int],
+    decided: Iterable[Mapping[str, Any]],
+) -> list[ev.Event]:
+    """The conclusions of proofs that rested on changed answers, taken back to be drawn again."""
+    found = {_conclusion_after(position, target) for target in targets}
+    for one in decided:
+        with suppress(WalkError):  # A later repair followed from it: that one stands.
+            found.add(_conclusion_after(position, one["target"]))
+    made: list[ev.Event] = []
+    for conclusion in sorted(one for one in found if one is not None):
+        made += _withdrawn(position, context, conclusion)
+    return list(dict.fromkeys(made))
 
 
 def _conclusion_after(position: Position, target: int) -> int | None:

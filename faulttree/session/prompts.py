@@ -30,7 +30,7 @@ from faulttree.walk.unit_state import NOT_KNOWN
 
 if TYPE_CHECKING:
     from faulttree.odds import Suspect
-    from faulttree.tree.model import Property, Step, Use
+    from faulttree.tree.model import Property, Rating, Step, Use
     from faulttree.walk.state import State
 
 __all__ = [
@@ -67,7 +67,7 @@ ACTIONS: Mapping[str, str] = {
     "path": "what was found so far",
     "similar": "closed cases that agree best with this one",
     "go": "test another step: go STEP",
-    "set": "say what the unit is: set PROPERTY VALUE",
+    "set": "say what the unit is, also later: set NAME VALUE",
     "meter": "name the instrument in use: meter ID",
     "repaired": "record a repair: repaired FAULT",
     "pause": "leave; the case stays open",
@@ -207,6 +207,32 @@ def _fact_prompt(position: Position, known: Property, part: str = "", *told: Mes
     )
 
 
+def _missing_rating(state: State, step: Step) -> Rating | None:
+    """A rating that the limits of a step need, that is not known and was not asked here yet."""
+    try:
+        limits = limits_of(state, step)
+    except FaulttreeError:
+        return None
+    missing = limits.missing if limits is not None else ()
+    asked = (name for name in missing if name in state.tree.ratings and name not in state.facts)
+    return state.tree.ratings.get(next(asked, ""))
+
+
+def _rating_prompt(position: Position, rating: Rating) -> Prompt:
+    """A value that nobody knew at the intake, before the first step that needs it."""
+    question = rating.ask or f"{rating.id} of this model"
+    return prompt_of(
+        position,
+        "fact",
+        f"{question} in {rating.unit}; Enter: not known",
+        subject=rating.id,
+        unit=rating.unit,
+        choices={NOT_KNOWN: NOT_KNOWN},
+        messages=(Message("The limits of the next step are computed from it."),),
+        actions=tuple(ACTIONS),
+    )
+
+
 def _late_fact(position: Position) -> Prompt | None:
     """Once more what stands in the way of power because nobody knew it."""
     state = position.state
@@ -221,6 +247,9 @@ def _late_fact(position: Position) -> Prompt | None:
 
 def _step_prompt(position: Position, context: Context, step: Step) -> Prompt:
     state = position.state
+    rating = _missing_rating(state, step)
+    if rating is not None:
+        return _rating_prompt(position, rating)
     unread = tuple(name for name in state.cautions_at(step) if name not in state.cautions_read)
     if unread:
         return _cautions_prompt(position, step, unread)

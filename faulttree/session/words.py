@@ -5,12 +5,14 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from faulttree.errors import WalkError
+from faulttree.session.facts import told_fact
 from faulttree.session.model import Accepted, Message, Position, Prompt, Refused, Reply, Result
 from faulttree.session.repairs import tried
 from faulttree.walk import events as ev
 
 if TYPE_CHECKING:
-    from faulttree.session.model import Context
+    from faulttree.session.facts import told_fact
+from faulttree.session.model import Context
 
 __all__ = ["noted", "skipped", "words_given"]
 
@@ -25,6 +27,8 @@ def words_given(position: Position, context: Context, prompt: Prompt, given: Rep
     if not text:
         remedy = "Say it in a few words; 'pause' leaves the case open."
         return Refused(WalkError("nothing was said", remedy=remedy))
+    if action == "set":
+        return told_fact(position, context, prompt.carry.one("name"), text)
     if action == "note":
         return noted(context, text, prompt.carry.one("step"))
     return tried(position, context, prompt.carry.one("fault"), text)

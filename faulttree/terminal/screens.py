@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 from faulttree.reading import limits_text
 from faulttree.reading.verdict_text import verdict_text
 from faulttree.session.prompts import leads_to
 from faulttree.texts import one_line, wrapped
-from faulttree.walk.answer import limits_of
+from faulttree.walk.answer import limits_of, ratings_of
 from faulttree.walk.meter import is_meter_fact
 from faulttree.walk.standing import not_made
 
@@ -235,7 +235,9 @@ def _expected(state: State, step: Step) -> str:
         return f"a value in {step.unit}" if step.unit else "a value"
     text = limits_text(limits)
     if limits.missing:
-        text = f"not known: {', '.join(limits.missing)} is still missing"
+        text = f"not known: {', '.join(limits.missing)} is missing"
+        if limits.missing[0] in state.tree.ratings:
+            text += f"; 'set {limits.missing[0]} VALUE' gives it"
     source = limits.source or step.source
     return f"{text}  [{source}]" if source else f"{text}  [no source given]"
 
@@ -336,7 +338,10 @@ def facts_view(state: State, width: int) -> list[Line]:
     for name, value in state.facts.items():
         if is_meter_fact(name):
             lines += text_lines(f"· {name}: {value}", width)
-    return lines if len(lines) > 1 else [[("", "This tree depends on no property.")]]
+    for name in set(state.tree.ratings).difference(ratings_of(state)):
+        lines += text_lines(f"· {name}: not known ({state.tree.ratings[name].unit})", width)
+    lines += [row for text in _told_at_intake(state) for row in text_lines(f"· {text}", width)]
+    return lines
 
 
 def open_view(state: State, width: int) -> list[Line]:
@@ -349,6 +354,8 @@ def open_view(state: State, width: int) -> list[Line]:
 def path_view(state: State, width: int) -> list[Line]:
     """The way so far: each step with its reading and outcome."""
     lines: list[Line] = [[("title", "So far")]]
+    lines += [row for text in _told_at_intake(state) for row in text_lines(f"· {text}", width)]
+    told = len(lines)
     for number, visit in enumerate(state.visits, 1):
         kept = visit.event.reading
         reading = f" {kept['text']}" if kept else ""
@@ -356,4 +363,15 @@ def path_view(state: State, width: int) -> list[Line]:
         said = f"{visit.step}:{reading} {visit.outcome}{mark}"
         lines += text_lines(f"{number} {said}", width)
     lines += [[("dim", f"· {step}: skipped")] for step in state.skipped]
-    return lines if len(lines) > 1 else [[("", "Nothing yet.")]]
+    return lines if len(lines) > told else [*lines, [("", "No answer yet.")]]
+
+
+def _told_at_intake(state: State) -> Iterator[str]:
+    """What the unit is said to be, each by the name that 'correct' takes."""
+    opened = state.opened
+    if opened is None:
+        return
+    unit, rated = opened.unit, ratings_of(state)
+    named = {"model": unit.get("model"), "tag": unit.get("serial"), "complaint": opened.complaint}
+    named |= {name: rated[name].text for name in state.tree.ratings if name in rated}
+    yield from (f"{name}: {value}" for name, value in named.items() if value)

@@ -83,6 +83,7 @@ def ratings_of(state: State) -> dict[str, Quantity]:
     opened = state.opened
     model = str(opened.unit.get("model", "")) if opened else ""
     given = dict(opened.ratings) if opened else {}
+    given |= {name: value for name, value in state.facts.items() if value != NOT_KNOWN}
     found: dict[str, Quantity] = {}
     for rating in state.tree.ratings.values():
         text = given.get(rating.id, rating.models.get(model))

@@ -232,6 +232,14 @@ class Declined(Event):
     scripted: bool = False
 
 
+INTAKE: Mapping[str, str] = {
+    "unit.model": "model",
+    "unit.serial": "serial",
+    "unit.complaint": "complaint",
+    "unit.owner-words": "owner_words",
+}
+"""Name of a fact that puts right what was told when the unit was taken in → what it was told as."""
+
 BY_ANSWER = "answer"
 """Source of a fact that the answer before it told: going back on the answer takes it back."""
 
@@ -240,7 +248,8 @@ BY_ANSWER = "answer"
 class FactGiven(Event):
     """What the unit is, by a property of the tree, as somebody said when asked.
 
-    ``value`` is one of the property's values, or ``not-known``; ``source`` says how it is known
+    ``name`` is also a rating, or one of :data:`INTAKE`. ``value`` is one of the property's values,
+    what is typed for a rating, or ``not-known``; ``source`` says how it is known
     (``asked``, ``set``, or ``answer`` where the answer before it told it).
     ``decided`` holds the answers that this fact changed, as :class:`Corrected` does.
 

@@ -91,7 +91,10 @@ def _(event: ev.Opened, progress: Progress) -> None:
 
 @_take.register
 def _(event: ev.FactGiven, progress: Progress) -> None:
-    progress.unit.facts[event.name] = event.value
+    if event.name not in ev.INTAKE:
+        progress.unit.facts[event.name] = event.value
+    if event.decided:
+        _place_again(progress)
     if progress.phase == "closing" and not progress.goals:
         next_closing(progress)
 
@@ -221,7 +224,12 @@ def _(event: ev.Reopened, progress: Progress) -> None:
 
 @_take.register
 def _(event: ev.Corrected | ev.Withdrawn, progress: Progress) -> None:
-    """Earlier answers are others now: find the place from the start of the round."""
+    """Earlier answers are others now."""
+    _place_again(progress)
+
+
+def _place_again(progress: Progress) -> None:
+    """Find the place from the start of the round, along what is known."""
     progress.go_on()
     if progress.phase == "finding":
         progress.ask_again.clear()

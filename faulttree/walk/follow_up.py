@@ -6,16 +6,18 @@ from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
 from faulttree.errors import WalkError
-from faulttree.walk.events import BY_ANSWER, Answered, Checked, Event, FactGiven
+from faulttree.reading import parse_quantity
+from faulttree.texts import pick
+from faulttree.walk.events import BY_ANSWER, INTAKE, Answered, Checked, Event, FactGiven
 from faulttree.walk.meter import is_meter_fact, meter_fact
 from faulttree.walk.repair import gives
 from faulttree.walk.unit_state import NOT_KNOWN
 
 if TYPE_CHECKING:
-    from faulttree.tree.model import Step
+    from faulttree.tree.model import Step, Tree
     from faulttree.walk.state import State
 
-__all__ = ["answered_by_facts", "fact_given", "follow_ups", "known_answer"]
+__all__ = ["answered_by_facts", "fact_given", "fact_named", "follow_ups", "known_answer"]
 
 
 def known_answer(state: State, *, at: str = "") -> Answered | None:
@@ -41,32 +43,70 @@ def fact_given(state: State, name: str, value: str, *, at: str = "") -> FactGive
 
     Args:
         state: where the walk stands.
-        name: a property of the tree.
-        value: one of its values, or ``not-known``; upper and lower case are the same.
+        name: a property or rating of the tree, or model, tag, complaint, owner-words.
+        value: one of the property's values or its first letters; the rating with its unit;
+            ``not-known``.
         at: the time, UTC, ISO 8601.
 
     Raises:
-        WalkError: the tree has no such property, or the property no such value.
+        WalkError: there is nothing of that name, or the property has no such value.
+        ReadingError: the rating cannot be understood in its unit.
 
     Example:
         >>> fact_given(state, "supply", "linear")  # doctest: +SKIP
         FactGiven(at='', name='supply', value='linear', source='asked', decided={})
     """
-    known = state.tree.properties.get(name)
-    if known is None and is_meter_fact(name):
-        return FactGiven(at=at, name=name, value=meter_fact(name, value), source="set")
-    if known is None:
-        listed = ", ".join(state.tree.properties) or "none"
-        raise WalkError(f"the tree has no property '{name}'", remedy=f"It has: {listed}.")
-    values = {one.casefold(): one for one in (*known.values, NOT_KNOWN)}
-    wanted = values.get(value.strip().casefold())
-    if wanted is None:
-        raise WalkError(
-            f"'{value}' is no value of '{name}'",
-            remedy=f"Give one of: {', '.join(values.values())}.",
-        )
+    tree, fact, value = state.tree, fact_named(state.tree, name), " ".join(value.split())
+    if not fact:
+        listed = ", ".join((*tree.properties, *tree.ratings, *WORDS))
+        raise WalkError(f"nothing of the unit is called '{name}'", remedy=f"There are: {listed}.")
+    if fact in tree.properties:
+        value = _value_of(name, value, tree.properties[fact].values)
+    elif fact in tree.ratings and value.casefold() == NOT_KNOWN:
+        value = NOT_KNOWN
+    elif fact in tree.ratings:
+        parse_quantity(value, tree.ratings[fact].unit or None)
+    elif is_meter_fact(fact):
+        value = meter_fact(fact, value)
+    elif not value:
+        raise WalkError(f"no {name} is given", remedy=f"Type it behind the name: set {name} …")
     asked = state.needs_fact is not None and state.needs_fact.id == name
-    return FactGiven(at=at, name=name, value=wanted, source="asked" if asked else "set")
+    return FactGiven(at=at, name=fact, value=value, source="asked" if asked else "set")
+
+
+WORDS = {
+    "model": "unit.model",
+    "tag": "unit.serial",
+    "serial": "unit.serial",
+    "complaint": "unit.complaint",
+    "owner-words": "unit.owner-words",
+}
+"""What was told when a unit was taken in, as people name it → the name of its fact."""
+
+
+def fact_named(tree: Tree, name: str) -> str:
+    """The fact that a name means: a property, a rating, or what the unit was taken in with.
+
+    Empty where it means none. A property or rating of the tree comes first.
+    """
+    word = name.strip().casefold()
+    if word in tree.properties or word in tree.ratings or is_meter_fact(word):
+        return word
+    return WORDS.get(word, word if word in INTAKE else "")
+
+
+def _value_of(name: str, value: str, values: tuple[str, ...]) -> str:
+    """The value of a property that was typed; the first letters will do.
+
+    Raises:
+        WalkError: the property has no such value.
+    """
+    known = (*values, NOT_KNOWN)
+    wanted = pick(value, known, numbered=False)
+    if wanted is None:
+        remedy = f"Give one of: {', '.join(known)}."
+        raise WalkError(f"'{value[:60]}' is no value of '{name}'", remedy=remedy)
+    return wanted
 
 
 def follow_ups(before: State, after: State, *, at: str = "") -> Iterator[Event]:

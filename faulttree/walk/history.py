@@ -71,10 +71,14 @@ class Entry:
 
 @dataclass(frozen=True, slots=True)
 class Change:
-    """What one event changed about earlier ones: sequences taken back, entries corrected."""
+    """What one event changed about earlier ones: sequences taken back, entries corrected.
+
+    ``opened`` is the opening where what it tells of the unit was put right.
+    """
 
     taken_back: tuple[int, ...] = ()
     corrected: tuple[Entry, ...] = ()
+    opened: ev.Opened | None = None
 
 
 @dataclass(slots=True)
@@ -121,7 +125,23 @@ class History:
                 self._place_again(entry, event.target)
             return change
         self.entries.append(entry)
-        return self._correct(event.decided) if isinstance(event, ev.FactGiven) else Change()
+        if not isinstance(event, ev.FactGiven):
+            return Change()
+        opened = self._tell_unit(event) if event.name in ev.INTAKE else None
+        return replace(self._correct(event.decided), opened=opened)
+
+    def _tell_unit(self, fact: ev.FactGiven) -> ev.Opened | None:
+        """Put what was told when the unit was taken in right; both stay in the record."""
+        first = self.entries[0]
+        if not isinstance(first.event, ev.Opened):
+            return None
+        key = ev.INTAKE[fact.name]
+        changed: dict[str, Any] = {key: fact.value}
+        if key in ("model", "serial"):
+            changed = {"unit": {**first.event.unit, key: fact.value}}
+        opened = replace(first.event, **changed)
+        self.entries[0] = replace(first, event=opened)
+        return opened
 
     def _go_back(self, steps: int) -> Change:
         """Take back the last answers and skips, and what they led to, up to a barrier."""

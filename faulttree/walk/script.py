@@ -14,6 +14,7 @@ from faulttree.walk.block_text import block_text
 from faulttree.walk.fitness import check_again, refused
 from faulttree.walk.fold import fold
 from faulttree.walk.follow_up import fact_given, follow_ups, known_answer
+from faulttree.walk.rejudge import with_decided
 from faulttree.walk.repair import conclude, conclude_by_sight
 from faulttree.walk.standing import reached, threshold_of
 
@@ -197,7 +198,8 @@ class _Playing:
             self.repair(value)
         elif self.is_fact(name, value):
             for key, told in value.items():
-                self.add(fact_given(self.state, str(key), _text(told), at=self.clock()))
+                fact = fact_given(self.state, str(key), _text(told), at=self.clock())
+                self.add(with_decided(self.tree, self.events, fact, self.bench))
         else:
             self.answer(name, value)
 

@@ -612,3 +612,21 @@ def test_steps_that_somebody_did_this_week_are_put_briefly(bench: Bench) -> None
     assert "1 ASK" not in taken_in("--who", "cd")
     asked = taken_in("--brief", typed="how\n")
     assert asked.index("1 ASK") < asked.index("Takes")
+
+
+def test_what_a_unit_is_can_be_set_in_its_case(bench: Bench) -> None:
+    bench.diagnose("lamp/dark", "--intake", "tag 3: dark", typed="\nyes\n")
+    library = ("--library", str(bench.folder))
+    for name, value in (("tag", "tag 8"), ("rail", "12,0 V"), ("model", "tall")):
+        status, _, err = bench.run("cases", "set", "1", name, value, *library)
+        assert status == 0
+        assert f"{value}" in err
+    _, out, _ = bench.run("cases", "list", "--serial", "tag 8", "--model", "tall")
+    assert "tall tag 8" in out
+    for name, value in (("rail", "12 A"), ("hue", "red"), ("model", "")):
+        status, _, err = bench.run("cases", "set", "1", name, value, *library)
+        assert status == 2, name
+        assert len(err.strip().splitlines()) <= 3
+    bench.run("cases", "close", "1", "--result", "referred", "--declined", "no time")
+    assert bench.run("cases", "set", "1", "rail", "5 V", *library)[0] == 2
+    assert bench.run("cases", "set", "1", "complaint", "hums", *library)[0] == 0
