@@ -74,10 +74,9 @@ class CurrentOrder:
         if step is None or depth > DEEP:
             return OrderPath(0.0, float(name == case.fault))
         minutes, entered = self.tree.enter(step.access, entered)
-        outcomes = self._outcomes(step, case, seen)
         ways = [
-            self._from(step.targets[outcome], case, seen, entered, depth + 1)
-            for outcome in outcomes
+            (share, self._from(step.targets[outcome], case, seen, entered, depth + 1))
+            for outcome, share in self._outcomes(step, case, seen).items()
         ]
         return _mean(minutes + step.cost, ways)
 
@@ -108,22 +107,23 @@ class CurrentOrder:
         if (name, entered) in known:
             return known[name, entered]
         minutes, within = self.tree.enter(step.access, entered)
-        outcomes, whole = self._outcomes(step, case, seen), 0.0
-        for outcome in outcomes:
+        whole = 0.0
+        for outcome, share in self._outcomes(step, case, seen).items():
             more = self._surely(step.targets[outcome], case, seen, within, been | {name}, known)
             if more is None:
                 return None
-            whole += more
-        known[name, entered] = minutes + step.cost + whole / len(outcomes)
+            whole += share * more
+        known[name, entered] = minutes + step.cost + whole
         return known[name, entered]
 
-    def _outcomes(self, step: Step, case: ReplayCase, seen: Mapping[str, str]) -> tuple[str, ...]:
+    def _outcomes(
+        self, step: Step, case: ReplayCase, seen: Mapping[str, str]
+    ) -> Mapping[str, float]:
         if seen.get(step.id) in step.targets:
-            return (seen[step.id],)
-        test = self.table.test_index.get(step.id)
-        if test is None:
-            return tuple(step.targets)[:1]
-        return self.table.entry(case.fault, step.id) or self.table.outcomes[test]
+            return {seen[step.id]: 1.0}
+        if step.id not in self.table.test_index:
+            return dict.fromkeys([*step.targets][:1], 1.0)
+        return self.table.shows(case.fault, step.id)
 
 
 @dataclass(frozen=True)
@@ -171,15 +171,14 @@ class PlannedOrder:
         name = self.table.tests[test]
         ends = {at: end for at, _, end in self.graph.ends(place, test)}
         outcomes = self.table.outcomes[test]
-        shown: tuple[str, ...] = (seen[name],) if seen.get(name) in outcomes else ()
+        told = seen.get(name)
         taken = {*self.graph.items(place, test), name} & self._endings.asked
         later, after = passed | taken, self.graph.after(place, test, state)
-        shown = shown or self.table.entry(case.fault, name) or outcomes
+        chances = {told: 1.0} if told in outcomes else self.table.shows(case.fault, name)
         ways = [
-            self._from(ends[at], case, seen, depth + 1, later, after)
+            (share, self._from(ends[at], case, seen, depth + 1, later, after))
+            for outcome, share in chances.items()
             if (at := outcomes.index(outcome)) in ends
-            else OrderPath(0.0, 0.0)
-            for outcome in shown
         ]
         return _mean(self.graph.cost(place, test), ways)
 
@@ -208,11 +207,10 @@ class PlannedOrder:
             place = max(self.graph.ends(place, test), key=lambda end: (end[1], -end[0]))[2]
 
 
-def _mean(minutes: float, ways: list[OrderPath]) -> OrderPath:
-    share = 1 / len(ways)
+def _mean(minutes: float, ways: list[tuple[float, OrderPath]]) -> OrderPath:
     return OrderPath(
-        minutes + share * sum(way.minutes for way in ways),
-        share * sum(way.arrives for way in ways),
+        minutes + sum(share * way.minutes for share, way in ways),
+        sum(share * way.arrives for share, way in ways),
     )
 
 
@@ -292,6 +290,7 @@ def without(table: FaultTable, tests: Sequence[str]) -> FaultTable:
             name: replace(action, after=waits(action.after))
             for name, action in table.actions.items()
         },
+        normal=kept(table.normal),
         kinds=kept(table.kinds),
         gear=kept(table.gear),
     )

@@ -257,12 +257,11 @@ def _no_outcome(table: FaultTable, column: int, outcome: str) -> TableError:
 
 def _chances(table: FaultTable, column: int, place: int, rate: float) -> Vector:
     """P(outcome | f) for the n faults and, last, "none of these"."""
-    size = len(table.outcomes[column])
-    allowed = table.columns.allowed[:, place]
-    count = table.columns.count[:, column]
-    kept = np.where(count < size, 1 - rate, 1.0) / count
+    size, columns = len(table.outcomes[column]), table.columns
+    count, chance = columns.count[:, column], columns.chance[:, place]
+    kept = np.where(count < size, 1 - rate, 1.0) * chance
     slip = rate / np.maximum(size - count, 1)
-    return np.append(np.where(allowed, kept, slip), 1 / size)
+    return np.append(np.where(columns.allowed[:, place], kept, slip), columns.usual[place])
 
 
 def chances(table: FaultTable, errors: Mapping[str, float] = ERROR_RATES) -> Vector:

@@ -49,14 +49,8 @@ def minutes_walked(table: FaultTable, tree: Tree) -> float:
 def _left(
     table: FaultTable, step: str, outcome: str, weights: dict[str, float]
 ) -> dict[str, float]:
-    """The faults that may show an outcome, with their weights shared out equally."""
-    test = table.test_index.get(step)
-    if test is None:
+    """The faults that may show an outcome, with the parts of their weights that do."""
+    if step not in table.test_index:
         return weights if outcome != "undecided" else {}
-    outcomes = table.outcomes[test]
-    left = {}
-    for fault, weight in weights.items():
-        entry = table.entry(fault, step) or outcomes
-        if outcome in entry:
-            left[fault] = weight / len(entry)
-    return left
+    left = {f: weight * table.shows(f, step).get(outcome, 0.0) for f, weight in weights.items()}
+    return {fault: weight for fault, weight in left.items() if weight > 0}

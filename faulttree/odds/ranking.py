@@ -10,8 +10,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from faulttree.odds.beliefs import ERROR_RATES, Observation, Posterior, chances
-from faulttree.odds.planning.plan_graph import PlanGraph, plogp
-from faulttree.odds.planning.problem import PlanningProblem, Prerequisites
+from faulttree.odds.planning.plan_graph import PlanGraph
+from faulttree.odds.planning.problem import PlanningProblem, Prerequisites, plogp
 from faulttree.odds.planning.search import Search
 from faulttree.odds.table import FaultTable
 from faulttree.tree.model import Tree

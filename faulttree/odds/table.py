@@ -20,7 +20,10 @@ from faulttree.errors import FaulttreeError
 from faulttree.tree.graph import reach
 from faulttree.tree.model import Access, Tree
 
-__all__ = ["Action", "Columns", "FaultTable", "TableError", "make_table"]
+__all__ = ["USUALLY_NORMAL", "Action", "Columns", "FaultTable", "TableError", "make_table"]
+
+USUALLY_NORMAL = 0.7
+"""P(normal outcome) where the table says nothing; set by calibration, see docs/odds.md."""
 
 Waits = dict[str, tuple[str, ...]]
 """Test or action → the tests and actions that must have been done before it."""
@@ -58,7 +61,11 @@ class FaultTable:
         minutes: m costs in minutes, each 0 or more, without what the test needs first.
         outcomes: for each test the names of its outcomes.
         entries: n rows of m entries; an entry names the outcomes the fault may show, all
-            equally likely, and is empty where nothing is known (every outcome then is).
+            equally likely, and is empty where nothing is known.
+        normal: for each test the outcome to expect where nothing is known, empty where there
+            is none to expect; nothing for a table without any.
+        usually_normal: P(that outcome) where nothing is known, 0 to 1, both excluded. The other
+            outcomes share the rest equally. Without a normal outcome all are equally likely.
         access: for each test the states of the unit it needs.
         after: for each test the tests and actions that must have been done first.
         states: what each access state costs and which group it belongs to.
@@ -82,6 +89,8 @@ class FaultTable:
     entries: tuple[tuple[Entry, ...], ...]
     access: tuple[tuple[str, ...], ...]
     after: tuple[tuple[str, ...], ...]
+    normal: tuple[str, ...] = ()
+    usually_normal: float = USUALLY_NORMAL
     states: Mapping[str, Access] = field(default_factory=dict)
     actions: Mapping[str, Action] = field(default_factory=dict)
     kinds: tuple[str, ...] = ()
@@ -116,6 +125,13 @@ class FaultTable:
         """What the fault may show at the test; empty where nothing is known."""
         return self.entries[self.fault_index[fault]][self.test_index[test]]
 
+    def shows(self, fault: str, test: str) -> dict[str, float]:
+        """Outcome → P(outcome | fault) at a test, without errors; only those above 0."""
+        column = self.test_index[test]
+        first, last = self.columns.first[column : column + 2]
+        shares = self.columns.chance[self.fault_index[fault], first:last].tolist()
+        return {o: p for o, p in zip(self.outcomes[column], shares, strict=True) if p > 0}
+
     def title(self, fault: str) -> str:
         """The fault in words."""
         return self.titles.get(fault, fault)
@@ -129,6 +145,8 @@ class Columns:
         allowed: (n, c) bool; whether the fault may show the outcome. All true where the
             entry says nothing.
         count: (n, m) int; how many outcomes the fault may show at the test.
+        usual: (c,) P(outcome | nothing known): the one definition of an unknown entry.
+        chance: (n, c) P(outcome | fault) without errors.
         first: for each test its first column; one more at the end, equal to c.
         place: (test id, outcome) → column.
         logs: (column, error rate) → log P(outcome | fault), as far as it was asked for.
@@ -136,6 +154,8 @@ class Columns:
 
     allowed: NDArray[np.bool_]
     count: NDArray[np.int64]
+    usual: NDArray[np.float64]
+    chance: NDArray[np.float64]
     first: NDArray[np.int64]
     place: Mapping[tuple[str, str], int]
     logs: dict[tuple[int, float], NDArray[np.float64]] = field(default_factory=dict, repr=False)
@@ -160,14 +180,31 @@ class Columns:
             allowed[row, said] = True
         said_at = np.array([[bool(entry) for entry in row] for row in table.entries], dtype=bool)
         said_at = said_at.reshape(len(table.faults), len(table.tests))
-        allowed |= np.repeat(~said_at, sizes, axis=1)
+        stated = np.repeat(said_at, sizes, axis=1)
+        allowed |= ~stated
         count = np.where(
             said_at,
             np.array([[len(entry) for entry in row] for row in table.entries], dtype=np.int64)
             .reshape(said_at.shape),
             np.array(sizes, dtype=np.int64),
         )  # fmt: skip
-        return cls(allowed, count, first, place)
+        usual = _usual(table)
+        per_column = np.repeat(np.maximum(count, 1), sizes, axis=1)
+        chance = np.where(stated, allowed / per_column, usual)
+        return cls(allowed, count, usual, chance, first, place)
+
+
+def _usual(table: FaultTable) -> NDArray[np.float64]:
+    """(c,) P(outcome | nothing known): usually normal, where the test has a normal outcome."""
+    normal = table.normal or ("",) * len(table.tests)
+    shares: list[float] = []
+    for outcomes, expected in zip(table.outcomes, normal, strict=True):
+        rest = (1 - table.usually_normal) / max(len(outcomes) - 1, 1)
+        for outcome in outcomes:
+            known = expected in outcomes and len(outcomes) > 1
+            usual = table.usually_normal if outcome == expected else rest
+            shares.append(usual if known else 1 / len(outcomes))
+    return np.array(shares, dtype=float)
 
 
 def make_table(
@@ -233,6 +270,11 @@ def _check(table: FaultTable) -> None:
             raise TableError(
                 f"the weight of {fault!r} is {weight:g}", remedy="Give a number above 0."
             )
+    if not 0 < table.usually_normal < 1:
+        raise TableError(
+            f"{table.usually_normal:g} is no probability of the normal outcome",
+            remedy="Give more than 0 and less than 1.",
+        )
     costs = [*zip(table.tests, table.minutes, strict=True)]
     costs += [(name, action.minutes) for name, action in table.actions.items()]
     costs += [(name, state.minutes) for name, state in table.states.items()]

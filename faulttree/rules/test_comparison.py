@@ -211,19 +211,6 @@ class TestComparison:
             return None
         return saved
 
-    @cached_property
-    def chances(self) -> tuple[Floats, Floats]:
-        """P(outcome | fault), n rows by one column an outcome, and H(outcome | fault), n by m.
-
-        What a fault shows is taken to be certain: each outcome that fits it equally likely.
-        """
-        import numpy as np
-
-        columns = self.table.columns
-        sizes = np.diff(columns.first)
-        count = np.repeat(columns.count, sizes, axis=1)
-        return columns.allowed / count, np.log2(columns.count)
-
     def bits(self, test: str) -> Floats:
         """What each test would tell at the place of one, in bits: H(outcome) − H(outcome | fault).
 
@@ -231,17 +218,17 @@ class TestComparison:
         """
         import numpy as np
 
-        chances, spread = self.chances
+        from faulttree.odds.planning.problem import plogp
+
+        columns = self.table.columns
         reached = self.subject.ends_beyond(test)
         pairs = zip(self.table.faults, self.table.weights, strict=True)
         weights = np.array([weight if fault in reached else 0.0 for fault, weight in pairs])
         if not weights.any():
             return np.zeros(len(self.table.tests))
         weights /= weights.sum()
-        shares = weights @ chances
-        with np.errstate(divide="ignore", invalid="ignore"):
-            terms = np.where(shares > 0, -shares * np.log2(shares), 0.0)
-        told: Floats = np.add.reduceat(terms, self.table.columns.first[:-1]) - weights @ spread
+        terms = weights @ plogp(columns.chance) - plogp(weights @ columns.chance)
+        told: Floats = np.add.reduceat(terms, columns.first[:-1]) / np.log(2)
         return told
 
     def _verifies(self, step: Step) -> bool:

@@ -13,9 +13,9 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from faulttree.odds.planning.problem import PlanningProblem, PrerequisiteState, bits
+from faulttree.odds.planning.problem import PlanningProblem, PrerequisiteState, bits, plogp
 
-__all__ = ["Options", "Place", "PlanGraph", "View", "plogp"]
+__all__ = ["Options", "Place", "PlanGraph", "View"]
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -29,7 +29,8 @@ class Place(NamedTuple):
 
     Attributes:
         faults: possible faults, fault i as bit i.
-        done: tests that were done and weigh the faults unequally, test j as bit j.
+        done: outcomes seen of tests that weigh the faults unequally, column j of the table
+            (see :class:`faulttree.odds.table.Columns`) as bit j.
         state: access states and prerequisites that hold
             (see :class:`faulttree.odds.planning.problem.Prerequisites`).
 
@@ -144,16 +145,29 @@ class PlanGraph:
         return Place(faults, kept, state & relevant)
 
     def _that_matters(self, faults: int, done: int) -> int:
-        """Tests done that can still rule out a fault: done again they would tell nothing new.
+        """Outcomes of tests that can still rule out a fault: done again they tell nothing new.
 
         Where a test can rule out none, each outcome is shown by all faults or by none, so it
         weighs all faults alike.
         """
         masks, vague, kept = self.problem.masks, self.problem.vague, 0
-        for test in bits(done):
+        for column in bits(done):
+            test = self.problem.test_of[column]
             if faults & vague[test] and any(0 < (faults & mask) != faults for mask in masks[test]):
-                kept |= 1 << test
+                kept |= 1 << self._alike(faults, test, column)
         return kept
+
+    def _alike(self, faults: int, test: int, column: int) -> int:
+        """The first outcome of a test that weighs these faults as the given one does."""
+        first, levels = int(self.problem.first[test]), self.problem.levels
+        seen = {mask & faults: chance for chance, mask in levels[column] if mask & faults}
+        for other in range(first, column):
+            same = {mask & faults: chance for chance, mask in levels[other] if mask & faults}
+            if same.keys() == seen.keys():
+                ratios = [same[mask] / seen[mask] for mask in seen if seen[mask]]
+                if max(ratios) - min(ratios) < 1e-12:
+                    return other
+        return column
 
     def view(self, faults: int, done: int) -> View:
         """What the tests can tell where these faults are possible and these tests were done."""
@@ -170,13 +184,14 @@ class PlanGraph:
         rows, heads = np.array(bits(faults), dtype=np.int64), problem.first[:-1]
         shares = problem.weights[rows]
         if taken:
-            # As floating-point numbers: of dozens of vague tests the product is past whole ones.
-            shares = shares / problem.count[rows][:, taken].prod(axis=1, dtype=float)
+            # As logarithms: the product over dozens of vague tests would underflow.
+            logs = np.log(problem.chance[rows][:, taken]).sum(axis=1)
+            shares = shares * np.exp(logs - logs.max())
         shares = shares / shares.sum()
         split = shares @ problem.chance[rows]
         shown = problem.allowed[rows].sum(axis=0)
         telling = np.logical_or.reduceat((shown > 0) & (shown < len(rows)), heads)
-        telling[taken + self._answered] = False
+        telling[[problem.test_of[column] for column in taken] + self._answered] = False
         tests = np.flatnonzero(telling)
         gain = -np.add.reduceat(plogp(split), heads)[tests]
         if not problem.sharp:
@@ -232,9 +247,9 @@ class PlanGraph:
         found = self._ends.get(key)
         if found is None:
             view, first = self.view(place.faults, place.done), int(self.problem.first[test])
-            after, done = self._ready(place, test).state, place.done | 1 << test
+            after, done = self._ready(place, test).state, place.done
             found = self._ends[key] = tuple(
-                (at, float(view.split[first + at]), self.place(left, done, after))
+                (at, float(view.split[first + at]), self.place(left, done | 1 << first + at, after))
                 for at, mask in enumerate(self.problem.masks[test])
                 if (left := place.faults & mask)
             )
@@ -263,13 +278,3 @@ class PlanGraph:
         """The ids of the possible faults."""
         faults = self.problem.table.faults
         return [faults[row] for row in bits(place.faults)]
-
-
-def plogp(p: Floats) -> Floats:
-    """p·ln p of each, 0 at 0.
-
-    Example:
-        >>> plogp(np.array([0.0, 1.0])).tolist()
-        [0.0, 0.0]
-    """
-    return np.asarray(p * np.log(np.where(p > 0, p, 1.0)), dtype=float)

@@ -16,7 +16,9 @@ from numpy.typing import NDArray
 
 from faulttree.odds.table import FaultTable
 
-__all__ = ["PlanningProblem", "PrerequisiteState", "Prerequisites", "bits"]
+__all__ = ["PlanningProblem", "PrerequisiteState", "Prerequisites", "bits", "plogp"]
+
+Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True)
@@ -210,6 +212,8 @@ class PlanningProblem:
         vague: for each test, the faults that may show more than one outcome.
         chance: (n, c) P(outcome | fault) over the c outcomes of all tests.
         first: for each test its first column of ``chance``; c at the end.
+        test_of: for each column its test.
+        levels: for each column its different chances, each with the faults that have it.
         readying: what must come before each test.
     """
 
@@ -218,15 +222,18 @@ class PlanningProblem:
         self.n, self.m = len(table.faults), len(table.tests)
         given = table.weights if weights is None else [weights[f] for f in table.faults]
         raw = np.asarray(given, dtype=float)
-        self.weights: NDArray[np.float64] = raw / raw.sum()
+        self.weights: Floats = raw / raw.sum()
         self.minutes = np.asarray(table.minutes, dtype=float)
         columns = table.columns
         self.first = columns.first
         self.count = columns.count
         self.allowed = columns.allowed
-        sizes = np.diff(self.first)
-        per_column = np.repeat(np.maximum(self.count, 1), sizes, axis=1)
-        self.chance: NDArray[np.float64] = self.allowed / per_column
+        self.chance = columns.chance
+        self.test_of: list[int] = np.repeat(np.arange(self.m), np.diff(self.first)).tolist()
+        self.levels = [
+            [(float(level), _mask(column == level)) for level in np.unique(column)]
+            for column in self.chance.T
+        ]
         self.masks = [
             [_mask(self.allowed[:, c]) for c in range(int(self.first[t]), int(self.first[t + 1]))]
             for t in range(self.m)
@@ -240,9 +247,9 @@ class PlanningProblem:
         return not any(self.vague)
 
     @cached_property
-    def doubt(self) -> NDArray[np.float64]:
+    def doubt(self) -> Floats:
         """(n, m) entropy of the outcome given the fault, in nats."""
-        return np.asarray(np.log(np.maximum(self.count, 1)), dtype=float)
+        return np.asarray(-np.add.reduceat(plogp(self.chance), self.first[:-1], axis=1))
 
     def prerequisites(self, tests: NDArray[np.int64]) -> frozenset[str]:
         """Those of these tests that others come after."""
@@ -260,6 +267,16 @@ def bits(mask: int) -> list[int]:
         found.append(low.bit_length() - 1)
         mask ^= low
     return found
+
+
+def plogp(p: Floats) -> Floats:
+    """p·ln p of each, 0 at 0.
+
+    Example:
+        >>> plogp(np.array([0.0, 1.0])).tolist()
+        [0.0, 0.0]
+    """
+    return np.asarray(p * np.log(np.where(p > 0, p, 1.0)), dtype=float)
 
 
 def _mask(rows: NDArray[np.bool_]) -> int:
