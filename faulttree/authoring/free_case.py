@@ -33,6 +33,7 @@ from faulttree.authoring.cause import Cause, Test, new_id, step_of
 from faulttree.authoring.operations.new_tree import Start
 from faulttree.errors import FaulttreeError, ReadingError, TreeError
 from faulttree.reading import judge, parse_quantity, resolve_limits
+from faulttree.reading.instruments import USUALLY_NORMAL
 from faulttree.tree import Document, Tree
 from faulttree.walk.answer import TypedAnswer, answer
 from faulttree.walk.events import Closed, Confirmed, Event, Noted, Opened
@@ -338,6 +339,7 @@ def events_of(case: FreeCase, tree: Tree, at: str) -> Iterator[Event]:
             unit={**case.unit, "family": tree.family},
             complaint=case.complaint,
             scripted=True,
+            usually_normal=USUALLY_NORMAL,
         )
     ]
     events += [Noted(at=at, text=note) for note in case.notes]

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from faulttree.convert import Plain
 from faulttree.tree import Tree
-from faulttree.walk.advisor import table_of
+from faulttree.walk.advisor import table_for
 from faulttree.walk.events import Closed, Confirmed, Event, NotConfirmed
 from faulttree.walk.fold import fold
 from faulttree.walk.history import counted
@@ -139,20 +139,15 @@ def _plain(evidence: Any) -> dict[str, str]:
 
 def _count(state: State, events: Sequence[Event], fault: str, count: _Count, number: int) -> None:
     """Add one case to the counts of a suspect."""
-    table = table_of(state.tree)
+    from faulttree.odds import Observation, against, tests_of
+
     events = counted(events)
     found = any(isinstance(event, Confirmed | Closed) and event.fault == fault for event in events)
-    own = {step for step, _, target in state.tree.edges() if target == fault}
-    own.update(state.tree.faults[fault].signs)
-    tested = cleared = False
-    for visit in state.path:
-        tested = tested or (visit.step in own and visit.outcome != "undecided")
-        if visit.step not in table.test_index or visit.outcome == "undecided":
-            continue
-        entry = table.entry(fault, visit.step)
-        outcomes = table.outcomes[table.test_index[visit.step]]
-        if entry and len(entry) < len(outcomes) and visit.outcome in outcomes:
-            cleared = cleared or visit.outcome not in entry
+    told = [visit for visit in state.path if visit.outcome != "undecided"]
+    own = tests_of(state.tree, fault)
+    tested = any(visit.step in own for visit in told)
+    seen = [Observation(visit.step, visit.outcome) for visit in told]
+    cleared = against(table_for(state), fault, seen) is not None
     for event in events:
         if isinstance(event, NotConfirmed) and event.fault == fault:
             tested = True

@@ -8,7 +8,7 @@ from functools import lru_cache
 from typing import TYPE_CHECKING, Any
 
 from faulttree.cases.historical_tree import tree_of
-from faulttree.walk.advisor import evidence, table_of
+from faulttree.walk.advisor import evidence, table_for, table_of
 from faulttree.walk.fold import fold
 from faulttree.walk.renames import known_as
 
@@ -144,7 +144,7 @@ def of_own_tree(
     from faulttree.odds import posterior, untested
 
     state = fold(now, store.events(case.id))
-    table, seen = table_of(now), evidence(state)
+    table, seen = table_for(state), evidence(state)
     beliefs = posterior(table, seen, excluded=state.excluded)
     taken = {visit.step for visit in state.visits if visit.outcome != "undecided"}
     for suspect in untested(table, beliefs, seen):

@@ -14,7 +14,16 @@ from faulttree.odds.beliefs import (
 )
 from faulttree.odds.guarded_table import guarded_table
 from faulttree.odds.planning.planner import Plan, plan
-from faulttree.odds.ranking import Ranked, Suspect, rank_tests, untested, would_settle
+from faulttree.odds.ranking import (
+    Against,
+    Ranked,
+    Suspect,
+    against,
+    rank_tests,
+    tests_of,
+    untested,
+    would_settle,
+)
 from faulttree.odds.single_fault_checks import Checks, Worth, expected_part_cost, sequence, worth_it
 from faulttree.odds.table import Action, FaultTable, TableError, make_table
 from faulttree.odds.table_from_csv import table_from_csv
@@ -25,6 +34,7 @@ __all__ = [
     "NONE_PRIOR",
     "PSEUDO_COUNT",
     "Action",
+    "Against",
     "Beliefs",
     "Checks",
     "FaultTable",
@@ -36,6 +46,7 @@ __all__ = [
     "Suspect",
     "TableError",
     "Worth",
+    "against",
     "expected_part_cost",
     "guarded_table",
     "make_table",
@@ -47,6 +58,7 @@ __all__ = [
     "sequence",
     "table_from_csv",
     "table_from_tree",
+    "tests_of",
     "untested",
     "worth_it",
     "would_settle",

@@ -16,7 +16,7 @@ from faulttree.odds.planning.search import Search
 from faulttree.odds.table import FaultTable
 from faulttree.tree.model import Tree
 
-__all__ = ["Ranked", "Suspect", "rank_tests", "untested", "would_settle"]
+__all__ = ["Against", "Ranked", "Suspect", "against", "rank_tests", "untested", "would_settle"]
 
 NEGLIGIBLE = 1e-4
 """Faults less likely than this, next to the likeliest, are left out when looking ahead."""
@@ -50,6 +50,26 @@ class Ranked:
         if self.minutes > 0:
             return self.bits / self.minutes
         return float("inf") if self.bits > 0 else 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class Against:
+    """The answer that speaks against a fault.
+
+    Attributes:
+        test, outcome: what was seen.
+        own: whether the test is one of the fault itself, so that the answer clears it: an
+            outcome leads straight to the fault, or its signs name the test.
+    """
+
+    test: str
+    outcome: str
+    own: bool
+
+    @property
+    def standing(self) -> str:
+        """``cleared`` by its own test, or ``contradicted`` by another one."""
+        return "cleared" if self.own else "contradicted"
 
 
 @dataclass(frozen=True, slots=True)
@@ -144,26 +164,37 @@ def _counts(seen: Observation) -> bool:
 def _weights(table: FaultTable, posterior: Posterior) -> dict[str, float]:
     """Planning weights: beliefs in the faults that nothing seen contradicts, if there are any."""
     open_now = {fault: p for fault, p in posterior.probabilities.items() if p > 0}
-    fitting = {f: p for f, p in open_now.items() if not _contradicted(table, f, posterior.seen)}
+    fitting = {f: p for f, p in open_now.items() if against(table, f, posterior.seen) is None}
     chosen = fitting or open_now or dict.fromkeys(table.faults, 1.0)
     return {fault: chosen.get(fault, 0.0) for fault in table.faults}
 
 
-def _contradicted(table: FaultTable, fault: str, seen: Sequence[Observation]) -> bool:
+def against(table: FaultTable, fault: str, seen: Sequence[Observation]) -> Against | None:
+    """The answer that speaks against a fault, of several one to a test of its own; else None.
+
+    An answer speaks against a fault that would not show it. A reading near its limit does where
+    its true value more likely lies in outcomes that the fault would not show.
+    """
+    found: Against | None = None
     for answer in seen:
-        if answer.test not in table.test_index or not _counts(answer):
+        soft = answer.likelihoods or {str(answer.outcome): 1.0}
+        if not any((answer.test, outcome) in table.columns.place for outcome in soft):
             continue
         entry = table.entry(fault, answer.test)
-        if not entry:
-            continue
-        if answer.likelihoods is None:
-            if answer.outcome not in entry:
-                return True
-            continue
-        total = sum(answer.likelihoods.values())
-        if sum(answer.likelihoods.get(outcome, 0.0) for outcome in entry) < total / 2:
-            return True
-    return False
+        fits = sum(soft.get(outcome, 0.0) for outcome in entry)
+        if entry and fits < sum(soft.values()) / 2:
+            own = table.source is not None and answer.test in tests_of(table.source, fault)
+            if own or found is None:
+                found = Against(answer.test, answer.outcome or max(soft, key=soft.__getitem__), own)
+            if own:
+                break
+    return found
+
+
+def tests_of(tree: Tree, fault: str) -> frozenset[str]:
+    """The steps whose outcomes lead straight to a fault, and those that its signs name."""
+    leading = {step for step, _, target in tree.edges() if target == fault}
+    return frozenset(leading | tree.faults[fault].signs.keys())
 
 
 def _bits(
@@ -202,7 +233,7 @@ def untested(
     entered: Iterable[str] = (),
     done: Iterable[str] = (),
 ) -> tuple[Suspect, ...]:
-    """Suspects still open: the door before giving up.
+    """Suspects still open, to be shown before giving up.
 
     A fault is open where nothing seen contradicts it, it was not ruled out, and a test that
     says something of it is left, or no test of it is known at all. First come the cheap and
@@ -224,7 +255,7 @@ def untested(
         probability = posterior.probabilities.get(fault, 0.0)
         if fault in posterior.excluded or probability <= 0:
             continue
-        if _contradicted(table, fault, answers):
+        if against(table, fault, answers) is not None:
             continue
         tests = _open_tests(table, fault, given)
         if tests is not None:

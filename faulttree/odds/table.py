@@ -17,13 +17,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from faulttree.errors import FaulttreeError
+from faulttree.reading.instruments import USUALLY_NORMAL
 from faulttree.tree.graph import reach
 from faulttree.tree.model import Access, Tree
 
-__all__ = ["USUALLY_NORMAL", "Action", "Columns", "FaultTable", "TableError", "make_table"]
-
-USUALLY_NORMAL = 0.7
-"""P(normal outcome) where the table says nothing; set by calibration, see docs/odds.md."""
+__all__ = ["Action", "Columns", "FaultTable", "TableError", "make_table"]
 
 Waits = dict[str, tuple[str, ...]]
 """Test or action → the tests and actions that must have been done before it."""

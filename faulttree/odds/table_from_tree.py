@@ -23,7 +23,7 @@ from dataclasses import replace
 from itertools import pairwise
 
 from faulttree.errors import FaulttreeError
-from faulttree.odds.table import USUALLY_NORMAL, Action, FaultTable, Waits, make_table, put_before
+from faulttree.odds.table import Action, FaultTable, Waits, make_table, put_before
 from faulttree.reading import formula_sources
 from faulttree.tree.graph import graph_of, reach, reversed_edges
 from faulttree.tree.model import Step, Tree
@@ -34,16 +34,13 @@ LEAST_WEIGHT = 1e-6
 """A weight of 0 in a tree means "hardly ever": nothing is ruled out by its prior alone."""
 
 
-def table_from_tree(
-    tree: Tree, facts: Mapping[str, str] | None = None, *, usually_normal: float = USUALLY_NORMAL
-) -> FaultTable:
+def table_from_tree(tree: Tree, facts: Mapping[str, str] | None = None) -> FaultTable:
     """The table of a tree's faults and tests; see the module for how it is read.
 
     Args:
         tree: the tree.
         facts: property → value of the unit at hand. A check before power that does not apply
             to such a unit is left out; one that cannot be decided stays.
-        usually_normal: P(normal outcome) at a test of which nothing is known for a fault.
 
     Raises:
         TableError: steps that wait for one another.
@@ -69,7 +66,6 @@ def table_from_tree(
         states=dict(tree.access),
         actions={name: replace(action, after=waits[name]) for name, action in actions.items()},
         normal=tuple(_normal(tree, steps[name], tests[name]) for name in tests),
-        usually_normal=usually_normal,
         kinds=tuple(steps[name].kind for name in tests),
         live=frozenset(name for name in tests if steps[name].live),
         gear=tuple(steps[name].needs for name in tests),

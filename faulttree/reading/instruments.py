@@ -176,6 +176,10 @@ class Shop:
     warranty_days: int | None = None
 
 
+USUALLY_NORMAL = 0.7
+"""P(normal outcome) where a tree says nothing of a fault; set by calibration (docs/odds.md)."""
+
+
 @dataclass(frozen=True)
 class Bench:
     """A user's own bench.
@@ -187,6 +191,8 @@ class Bench:
         unit_values: family → what a working unit is worth.
         record: URL of the record of cases, or empty.
         likely_below: probability below which a fault is likely, not found; None: the default.
+        usually_normal: probability of the normal outcome where a tree says nothing of a fault,
+            0 to 1, both excluded.
         mains: ``voltage`` and ``frequency`` of the public mains here, as written.
         shop: the shop that this bench stands in.
     """
@@ -197,6 +203,7 @@ class Bench:
     unit_values: Mapping[str, float] = field(default_factory=dict)
     record: str = ""
     likely_below: float | None = None
+    usually_normal: float = USUALLY_NORMAL
     mains: Mapping[str, str] = field(default_factory=dict)
     shop: Shop = field(default_factory=Shop)
 
@@ -279,7 +286,7 @@ def _term(term: str, unit: str, whole: str) -> tuple[str, float]:
 TOP = frozenset(
     {
         *("title", "instruments", "labour_rate", "currency", "unit_values", "record", "library"),
-        *("likely_below", "mains", "shop"),
+        *("likely_below", "usually_normal", "mains", "shop"),
     }
 )
 OF_SHOP = frozenset({"name", "address", "warranty_days", "labour_rate"})
@@ -315,6 +322,7 @@ def read_bench(mapping: Mapping[str, Any]) -> Bench:
         unit_values=_values(mapping.get("unit_values") or {}),
         record=str(mapping.get("record") or ""),
         likely_below=_share(mapping.get("likely_below"), ("likely_below",)),
+        usually_normal=_part(mapping.get("usually_normal"), ("usually_normal",)) or USUALLY_NORMAL,
         mains=read_mains(mapping.get("mains")),
         shop=shop,
     )
@@ -381,6 +389,17 @@ def _share(value: object, path: tuple[str | int, ...]) -> float | None:
             f"{path[-1]} is no probability", remedy="Write a number from 0 to 1: 0.8.", key=path
         )
     return float(value)
+
+
+def _part(value: object, path: tuple[str | int, ...]) -> float | None:
+    """A probability between 0 and 1, neither of them."""
+    share = _share(value, path)
+    if share in (0, 1):
+        raise ReadingError(
+            f"{path[-1]} is 0 or 1, so nothing could ever speak against it",
+            remedy="Write a number between 0 and 1: 0.7.", key=path,
+        )  # fmt: skip
+    return share
 
 
 def _known(

@@ -6,7 +6,7 @@ import re
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING
 
-from faulttree.reading import parse_quantity
+from faulttree.reading import Bench, parse_quantity
 from faulttree.session.model import (
     Accepted,
     Ask,
@@ -193,6 +193,7 @@ def _opened(tree: Tree, context: Context, carry: Carry) -> ev.Opened:
         ratings=ratings,
         linked=carry.one("linked"),
         mains=context.bench.mains if context.bench is not None else {},
+        usually_normal=(context.bench or Bench()).usually_normal,
     )
 
 

@@ -6,18 +6,27 @@ from typing import TYPE_CHECKING
 
 from faulttree.errors import FaulttreeError
 from faulttree.terminal import screens
-from faulttree.walk.advisor import better, both, possible, ranking, worth
+from faulttree.walk.advisor import (
+    better,
+    both,
+    none_of_these,
+    possible,
+    ranking,
+    spoken_against,
+    table_for,
+    worth,
+)
 from faulttree.walk.answer import limits_of
 from faulttree.walk.meter import offers_of
 from faulttree.walk.prerequisites import preparations_before
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Mapping, Sequence
 
     from faulttree.odds import Suspect
     from faulttree.reading import Bench
     from faulttree.terminal.console import Line
-    from faulttree.tree.model import Step
+    from faulttree.tree.model import Step, Tree
     from faulttree.walk.state import State
 
 __all__ = [
@@ -114,9 +123,7 @@ def why_view(state: State, width: int) -> list[Line]:
 
 def _speaking(state: State, step: Step, outcome: str) -> str:
     """The likeliest faults that would show this outcome here and not any other."""
-    from faulttree.walk.advisor import table_of
-
-    table = table_of(state.tree)
+    table = table_for(state)
     if step.id not in table.test_index:
         return ""
     shares = possible(state)
@@ -131,25 +138,69 @@ def _speaking(state: State, step: Step, outcome: str) -> str:
 
 
 def suspects_view(state: State, width: int) -> list[Line]:
-    """What is still possible, the likeliest first."""
-    shares = possible(state)
-    tree = state.tree
+    """What is still possible, the likeliest first; then what an answer speaks against."""
+    shares, speaking, tree = possible(state), spoken_against(state), state.tree
     lines: list[Line] = [[("title", "Still possible")]]
-    for fault, share in list(shares.items())[:MOST]:
-        loose = " (no step leads to it)" if fault in tree.loose else ""
-        title = tree.faults[fault].title if fault in tree.faults else fault
-        lines += screens.labelled(f"{screens.share_text(share):>9}", f"{title}{loose}", width)
-    rest = list(shares.values())[MOST:]
-    if rest:
-        text = f"{len(rest)} more together"
-        lines += screens.labelled(f"{screens.share_text(sum(rest)):>9}", text, width)
-    none = max(0.0, 1.0 - sum(shares.values()))
+    fitting = {
+        fault: (share, _title(tree, fault) + (NO_STEP if fault in tree.loose else ""))
+        for fault, share in shares.items()
+        if fault not in speaking
+    }
+    none = none_of_these(state)
     if none > 0.001:
-        lines += screens.labelled(f"{screens.share_text(none):>9}", "none of these", width)
+        fitting[""] = (none, "none of these")
+    lines += _shares(fitting, width)
+    if speaking:
+        lines.append([("title", "An answer speaks against")])
+        others = {
+            fault: (share, f"{_title(tree, fault)} ({speaking[fault].standing} by "
+                    f"'{speaking[fault].test}': {speaking[fault].outcome})")
+            for fault, share in shares.items() if fault in speaking
+        }  # fmt: skip
+        lines += _shares(others, width)
+    lines += _disagreement(state, width)
     for fault in sorted(state.excluded):
         text = f"{tree.faults[fault].title if fault in tree.faults else fault}: repaired, not it"
         lines += screens.labelled("excluded", text, width)
     return lines + _both_view(state, width)
+
+
+NO_STEP = " (no step leads to it)"
+
+
+def _title(tree: Tree, fault: str) -> str:
+    return tree.faults[fault].title if fault in tree.faults else fault
+
+
+def _shares(named: Mapping[str, tuple[float, str]], width: int) -> list[Line]:
+    """Probabilities with words, the likeliest first, those beyond the most together."""
+    lines: list[Line] = []
+    ranked = sorted(named.values(), key=lambda one: -one[0])
+    shown = [*ranked[:MOST]]
+    if rest := ranked[MOST:]:
+        shown.append((sum(share for share, _ in rest), f"{len(rest)} more together"))
+    for share, text in shown:
+        lines += screens.labelled(f"{screens.share_text(share):>9}", text, width)
+    return lines
+
+
+def _disagreement(state: State, width: int) -> list[Line]:
+    """Why the fault that the walk came to is not the likeliest one; nothing where it is."""
+    if state.end is None or state.end.kind != "fault" or state.cured is not None:
+        return []
+    shares, found = possible(state), state.end.id
+    above = [fault for fault, share in shares.items() if share > shares.get(found, 0.0)]
+    if not above:
+        return []
+    title, other = _title(state.tree, found), _title(state.tree, above[0])
+    answer = spoken_against(state).get(above[0])
+    why = (
+        f"'{answer.test}' speaks against it, but one answer may be wrong and it is the commoner"
+        if answer is not None
+        else "no answer speaks against it"
+    )
+    text = f"The steps lead to '{title}'. '{other}' has the higher probability: {why}."
+    return screens.text_lines(text, width, style="warning")
 
 
 def _both_view(state: State, width: int) -> list[Line]:

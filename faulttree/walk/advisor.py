@@ -6,6 +6,7 @@ from dataclasses import dataclass, replace
 from functools import lru_cache
 from typing import TYPE_CHECKING
 
+from faulttree.reading.instruments import USUALLY_NORMAL
 from faulttree.tree.graph import TreeKey
 from faulttree.tree.safety import is_guard
 from faulttree.walk.events import Answered, Jumped
@@ -15,7 +16,16 @@ from faulttree.walk.safe_order import stop_of
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
-    from faulttree.odds import FaultTable, Observation, Pair, Posterior, Ranked, Suspect, Worth
+    from faulttree.odds import (
+        Against,
+        FaultTable,
+        Observation,
+        Pair,
+        Posterior,
+        Ranked,
+        Suspect,
+        Worth,
+    )
     from faulttree.tree.model import Tree
     from faulttree.walk.state import State
 
@@ -27,8 +37,10 @@ __all__ = [
     "cleared",
     "evidence",
     "likely_untested",
+    "none_of_these",
     "possible",
     "ranking",
+    "spoken_against",
     "untested",
     "worth",
 ]
@@ -41,22 +53,38 @@ WORTH_SAYING = 1.0
 
 
 @lru_cache(maxsize=16)
-def _table_of(key: TreeKey) -> FaultTable:
+def _table_of(key: TreeKey, facts: frozenset[tuple[str, str]], usual: float | None) -> FaultTable:
     from faulttree.odds import TableError, table_from_tree
 
+    tree = key.tree
     try:
-        return table_from_tree(key.tree)
+        table = table_from_tree(tree, dict(facts))
     except TableError:
         # Steps that wait for one another cannot be put in an order, but they can be walked:
         # the fold minds what comes first, so the table may leave it out.
-        steps = key.tree.steps.items()
+        steps = tree.steps.items()
         loosened = {name: replace(step, after=(), limits=None) for name, step in steps}
-        return table_from_tree(replace(key.tree, steps=loosened))
+        table = table_from_tree(replace(tree, steps=loosened), dict(facts))
+    if usual is None:
+        return replace(table, normal=())
+    return replace(table, usually_normal=usual)
 
 
 def table_of(tree: Tree) -> FaultTable:
     """The tree's fault table, computed once for each text."""
-    return _table_of(TreeKey(tree))
+    return _table_of(TreeKey(tree), frozenset(), USUALLY_NORMAL)
+
+
+def table_for(state: State) -> FaultTable:
+    """The fault table for the unit of a walk, as its case was opened.
+
+    Checks that the facts of the unit rule out are left out. In a case that was opened before
+    ``usually_normal`` was kept, every outcome is equally likely where nothing is known.
+    """
+    asked = {name for check in state.tree.before_power for name in check.when}
+    facts = frozenset((name, value) for name, value in state.facts.items() if name in asked)
+    usual = state.opened.usually_normal if state.opened else None
+    return _table_of(TreeKey(state.tree), facts, usual if usual and usual < 1 else None)
 
 
 def evidence(state: State, *, earlier: bool = False) -> tuple[Observation, ...]:
@@ -67,7 +95,7 @@ def evidence(state: State, *, earlier: bool = False) -> tuple[Observation, ...]:
     """
     from faulttree.odds import Observation
 
-    table = table_of(state.tree)
+    table = table_for(state)
     proved = state.confirming is not None or state.cured is not None
     told_in = state.round - 1 if proved else state.round
     seen: dict[str, Observation] = {}
@@ -96,7 +124,7 @@ def beliefs(state: State) -> Posterior:
     from faulttree.odds import posterior
 
     return posterior(
-        table_of(state.tree),
+        table_for(state),
         evidence(state),
         priors=_priors(state),
         excluded=state.excluded,
@@ -116,6 +144,22 @@ def possible(state: State) -> dict[str, float]:
     return {fault: share for fault, share in beliefs(state).ranked if share > 0}
 
 
+def spoken_against(state: State) -> dict[str, Against]:
+    """Fault → the answer of this round that clears or contradicts it; the others are open."""
+    from faulttree.odds import against
+
+    if state.cured is not None:
+        return {}
+    table, seen = table_for(state), evidence(state)
+    found = ((fault, against(table, fault, seen)) for fault in table.faults)
+    return {fault: answer for fault, answer in found if answer is not None}
+
+
+def none_of_these(state: State) -> float:
+    """The probability of a cause that the tree does not have; 0 once a repair has held."""
+    return 0.0 if state.cured is not None else beliefs(state).none
+
+
 def both(state: State, *, limit: int = 3) -> tuple[Pair, ...]:
     """Two faults at once that would explain every round, once a repair did not cure it.
 
@@ -128,7 +172,7 @@ def both(state: State, *, limit: int = 3) -> tuple[Pair, ...]:
     failed = [repair.fault for repair in state.repairs if repair.held is False]
     if not failed or state.cured is not None or failed[-1] not in state.tree.faults:
         return ()
-    table, known = table_of(state.tree), _priors(state)
+    table, known = table_for(state), _priors(state)
     before = pairs(
         table,
         evidence(state, earlier=True),
@@ -158,7 +202,7 @@ def untested(state: State) -> tuple[Suspect, ...]:
         return ()
 
     suspects = open_suspects(
-        table_of(state.tree),
+        table_for(state),
         beliefs(state),
         evidence(state),
         entered=state.access,
@@ -213,7 +257,9 @@ def cleared(state: State) -> tuple[str, ...]:
     that its signs name. What merely lies on another way is less likely, not cleared. A
     suspect that an earlier answer of this round cleared already is not named again.
     """
-    table, told = table_of(state.tree), evidence(state)
+    from faulttree.odds import tests_of
+
+    table, told = table_for(state), evidence(state)
     if not told or not state.visits or told[-1].test != state.visits[-1].step:
         return ()
     *before, last = told
@@ -227,12 +273,6 @@ def cleared(state: State) -> tuple[str, ...]:
     )
 
 
-def tests_of(tree: Tree, fault: str) -> frozenset[str]:
-    """The steps whose outcomes lead straight to a fault, and those that its signs name."""
-    leading = {step for step, _, target in tree.edges() if target == fault}
-    return frozenset(leading | tree.faults[fault].signs.keys())
-
-
 def _speaks_against(table: FaultTable, fault: str, seen: Observation) -> bool:
     """Whether a plain outcome is one that the fault would not show; soft evidence is not."""
     entry = table.entry(fault, seen.test)
@@ -244,7 +284,7 @@ def ranking(state: State) -> tuple[Ranked, ...]:
     """The tests that could be made now, the one with the fewest minutes to go first."""
     from faulttree.odds import rank_tests
 
-    table = table_of(state.tree)
+    table = table_for(state)
     done = {visit.step for visit in state.visits if visit.round == state.round}
     # A check before power comes by itself when the unit is to get power, and at no other time.
     asked = [step for step in table.tests if state.tree.steps[step].role == "finding"]

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-from faulttree.walk.advisor import both, possible, untested
+from faulttree.walk.advisor import both, none_of_these, possible, spoken_against, untested
 
 if TYPE_CHECKING:
+    from faulttree.odds import Against
     from faulttree.walk.state import Repair, State, Visit
 
 __all__ = ["document"]
@@ -14,7 +15,7 @@ __all__ = ["document"]
 
 def document(state: State, case: str) -> dict[str, Any]:
     """The walk of ``case``: unit, path, end, what is possible and untested, minutes."""
-    opened = state.opened
+    opened, speaking = state.opened, spoken_against(state)
     return {
         "case": case,
         "tree": state.tree.id,
@@ -25,8 +26,10 @@ def document(state: State, case: str) -> dict[str, Any]:
         "end": _end(state),
         **_reached(state),
         "possible": [
-            {"fault": fault, "probability": share} for fault, share in possible(state).items()
+            {"fault": fault, "probability": share, **_standing(speaking.get(fault))}
+            for fault, share in possible(state).items()
         ],
+        "none_of_these": none_of_these(state),
         "untested": [
             {
                 "fault": suspect.fault,
@@ -49,6 +52,13 @@ def document(state: State, case: str) -> dict[str, Any]:
         "closing_result": state.closing_result,
         "result": state.closed.result if state.closed else None,
     }
+
+
+def _standing(speaking: Against | None) -> dict[str, Any]:
+    """``open``, or ``cleared`` or ``contradicted`` by a step."""
+    if speaking is None:
+        return {"standing": "open"}
+    return {"standing": speaking.standing, "by": speaking.test}
 
 
 def _visit(visit: Visit) -> dict[str, Any]:

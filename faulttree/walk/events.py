@@ -83,7 +83,9 @@ class Opened(Event):
     ``priors`` are the probabilities of the faults as they stood on that day, so that a
     replay gives the same figures; ``linked`` names the case whose stop led here. ``mains``
     holds ``voltage`` and ``frequency`` of the mains as ``bench.yaml`` gave them; without them
-    it is 230 V, 50 Hz.
+    it is 230 V, 50 Hz. ``usually_normal`` is the bench file's probability of the normal outcome
+    where a tree says nothing of a fault; without it, in earlier cases, all outcomes there are
+    equally likely.
     """
 
     kind: ClassVar[str] = "opened"
@@ -98,6 +100,7 @@ class Opened(Event):
     scripted: bool = False
     linked: str = ""
     mains: Mapping[str, str] = field(default_factory=dict)
+    usually_normal: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

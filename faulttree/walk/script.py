@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
 from faulttree.errors import FaulttreeError, WalkError
+from faulttree.reading.instruments import USUALLY_NORMAL
 from faulttree.walk import events as ev
 from faulttree.walk.advisor import choose, likely_untested, untested
 from faulttree.walk.answer import TypedAnswer, answer
@@ -108,6 +109,7 @@ def play(
             scripted=True,
             linked=linked,
             mains=bench.mains if bench is not None else {},
+            usually_normal=bench.usually_normal if bench is not None else USUALLY_NORMAL,
         )
     )
     for at, entry in enumerate(script.answers):

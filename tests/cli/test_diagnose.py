@@ -185,7 +185,9 @@ def test_the_example_walk_gives_the_agreed_document(bench: Bench) -> None:
     assert document["path"][14]["reading"]["value"] == 21.4
     assert document["path"][14]["verdict"]["upper"] == 37.4
     assert document["end"] == {"kind": "fault", "id": "dry-reservoir"}
-    assert document["possible"][0] == {"fault": "dry-reservoir", "probability": 1.0}
+    certain = {"fault": "dry-reservoir", "probability": 1.0, "standing": "open"}
+    assert document["possible"] == [certain]
+    assert document["none_of_these"] == 0
     assert isinstance(document["untested"], list)
     assert document["minutes"] == pytest.approx(41.0)
     with open_store(bench.record, read_only=True) as store:

@@ -18,6 +18,7 @@ from faulttree.odds import (
     FaultTable,
     Observation,
     TableError,
+    against,
     expected_part_cost,
     make_table,
     pairs,
@@ -525,3 +526,70 @@ def test_worth_is_a_figure_and_no_verdict() -> None:
     assert (found.margin, found.worth_it) == (pytest.approx(12.0), True)
     with pytest.raises(TableError):
         worth_it(-1, 30, 50)
+
+
+def test_what_nobody_stated_is_usually_normal_for_faults_and_for_none_of_these() -> None:
+    words = ("good", "low", "high")
+    table = make_table(
+        {"x": 1, "y": 1}, {"a": words, "b": words}, {("x", "a"): ["low"]},
+        normal=("good", ""), usually_normal=0.8, kinds=("ask", "ask"),
+    )  # fmt: skip
+    assert table.shows("y", "a") == pytest.approx({"good": 0.8, "low": 0.1, "high": 0.1})
+    assert table.shows("y", "b") == pytest.approx(dict.fromkeys(words, 1 / 3))
+    # By hand: prior 0.475 each and 0.05; x shows low with 0.95, nothing known shows it with 0.1.
+    low = posterior(table, [Observation("a", "low")], errors={"ask": 0.05})
+    weights = [0.475 * 0.95, 0.475 * 0.1, 0.05 * 0.1]
+    assert [*low.probabilities.values(), low.none] == pytest.approx(
+        [weight / sum(weights) for weight in weights]
+    )
+
+
+def test_none_of_these_grows_as_everything_known_is_cleared() -> None:
+    names = [f"f{at}" for at in range(5)]
+    tests = {f"t{at}": ("good", "bad") for at in range(5)}
+    stated = {(f"f{at}", f"t{at}"): ["bad"] for at in range(5)}
+    normal = dict.fromkeys(names, 1.0), tests, stated
+    usual, none = make_table(*normal, normal=("good",) * 5), [0.05]
+    beliefs = Beliefs.start(usual)
+    for test in tests:
+        beliefs = beliefs.after(Observation(test, "good"))
+        none.append(beliefs.posterior.none)
+    assert none == sorted(none)
+    assert none[-1] > 0.4
+    equal = Beliefs.start(make_table(*normal))
+    for test in tests:
+        equal = equal.after(Observation(test, "good"))
+    assert equal.posterior.none < none[-1]
+
+
+@pytest.mark.parametrize("usual", [0.0, 1.0, float("nan")])
+def test_a_normal_outcome_that_is_certain_or_impossible_is_refused(usual: float) -> None:
+    with pytest.raises(TableError, match="no probability of the normal outcome"):
+        make_table({"x": 1}, {"a": ("0", "1")}, {}, usually_normal=usual)
+
+
+def test_the_normal_outcome_of_a_tree_is_the_named_one_else_inside_else_leads_to_no_fault() -> None:
+    table = table_from_tree(supply())
+    normal = dict(zip(table.tests, table.normal, strict=True))
+    assert normal["reservoir"] == "inside"
+    assert normal["fuse"] == "intact"
+    # Its first outcome leads straight to a fault, the other one to the next step.
+    assert normal["again"] == "gone"
+
+
+def test_an_answer_speaks_against_what_would_not_show_it_and_its_own_test_clears() -> None:
+    table = table_from_tree(supply())
+    seen = [Observation("fuse", "intact"), Observation("reservoir", "inside")]
+    blown = against(table, "shorted-bridge", seen)
+    assert blown is not None
+    assert (blown.test, blown.outcome, blown.standing) == ("fuse", "intact", "cleared")
+    dry = against(table, "dry", [Observation("fuse", "blown"), Observation("esr", "inside")])
+    assert dry is not None
+    assert (dry.test, dry.standing) == ("fuse", "cleared")  # its signs name the fuse
+    bridge = against(table, "open-bridge", [Observation("reservoir", "low")])
+    assert bridge is None or bridge.standing == "contradicted"
+    assert against(table, "moth", seen) is None
+    soft = Observation("reservoir", "inside", {"low": 0.6, "inside": 0.4})
+    assert against(table, "dry", [soft]) is None
+    near = Observation("reservoir", "low", {"low": 0.4, "inside": 0.6})
+    assert against(table, "dry", [near]) is not None

@@ -6,8 +6,10 @@ import pytest
 
 from faulttree.errors import FaulttreeError
 from faulttree.reading import Bench, read_bench
+from faulttree.terminal.advice_text import suspects_view
 from faulttree.walk import events as ev
 from faulttree.walk import fold
+from faulttree.walk.document import document
 from faulttree.walk.script import Script, play
 from tests.session.samples import Driver
 from tests.session.test_session import LAMP, lamp
@@ -144,3 +146,61 @@ def test_a_bench_file_sets_the_threshold() -> None:
     for wrong in ("much", 1.5, True):
         with pytest.raises(FaulttreeError):
             read_bench({"likely_below": wrong})
+
+
+def test_the_suspects_of_a_walk_are_told_as_open_or_cleared_beside_none_of_these() -> None:
+    driver = chain()
+    driver.type("clear", "clean")
+    told = document(driver.state, "case-1")
+    standing = {one["fault"]: (one["standing"], one.get("by")) for one in told["possible"]}
+    assert standing["burnt"] == ("cleared", "seen")
+    assert standing["loose"] == ("cleared", "contact")
+    assert standing["not-plugged"] == ("open", None)
+    assert told["none_of_these"] == pytest.approx(
+        1 - sum(one["probability"] for one in told["possible"])
+    )
+    driver.type("quiet")
+    shorted = next(
+        one for one in document(driver.state, "1")["possible"] if one["fault"] == "shorted"
+    )
+    assert (shorted["standing"], shorted["by"]) == ("cleared", "sound")
+
+
+@pytest.mark.parametrize("weight", [1, 1000])
+def test_where_a_cleared_fault_is_likelier_than_the_one_found_the_screen_says_why(
+    weight: int,
+) -> None:
+    often = {"burnt": {**FAULTS["burnt"], "weight": weight}}
+    tree = lamp(start="seen", steps=STEPS, faults={**FAULTS, **often}, cautions=[], stops={})
+    driver = Driver(tree)
+    driver.type("clear", "clean", "quiet")
+    said = " ".join("".join(text for _, text in line) for line in suspects_view(driver.state, 100))
+    assert "Bulb burnt (cleared by 'seen': clear)" in said
+    assert ("'Bulb burnt' has the higher probability: 'seen' speaks against it" in said) == (
+        weight == 1000
+    )
+
+
+def test_a_case_keeps_how_far_a_normal_outcome_is_to_be_expected() -> None:
+    """Earlier cases, without it, take every outcome of which nothing is known as equally likely."""
+
+    def none(usual: float | None) -> float:
+        opened = ev.Opened(tree="x", tree_hash=chain().tree.hash, usually_normal=usual)
+        driver = Driver(chain().tree, events=[opened])
+        driver.type("clear", "clean")
+        return document(driver.state, "1")["none_of_these"]
+
+    # By hand, prior 0.95/4 each: burnt shows clear with 0.05 and clean with u; loose 0.95 · 0.05;
+    # the two others, which come by both, 0.95²; none of these u², prior 0.05.
+    for usual, shown in ((None, 0.5), (0.7, 0.7), (0.9, 0.9)):
+        known = 0.95 / 4 * (0.05 * shown + 0.95 * 0.05 + 2 * 0.95**2)
+        free = 0.05 * shown**2
+        assert none(usual) == pytest.approx(free / (free + known))
+
+
+def test_a_bench_file_sets_how_far_a_normal_outcome_is_to_be_expected() -> None:
+    assert read_bench({}).usually_normal == 0.7
+    assert read_bench({"usually_normal": 0.9}).usually_normal == 0.9
+    for wrong in ("often", 0, 1, -1):
+        with pytest.raises(FaulttreeError, match="usually_normal"):
+            read_bench({"usually_normal": wrong})

@@ -14,10 +14,10 @@ from faulttree.cases.journal.file import BROUGHT, JournalEntry, JournalLine, Jou
 from faulttree.errors import RecordError
 from faulttree.walk.events import TUPLES, Event, Opened, from_dict
 
-FORMAT = "faulttree-case-3"
+FORMAT = "faulttree-case-4"
 """What an export writes."""
 
-READABLE = frozenset({"faulttree-case-1", "faulttree-case-2", FORMAT})
+READABLE = frozenset({"faulttree-case-1", "faulttree-case-2", "faulttree-case-3", FORMAT})
 LONGEST_LINE = 64 << 20
 
 Item = JournalEntry | JournalTree | CompleteCase
@@ -112,14 +112,16 @@ TEXTS = (
     *("caution", "path", "sha256", "cause", "then", "device", "person", "name", "value"),
     *("source", "stage", "use", "exit", "standing", "ends_at"),
 )
-NUMBERS = ("seconds", "minutes", "cost", "probability", "threshold")
+NUMBERS = ("seconds", "minutes", "cost", "probability", "threshold", "usually_normal")
 ABSURD = 1e12
 """No time, cost or count of steps is as large; a float could not even hold some that are."""
 
 MUST_BE: Mapping[str, tuple[type | tuple[type, ...], str]] = {
     **dict.fromkeys(TEXTS, (str, "text")),
     **dict.fromkeys(NUMBERS, ((int, float), "number")),
-    **dict.fromkeys(("unit", "priors", "ratings", "reading", "verdict"), (dict, "mapping")),
+    **dict.fromkeys(
+        ("unit", "priors", "ratings", "reading", "verdict", "mains"), (dict, "mapping")
+    ),
     **dict.fromkeys(TUPLES, (list, "list")),
     **dict.fromkeys(("steps", "target"), (int, "whole number")),
     **dict.fromkeys(("passed", "safety", "cut"), (bool, "truth value")),

@@ -12,6 +12,7 @@ from faulttree.errors import FaulttreeError
 from faulttree.figures.simulation.shop import INVENTED, Shop
 from faulttree.figures.simulation.units import Ground, SimulatedUnit, typed
 from faulttree.reading import formula_sources
+from faulttree.reading.instruments import USUALLY_NORMAL
 from faulttree.tree.safety import HARD_STOPS
 from faulttree.walk import events as ev
 from faulttree.walk.advisor import untested
@@ -121,6 +122,7 @@ class SimulatedWalk:
             complaint=self.drawn.choice(symptoms),
             owner_words=f"{self.drawn.choice(WORDS)} {INVENTED}",
             who=who,
+            usually_normal=USUALLY_NORMAL,
         )
 
     def now(self) -> str:

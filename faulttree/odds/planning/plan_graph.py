@@ -164,8 +164,8 @@ class PlanGraph:
         for other in range(first, column):
             same = {mask & faults: chance for chance, mask in levels[other] if mask & faults}
             if same.keys() == seen.keys():
-                ratios = [same[mask] / seen[mask] for mask in seen if seen[mask]]
-                if max(ratios) - min(ratios) < 1e-12:
+                ratios = [same[mask] / chance for mask, chance in seen.items()]
+                if min(ratios) > 0 and max(ratios) - min(ratios) < 1e-12:
                     return other
         return column
 
