@@ -93,11 +93,13 @@ REPAIR = (
     ("reading", "0.12 ohm"),
     ("500-volt", "500-volt"),
     ("reading", "200 Mohm"),
+    ("meter-kind.insulation", "insulation-tester"),  # asked once a case
     ("untouched", "renewed"),
     ("right", "right"),
     ("none", "none"),
     ("ready", "ready"),  # the checks before power, of this round
     ("reading", "0.12 ohm"),
+    ("meter-kind.earth-path", "earth-tester"),
     ("reading", "200 Mohm"),
     ("reading", "62 ohm"),
     ("done", ""),
