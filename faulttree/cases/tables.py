@@ -17,6 +17,12 @@ from sqlalchemy import (
 
 METADATA = MetaData()
 
+
+def texts(*names: str) -> list[Column[str]]:
+    """Columns of texts that are always there."""
+    return [Column(name, Text, nullable=False) for name in names]
+
+
 RECORD = Table(
     "record",
     METADATA,
@@ -37,30 +43,28 @@ CASES = Table(
     METADATA,
     Column("number", Integer, primary_key=True, autoincrement=True),
     Column("id", Text, nullable=False, unique=True),
-    Column("tree", Text, nullable=False),
-    Column("tree_hash", Text, nullable=False),
-    Column("family", Text, nullable=False),
-    Column("model", Text, nullable=False),
-    Column("serial", Text, nullable=False),
-    Column("tag", Text, nullable=False),
-    Column("modules", Text, nullable=False),
-    Column("unit", Text, nullable=False),
-    Column("complaint", Text, nullable=False),
-    Column("owner_words", Text, nullable=False),
-    Column("who", Text, nullable=False),
-    Column("opened", Text, nullable=False),
-    Column("updated", Text, nullable=False),
-    Column("state", Text, nullable=False),
+    *texts(
+        "tree",
+        "tree_hash",
+        "family",
+        "model",
+        "serial",
+        "tag",
+        "modules",
+        "unit",
+        "complaint",
+        "owner_words",
+        "who",
+        "opened",
+        "updated",
+        "state",
+    ),
     Column("closed", Text),
-    Column("result", Text, nullable=False),
-    Column("fault", Text, nullable=False),
-    Column("became", Text, nullable=False),
-    Column("kept", Text, nullable=False),
+    *texts("result", "fault", "became", "kept"),
     Column("minutes", Float, nullable=False),
     Column("steps", Integer, nullable=False),
     Column("events", Integer, nullable=False),
-    Column("step", Text, nullable=False),
-    Column("linked", Text, nullable=False),
+    *texts("step", "linked"),
     Column("scripted", Boolean, nullable=False),
     Column("came_back", Text, nullable=False, server_default=""),
 )
@@ -77,8 +81,7 @@ EVENTS = Table(
     METADATA,
     Column("number", Integer, ForeignKey("cases.number"), primary_key=True, autoincrement=False),
     Column("sequence", Integer, primary_key=True, autoincrement=False),
-    Column("writer", Text, nullable=False),
-    Column("event", Text, nullable=False),
+    *texts("writer", "event"),
     sqlite_with_rowid=False,
 )
 """What happened, as JSON. ``writer`` tells one open store from another."""
@@ -88,16 +91,13 @@ STEPS = Table(
     METADATA,
     Column("number", Integer, ForeignKey("cases.number"), primary_key=True, autoincrement=False),
     Column("sequence", Integer, primary_key=True, autoincrement=False),
-    Column("step", Text, nullable=False),
-    Column("outcome", Text, nullable=False),
-    Column("at", Text, nullable=False),
+    *texts("step", "outcome", "at"),
     Column("standing", Boolean, nullable=False),
     Column("skipped", Boolean, nullable=False),
     Column("round", Integer, nullable=False),
     Column("minutes", Float),
     Column("value", Float),
-    Column("unit", Text, nullable=False),
-    Column("instrument", Text, nullable=False),
+    *texts("unit", "instrument"),
     sqlite_with_rowid=False,
 )
 """Every step taken, drawn from the events, for reviews."""

@@ -42,30 +42,26 @@ class Prompter:
 
     def names(self, question: str, choices: Sequence[str]) -> tuple[str, ...]:
         """Names out of those there are, with commas between; none is an answer too."""
-        few = len(choices) <= FEW
-        known = f" ({', '.join(choices)})" if few else " (? lists them; empty: none)"
         while True:
-            typed = self.text(f"{question}{known}", choices)
-            if typed == "?":
-                self.tell(", ".join(choices))
-                continue
-            named = words([typed])
+            named = words([self._of_these(question, choices, " (? lists them; empty: none)")])
             wrong = [name for name in named if name not in choices]
             if not wrong:
                 return named
             self.tell(f"`{wrong[0]}` is not in the list; ? shows it.")
 
+    def _of_these(self, question: str, choices: Sequence[str], many: str) -> str:
+        """What is typed; ``?`` lists the choices, of which few stand in the question itself."""
+        shown = many if len(choices) > FEW else f" ({', '.join(choices)})" if choices else ""
+        while (typed := self.text(f"{question}{shown}", choices)) == "?":
+            self.tell(", ".join(choices) or "There are none yet.")
+        return typed
+
     def id(self, question: str, choices: Sequence[str]) -> str:
         """A name out of those there are, or a new one made from the words; empty for none."""
         from faulttree.authoring.cause import new_id
 
-        few = len(choices) <= FEW
-        known = f" ({', '.join(choices)})" if choices and few else " (? lists them)"
         while True:
-            typed = self.text(f"{question}{known if choices else ''}", choices)
-            if typed == "?":
-                self.tell(", ".join(choices) or "There are none yet.")
-                continue
+            typed = self._of_these(question, choices, " (? lists them)")
             named = new_id(typed, ()) if typed else ""
             if named in choices or named == typed:
                 return named

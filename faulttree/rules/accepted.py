@@ -8,6 +8,7 @@ from typing import Any
 from faulttree.rules.registry import Rule, all_rules
 from faulttree.tree.finding import Finding, near
 from faulttree.tree.model import Where
+from faulttree.tree.plain import as_list, as_mapping
 
 Entry = tuple[int, str, str]
 """Number, rule and place of one entry."""
@@ -74,8 +75,7 @@ def _compares(rule: Rule | None) -> bool:
 
 def entries_of(data: Any) -> Iterator[Entry]:
     """The entries of ``accepted`` that give a rule and a reason."""
-    listed = data.get("accepted") if isinstance(data, Mapping) else None
-    for number, entry in enumerate(listed if isinstance(listed, list) else ()):
+    for number, entry in enumerate(as_list(as_mapping(data).get("accepted"))):
         if isinstance(entry, Mapping) and str(entry.get("reason") or "").strip():
             rule, at = entry.get("rule"), entry.get("at")
             if isinstance(rule, str):

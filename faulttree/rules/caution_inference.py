@@ -11,7 +11,6 @@ import re
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, replace
 
-from faulttree.errors import ReadingError
 from faulttree.rules.context import RuleContext
 from faulttree.tree.model import Fault, Step
 
@@ -351,17 +350,9 @@ def _before_the_same(subject: RuleContext) -> Mapping[str, list[str]]:
 
 
 def _scene(subject: RuleContext, step: Step, before: Mapping[str, list[str]]) -> Scene:
-    limits = subject.limits.get(step.id)
-    unit = "" if limits is None or isinstance(limits, ReadingError) else limits.unit
-    return Scene(
-        step,
-        step.text.lower(),
-        step.how.lower(),
-        tuple(before.get(step.id, ())),
-        unit,
-        subject.is_mains,
-        subject.runs_a_tool,
-    )
+    same = tuple(before.get(step.id, ()))
+    about = (same, subject.unit_at(step.id), subject.is_mains, subject.runs_a_tool)
+    return Scene(step, step.text.lower(), step.how.lower(), *about)
 
 
 def alone(scene: Scene) -> Scene:

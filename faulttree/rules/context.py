@@ -252,6 +252,16 @@ class RuleContext:
                 worked[step.id] = error
         return worked
 
+    def limits_at(self, step: str) -> Limits | None:
+        """The limits of a step; None where it has none, or they cannot be worked out."""
+        found = self.limits.get(step)
+        return None if isinstance(found, ReadingError) else found
+
+    def unit_at(self, step: str) -> str:
+        """The base unit of a step's reading; empty where its limits do not tell it."""
+        found = self.limits_at(step)
+        return "" if found is None else found.unit
+
     def resolved(self) -> Iterator[tuple[Step, Limits]]:
         """Steps whose limits can be worked out."""
         for name, limits in self.limits.items():
@@ -263,12 +273,10 @@ class RuleContext:
         """Hazardous voltage, charge and energy by the steps' own figures."""
         from faulttree.rules.hazard_inference import electric
 
-        found = []
-        for step in self.tree.steps.values():
-            limits = self.limits.get(step.id)
-            kept = None if isinstance(limits, ReadingError) else limits
-            found += [(step, hazard) for hazard in electric(step, kept)]
-        return tuple(found)
+        steps = self.tree.steps.values()
+        return tuple(
+            (step, one) for step in steps for one in electric(step, self.limits_at(step.id))
+        )
 
     # -- cautions ----------------------------------------------------------------------
 

@@ -3,10 +3,16 @@
 A result is known by everything it rests on: the file's name and bytes, all shared files, and
 the program itself. So nothing ever has to be thrown away for being old, and a cache that is
 broken, locked or read-only only costs time.
+
+A file that is unchanged by its status (number, size, time of change and time of writing) is not
+read again. The system sets the time of change at every write, so only a clock that is set back
+can make a changed file look unchanged. A file changed so lately that a second change could have
+the same time is read again.
 """
 
 from __future__ import annotations
 
+import json
 import os
 import sqlite3
 from collections.abc import Callable, Mapping, Sequence
@@ -14,17 +20,18 @@ from contextlib import suppress
 from functools import cache
 from hashlib import sha256
 from pathlib import Path
+from stat import S_ISLNK, S_ISREG
 from types import TracebackType
 from typing import TYPE_CHECKING
 
 import msgspec
 
 from faulttree.rules.report import CheckedFile, Report
+from faulttree.tree.source import MAX_BYTES
 
 if TYPE_CHECKING:
     from hashlib import _Hash as Hash
 
-    from faulttree.rules.file_stamps import FileStamp
     from faulttree.rules.targets import Target
     from faulttree.tree import Library
 
@@ -32,6 +39,79 @@ if TYPE_CHECKING:
 FILE = "check.sqlite3"
 KEPT = 100_000
 """Results kept; the oldest go first."""
+
+
+SETTLED = 2_000_000_000
+"""Nanoseconds after which a further change has another time on every usual file system."""
+
+Status = tuple[int, int, int, int]
+"""Number, size, time of writing and of change in nanoseconds."""
+
+
+class FileStamp:
+    """The files of one run, known from the last one.
+
+    Args:
+        known: what :meth:`kept` gave, as it was kept; empty at first.
+        now: the time of the file system in nanoseconds; None where it is not known, and
+            nothing is held for unchanged.
+    """
+
+    def __init__(self, known: str = "", now: int | None = None) -> None:
+        self.now = now
+        self._known: dict[str, tuple[Status, str]] = _read(known) if now is not None else {}
+        self._found: dict[str, tuple[Status, str]] = {}
+        self.news = False
+
+    def digest(self, path: Path) -> str:
+        """What stands for the bytes of a file and, where it is a link, for where it leads.
+
+        Raises:
+            OSError: where it cannot be read.
+            ValueError: where it is no plain file, or larger than any that is read.
+        """
+        name = str(path)
+        status = os.lstat(name)
+        link = ""
+        if S_ISLNK(status.st_mode):
+            link = f"{_target(path)}\0"
+            status = path.stat()
+        if not S_ISREG(status.st_mode) or status.st_size > 2 * MAX_BYTES:
+            raise ValueError("no plain file, or too large")
+        stamp = (status.st_ino, status.st_size, status.st_mtime_ns, status.st_ctime_ns)
+        known = self._known.get(name)
+        if known is not None and known[0] == stamp:
+            digest = known[1]
+        else:
+            digest = sha256(path.read_bytes()).hexdigest()
+            self.news = True
+        if self.now is not None and max(stamp[2], stamp[3]) + SETTLED < self.now:
+            self._found[name] = stamp, digest
+        return f"{link}{digest}"
+
+    def kept(self, *, whole: bool) -> str:
+        """What is to be kept for the next run: of a whole library only what it still has."""
+        held = self._found if whole else {**self._known, **self._found}
+        return json.dumps({name: [*stamp, digest] for name, (stamp, digest) in held.items()})
+
+
+def _read(known: str) -> dict[str, tuple[Status, str]]:
+    """What was kept; nothing where it is damaged."""
+    with suppress(ValueError, TypeError):
+        held = json.loads(known or "{}")
+        if isinstance(held, Mapping):
+            return {
+                name: ((number, size, written, changed), digest)
+                for name, (number, size, written, changed, digest) in held.items()
+            }
+    return {}
+
+
+def _target(path: Path) -> str:
+    """Where a link leads."""
+    with suppress(OSError, RuntimeError):
+        return str(path.resolve())
+    return "?"
 
 
 class ResultCache:
@@ -122,8 +202,6 @@ class ResultCache:
 
     def _keys(self, targets: Sequence[Target]) -> list[str | None]:
         """What the result of each rests on; None where a file cannot be read."""
-        from faulttree.rules.file_stamps import FileStamp
-
         # Names are kept apart by library: one run mostly looks at one.
         roots = sorted({str(target.library.root) for target in targets})
         index = f"seen {sha256(chr(0).join(roots).encode()).hexdigest()}"

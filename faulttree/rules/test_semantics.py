@@ -7,7 +7,6 @@ from dataclasses import dataclass
 from functools import cached_property
 from typing import Literal
 
-from faulttree.errors import ReadingError
 from faulttree.rules.context import RuleContext
 from faulttree.rules.vocabulary import denied, is_sound, stems, turned_round
 from faulttree.tree.model import Step, Tree, Use, Where
@@ -129,7 +128,7 @@ def _of_steps(subject: RuleContext, known: _Ends) -> Iterator[TestMeaning]:
         }
         if len(ends) > 1:
             name = subject.name(step.id, step.where)
-            unit = _unit(subject, step.id)
+            unit = subject.unit_at(step.id)
             fed = unit in ("A", "W", "VA") or (step.live and unit in ("V", ""))
             kind: Literal["ask", "measure"] = "ask" if step.kind == "ask" else "measure"
             yield TestMeaning(name, kind, step.text, ends, unit, fed, "", step, None)
@@ -142,15 +141,10 @@ def _of_uses(subject: RuleContext, known: _Ends) -> Iterator[TestMeaning]:
             ends = {name: known[target] for name, target in use.exits.items()}
             given = " ".join(str(value) for value in use.given.values())
             text = f"{use.id} {use.title} {given}"
-            units = {_unit(subject, step) for step in use.steps} - {""}
+            units = {subject.unit_at(step) for step in use.steps} - {""}
             unit = units.pop() if len(units) == 1 else ""
             fed = any(tree.steps[step].live for step in use.steps if step in tree.steps)
             yield TestMeaning(use.id, "use", text, ends, unit, fed, use.procedure, None, use)
-
-
-def _unit(subject: RuleContext, step: str) -> str:
-    limits = subject.limits.get(step)
-    return "" if limits is None or isinstance(limits, ReadingError) else limits.unit
 
 
 class _Ends(dict[str, OutcomeEnd]):

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from faulttree.rules.file_stamps import FileStamp
+from faulttree.rules.result_cache import FileStamp
 from faulttree.rules.targets import targets_of
 from faulttree.tree import Library
 

@@ -364,10 +364,8 @@ def _unit_of(subject: RuleContext, source: str) -> str | None:
     step = subject.tree.steps.get(source)
     if step is None:
         return STANDARD_MAINS[source].unit if source in STANDARD_MAINS else None
-    found = subject.limits.get(source)
-    if found is not None and not isinstance(found, ReadingError):
-        return found.unit or None
-    return _base(step.unit)
+    found = subject.limits_at(source)
+    return _base(step.unit) if found is None else found.unit or None
 
 
 def _mixed(

@@ -11,7 +11,6 @@ from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping
 from typing import Any
 
-from faulttree.errors import ReadingError
 from faulttree.rules.caution_inference import Need, Scene, alone, called_for, for_repair
 from faulttree.rules.context import RuleContext
 from faulttree.rules.hazard_inference import Hazard, by_figures, by_words
@@ -19,6 +18,7 @@ from faulttree.rules.registry import rule
 from faulttree.rules.test_comparison import settling
 from faulttree.tree.finding import Finding, spelling
 from faulttree.tree.model import Step, Where
+from faulttree.tree.plain import as_list, entries
 
 
 @rule("safety", "error")
@@ -60,14 +60,11 @@ def _named(subject: RuleContext, key: str) -> Iterator[tuple[Where, str]]:
     """Every name that a list of cautions or needs holds, in every document, with its place."""
     for document in subject.documents:
         data = subject.data(document)
-        holders: list[tuple[tuple[str | int, ...], Any]] = [((), data)]
+        holders: list[tuple[tuple[str, ...], Mapping[str, Any]]] = [((), data)]
         for group in ("steps", "access", "faults"):
-            inner = data.get(group)
-            if isinstance(inner, Mapping):
-                holders += [((group, name), item) for name, item in inner.items()]
+            holders += [((group, name), item) for name, item in entries(data.get(group))]
         for keys, item in holders:
-            listed = item.get(key) if isinstance(item, Mapping) else None
-            for number, name in enumerate(listed if isinstance(listed, list) else ()):
+            for number, name in enumerate(as_list(item.get(key))):
                 if isinstance(name, str):
                     yield Where(document, (*keys, key, number)), name
 
@@ -183,8 +180,7 @@ def _other_hazards(subject: RuleContext, step: Step) -> Iterator[tuple[Hazard, W
             if isinstance(own, list) and name in own:
                 place = step.where.under("needs", own.index(name))
             yield Hazard(kind, f"The {name}"), place
-    found = subject.limits.get(step.id)
-    for hazard in by_figures(step, None if isinstance(found, ReadingError) else found):
+    for hazard in by_figures(step, subject.limits_at(step.id)):
         yield hazard, _placed(subject, step, hazard)
     entering = " ".join(tree.access[state].how for state in step.access if state in tree.access)
     for hazard in by_words(step, entering):
@@ -262,8 +258,8 @@ def caution_its_like_has(subject: RuleContext) -> Iterator[Finding]:
     """
     alike: dict[tuple[object, ...], list[Step]] = {}
     for step in subject.tree.steps.values():
-        limits = subject.limits.get(step.id)
-        if step.use is None and limits is not None and not isinstance(limits, ReadingError):
+        limits = subject.limits_at(step.id)
+        if step.use is None and limits is not None:
             state = (step.live, frozenset(step.access), limits.unit, "multimeter" in step.needs)
             alike.setdefault(state, []).append(step)
     for steps in alike.values():
@@ -376,7 +372,4 @@ def live_before_unpowered(subject: RuleContext) -> Iterator[Finding]:
 
 def _powered(subject: RuleContext, step: Step) -> bool:
     """Whether a step is on the powered unit: it says so, or it reads volts or amperes."""
-    found = subject.limits.get(step.id)
-    if found is None or isinstance(found, ReadingError):
-        return step.live
-    return step.live or found.unit in ("V", "A", "W", "VA")
+    return step.live or subject.unit_at(step.id) in ("V", "A", "W", "VA")
