@@ -13,7 +13,7 @@ from faulttree.reading.tolerance import LETTERS, Tolerance, read_tolerance
 from faulttree.reading.typed import parse_quantity
 from faulttree.reading.units import parse_unit
 
-__all__ = ["COLOURS", "Marking", "colour_bands", "decode_marking"]
+__all__ = ["COLOURS", "Marking", "decode_marking"]
 
 # IEC 60062, from memory: digit and power of ten.
 COLOURS: dict[str, int] = {
@@ -321,44 +321,3 @@ def _coefficient(colour: str) -> int:
             f"{colour} is no temperature coefficient", remedy="Read the bands from the other end."
         )
     return COEFFICIENTS[colour]
-
-
-def colour_bands(value: Decimal, tolerance: str, bands: int | None = None) -> tuple[str, ...]:
-    """The colour bands of a resistor.
-
-    Args:
-        value: [Ω], of two digits (four bands) or three (five bands).
-        tolerance: as ``5 %`` or a letter.
-        bands: four or five; None takes four where two digits and a tolerance of 2 % or
-            wider allow it.
-
-    Raises:
-        ReadingError: the value has too many digits, or there is no such tolerance band.
-    """
-    size = read_tolerance(tolerance, "ohm", "", value)
-    percent = EXACT.multiply(size.high, Decimal(100))
-    named = {Decimal(text): colour for colour, text in TOLERANCES.items()}
-    if percent not in named or size.low != -size.high:
-        raise ReadingError(
-            f"there is no band for a tolerance of {tolerance}",
-            remedy=f"Bands stand for {', '.join(sorted(TOLERANCES.values(), key=Decimal))} %.",
-        )
-    if value <= 0:
-        raise ReadingError("only a resistance above zero has bands", remedy="Correct the value.")
-    digits = "".join(str(d) for d in value.normalize(EXACT).as_tuple().digits)
-    count = bands or (4 if len(digits) <= 2 and percent >= 2 else 5)
-    figures = count - 2
-    if count not in {4, 5} or len(digits) > figures:
-        raise ReadingError(
-            f"{show_exact(value, 'ohm')} does not fit {count} bands",
-            remedy="Four bands carry two digits, five carry three.",
-        )
-    power = value.adjusted() - figures + 1
-    colour_of = {power: colour for colour, power in POWERS.items()}
-    if power not in colour_of:
-        raise ReadingError(
-            f"{show_exact(value, 'ohm')} is outside what bands can say", remedy="Mark it in print."
-        )
-    names = list(COLOURS)
-    padded = digits.ljust(figures, "0")
-    return (*(names[int(d)] for d in padded), colour_of[power], named[percent])

@@ -7,40 +7,7 @@ from math import atan, cos, erfc, inf, pi, sin, sqrt
 
 from faulttree.errors import ReadingError
 
-__all__ = [
-    "GUARD_FACTOR_95",
-    "below",
-    "conformance",
-    "from_stated",
-    "rectangular",
-    "triangular",
-    "type_a",
-]
-
-GUARD_FACTOR_95 = 1.6448536269514722
-"""g/u of the 95 % guard band for one limit (ISO 14253-1): the 0.95 quantile of the normal."""
-
 SQRT2 = sqrt(2.0)
-
-
-def rectangular(half_width: float) -> float:
-    """Standard uncertainty of a value known to lie within ±a: a/√3 (GUM 4.3.7)."""
-    return half_width / sqrt(3.0)
-
-
-def triangular(half_width: float) -> float:
-    """Standard uncertainty within ±a when the middle is likelier: a/√6 (GUM 4.3.9)."""
-    return half_width / sqrt(6.0)
-
-
-def from_stated(expanded: float, factor: float) -> float:
-    """Standard uncertainty of a stated one: U/k (GUM 4.3.3).
-
-    Args:
-        expanded: the stated uncertainty.
-        factor: how many standard uncertainties it is; 2.58 for 99 %.
-    """
-    return expanded / factor
 
 
 def type_a(values: Sequence[float]) -> tuple[float, float, int]:

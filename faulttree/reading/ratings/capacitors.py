@@ -19,7 +19,6 @@ __all__ = [
     "electrolytic_tan_delta",
     "esr_of",
     "largest_tan_delta",
-    "tan_delta_of",
 ]
 
 # Largest tan δ at 120 Hz and 20 °C of a new general-purpose aluminium electrolytic, by
@@ -46,19 +45,6 @@ WORN_LOSS = Decimal(2)
 WORN_CHANGE = Decimal("0.2")
 LEAKAGE_FACTOR = Decimal("0.01")
 LEAKAGE_FLOOR = Decimal("3E-6")
-
-
-def tan_delta_of(frequency: Decimal, capacitance: Decimal, esr: Decimal) -> Decimal:
-    """Tan δ = 2π f C · ESR of the series model (IEC 60384-1).
-
-    Args:
-        frequency: [Hz].
-        capacitance: [F].
-        esr: [Ω].
-    """
-    return EXACT.multiply(
-        EXACT.multiply(TWO_PI, frequency), EXACT.multiply(capacitance, esr)
-    ).quantize(Decimal("1E-24"), context=EXACT)
 
 
 def esr_of(frequency: Decimal, capacitance: Decimal, tan_delta: Decimal) -> Decimal:

@@ -2,29 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from decimal import Decimal
-from math import exp, log
+from math import exp
 
 from faulttree.errors import ReadingError
 from faulttree.reading.quantity import show
 from faulttree.reading.ratings.register import Figures
 from faulttree.reading.tolerance import Tolerance
-
-__all__ = [
-    "ntc_beta_resistance",
-    "ntc_beta_temperature",
-    "ntc_limits",
-    "ntc_temperature",
-    "platinum_limits",
-    "platinum_resistance",
-    "platinum_temperature",
-    "platinum_tolerance",
-    "thermocouple_k_limits",
-    "thermocouple_k_temperature",
-    "thermocouple_k_tolerance",
-    "thermocouple_k_voltage",
-]
 
 # IEC 60751, from memory: R(t) = R0 (1 + A t + B t² + C (t - 100) t³), C below 0 °C only.
 PT_A = 3.9083e-3
@@ -48,9 +32,6 @@ K_POSITIVE = (
 )  # fmt: skip
 K_BUMP = (0.118597600000, -0.118343200000e-3, 0.126968600000e3)
 K_RANGE = (-270.0, 1372.0)
-# The slope vanishes towards absolute zero; an instrument's own limit is -200 °C.
-K_INVERSE_RANGE = (-200.0, 1372.0)
-K_ROUNDING = 1e-9  # [mV]
 # IEC 60584-1, from memory: class → (fixed part [°C], share, from [°C], to [°C]).
 K_CLASSES = {"1": (1.5, 0.004, -40.0, 1000.0), "2": (2.5, 0.0075, -40.0, 1200.0)}
 
@@ -67,19 +48,6 @@ def _inside(value: float, ends: tuple[float, float], what: str, key: str) -> Non
         )
 
 
-def _solve(function: Callable[[float], float], wanted: float, low: float, high: float) -> float:
-    """Where a rising function takes a value, by halving; to the last bit of a double."""
-    for _ in range(200):
-        middle = (low + high) / 2
-        if middle in (low, high):
-            break
-        if function(middle) < wanted:
-            low = middle
-        else:
-            high = middle
-    return (low + high) / 2
-
-
 def platinum_resistance(temperature: float, r0: float = 100.0) -> float:
     """Resistance [Ω] of an industrial platinum resistor (IEC 60751).
 
@@ -94,25 +62,6 @@ def platinum_resistance(temperature: float, r0: float = 100.0) -> float:
     t = temperature
     below = PT_C * (t - 100.0) * t**3 if t < 0 else 0.0
     return r0 * (1.0 + PT_A * t + PT_B * t * t + below)
-
-
-def platinum_temperature(resistance: float, r0: float = 100.0) -> float:
-    """Temperature [°C] of an industrial platinum resistor: the curve the other way round.
-
-    Args:
-        resistance: [Ω].
-        r0: resistance at 0 °C [Ω].
-
-    Raises:
-        ReadingError: the resistance is outside the curve.
-    """
-    ends = [platinum_resistance(t, r0) for t in PT_RANGE]
-    if not ends[0] <= resistance <= ends[1]:
-        raise ReadingError(
-            f"{show(resistance, 'ohm')} is outside the curve",
-            remedy=f"It runs from {show(ends[0], 'ohm')} to {show(ends[1], 'ohm')}.",
-        )
-    return _solve(lambda t: platinum_resistance(t, r0), resistance, *PT_RANGE)
 
 
 def platinum_tolerance(temperature: float, accuracy: str = "B") -> float:
@@ -159,37 +108,6 @@ def ntc_beta_resistance(temperature: float, r25: float, beta: float) -> float:
         beta: B between 25 °C and the second temperature of the data sheet [K].
     """
     return r25 * exp(beta * (1.0 / (temperature + ZERO_CELSIUS) - 1.0 / (REFERENCE + ZERO_CELSIUS)))
-
-
-def ntc_beta_temperature(resistance: float, r25: float, beta: float) -> float:
-    """Temperature [°C] of a thermistor by the beta equation.
-
-    Args:
-        resistance, r25: [Ω].
-        beta: [K].
-    """
-    return 1.0 / (log(resistance / r25) / beta + 1.0 / (REFERENCE + ZERO_CELSIUS)) - ZERO_CELSIUS
-
-
-def ntc_temperature(resistance: float, a: float, b: float, c: float) -> float:
-    """Temperature [°C] of a thermistor by three coefficients, 1/T = a + b ln R + c (ln R)³.
-
-    Args:
-        resistance: [Ω].
-        a, b, c: coefficients [1/K], for R in Ω.
-    """
-    size = log(resistance)
-    return 1.0 / (a + b * size + c * size**3) - ZERO_CELSIUS
-
-
-def ntc_resistance(temperature: float, a: float, b: float, c: float) -> float:
-    """Resistance [Ω] of a thermistor by three coefficients, found by halving.
-
-    Args:
-        temperature: [°C].
-        a, b, c: coefficients [1/K].
-    """
-    return exp(_solve(lambda size: -ntc_temperature(exp(size), a, b, c), -temperature, -5.0, 25.0))
 
 
 def ntc_limits(
@@ -243,28 +161,6 @@ def _k_millivolt(t: float) -> float:
     return total
 
 
-def thermocouple_k_temperature(voltage: float, reference: float = 0.0) -> float:
-    """Temperature [°C] of a type K thermocouple's hot junction, found by halving.
-
-    Args:
-        voltage: [V].
-        reference: of the cold junction [°C].
-
-    Raises:
-        ReadingError: the voltage is outside -200 to 1372 °C.
-    """
-    wanted = voltage * 1000.0 + _k_millivolt(reference)
-    low, high = (_k_millivolt(t) for t in K_INVERSE_RANGE)
-    # Taking the cold junction off and adding it again may round past the very end.
-    held = min(max(wanted, low), high)
-    if abs(wanted - held) > K_ROUNDING:
-        raise ReadingError(
-            f"{show(voltage, 'V')} is outside type K",
-            remedy="It runs from -5.89 mV at -200 °C to 54.9 mV at 1372 °C, cold junction at 0 °C.",
-        )
-    return _solve(_k_millivolt, held, *K_INVERSE_RANGE)
-
-
 def thermocouple_k_tolerance(temperature: float, accuracy: str = "2") -> float:
     """Tolerance ±[°C] of a type K thermocouple (IEC 60584-1).
 
@@ -304,6 +200,3 @@ def thermocouple_k_limits(temperature: Decimal, reference: Decimal, accuracy: st
         part=f"a type K thermocouple of class {accuracy}",
         notes=(f"holds at {t:g} °C with the cold junction at {cold:g} °C",),
     )
-
-
-__all__ += ["ntc_resistance"]
