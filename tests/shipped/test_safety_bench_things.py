@@ -210,3 +210,54 @@ def test_no_handbook_stands_as_a_source_without_its_name(tree_id: str) -> None:
     for fault in load(tree_id).faults.values():
         for one in fault.evidence:
             assert "handbook" not in one.source, fault.id
+
+
+def test_a_hub_on_the_computer_alone_is_asked_nothing_of_an_adaptor() -> None:
+    tree = load("usb-hub/devices-drop-out")
+    for step in ("feed", "kind-loaded", "kind-feed"):
+        assert tree.steps[step].property == "hub-feed"
+    barred = {(step, "adaptor") for step in ("feed", "kind-loaded", "kind-feed")}
+    seen, queue = {tree.start}, deque([tree.start])
+    while queue:
+        name = queue.popleft()
+        for outcome, target in tree.steps[name].targets.items():
+            if target in tree.steps and target not in seen and (name, outcome) not in barred:
+                seen.add(target)
+                queue.append(target)
+    assert "port-loaded-bus" in seen
+    assert not any("daptor" in tree.steps[name].text for name in seen)
+    # A low-power port may fall to 4.40 V: USB 2.0, from memory.
+    assert judged(tree, "port-loaded-bus", "4.5 V") == "inside"
+    assert judged(tree, "port-loaded", "4.5 V") == "low"
+
+
+@pytest.mark.parametrize(
+    ("marked", "shown", "outcome"),
+    [("12 V", "11.8 V", "inside"), ("12 V", "10 V", "low"), ("5 V", "12 V", "high")],
+)
+def test_an_adaptor_is_judged_by_the_voltage_marked_on_its_hub(
+    marked: str, shown: str, outcome: str
+) -> None:
+    step = load("usb-hub/devices-drop-out").steps["adaptor-loaded"]
+    ratings = {"adaptor-voltage": parse_quantity(marked)}
+    limits = resolve_limits(step.limits or {}, unit=step.unit, readings={}, ratings=ratings)
+    assert judge(parse_quantity(shown), limits).outcome == outcome
+
+
+def test_the_leds_of_a_lamp_are_tested_also_where_its_cell_is_soldered() -> None:
+    tree = load("usb-lamp/does-not-light")
+    assert set(tree.steps["cell-plug"].targets.values()) == {"switch", "emitters"}
+    assert tree.steps["switch-volts"].targets["high"] == "bad-lamp-switch"
+
+
+def test_a_pack_is_closed_and_looked_at_before_it_meets_a_charger() -> None:
+    for tree_id, step in (
+        ("tool-battery/charger-refuses-pack", "other-charger"),
+        ("tool-battery/runs-short", "charged"),
+        ("tool-battery/runs-short", "week"),
+    ):
+        tree = load(tree_id)
+        assert tree.access["pack-open"].closing_step in tree.steps
+        assert tree.steps[step].live
+        assert "pack-open" not in tree.steps[step].access
+        assert tree.before_power[0].use.endswith("battery-look")
