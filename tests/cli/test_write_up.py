@@ -252,7 +252,7 @@ def test_a_commit_without_git_is_refused_plainly(desk: Path, capsys: Said) -> No
             ["write-up", "1", *CAUSE, *TEST, "--set-limit", "lead=x", "--yes"],
             "does not name a limit",
         ),
-        (["write-up", "1", *CAUSE, *TEST, "--set-how", "gone=x", "--yes"], "not a step"),
+        (["write-up", "1", *CAUSE, *TEST, "--set-how", "gone=x", "--yes"], "is not in this file"),
         (["write-up", "1", *CAUSE, *TEST, "--how", "\x1b[2Jgone", "--yes"], "U+001B"),
         (["write-up", "1", *CAUSE, *TEST, "--minutes", "-3", "--yes"], "0 or more minutes"),
         (["write-up", "1", *CAUSE, *TEST, "--step", "Two Words", "--yes"], "bad-id"),
