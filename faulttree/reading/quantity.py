@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from decimal import ROUND_HALF_UP, Context, Decimal
+from functools import lru_cache
 from typing import Any
 
 from faulttree.reading.units import KIND_WORDS, UNITS, Kind, unit_text
@@ -94,6 +95,7 @@ class Quantity:
         }
 
 
+@lru_cache(maxsize=4096)
 def show(value: Decimal | float, unit: str = "", kind: str = "", digits: int = 3) -> str:
     """A value for people: three significant digits, engineering prefix, unit.
 

@@ -81,12 +81,14 @@ class Verdict(Judged):
         """
         from faulttree.reading.verdict_text import clauses
 
-        kept = self.as_dict()
-        del kept["text"]
-        return kept | {"clauses": [list(one) for one in clauses(self)], "scale": self.scale}
+        kept = {"clauses": [list(one) for one in clauses(self)], "scale": self.scale}
+        return self._figures() | kept
 
     def as_dict(self) -> dict[str, Any]:
         """Plain data for JSON, values in the base unit and not rounded."""
+        return {**self._figures(), "text": self.sentence}
+
+    def _figures(self) -> dict[str, Any]:
         limits = self.limits
         return {
             "verdict": self.outcome,
@@ -111,7 +113,6 @@ class Verdict(Judged):
             "basis": limits.basis,
             "corrections": list(self.corrections),
             "readings": [_number(reading.value) for reading in self.readings],
-            "text": self.sentence,
         }
 
 
