@@ -297,7 +297,7 @@ def test_moves_in_the_shipped_trees_keep_the_rules(tmp_path: Path, store: Store)
     trees = [library.load(name) for name, library in libraries.items()]
     fitness = {library.root: EditedCheck(library) for library in (shipped, own)}
     told = {tree.id: OFTEN if tree.id == NAME else found_late(tree) for tree in trees}
-    fill(store, trees, Shop(seed=1, drift=1.0, shares=told), cases=400)
+    fill(store, trees, Shop(seed=1, drift=1.0, shares=told), cases=200)
     moved = Counter[str]()
     for count in gather(store, tally(store), trees):
         library = libraries[count.tree.id]

@@ -41,7 +41,7 @@ BROWSER = shutil.which("chromium") or shutil.which("chromium-browser")
 def record(tmp_path_factory: pytest.TempPathFactory) -> Path:
     path = tmp_path_factory.mktemp("record") / "record.db"
     with open_store(str(path)) as store:
-        fill(store, TREES, Shop(seed=2), cases=250)
+        fill(store, TREES, Shop(seed=2), cases=160)
     return path
 
 

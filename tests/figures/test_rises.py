@@ -254,7 +254,7 @@ def test_a_cause_that_two_trees_of_a_family_find_is_looked_at_in_both_together(
             for tree in trees
         }
         shop = Shop(seed=seed, begins=begins, months=12, drift=1.0, shares=shares, returns=0)
-        keep(store, simulate(trees, shop, cases=120))
+        keep(store, simulate(trees, shop, cases=70))
     found = review(store, trees, proposals=False)
     both = [one for one in rising(found) if one.fault == fault]
     assert len(both) == 2

@@ -51,7 +51,7 @@ from tests.support.counts import examples
 
 LIBRARY = shipped_library()
 TREES = [sample_tree(name) for name in NAMES]
-CASES = 450
+CASES = 300
 
 
 @pytest.fixture(scope="module")
@@ -163,7 +163,7 @@ def saved() -> list[float]:
     assert order is not None
     standing = CurrentOrder(tree, table)
     with open_store(None) as store:
-        fill(store, [tree], Shop(seed=21), cases=300)
+        fill(store, [tree], Shop(seed=21), cases=200)
         (count,) = gather(store, tally(store), [tree])
         counted = cases_of(store, count, {})
     values = []
