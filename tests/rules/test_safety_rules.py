@@ -9,7 +9,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from pathlib import Path
-from random import Random
 
 import pytest
 from hypothesis import HealthCheck, given, settings
@@ -24,7 +23,7 @@ from faulttree.tree import ExaminedFile, Finding, Tree, Where, demo_library, shi
 from tests.rules.test_checks import TREE, a_library
 from tests.support.broken_trees import BREAKERS, Breaker, Broken
 from tests.support.counts import SOAK, examples
-from tests.support.safety_trees import RightTree, right_tree, right_trees, tree_of
+from tests.support.safety_trees import RightTree, right_trees, sample_of_right_trees, tree_of
 
 LIBRARY = shipped_library()
 FAMILIES = ("structure", "conclusions", "suitability")
@@ -47,7 +46,6 @@ FINDS: Mapping[str, set[str]] = {
 }
 """What a breaker breaks → the rules that find it."""
 
-SAMPLE = [right_tree(Random(seed)) for seed in range(60)]
 EACH = [(name, breaker) for name, listed in BREAKERS.items() for breaker in listed]
 
 
@@ -78,7 +76,7 @@ def test_no_rule_of_safety_finds_anything_in_a_right_tree(right: RightTree) -> N
 
 @pytest.mark.parametrize(("name", "breaker"), EACH, ids=[one.__name__ for _, one in EACH])
 def test_what_breaks_a_tree_is_found_every_time(name: str, breaker: Breaker) -> None:
-    made = [(right, breaker(right)) for right in SAMPLE]
+    made = [(right, breaker(right)) for right in sample_of_right_trees()[:60]]
     pairs = [(right, broken) for right, broken in made if broken is not None][:15]
     assert len(pairs) >= 5, "too few trees have what this breaks"
     missed = [

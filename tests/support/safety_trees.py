@@ -342,3 +342,9 @@ def right_tree(random: Random) -> RightTree:
 def right_trees(draw: st.DrawFn) -> RightTree:
     """Right trees, as hypothesis draws and shrinks them."""
     return make(Choices(lambda n: draw(st.integers(0, n - 1))))
+
+
+@cache
+def sample_of_right_trees() -> tuple[RightTree, ...]:
+    """The same trees for every test that asks, made when the first one does."""
+    return tuple(right_tree(Random(seed)) for seed in range(120))

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Callable, Iterator, Mapping
+from functools import cache
+from itertools import islice
 from random import Random
 from typing import Any
 
@@ -20,7 +22,13 @@ from tests.support.careful_walks import Fact, careful_walk
 from tests.support.counts import SOAK, examples
 from tests.support.random_walks import CHOICES, KINDS, Walk, put, random_walk, violations
 from tests.support.safety_procedures import PROCEDURES
-from tests.support.safety_trees import RightTree, outcomes_towards, right_tree, right_trees, tree_of
+from tests.support.safety_trees import (
+    RightTree,
+    outcomes_towards,
+    right_trees,
+    sample_of_right_trees,
+    tree_of,
+)
 
 SLOW = [HealthCheck.too_slow, HealthCheck.data_too_large, HealthCheck.large_base_example]
 QUICK = settings(max_examples=examples(40), derandomize=not SOAK, suppress_health_check=SLOW)
@@ -192,12 +200,9 @@ def test_a_careful_technician_does_no_harm_by_a_right_tree(right: RightTree) -> 
         assert violations(right.tree, careful_walk(right.tree, Random(seed))) == []
 
 
-SAMPLE = [right_tree(Random(seed)) for seed in range(120)]
-
-
 def test_right_trees_use_every_key_of_safety() -> None:
     used: Counter[str] = Counter()
-    for right in SAMPLE:
+    for right in sample_of_right_trees():
         data = right.bundle["tree"]
         found = {*data, *(key for step in data["steps"].values() for key in step)}
         found |= {key for step in data["steps"].values() for key in step.get("limits", ())}
@@ -210,23 +215,30 @@ def test_right_trees_use_every_key_of_safety() -> None:
 
 
 def test_right_trees_come_in_many_sizes() -> None:
-    sizes = {len(right.bundle["tree"]["steps"]) for right in SAMPLE}
+    sizes = {len(right.bundle["tree"]["steps"]) for right in sample_of_right_trees()}
     assert min(sizes) <= 4
     assert max(sizes) >= 20
-    confirms = [fault.confirms for right in SAMPLE for fault in right.tree.faults.values()]
+    confirms = [
+        fault.confirms for right in sample_of_right_trees() for fault in right.tree.faults.values()
+    ]
     assert any(one.safety for listed in confirms for one in listed)
     assert any(len([one for one in listed if not one.safety]) > 1 for listed in confirms)
-    assert any(check.when for right in SAMPLE for check in right.tree.before_power)
-    procedures = {use.procedure for right in SAMPLE for use in right.tree.uses.values()}
+    assert any(check.when for right in sample_of_right_trees() for check in right.tree.before_power)
+    procedures = {
+        use.procedure for right in sample_of_right_trees() for use in right.tree.uses.values()
+    }
     assert {"look", "insulation", "first-start", "discharge", "soak"} <= procedures
 
 
 # -- broken trees ---------------------------------------------------------------------------------
 
 
+@cache
 def broken_sample(breaker: Breaker) -> list[tuple[RightTree, Broken]]:
-    made = ((right, breaker(right)) for right in SAMPLE)
-    return [(right, broken) for right, broken in made if broken is not None]
+    """The first trees that have what this breaks."""
+    made = ((right, breaker(right)) for right in sample_of_right_trees())
+    broken = ((right, broken) for right, broken in made if broken is not None)
+    return list(islice(broken, 25 if SOAK else 10))
 
 
 EACH = [(name, breaker) for name, listed in BREAKERS.items() for breaker in listed]
@@ -237,7 +249,7 @@ IDS = [breaker.__name__ for _, breaker in EACH]
 def test_a_breaker_breaks_what_it_says_and_nothing_else(name: str, breaker: Breaker) -> None:
     sample = broken_sample(breaker)
     assert len(sample) >= 10, "too few trees have what this breaks"
-    for right, broken in sample[:25]:
+    for right, broken in sample:
         before = right.copy()
         tree = tree_of(broken.bundle)
         wrong = {rule for rule, holds in HOLDS.items() if not holds(tree, right)}
@@ -248,7 +260,7 @@ def test_a_breaker_breaks_what_it_says_and_nothing_else(name: str, breaker: Brea
 
 @pytest.mark.parametrize(("name", "breaker"), EACH, ids=IDS)
 def test_the_place_of_what_is_broken_is_there(name: str, breaker: Breaker) -> None:
-    for _, broken in broken_sample(breaker)[:25]:
+    for _, broken in broken_sample(breaker):
         at: Any = broken.bundle["tree"]
         for key in broken.at:
             at = at[key]
@@ -308,7 +320,9 @@ stops: {nothing: {title: No fault found, reason: no-fault-found}}
 
 
 def hand_made(text: str) -> Tree:
-    return tree_of(SAMPLE[0].copy() | {"tree": parse(text).data, "procedures": PROCEDURES})
+    return tree_of(
+        sample_of_right_trees()[0].copy() | {"tree": parse(text).data, "procedures": PROCEDURES}
+    )
 
 
 OPENED: list[Event] = [ev.Opened(tree="unit/no-output", tree_hash="x", unit={"model": "old"})]
@@ -439,14 +453,16 @@ def test_a_battery_is_strained_only_with_its_cells_known(told: str, steps: list[
 
 
 def test_the_same_seed_gives_the_same_walk() -> None:
-    tree = SAMPLE[3].tree
+    tree = sample_of_right_trees()[3].tree
     assert random_walk(tree, 5) == random_walk(tree, 5)
     assert random_walk(tree, 5) != random_walk(tree, 6)
 
 
 def test_random_walks_make_every_move() -> None:
     made = Counter(
-        event.kind for seed in range(60) for event in random_walk(SAMPLE[seed].tree, seed)
+        event.kind
+        for seed in range(60 if SOAK else 30)
+        for event in random_walk(sample_of_right_trees()[seed].tree, seed)
     )
     kinds = """answered skipped jumped went-back repair-tried reopened confirmed not-confirmed
         caution-read noted closed"""
@@ -455,7 +471,7 @@ def test_random_walks_make_every_move() -> None:
 
 def test_moves_can_be_left_out() -> None:
     calm = dict(CHOICES) | dict.fromkeys(("go", "back", "skip", "repair", "reopen"), 0)
-    events = random_walk(SAMPLE[7].tree, 1, calm)
+    events = random_walk(sample_of_right_trees()[7].tree, 1, calm)
     assert not any(isinstance(event, (ev.Skipped, ev.WentBack)) for event in events)
 
 
@@ -466,13 +482,13 @@ def test_how_a_step_is_answered_can_be_replaced() -> None:
         asked.append(step.id)
         return put(walk, step, outcome)
 
-    events = random_walk(SAMPLE[7].tree, 1, put=told)
+    events = random_walk(sample_of_right_trees()[7].tree, 1, put=told)
     assert asked == [event.step for event in events if isinstance(event, ev.Answered)]
 
 
 def test_violations_name_the_answer_they_are_about() -> None:
     for seed in range(30):
-        tree = SAMPLE[seed].tree
+        tree = sample_of_right_trees()[seed].tree
         events = random_walk(tree, seed)
         for one in violations(tree, events):
             answered = events[one.at]

@@ -7,6 +7,7 @@ import sys
 from random import Random
 from typing import Any
 
+import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
@@ -265,10 +266,11 @@ def searched(tree: Tree, fault: str, skipped_at: int, random: Random) -> tuple[S
     raise AssertionError(f"{tree.id}: the walk for '{fault}' goes on without end: {asked[-9:]}")
 
 
-def test_a_search_of_a_shipped_tree_ends_and_comes_back_to_what_was_skipped() -> None:
+@pytest.mark.parametrize("searches", [15, pytest.param(100, marks=pytest.mark.soak)])
+def test_a_search_of_a_shipped_tree_ends_and_comes_back_to_what_was_skipped(searches: int) -> None:
     library, random = shipped_library(), Random(7)
     names = library.trees()
-    for _ in range(40):
+    for _ in range(searches):
         tree = library.load(random.choice(names))
         fault = random.choice(list(tree.faults))
         at = random.randint(1, 5)
