@@ -201,7 +201,9 @@ def taken_with(
         kind = named if known else facts.get(_KIND + method.name, NOT_KNOWN)
         if kind != NOT_KNOWN:
             check_method(limits, kind, offers_of(tree, kind), name="the meter")
-            limits = limits if method.required else replace(limits, method=None)
+            # The meter fits, so its method says no more about a reading than what was required.
+            told = (method.text,) if method.required else ()
+            limits = replace(limits, method=None, notes=(*limits.notes, *told))
     said = facts.get(_frequency_of(instrument), NOT_KNOWN)
     if limits.holds_at is not None and said != NOT_KNOWN and _is_open(readings, instrument):
         frequency = parse_quantity(said, "Hz").value

@@ -89,6 +89,17 @@ def test_a_meter_nobody_knows_is_judged_with_a_remark_and_not_asked_again() -> N
     assert "the kind of meter is not declared" in str(driver.state.visits[-1].event.verdict)
 
 
+def test_over_range_on_a_meter_of_the_right_kind_proves_insulation() -> None:
+    driver = insulation()
+    driver.type("OL", "insulation-tester")
+    assert driver.state.visits[-1].outcome == "inside"
+    required = {"min": "1 Mohm", "requires": {"test_voltage": "500 V"}, "sides": "low"}
+    other = Driver(tree(**required))
+    other.type("> 200 Mohm", "insulation-tester", "OL")
+    assert [one.outcome for one in other.state.visits] == ["inside", "inside"]
+    assert "requires a test voltage of 500 V" in str(other.state.visits[0].event.verdict)
+
+
 def test_the_question_is_left_by_going_back_and_nothing_is_recorded() -> None:
     driver = insulation()
     before = driver.events
