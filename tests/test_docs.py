@@ -83,9 +83,10 @@ def test_the_names_that_ship_are_listed_for_whoever_writes_a_tree() -> None:
 def test_the_screen_in_the_readme_is_the_program_s_own(desk: Path) -> None:
     unit = ["--serial", "tag 14", "--model", "two-channel", "--complaint", "no output"]
     looked = "sound\nsound\nbelow\nagree\n"
-    tested = "\nclass-1\n0.12 ohm\n\n20 Mohm\n26 ohm\n\nsettles\nall-right\n0 V\n"
+    tested = "\nclass-1\n0.12 ohm\nappliance-tester\n\n20 Mohm\nappliance-tester\n"
+    tested += "26 ohm\n\nsettles\nall-right\n0 V\n"
     opened = "intact\n26 ohm\n\n800 ohm\n\n\n21.4 V\n\n"
-    typed = f"\n{looked}{tested}{opened}1.3 ohm\nyes\n"
+    typed = f"\n{looked}{tested}{opened}1.3 ohm at 120 Hz\nesr-meter\nyes\n"
     told = CliRunner().invoke(
         _Program(), ["diagnose", "bench-supply/no-output", *unit], input=typed
     )
