@@ -110,6 +110,20 @@ def counted(many: int, what: str) -> str:
     return f"{many} {what}{'' if many == 1 else 's'}"
 
 
+def minutes_text(minutes: float) -> str:
+    """Minutes for people, in seconds where they are less than one.
+
+    Example:
+        >>> minutes_text(0), minutes_text(0.5), minutes_text(1.5), minutes_text(1234)
+        ('0 min', '30 s', '1.5 min', '1234 min')
+    """
+    if not minutes:
+        return "0 min"
+    if round(60 * minutes) < 60:
+        return f"{60 * minutes:.0f} s"
+    return f"{max(minutes, 1):.2g} min" if minutes < 10 else f"{minutes:.0f} min"
+
+
 def pick(typed: str, names: Sequence[str], *, numbered: bool = True) -> str | None:
     """Find a typed name: by the whole name, its number from 1, or a unique beginning.
 

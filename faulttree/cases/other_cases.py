@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import json
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
@@ -11,7 +12,7 @@ from sqlalchemy import select
 
 from faulttree.cases.case import Case, moment
 from faulttree.cases.historical_tree import tree_of
-from faulttree.cases.tables import STEPS
+from faulttree.cases.tables import STEPS, TREES
 from faulttree.walk.events import RepairTried
 from faulttree.walk.history import counted
 
@@ -57,6 +58,18 @@ class OtherCases:
     """Answers what a session asks about other cases, out of one record."""
 
     store: Store
+
+    def fault_titles(self, cases: Iterable[Case]) -> dict[str, str]:
+        """Id of a case → title of its fault, by the text of the tree that it was walked on."""
+        named = [case for case in cases if case.fault]
+        hashes = {case.tree_hash for case in named}
+        wanted = select(TREES.c.hash, TREES.c.text).where(TREES.c.hash.in_(hashes))
+        texts = self.store.read(lambda c: c.execute(wanted).all())
+        faults = {name: _faults(text) for name, text in texts}
+        return {
+            case.id: str(faults.get(case.tree_hash, {}).get(case.fault, {}).get("title", ""))
+            for case in named
+        }
 
     def earlier(self, serial: str) -> tuple[Case, ...]:
         """Cases of the unit with this serial or tag, the newest first."""
@@ -126,6 +139,15 @@ class OtherCases:
         lasted = not case.came_back if case.result == "fixed" else None
         title = fault.title if fault is not None else case.fault
         return SimilarCase(case, one.agree, one.differ, title, done[-1] if done else "", lasted)
+
+
+def _faults(text: str) -> Mapping[str, Mapping[str, object]]:
+    """The faults of a stored tree; a text that cannot be read has none."""
+    try:
+        found = json.loads(text)["tree"]["faults"]
+    except (ValueError, KeyError, TypeError):
+        return {}
+    return found if isinstance(found, dict) else {}
 
 
 def _repairs(store: Store, case: Case) -> Sequence[str]:

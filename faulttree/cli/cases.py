@@ -13,7 +13,7 @@ from faulttree.cli.cases_files import export, import_cases, verify
 from faulttree.cli.options import now, say, say_json
 from faulttree.cli.places import RecordOptions, open_library, read_bench_file
 from faulttree.errors import RecordError
-from faulttree.texts import counted
+from faulttree.texts import counted, minutes_text
 
 if TYPE_CHECKING:
     from faulttree.cases import Case, Store
@@ -61,12 +61,14 @@ def list_cases(
 ) -> None:
     """List cases, newest first, by any of these and by WORDS said anywhere in them."""
     from faulttree.cases.closing_result import with_closing
+    from faulttree.cases.other_cases import OtherCases
 
     shown = limit if limit is not None or options.as_json else SHOWN
     with options.store(read_only=True) as store:
         many = shown + 1 if shown and not options.as_json else shown or None
         listing = store.list(words=" ".join(words), limit=many, **wanted)
         found = list(with_closing(store, listing))
+        titles = {} if options.as_json else OtherCases(store).fault_titles(listing)
     if options.as_json:
         say_json({"cases": [case.as_dict() | {"closing": closing} for case, closing in found]})
         return
@@ -74,21 +76,25 @@ def list_cases(
         say("No case like that in the record.", to_people=True)
         return
     cut = found[:shown] if shown else found
-    rows = [("case", "opened", "unit", "complaint", "stands at", "fault", "min")]
-    for line in table([*rows, *(listed(case, closing) for case, closing in cut)]):
+    rows = [("case", "opened", "unit", "complaint", "stands at", "fault", "measured")]
+    for line in table(
+        [*rows, *(listed(case, closing, titles.get(case.id, "")) for case, closing in cut)]
+    ):
         say(line)
     if len(cut) < len(found):
         say(f"There are more: these are {len(cut)}; --limit 0 shows all.", to_people=True)
 
 
-def listed(case: Case, closing: ClosingResult | None = None) -> tuple[str, ...]:
-    """One line of the list."""
+def listed(case: Case, closing: ClosingResult | None = None, fault: str = "") -> tuple[str, ...]:
+    """One line of the list; ``fault`` is the title of what was found."""
     unit = " ".join(filter(None, [case.model or case.family, case.tag or case.serial]))
     came = ", came back" if case.came_back else ""
     stands = f"{case.result}{came}" if case.state == "closed" else f"open at {case.step or 'start'}"
+    if case.result == "found":
+        stands += ", repair open"
     stands += closing_words(case, closing)
-    time = f"{case.minutes:.0f}" if case.minutes else ""
-    said = (unit, case.complaint or case.tree, stands, case.fault, time)
+    time = minutes_text(case.minutes) if case.minutes else ""
+    said = (unit, case.complaint or case.tree, stands, fault or case.fault, time)
     return (str(case.number), case.opened[:10], *said)
 
 

@@ -28,6 +28,7 @@ from faulttree.cli.places import (
     read_bench_file,
 )
 from faulttree.errors import FaulttreeError, TreeError, WalkError
+from faulttree.texts import minutes_text
 
 if TYPE_CHECKING:
     from faulttree.cases import Store
@@ -270,6 +271,7 @@ class _Keeping:
 
 def _say_end(state: State, label: str) -> None:
     """The end of a scripted walk in a few lines."""
+    spent = minutes_text(state.minutes)
     if state.tree.invented:
         say(f"Tree: {state.tree.title}")
     for visit in state.path:
@@ -285,12 +287,12 @@ def _say_end(state: State, label: str) -> None:
         title_of = state.tree.faults[came_to.fault].title
         say(
             f"{label} stays open: likely {came_to.fault}: {title_of} "
-            f"({came_to.probability or 0:.0%}); tests still open: {open_}; {state.minutes:g} min"
+            f"({came_to.probability or 0:.0%}); tests still open: {open_}; {spent}"
         )
         return
     if state.end is None:
         place = f" at '{state.ask.id}'" if state.ask else ""
-        say(f"{label} stays open{place}; {state.minutes:g} min")
+        say(f"{label} stays open{place}; {spent}")
         return
     title = ""
     if state.end.kind == "fault":
@@ -298,7 +300,7 @@ def _say_end(state: State, label: str) -> None:
     elif state.end.id:
         title = f": {state.tree.stops[state.end.id].title}"
     result = f", {state.closed.result}" if state.closed else ""
-    say(f"{label}: {state.end.kind} {state.end.id}{title}{result}; {state.minutes:g} min")
+    say(f"{label}: {state.end.kind} {state.end.id}{title}{result}; {spent}")
 
 
 # -- a sitting --------------------------------------------------------------------------------

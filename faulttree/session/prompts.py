@@ -37,6 +37,7 @@ __all__ = [
     "ACTIONS",
     "TAKE_IT",
     "WITHIN",
+    "asks",
     "confirm_prompt",
     "correct_prompt",
     "end_prompt",
@@ -315,7 +316,7 @@ def _cautions_prompt(position: Position, step: Step, unread: tuple[str, ...]) ->
     prompt = prompt_of(
         position,
         "cautions",
-        "Read, and ready to keep to it?",
+        "Have you read this, and will you follow it?",
         subject=step.id,
         part=",".join(shown),
         step=step,
@@ -379,7 +380,7 @@ def _likely_prompt(position: Position) -> Prompt:
     state = position.state
     assert state.reached is not None
     tests = tuple(
-        Choice(name, f"test first: {_asks(state, name)}") for name in state.reached.open_tests
+        Choice(name, f"test first: {asks(state, name)}") for name in state.reached.open_tests
     )
     text = "Number of the test to make first" if tests else "No test is open that would tell"
     return prompt_of(
@@ -392,7 +393,7 @@ def _likely_prompt(position: Position) -> Prompt:
     )
 
 
-def _asks(state: State, name: str) -> str:
+def asks(state: State, name: str) -> str:
     """What a test asks, in words: a step or a procedure."""
     use = state.tree.uses.get(name)
     if use is not None:

@@ -194,7 +194,7 @@ def _judged_alone(
     except DoubtError as doubt:
         choices = (
             Choice("typed", f"as typed: {carry.one('text')}"),
-            Choice("again", "measure again, or type it anew"),
+            Choice("again", "measure again, or type it again"),
         )
         return Ask(_sub(position, "slip", doubt.question, carry, step, choices))
     if not isinstance(event, ev.Answered):

@@ -5,7 +5,9 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from faulttree.errors import FaulttreeError
+from faulttree.session.prompts import asks
 from faulttree.terminal import screens
+from faulttree.texts import minutes_text
 from faulttree.walk.advisor import (
     better,
     both,
@@ -46,11 +48,8 @@ def remark(state: State, bench: Bench | None, meter: str, width: int) -> list[Li
     lines: list[Line] = []
     found = better(state)
     if found is not None:
-        text = (
-            f"By the odds '{found.step}' would save {found.saves:.2g} min on average "
-            f"from here: 'go {found.step}'."
-        )
-        lines += screens.labelled("Quicker", text, width, style="answer")
+        text = f"{asks(state, found.step)}: saves about {minutes_text(found.saves)}"
+        lines += screens.labelled("Faster", f"{text} (go {found.step})", width, style="answer")
     return lines + _meter_remark(state, bench, meter, width)
 
 
@@ -101,14 +100,13 @@ def why_view(state: State, width: int) -> list[Line]:
     here = ranked.get(step.id)
     if here is not None:
         text = (
-            f"{screens.minutes_text(here.minutes)}, and {screens.minutes_text(here.minutes_to_go)} "
-            f"expected to the end by this test; it tells {here.bits:.2g} bit "
-            f"({here.bits_per_minute:.2g} a minute), where one bit would halve the field"
+            f"{minutes_text(here.minutes)}, and {minutes_text(here.minutes_to_go)} "
+            "expected to the end by this test"
         )
-        lines += screens.labelled("Worth", text, width)
+        lines += screens.labelled("Minutes", text, width)
         for other in list(ranked.values())[:3]:
             if other.test != step.id:
-                text = f"{screens.minutes_text(other.minutes_to_go)} to the end by '{other.test}'"
+                text = f"{minutes_text(other.minutes_to_go)} to the end by '{other.test}'"
                 lines += screens.labelled("Or", text, width)
     elif step.kind == "do":
         lines += screens.labelled(
@@ -267,7 +265,7 @@ def _way(state: State, suspect: Suspect) -> str:
     gear = f"; needs {', '.join(suspect.gear)}" if suspect.gear else ""
     first = ", ".join(f"'{action}'" for action in _skipped_before(state, suspect.tests))
     made_up = f", with {first} made up for" if first else ""
-    return f"{screens.minutes_text(suspect.minutes)} by {steps}{made_up}{gear}"
+    return f"{minutes_text(suspect.minutes)} by {steps}{made_up}{gear}"
 
 
 def _skipped_before(state: State, tests: Sequence[str]) -> list[str]:

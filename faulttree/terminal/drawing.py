@@ -135,7 +135,7 @@ DRAWINGS: Mapping[Kind, Callable[[OpenCase, Prompt], None]] = {
 def question(prompt: Prompt) -> str:
     """The line behind which is typed."""
     if prompt.kind == "cautions":
-        return "Read, and ready to keep to it? Enter says yes › "
+        return f"{prompt.text} Enter: yes › "
     if prompt.kind in ("step", "correct"):
         return _step_question(prompt)
     if prompt.kind == "fact":

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Protocol
 from faulttree.session import Context, Position
 from faulttree.terminal import screens
 from faulttree.terminal.advice_text import remark
+from faulttree.texts import minutes_text
 from faulttree.walk import events as ev
 
 if TYPE_CHECKING:
@@ -145,7 +146,7 @@ class OpenCase:
         """One line below the prompt: case, place, minutes, how to get help."""
         state = self.state
         place = state.ask.id if state.ask else state.phase
-        spent = screens.minutes_text(state.minutes)
+        spent = minutes_text(state.minutes)
         return f" {self.label} · {place} · {spent} · ? helps"
 
     def complain(self, error: FaulttreeError) -> None:

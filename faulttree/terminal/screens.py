@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 from faulttree.reading import limits_text
 from faulttree.reading.verdict_text import verdict_text
 from faulttree.session.prompts import leads_to
-from faulttree.texts import one_line, wrapped
+from faulttree.texts import minutes_text, one_line, wrapped
 from faulttree.walk.answer import limits_of, ratings_of
 from faulttree.walk.meter import is_meter_fact
 from faulttree.walk.standing import not_made
@@ -27,7 +27,6 @@ __all__ = [
     "heading",
     "labelled",
     "likely_view",
-    "minutes_text",
     "path_view",
     "refusal_lines",
     "share_text",
@@ -61,13 +60,6 @@ def labelled(label: str, text: str, width: int, *, style: str = "") -> list[Line
     first, *rest = wrapped(one_line(text), width, " " * max(len(head), len(inset)), inset)
     start: Line = [("label", head), (style, first[len(head) :])]
     return [start, *([(style, line)] for line in rest)]
-
-
-def minutes_text(minutes: float) -> str:
-    """Minutes for people: ``4 min``, ``1.5 min``; less than one in seconds: ``30 s``."""
-    if not minutes:
-        return "0 min"
-    return f"{60 * minutes:.0f} s" if round(60 * minutes) < 60 else f"{max(minutes, 1):.3g} min"
 
 
 def share_text(share: float) -> str:
@@ -115,8 +107,8 @@ def step_view(
     lines = heading(state, f"{_place(state)} · {step.id} · {spent} so far", width)
     if state.pending is not None:
         lines += text_lines(f"This must come before '{state.pending}'.", width, style="warning")
-    if step.live:
-        lines += open_view(state, width)
+    if step.live or step.role in ("before-power", "close"):
+        lines += open_view(state, width, step)
     lines += _reminders(state, step, width, full=full)
     lines += labelled(VERBS[step.kind], step.text, width, style="title")
     lines += _opening(state, step, width)
@@ -140,8 +132,8 @@ def brief_view(state: State, step: Step, width: int) -> list[Line]:
     lines: list[Line] = [[("", "")]]
     if state.pending is not None:
         lines += text_lines(f"This must come before '{state.pending}'.", width, style="warning")
-    if step.live:
-        lines += open_view(state, width)
+    if step.live or step.role in ("before-power", "close"):
+        lines += open_view(state, width, step)
     lines += _reminders(state, step, width, full=False)
     number = f"{len(state.path) + 1} " if state.phase == "finding" else ""
     label = f"{number}{VERBS[step.kind]}"
@@ -344,11 +336,19 @@ def facts_view(state: State, width: int) -> list[Line]:
     return lines
 
 
-def open_view(state: State, width: int) -> list[Line]:
-    """What is open on the bench: covers, and what a step lifted, took out or clipped on."""
-    parts = [*state.open_states]
+def open_view(state: State, width: int, step: Step | None = None) -> list[Line]:
+    """What is open on the bench: covers, and what a step lifted, took out or clipped on.
+
+    Args:
+        state: where the walk stands.
+        width: columns to write in.
+        step: the step that is shown; what it needs open itself is left out.
+    """
+    needed = step.access if step is not None else ()
+    parts = [name for name in state.tree.access if name in state.access and name not in needed]
     parts += [f"{kind} {', '.join(of)}" for kind, of in state.left_open.items()]
-    return labelled("Open now", "; ".join(parts), width, style="warning") if parts else []
+    text = f"{'; '.join(parts)}. Put it back before power."
+    return labelled("Open now", text, width, style="warning") if parts else []
 
 
 def path_view(state: State, width: int) -> list[Line]:

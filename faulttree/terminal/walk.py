@@ -5,6 +5,7 @@ from __future__ import annotations
 from datetime import datetime
 from typing import TYPE_CHECKING
 
+from faulttree.cases.projection import CaseProjection
 from faulttree.errors import FaulttreeError, WalkError
 from faulttree.reading.verdict_text import said_once
 from faulttree.session import (
@@ -24,6 +25,7 @@ from faulttree.terminal import screens
 from faulttree.terminal.console import spell
 from faulttree.terminal.drawing import draw, question, show_view
 from faulttree.terminal.open_case import Leaving
+from faulttree.texts import minutes_text
 from faulttree.walk import events as ev
 from faulttree.walk.history import is_still
 
@@ -128,7 +130,7 @@ def _take(case: OpenCase, result: Accepted) -> None:
     for message in result.messages:
         if message.verdict is None:
             _tell(case, message)
-    if any(isinstance(event, ev.NotConfirmed) for event in result.events):
+    if any(isinstance(event, ev.NotConfirmed | ev.RepairTried) for event in result.events):
         case.console.show(screens.open_view(case.state, case.console.width))
     if result.meter is not None:
         case.meter = result.meter
@@ -156,8 +158,11 @@ def _tell_closed(case: OpenCase) -> None:
     closed = state.closed
     assert closed is not None
     failed = ", closing check FAILED" if state.unfit is not None else ""
-    spent = screens.minutes_text(state.minutes)
-    text = f"{case.label} is closed: {closed.result}{failed}, {closed.became}; {spent} by the tree."
+    measured = CaseProjection(case.journal.events).row["minutes"]
+    spent = f"{minutes_text(state.minutes)} by the tree"
+    if measured:
+        spent = f"{minutes_text(measured)} measured, {spent}"
+    text = f"{case.label} is closed: {closed.result}{failed}, {closed.became}; {spent}."
     case.say(text, "title")
 
 

@@ -48,7 +48,7 @@ __all__ = [
 WORTH_ASKING = 0.01
 """Bits below which a step is not worth going to: common practice, no source."""
 
-WORTH_SAYING = 1.0
+WORTH_SAYING = 3.0
 """Minutes a detour must save before it is offered: common practice, no source."""
 
 
@@ -375,7 +375,8 @@ def better(state: State) -> Better | None:
         one for one in ranked if one is here or answered.issuperset(_guards(state, one.test))
     )
     saves = here.minutes_to_go - best.minutes_to_go
-    return Better(best.test, saves) if saves >= WORTH_SAYING else None
+    done = best.test in answered or state.outcome(best.test) is not None
+    return Better(best.test, saves) if saves >= WORTH_SAYING and not done else None
 
 
 def _guards(state: State, test: str) -> tuple[str, ...]:

@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from faulttree.reading.verdict_text import verdict_text
-from faulttree.texts import one_line, wrapped
+from faulttree.texts import minutes_text, one_line, wrapped
 
 
 @dataclass(frozen=True, slots=True)
@@ -106,7 +106,7 @@ def step_details(entry: Mapping[str, Any]) -> Iterator[str]:
     )
     yield from (f"{label}: {value}" for label, value in told if value)
     if entry["minutes"] is not None:
-        yield minutes(entry["minutes"])
+        yield minutes_text(entry["minutes"])
 
 
 def repair_item(repair: Mapping[str, Any]) -> Item:
@@ -139,7 +139,7 @@ def left_open(report: Mapping[str, Any]) -> Iterator[Item]:
         if (share := suspect.get("probability")) is not None:
             figures.append(f"{100 * share:.2g} %")
         if (takes := suspect.get("minutes")) is not None:
-            figures.append(f"{minutes(takes)} to test")
+            figures.append(f"{minutes_text(takes)} to test")
         yield Item(f"{suspect['title']}{with_text(', '.join(figures))}")
 
 
@@ -170,8 +170,11 @@ def outcome(report: Mapping[str, Any]) -> list[tuple[str, str]]:
         ("Kept", ", ".join(report["kept"])),
         ("Note", last[-1] if last and report["state"] == "closed" else ""),
         ("Closed", day(report["closed"])),
-        ("Time taken", minutes(report["minutes"]) if report["minutes"] else ""),
-        ("Time by the tree", minutes(report["tree_minutes"]) if report["tree_minutes"] else ""),
+        ("Time taken", minutes_text(report["minutes"]) if report["minutes"] else ""),
+        (
+            "Time by the tree",
+            minutes_text(report["tree_minutes"]) if report["tree_minutes"] else "",
+        ),
         ("Came back", f"the same unit came in again: case {back}" if back else ""),
     )
     return [(label, value) for label, value in told if value]
@@ -213,13 +216,6 @@ def said(value: object) -> str:
 def day(at: str | None) -> str:
     """A time to the minute, UTC."""
     return f"{at[:16].replace('T', ' ')} UTC" if at else ""
-
-
-def minutes(value: float) -> str:
-    """A length of time; in seconds where it is less than a minute."""
-    if round(60 * value) < 60:
-        return f"{60 * value:.0f} s"
-    return f"{max(value, 1):.2g} min" if value < 10 else f"{value:.0f} min"
 
 
 def reading_text(reading: Mapping[str, Any] | None) -> str:
