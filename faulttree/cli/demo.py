@@ -332,7 +332,7 @@ class _Rehearsed:
     def _answer(self, prompt: str) -> str:
         if self.typed and prompt.startswith(self.typed[0][0]):
             return self.typed.pop(0)[1]
-        if prompt.startswith("Read, and ready"):
+        if prompt.startswith("Have you read this"):
             return ""
         if "yes / no" in prompt:
             return "yes"
