@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sqlite3
 from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -79,51 +80,39 @@ class LostRace(RecordError):  # noqa: N818
     """The server made one of two transactions give way; it can be made again."""
 
 
-FULL, READ_ONLY, BUSY, LOCKED, CORRUPT, NOT_A_DB, CANT_OPEN, IO_ERROR, PERMISSION = (
-    13,
-    8,
-    5,
-    6,
-    11,
-    26,
-    14,
-    10,
-    3,
-)
-
 SQLITE_SAYS: dict[int, tuple[str, str]] = {
-    FULL: (
+    sqlite3.SQLITE_FULL: (
         "the disk is full, so nothing more can be recorded",
         "Make room, then answer again; all that was answered before is kept.",
     ),
-    READ_ONLY: (
+    sqlite3.SQLITE_READONLY: (
         "the record is read-only",
         "Give yourself write permission on the file and its folder, or name another --record.",
     ),
-    BUSY: (
+    sqlite3.SQLITE_BUSY: (
         "the record is locked by another program",
         "Close the program that holds it, then answer again; nothing is lost.",
     ),
-    CORRUPT: (
+    sqlite3.SQLITE_CORRUPT: (
         "the record is damaged",
         "Run `faulttree cases verify --repair`: a sound copy is made from what can be read "
         "and from the journal beside it.",
     ),
-    NOT_A_DB: (
+    sqlite3.SQLITE_NOTADB: (
         "this file is no record, or its beginning is damaged",
         "Name another --record; if it should be one, run `faulttree cases verify --repair`.",
     ),
-    CANT_OPEN: (
+    sqlite3.SQLITE_CANTOPEN: (
         "the record cannot be opened",
         "See that the folder exists and that you may write in it, or name another --record.",
     ),
-    IO_ERROR: (
+    sqlite3.SQLITE_IOERR: (
         "the disk refused to read or write the record",
         "See whether the disk is full, gone or failing; all that was answered before is kept.",
     ),
 }
-SQLITE_SAYS[LOCKED] = SQLITE_SAYS[BUSY]
-SQLITE_SAYS[PERMISSION] = SQLITE_SAYS[CANT_OPEN]
+SQLITE_SAYS[sqlite3.SQLITE_LOCKED] = SQLITE_SAYS[sqlite3.SQLITE_BUSY]
+SQLITE_SAYS[sqlite3.SQLITE_PERM] = SQLITE_SAYS[sqlite3.SQLITE_CANTOPEN]
 
 
 def explained(error: BaseException, url: str) -> RecordError:

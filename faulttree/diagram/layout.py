@@ -30,6 +30,10 @@ Asked = tuple[
 """A graph to be laid out: boxes, links and frames as :func:`source` takes them."""
 
 PER_INCH = 72.0
+MOST_ENDS = 4
+"""So many ends of one box stand side by side; more would not fit on a sheet of A4."""
+ROWS = 3
+"""Rows that the ends of a box stand in where it has more."""
 FILLER = 10.0
 """Size of the letters that stand for the words beside an arrow, in points."""
 
@@ -87,10 +91,23 @@ def source(
         held = ";".join(f"n{number}" for number in inside)
         lines.append(f'subgraph cluster_{at}{{margin=14;label="{_room((60, 12))}";{held}}}')
     ports = "" if across else ",tailport=s,headport=n"
+    rows = _rows(links)
     for at, (tail, head, room) in enumerate(links):
         label = f',label="{_room(room)}"' if room else ""
+        label += f",minlen={rows[at]}" if rows.get(at, 1) > 1 else ""
         lines.append(f"n{tail}->n{head}[id={at}{label}{ports}];")
     return "\n".join([*lines, "}"])
+
+
+def _rows(links: Sequence[tuple[int, int, Span | None]]) -> dict[int, int]:
+    """Link → the row that its end stands in, for boxes with many ends."""
+    tails = {tail for tail, _, _ in links}
+    ends: dict[int, list[int]] = {}
+    for at, (tail, head, _) in enumerate(links):
+        if head not in tails:
+            ends.setdefault(tail, []).append(at)
+    many = (found for found in ends.values() if len(found) > MOST_ENDS)
+    return {at: 1 + place % ROWS for found in many for place, at in enumerate(found)}
 
 
 def _room(room: Span) -> str:

@@ -224,9 +224,7 @@ class _Pen:
         return f'<a href="{xml(href)}" xlink:href="{xml(href)}">{drawn}</a>'
 
     def _outline(self, outline: str, box: Box, role: Role, colour: str) -> str:
-        dash = (
-            f' stroke-dasharray="{role.dash or "4 3"}"' if role.dash or box.kind == "more" else ""
-        )
+        dash = _dashed(role.dash or ("4 3" if box.kind == "more" else ""))
         shade = 0.1 + 0.5 * min(max(box.shade, 0.0), 1.0)
         return (
             f'<path class="o-{box.kind} f-{box.kind}" d="{outline}" fill="{colour}" '
@@ -234,7 +232,7 @@ class _Pen:
         )
 
     def _marked(self, outline: str, mark: Role, name: str) -> str:
-        dash = f' stroke-dasharray="{mark.dash}"' if mark.dash else ""
+        dash = _dashed(mark.dash)
         return (
             f'<path class="o-{name} mark" d="{outline}" fill="none" '
             f'stroke="{self.colour(mark)}" stroke-width="{mark.width:g}"{dash}/>'
@@ -297,7 +295,7 @@ class _Pen:
         role = ROLES[name]
         colour = self.colour(role)
         thick = role.width + (0 if link.share is None else 5.0 * link.share)
-        dash = f' stroke-dasharray="{role.dash}"' if role.dash else ""
+        dash = _dashed(role.dash)
         points = route.points
         curve = f"M{points[0][0]:.1f} {points[0][1]:.1f}C" + " ".join(
             f"{x:.1f} {y:.1f}" for x, y in points[1:]
@@ -328,6 +326,10 @@ class _Pen:
         first = middle[1] - high * (len(lines) - 1) / 2
         for at, line in enumerate(lines):
             yield self.text(middle[0], first + at * high, line, size, bold=True)
+
+
+def _dashed(dash: str) -> str:
+    return f' stroke-dasharray="{dash}"' if dash else ""
 
 
 def _id(key: str) -> str:
@@ -437,8 +439,7 @@ _SAMPLES = {
 def _sample(name: str, pen: _Pen) -> str:
     role = ROLES[name]
     colour = pen.colour(role)
-    dash = role.dash or ("4 3" if name == "more" else "")
-    dashed = f' stroke-dasharray="{dash}"' if dash else ""
+    dashed = _dashed(role.dash or ("4 3" if name == "more" else ""))
     if name not in SYMBOLS:
         return (
             f'<path class="o-{name}" d="M-15 0H15" fill="none" stroke="{colour}" '

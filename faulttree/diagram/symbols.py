@@ -161,12 +161,12 @@ def figure_of(box: Box, exits: int = 1) -> SymbolShape:
     if symbol == "manual input":
         return _manual_input(gathered, exits)
     if symbol == "manual operation":
-        return _manual_operation(gathered)
+        return _quadrangle(gathered, 22, 90, SLANT)
     if symbol == "predefined process":
-        return _predefined(gathered)
+        return _quadrangle(gathered, 16, 80, BARS, bars=True)
     if symbol == "terminator":
         return _terminator(gathered)
-    return _process(gathered)
+    return _quadrangle(gathered, 20, 80)
 
 
 def _polygon(*points: tuple[float, float]) -> str:
@@ -214,28 +214,16 @@ def _manual_input(gathered: _Text, exits: int) -> SymbolShape:
     return SymbolShape(2 * half, total, (shape, decision), (stem,), rows)
 
 
-def _manual_operation(gathered: _Text) -> SymbolShape:
-    half = max(gathered.width + 22, 90) / 2 + SLANT
-    tall = gathered.height + 12
-    y = tall / 2
-    shape = _polygon((-half, -y), (half, -y), (half - SLANT, y), (SLANT - half, y))
-    return SymbolShape(2 * half, tall, (shape,), (), gathered.moved(-gathered.height / 2))
-
-
-def _predefined(gathered: _Text) -> SymbolShape:
-    half = max(gathered.width + 16, 80) / 2 + BARS
-    tall = gathered.height + 12
-    y = tall / 2
-    bars = tuple(f"M{x:.1f} {-y:.1f}V{y:.1f}" for x in (BARS - half, half - BARS))
-    shape = _polygon((-half, -y), (half, -y), (half, y), (-half, y))
-    return SymbolShape(2 * half, tall, (shape,), bars, gathered.moved(-gathered.height / 2))
-
-
-def _process(gathered: _Text) -> SymbolShape:
-    half = max(gathered.width + 20, 80) / 2
-    y = gathered.height / 2 + 6
-    shape = _polygon((-half, -y), (half, -y), (half, y), (-half, y))
-    return SymbolShape(2 * half, 2 * y, (shape,), (), gathered.moved(-gathered.height / 2))
+def _quadrangle(
+    gathered: _Text, margin: float, least: float, side: float = 0.0, *, bars: bool = False
+) -> SymbolShape:
+    """A rectangle; with a side its lower edge is shorter by it, or it has a bar there."""
+    half = max(gathered.width + margin, least) / 2 + side
+    y, lower = gathered.height / 2 + 6, half if bars else half - side
+    shape = _polygon((-half, -y), (half, -y), (lower, y), (-lower, y))
+    places = (side - half, half - side) if bars else ()
+    lines = tuple(f"M{x:.1f} {-y:.1f}V{y:.1f}" for x in places)
+    return SymbolShape(2 * half, 2 * y, (shape,), lines, gathered.moved(-gathered.height / 2))
 
 
 def _terminator(gathered: _Text) -> SymbolShape:

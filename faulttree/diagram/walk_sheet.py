@@ -9,6 +9,7 @@ from __future__ import annotations
 import json
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Any
 
 from faulttree.diagram import box_text
@@ -256,75 +257,11 @@ def sheet_html(tree: Tree) -> str:
     )
 
 
-# -- PDF --------------------------------------------------------------------------------------
-
-# The texts of the sheet are passed as data; no text of a tree is read as source.
-_TYPST = """
-#let data = json("sheet.json")
-#set document(title: data.title, date: none)
-#set page("a4", margin: 15mm, numbering: "1 / 1", header: align(right, text(8pt)[#data.id]))
-#set text(font: ("DejaVu Sans", "Noto Sans", "Liberation Sans", "Libertinus Serif"), size: 9.5pt)
-#show heading: set block(above: 14pt, below: 8pt)
-#let tick = box(width: 8pt, height: 8pt, stroke: 0.8pt, baseline: 1pt)
-#let line-for(wide) = box(width: wide, height: 11pt, stroke: (bottom: 0.6pt))
-#let panels = (DANGER: rgb("#D55E00"), WARNING: rgb("#E69F00"), CAUTION: rgb("#F0E442"))
-#let caution(it) = block(spacing: 5pt)[
-  #box(fill: panels.at(it.signal, default: none), stroke: 0.5pt, inset: (x: 3pt), outset: (y: 2pt),
-    strong(if it.signal == "" { "unknown" } else { it.signal })) #it.name#if it.whole [: #it.text]
-]
-#let entry(number, body) = block(breakable: false, width: 100%, above: 0pt, below: 0pt,
-  inset: (y: 6pt), stroke: (top: 0.5pt))[
-  #grid(columns: (28pt, 1fr), text(12pt, strong(number)), body)
-]
-#let small(body) = block(spacing: 4pt, text(8pt, body))
-#let step(it) = entry(it.number)[
-  #small((it.id, it.minutes, it.conditions).filter(part => part != "").join(" · "))
-  #for one in it.cautions { caution(one) }
-  #block(spacing: 5pt, strong(it.text))
-  #for line in it.small { small(line) }
-  #if it.limits.len() > 0 { block(spacing: 5pt, strong(it.limits.join("; "))) }
-  #if it.reading [Reading: #line-for(120pt) with: #line-for(120pt)]
-  #for one in it.outcomes { block(spacing: 5pt)[#tick #h(3pt) #one.outcome → #one.goal] }
-]
-= #data.title
-#small[#data.id · text #data.hash · #data.symptoms.join("; ")]
-#grid(columns: (auto, 1fr, auto, 1fr), gutter: 9pt,
-  ..data.lines.map(name => (name, line-for(100%))).flatten())
-#for one in data.cautions { caution(one) }
-#if data.power.len() > 0 [
-  == Before power, and again after each repair
-  #for one in data.power { step(one) }
-]
-== Steps
-#for one in data.steps { step(one) }
-== Faults
-#for one in data.faults { entry(one.number)[
-  *#one.title* (#one.facts.join("; "))
-  #for it in one.cautions { caution(it) }
-  #block(spacing: 5pt, one.remedy)
-  #block(spacing: 5pt)[#tick #h(3pt) repaired]
-  #block(spacing: 5pt)[#tick #h(3pt)
-    confirmed#if one.confirm != "" [: #one.confirm] #line-for(120pt)]
-] }
-== Ends without a fault
-#for one in data.stops { entry(one.number)[#tick #h(3pt) #one.title: #one.reason] }
-#if data.loose.len() > 0 [
-  == Suspects that no step leads to yet
-  #for one in data.loose { block(spacing: 5pt)[#tick #h(3pt) #one] }
-]
-#if data.closing.len() > 0 [
-  == After a confirmed repair, before the unit goes back
-  #for one in data.closing { step(one) }
-]
-== The cautions in full
-#for one in data.all_cautions { caution(one) }
-"""
-
-
 def sheet_pdf(tree: Tree) -> bytes:
     """The sheet as a PDF on A4.
 
     Raises:
         FaulttreeError: the converter is not installed.
     """
-    return compile_pages(_TYPST, {"sheet.json": json.dumps(sheet_data(tree)).encode()})
+    source = Path(__file__).with_suffix(".typ").read_text(encoding="utf-8")
+    return compile_pages(source, {"sheet.json": json.dumps(sheet_data(tree)).encode()})

@@ -36,8 +36,8 @@ MAX_FINDINGS = 50
 CORE = "tag:yaml.org,2002:"
 ODD_KEYS = frozenset(("", "<<"))
 TAGS: dict[type, str] = {int: "int", float: "float", bool: "bool", type(None): "null"}
-BRACE_MEND = "A text that begins with { or [ must stand in quotes."
-SYNTAX_MEND = "Look at this line and the one above: indentation, colons, quotes, brackets."
+BRACE_REMEDY = "A text that begins with { or [ must stand in quotes."
+SYNTAX_REMEDY = "Look at this line and the one above: indentation, colons, quotes, brackets."
 DEEP = f"Nested deeper than {MAX_DEPTH} levels."
 SYNTAX = (
     (
@@ -69,9 +69,9 @@ SYNTAX = (
     (
         "did not find expected key",
         "The indentation changes, or a text goes on after its closing quote.",
-        SYNTAX_MEND,
+        SYNTAX_REMEDY,
     ),
-    ("could not find expected ':'", "A key stands without its colon.", SYNTAX_MEND),
+    ("could not find expected ':'", "A key stands without its colon.", SYNTAX_REMEDY),
     ("found unexpected end of stream", "The file ends inside a quote.", "Close the quote."),
 )
 """What the parser says, what that means, and how to remedy it."""
@@ -175,7 +175,7 @@ class Reader:
             if told in matter:
                 self.add("unreadable", message, remedy, place)
                 return
-        self.add("unreadable", f"This is no YAML: {matter}.", SYNTAX_MEND, place)
+        self.add("unreadable", f"This is no YAML: {matter}.", SYNTAX_REMEDY, place)
 
     def plain(self, root: Node, shape: Shape) -> Any:
         try:
@@ -250,7 +250,7 @@ class Reader:
     def _odd_key(self, node: Node, pairs: Sequence[tuple[Node, Node]]) -> bool:
         """Report a key that cannot stand; tells whether it can after all."""
         if not isinstance(node, ScalarNode):
-            self.add("odd-key", "A key is a word, not a list or mapping.", BRACE_MEND, node)
+            self.add("odd-key", "A key is a word, not a list or mapping.", BRACE_REMEDY, node)
         elif node.value == "":
             self.add("odd-key", "A key is empty.", "Write the word before the colon.", node)
         elif node.value == "<<":

@@ -19,9 +19,6 @@ from faulttree.cases.schema import bring_up, can_be_read, is_foreign, sync_folde
 from faulttree.errors import RecordError
 
 BUSY_SECONDS = 10.0
-BUSY = 5
-"""SQLite's code for "another program holds the lock"."""
-
 PAUSE_SECONDS = 0.02
 CONNECT_SECONDS = 5
 NETWORK: Mapping[str, Any] = {
@@ -153,7 +150,7 @@ def write_ahead(connection: sqlite3.Connection) -> str:
         try:
             return str(connection.execute("PRAGMA journal_mode = WAL").fetchone()[0])
         except sqlite3.OperationalError as error:
-            if error.sqlite_errorcode & 0xFF != BUSY:
+            if error.sqlite_errorcode & 0xFF != sqlite3.SQLITE_BUSY:
                 raise
         time.sleep(PAUSE_SECONDS)
     return str(connection.execute("PRAGMA journal_mode = WAL").fetchone()[0])
