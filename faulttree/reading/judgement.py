@@ -101,16 +101,14 @@ def check_reading(
         check_method(limits, instrument.kind, instrument.offers, name=instrument.id)
 
 
-def check_method(
-    limits: Limits, kind: str, offers: Any = None, *, name: str = "the instrument"
-) -> None:
+def check_method(limits: Limits, kind: str, offers: Any = None, *, name: str = "") -> None:
     """Refuse a kind of instrument that does not measure what these limits mean.
 
     Args:
         limits: what a reading would be judged by.
         kind: of the instrument, by ``instruments.yaml``.
         offers: what the library says that this kind offers; None where it does not know it.
-        name: of the instrument, for the message.
+        name: of an instrument in ``bench.yaml``; empty where none is declared.
 
     Raises:
         ReadingError: it does not measure so; the message says why, and what does.
@@ -119,9 +117,10 @@ def check_method(
     if method is None or limits.takes(kind, offers):
         return
     able = f": {' or '.join(method.kinds)}" if method.kinds else ""
+    where = "in bench.yaml" if name else "of the meter"
     raise ReadingError(
-        f"{name} is of the kind {kind}, and {method.text}: {method.reason}",
-        remedy=f"Measure with an instrument that does, or correct its kind{able}.",
+        f"{name or 'the meter'} is of the kind {kind}, and {method.text}: {method.reason}",
+        remedy=f"Measure with such an instrument, or correct the kind {where}{able}.",
     )
 
 

@@ -200,7 +200,7 @@ def taken_with(
         known = named in tree.known_instruments or named in method.kinds
         kind = named if known else facts.get(_KIND + method.name, NOT_KNOWN)
         if kind != NOT_KNOWN:
-            check_method(limits, kind, offers_of(tree, kind), name="the meter")
+            check_method(limits, kind, offers_of(tree, kind))
             # The meter fits, so its method says no more about a reading than what was required.
             told = (method.text,) if method.required else ()
             limits = replace(limits, method=None, notes=(*limits.notes, *told))
