@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import random
+import re
 from pathlib import Path
 from typing import Any
 
@@ -220,3 +221,95 @@ def walked_desk(folder: Path, patch: pytest.MonkeyPatch, tree: str, answers: str
     patch.delenv("FAULTTREE_LIBRARY", raising=False)
     assert run(["diagnose", "lamp/dark", "--answers", "walk.yaml"]) == 0
     return path
+
+
+ANSWERS = """\
+unit: {family: lamp, serial: tag 7}
+complaint: dark
+answers:
+  - plug: whole
+  - lead: 0.3 ohm
+  - socket: firm
+outcome: {result: unsolved}
+"""
+
+CAUSE = [
+    "--fault", "torn-filament", "--title", "Filament torn", "--remedy", "Fit a new bulb.",
+    "--part", "E1", "--module", "head", "--seen", "Lights for an hour.",
+]  # fmt: skip
+
+TEST = [
+    "--measure", "Resistance of the bulb", "--reading", "over range", "--max", "2 kΩ",
+    "--source", "1.2 kΩ on a good one", "--minutes", "1", "--search-minutes", "12",
+]  # fmt: skip
+
+
+def comments(text: str) -> list[str]:
+    return re.findall(r"#[^\"'{}\n]*remark[^\n]*|# Figures[^\n]*", text)
+
+
+TREE = """\
+# What the shop knows of its lamps.
+title: Lamp, dark
+family: lamp
+modules: [inlet]
+access:
+  cover-off: {minutes: 6}
+start: plug
+
+steps:
+  plug:
+    ask: Is the plug whole?
+    minutes: 1
+    answers: {whole: lead, broken: broken-plug}   # seen often
+
+  lead:
+    measure: Resistance of the lead
+    minutes: 3
+    limits: {max: 1 Ω, source: the shop's own}
+    results: {inside: socket, high: broken-lead}
+
+  socket:
+    ask: Is the socket firm?
+    access: [cover-off]
+    minutes: 2
+    answers: {firm: hand-over, loose: loose-socket}
+
+faults:
+  broken-plug: {title: Plug broken, remedy: New plug., module: inlet, weight: 1}
+  broken-lead: {title: Lead broken, remedy: New lead., module: inlet, weight: 2}
+  loose-socket:
+    title: Socket loose
+    remedy: Tighten it.
+    weight: 4
+    evidence: [{kind: reported, source: a visitor, date: 2026-01-02}]
+
+stops:
+  hand-over: {title: Beyond this tree, reason: out-of-scope}
+"""
+
+END: list[tuple[str, str, float | None]] = [
+    ("plug", "whole", None),
+    ("lead", "inside", 0.9),
+    ("socket", "firm", None),
+]
+
+
+def record(
+    store: Store,
+    tree: Tree,
+    answers: list[tuple[str, str, float | None]],
+    fault: str = "",
+    *,
+    seen: str = "Lights again.",
+) -> str:
+    events: list[ev.Event] = [ev.Opened(at=AT, tree=tree.id, tree_hash=tree.hash)]
+    for step, outcome, value in answers:
+        reading = None if value is None else {"value": value, "unit": "ohm", "text": f"{value:g} Ω"}
+        events.append(ev.Answered(at=AT, step=step, outcome=outcome, reading=reading))
+    if fault and seen:
+        events.append(ev.Confirmed(at=AT, fault=fault, seen=seen))
+    if fault:
+        result = "fixed" if seen else "found"
+        events.append(ev.Closed(at=AT, result=result, fault=fault, became="returned"))
+    return store.open_case(events, tree_text=tree.text)

@@ -24,8 +24,7 @@ from faulttree.errors import TreeError
 from faulttree.tree import Library, Tree, shipped_library
 from faulttree.tree.edit import write_all
 from faulttree.walk.renames import counted_for
-from tests.authoring.samples import library_of, put_tree, random_tree
-from tests.authoring.test_operations import END, TREE, comments, record
+from tests.authoring.samples import END, TREE, comments, library_of, put_tree, random_tree, record
 
 Said = pytest.CaptureFixture[str]
 

@@ -39,12 +39,16 @@ from faulttree.walk.fold import fold
 from faulttree.walk.renames import counted_for, now_called
 from tests.authoring.samples import (
     AT,
+    END,
+    TREE,
     case_of,
+    comments,
     library_of,
     put_tree,
     random_cause,
     random_test,
     random_tree,
+    record,
     walked,
     written,
 )
@@ -116,10 +120,6 @@ def assert_only_meant(before: str, after: str, by_hand: Callable[[Any], None]) -
     lost = [line for line in diff if line.startswith("- ")]
     # The start, the title and, in flow style, the lines that hold list and mapping.
     assert len(lost) <= 4, lost
-
-
-def comments(text: str) -> list[str]:
-    return re.findall(r"#[^\"'{}\n]*remark[^\n]*|# Figures[^\n]*", text)
 
 
 @pytest.mark.parametrize("path", SHIPPED, ids=lambda path: f"{path.parent.name}/{path.stem}")
@@ -409,53 +409,6 @@ def test_a_thousand_random_solved_cases(tmp_path: Path, block: int) -> None:
         seed += 1
 
 
-TREE = """\
-# What the shop knows of its lamps.
-title: Lamp, dark
-family: lamp
-modules: [inlet]
-access:
-  cover-off: {minutes: 6}
-start: plug
-
-steps:
-  plug:
-    ask: Is the plug whole?
-    minutes: 1
-    answers: {whole: lead, broken: broken-plug}   # seen often
-
-  lead:
-    measure: Resistance of the lead
-    minutes: 3
-    limits: {max: 1 Ω, source: the shop's own}
-    results: {inside: socket, high: broken-lead}
-
-  socket:
-    ask: Is the socket firm?
-    access: [cover-off]
-    minutes: 2
-    answers: {firm: hand-over, loose: loose-socket}
-
-faults:
-  broken-plug: {title: Plug broken, remedy: New plug., module: inlet, weight: 1}
-  broken-lead: {title: Lead broken, remedy: New lead., module: inlet, weight: 2}
-  loose-socket:
-    title: Socket loose
-    remedy: Tighten it.
-    weight: 4
-    evidence: [{kind: reported, source: a visitor, date: 2026-01-02}]
-
-stops:
-  hand-over: {title: Beyond this tree, reason: out-of-scope}
-"""
-
-END: list[tuple[str, str, float | None]] = [
-    ("plug", "whole", None),
-    ("lead", "inside", 0.9),
-    ("socket", "firm", None),
-]
-
-
 @pytest.fixture
 def library(tmp_path: Path) -> Library:
     put_tree(tmp_path, TREE)
@@ -466,26 +419,6 @@ def library(tmp_path: Path) -> Library:
 def store() -> Iterator[Store]:
     with open_store(None) as opened:
         yield opened
-
-
-def record(
-    store: Store,
-    tree: Tree,
-    answers: list[tuple[str, str, float | None]],
-    fault: str = "",
-    *,
-    seen: str = "Lights again.",
-) -> str:
-    events: list[ev.Event] = [ev.Opened(at=AT, tree=tree.id, tree_hash=tree.hash)]
-    for step, outcome, value in answers:
-        reading = None if value is None else {"value": value, "unit": "ohm", "text": f"{value:g} Ω"}
-        events.append(ev.Answered(at=AT, step=step, outcome=outcome, reading=reading))
-    if fault and seen:
-        events.append(ev.Confirmed(at=AT, fault=fault, seen=seen))
-    if fault:
-        result = "fixed" if seen else "found"
-        events.append(ev.Closed(at=AT, result=result, fault=fault, became="returned"))
-    return store.open_case(events, tree_text=tree.text)
 
 
 BULB = WriteUpInput(

@@ -12,9 +12,7 @@ from faulttree.authoring import pending
 from faulttree.cases import Case, open_store
 from faulttree.cli import run
 from faulttree.errors import RecordError
-from tests.authoring.samples import walked_desk
-from tests.authoring.test_operations import TREE
-from tests.cli.test_write_up import ANSWERS, CAUSE, TEST
+from tests.authoring.samples import ANSWERS, CAUSE, TEST, TREE, walked_desk
 
 Said = pytest.CaptureFixture[str]
 WRITE_UP = ["write-up", "1", *CAUSE, *TEST, "--yes"]

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from faulttree.authoring.replay import answers_of, walk_again
-from tests.walk.test_safety_by_hand import CLASS_I, PASSED, supply, walked
+from tests.walk.samples import CLASS_I, PASSED, supply, walked
 
 
 def test_a_case_is_walked_again_with_the_facts_it_knew() -> None:

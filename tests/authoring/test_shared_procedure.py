@@ -11,9 +11,7 @@ import pytest
 
 from faulttree.cli import run
 from faulttree.tree import Library, Tree
-from tests.authoring.samples import walked_desk
-from tests.authoring.test_operations import TREE
-from tests.cli.test_write_up import ANSWERS, CAUSE
+from tests.authoring.samples import ANSWERS, CAUSE, TREE, walked_desk
 
 Said = pytest.CaptureFixture[str]
 

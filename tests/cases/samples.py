@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import textwrap
 from hashlib import sha256
 from pathlib import Path
 
@@ -35,3 +36,25 @@ def write_cases(url: str, writer: int, cases: int, acknowledged: str) -> None:
                 store.append(name, sequence, answered(outcome=f"{writer}-{index}-{sequence}"))
                 told.write(f"{name} {sequence} {writer}-{index}-{sequence}\n")
                 told.flush()
+
+
+WALKER = textwrap.dedent(
+    """
+    import sys
+    from hashlib import sha256
+    from faulttree.cases import open_store
+    from faulttree.walk.events import Answered, Opened
+
+    at = "2026-02-11T09:00:00Z"
+    tree = "{}"
+    name = sha256(tree.encode()).hexdigest()
+    store = open_store(sys.argv[1])
+    store.keep_tree(name, tree)
+    while True:
+        case = store.open_case([Opened(at=at, tree="a/b", tree_hash=name, unit={"serial": "x"})])
+        for sequence in range(1, 8):
+            event = Answered(at=at, step=f"step-{sequence}", outcome="done", seconds=1.0)
+            store.append(case, sequence, event)
+            print(case, sequence, flush=True)
+    """
+)

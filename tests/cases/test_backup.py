@@ -17,8 +17,7 @@ from faulttree.cases.repair.verify import verify
 from faulttree.cli import run
 from faulttree.errors import RecordError
 from tests.cases.postgres import shared
-from tests.cases.samples import TEXT, answered, opened
-from tests.cases.test_faults import WALKER
+from tests.cases.samples import TEXT, WALKER, answered, opened
 
 NOW = "2026-03-01T10:00:00.000Z"
 

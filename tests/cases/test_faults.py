@@ -15,7 +15,6 @@ import stat
 import subprocess
 import sys
 import tempfile
-import textwrap
 import threading
 import time
 from collections.abc import Iterator
@@ -33,7 +32,7 @@ from faulttree.cases.schema import MIGRATIONS, VERSION, bring_up
 from faulttree.errors import RecordError
 from faulttree.walk.events import Answered, Closed, PhotoAdded
 from tests.cases.postgres import NOBODY, Server, shared
-from tests.cases.samples import HASH, TEXT, answered, at, opened
+from tests.cases.samples import HASH, TEXT, WALKER, answered, at, opened
 
 
 @pytest.fixture(scope="session")
@@ -44,28 +43,6 @@ def server() -> Server:
 @pytest.fixture
 def path(tmp_path: Path) -> Path:
     return tmp_path / "shop" / "record.sqlite"
-
-
-WALKER = textwrap.dedent(
-    """
-    import sys
-    from hashlib import sha256
-    from faulttree.cases import open_store
-    from faulttree.walk.events import Answered, Opened
-
-    at = "2026-02-11T09:00:00Z"
-    tree = "{}"
-    name = sha256(tree.encode()).hexdigest()
-    store = open_store(sys.argv[1])
-    store.keep_tree(name, tree)
-    while True:
-        case = store.open_case([Opened(at=at, tree="a/b", tree_hash=name, unit={"serial": "x"})])
-        for sequence in range(1, 8):
-            event = Answered(at=at, step=f"step-{sequence}", outcome="done", seconds=1.0)
-            store.append(case, sequence, event)
-            print(case, sequence, flush=True)
-    """
-)
 
 
 def kill_walks(url: str, times: int, seed: int) -> None:

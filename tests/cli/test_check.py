@@ -18,8 +18,8 @@ from faulttree.rules import Report, check_paths
 from faulttree.rules.autofix import edited, fix_files
 from faulttree.rules.output.changes import changes
 from faulttree.tree import Edit, Finding, Library, Where
-from tests.rules import test_checks as trees
-from tests.rules.test_checks import PROCEDURE, a_library
+from tests.rules import samples as trees
+from tests.rules.samples import PROCEDURE, a_library
 from tests.work import HANG, calls
 
 OLDER = "accepted: [{rule: safety-only-in-words, reason: an older tree}]\n"

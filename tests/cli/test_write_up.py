@@ -14,29 +14,9 @@ import pytest
 from faulttree.cases import open_store
 from faulttree.cli import run
 from faulttree.tree import Library
-from tests.authoring.samples import walked_desk
-from tests.authoring.test_operations import TREE
+from tests.authoring.samples import ANSWERS, CAUSE, TEST, TREE, walked_desk
 
 Said = pytest.CaptureFixture[str]
-
-ANSWERS = """\
-unit: {family: lamp, serial: tag 7}
-complaint: dark
-answers:
-  - plug: whole
-  - lead: 0.3 ohm
-  - socket: firm
-outcome: {result: unsolved}
-"""
-
-CAUSE = [
-    "--fault", "torn-filament", "--title", "Filament torn", "--remedy", "Fit a new bulb.",
-    "--part", "E1", "--module", "head", "--seen", "Lights for an hour.",
-]  # fmt: skip
-TEST = [
-    "--measure", "Resistance of the bulb", "--reading", "over range", "--max", "2 kΩ",
-    "--source", "1.2 kΩ on a good one", "--minutes", "1", "--search-minutes", "12",
-]  # fmt: skip
 
 
 @pytest.fixture

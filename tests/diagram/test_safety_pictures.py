@@ -7,7 +7,7 @@ from faulttree.diagram.overlay import with_case
 from faulttree.diagram.walk_sheet import sheet_data, sheet_html
 from faulttree.walk import events as ev
 from faulttree.walk import fold
-from tests.tree.test_safety_keys import tree_of
+from tests.tree.samples import tree_of
 
 TREE = tree_of()
 

@@ -18,7 +18,7 @@ from faulttree.tree.schema import is_valid
 from faulttree.walk.answer import limits_of
 from faulttree.walk.events import Opened, from_dict
 from faulttree.walk.fold import fold
-from tests.session.test_session import lamp
+from tests.session.samples import lamp
 
 MAINS = {"voltage": "120 V", "frequency": "60 Hz"}
 TRANSFORMED = {

@@ -12,7 +12,7 @@ import pytest
 
 from faulttree.rules import Finding, check_paths
 from faulttree.tree import Library
-from tests.rules.test_checks import found_by
+from tests.rules.samples import found_by
 
 TREE = """\
 title: Drill, does not run

@@ -16,7 +16,7 @@ from faulttree.rules import check_paths
 from faulttree.tree import Library, find_library, shipped_library
 from faulttree.tree.edit import write_all
 from faulttree.tree.layers import replacements
-from tests.authoring.test_operations import TREE
+from tests.authoring.samples import TREE
 
 Said = pytest.CaptureFixture[str]
 

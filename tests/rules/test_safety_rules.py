@@ -21,7 +21,7 @@ from faulttree.rules.context import RuleContext
 from faulttree.rules.known import known_line, without_known
 from faulttree.rules.report import Report
 from faulttree.tree import ExaminedFile, Finding, Tree, Where, demo_library, shipped_library
-from tests.rules.test_checks import TREE, a_library
+from tests.rules.samples import TREE, a_library
 from tests.support.broken_trees import BREAKERS, Breaker, Broken
 from tests.support.counts import SOAK, examples
 from tests.support.safety_trees import RightTree, right_trees, sample_of_right_trees, tree_of

@@ -5,8 +5,7 @@ from __future__ import annotations
 from faulttree.session import read_typed
 from faulttree.tree import build
 from faulttree.walk import events as ev
-from tests.session.samples import Driver
-from tests.session.test_session import lamp
+from tests.session.samples import Driver, lamp
 
 SUPPLY = {
     "title": "A supply, wrong",

@@ -21,7 +21,7 @@ from faulttree.session import (
 from faulttree.session.intake import DRAFT
 from faulttree.tree import Tree, build
 from faulttree.walk import events as ev
-from tests.session.test_session import LAMP
+from tests.session.samples import LAMP
 
 RATINGS = {"full": {"unit": "V", "ask": "Full-charge voltage", "models": {"two": "8.4 V"}}}
 SYMPTOMS = [{"text": "stays dark"}, {"text": "hums"}]

@@ -11,8 +11,7 @@ from faulttree.walk import events as ev
 from faulttree.walk import fold
 from faulttree.walk.document import document
 from faulttree.walk.script import Script, play
-from tests.session.samples import Driver
-from tests.session.test_session import LAMP, lamp
+from tests.session.samples import LAMP, Driver, lamp
 
 STEPS = {
     "seen": {"ask": "Is the bulb black?", "answers": {"black": "burnt", "clear": "contact"}},

@@ -2,69 +2,11 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 import pytest
 
 from faulttree.session import Context, Position, Refused, next_prompt, read_typed, reply
-from faulttree.tree import Tree, build
 from faulttree.walk import events as ev
-from tests.session.samples import Driver
-
-LAMP: dict[str, Any] = {
-    "title": "A lamp, dark",
-    "family": "lamp",
-    "start": "plug",
-    "modules": ["holder", "lead"],
-    "cautions": ["mains"],
-    "steps": {
-        "plug": {"ask": "Is it plugged in?", "answers": {"yes": "unplug", "no": "not-plugged"}},
-        "unplug": {"do": "Pull the plug", "then": "bulb", "wait": "2 s"},
-        "bulb": {
-            "measure": "Resistance of the bulb",
-            "in_circuit": "never",
-            "cautions": ["hot", "live"],
-            "limits": {"min": "10 ohm", "max": "100 ohm", "source": "marked on it"},
-            "results": {"low": "shorted", "inside": "contact", "high": "burnt"},
-        },
-        "contact": {
-            "ask": "Is the contact clean?",
-            "answers": {"clean": "elsewhere", "dirty": "loose"},
-        },
-    },
-    "faults": {
-        "not-plugged": {"title": "Not plugged in", "remedy": "Plug it in."},
-        "burnt": {
-            "title": "Bulb burnt",
-            "remedy": "Replace it.",
-            "confirm": {"step": "bulb", "gives": "inside"},
-        },
-        "shorted": {"title": "Bulb shorted", "remedy": "Replace it."},
-        "loose": {
-            "title": "Contact loose",
-            "remedy": "Bend it.",
-            "evidence": [{"kind": "reported", "source": "a visitor"}],
-        },
-    },
-    "stops": {"elsewhere": {"title": "Beyond this tree", "reason": "out-of-scope"}},
-}
-CAUTIONS = {
-    "mains": {"signal": "WARNING", "text": "Pull the plug.", "covers": ["voltage"]},
-    "hot": {"signal": "CAUTION", "text": "It stays hot.", "covers": ["heat"]},
-    "live": {"signal": "DANGER", "text": "It can kill.", "covers": ["voltage"]},
-}
-
-
-def lamp(**more: Any) -> Tree:
-    return build(
-        {
-            "id": "lamp/dark",
-            "tree": {**LAMP, **more},
-            "procedures": {},
-            "cautions": CAUTIONS,
-            "instruments": {},
-        }
-    )
+from tests.session.samples import LAMP, Driver, lamp
 
 
 def kinds(driver: Driver) -> list[str]:

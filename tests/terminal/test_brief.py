@@ -7,7 +7,7 @@ from typing import Any
 from faulttree.terminal.walk import sit
 from faulttree.tree import Tree, build
 from faulttree.walk import State
-from tests.terminal.test_walk import CAUTIONS, Memory, Typist, sitting_of
+from tests.terminal.samples import CAUTIONS, Memory, Typist, sitting_of
 
 CHECKS = {
     "procedure": "last-look",

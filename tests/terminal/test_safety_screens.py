@@ -13,8 +13,8 @@ from faulttree.terminal.open_case import EventWriter, Leaving, OpenCase
 from faulttree.terminal.walk import sit
 from faulttree.walk import Event, State
 from faulttree.walk import events as ev
-from tests.terminal.test_walk import Memory, Typist
-from tests.walk.test_safety_by_hand import supply
+from tests.terminal.samples import Memory, Typist
+from tests.walk.samples import supply
 
 
 def sat(*typed: str, before: tuple[Event, ...] = ()) -> tuple[Typist, list[Event], State]:

@@ -8,7 +8,6 @@ import re
 import sys
 from collections.abc import Iterable, Sequence
 from contextlib import suppress
-from dataclasses import replace
 from pathlib import Path
 from random import Random
 from typing import Any
@@ -45,12 +44,9 @@ from faulttree.texts import minutes_text
 from faulttree.tree import Tree, build, shipped_library
 from faulttree.walk import Event, State, fold, from_dict
 from faulttree.walk import events as ev
+from tests.terminal.samples import CAUTIONS, Memory, Typist, sitting_of
 from tests.work import HANG
 
-CAUTIONS = {
-    "mains": {"signal": "WARNING", "text": "Pull the plug.", "covers": ["voltage"]},
-    "hot": {"signal": "CAUTION", "text": "It stays hot.", "covers": ["heat"]},
-}
 LAMP: dict[str, Any] = {
     "title": "A lamp, dark",
     "family": "lamp",
@@ -102,50 +98,6 @@ def lamp(**more: Any) -> Tree:
     )
 
 
-class Typist:
-    """A console that types from a list and keeps all that was shown."""
-
-    def __init__(self, *typed: str, width: int = 80) -> None:
-        self.typed, self.width = list(typed), width
-        self.lines: list[str] = []
-        self.waited: list[float] = []
-        self.patient = True
-        self.typed_meanwhile = ""
-
-    @property
-    def said(self) -> str:
-        return "\n".join(self.lines)
-
-    def show(self, lines: Iterable[Line]) -> None:
-        self.lines += ["".join(text for _, text in line) for line in lines]
-
-    def ask(self, prompt: str, choices: Sequence[str] = (), status: Any = None) -> str:
-        if not self.typed:
-            raise AwayError
-        text = self.typed.pop(0)
-        self.lines.append(f"{prompt}{text}")
-        return text
-
-    def pause(self, seconds: float, what: str) -> tuple[bool, str]:
-        self.waited.append(seconds)
-        return self.patient, self.typed_meanwhile
-
-
-class Memory:
-    """A record in memory that can be made to refuse."""
-
-    def __init__(self) -> None:
-        self.kept: list[Event] = []
-        self.refusing: Exception | None = None
-
-    def append(self, case: str, sequence: int, event: Event) -> None:
-        if self.refusing is not None:
-            refusing, self.refusing = self.refusing, None
-            raise refusing
-        assert sequence == len(self.kept)
-        self.kept.append(event)
-
-
 def sat(
     *typed: str, tree: Tree | None = None, bench: Bench | None = None, width: int = 80
 ) -> tuple[Typist, Memory, State]:
@@ -157,14 +109,6 @@ def sat(
     except (AwayError, Leaving):
         console.lines.append("(paused)")
     return console, memory, sitting.state
-
-
-def sitting_of(console: Typist, memory: Memory, tree: Tree, bench: Bench | None = None) -> OpenCase:
-    opened = ev.Opened(tree=tree.id, tree_hash=tree.hash, unit={"serial": "tag 3"})
-    memory.kept.append(opened)
-    journal = EventWriter(tree, "c", [opened], memory, lambda: "2026-02-11T10:00:00Z")
-    bench = replace(bench or Bench(), likely_below=0.0)
-    return OpenCase(journal, console, bench=bench, label="case 1", photo_hash=lambda path: "00")
 
 
 TO_BULB = ("", "yes", "", "")

@@ -17,7 +17,7 @@ from hypothesis import strategies as st
 from faulttree.tree import Step, Stop, Tree
 from faulttree.tree.graph import BEGIN, graph_of, immediate_dominators, reach
 from faulttree.tree.model import Fault
-from tests.tree.test_safety_keys import TREE, tree_of
+from tests.tree.samples import TREE, tree_of
 
 REASONS = ("unsafe", "licensed", "no-fault-found", "out-of-scope")
 STOPS = {reason: Stop(reason, reason, reason) for reason in REASONS}

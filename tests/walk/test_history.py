@@ -19,7 +19,7 @@ from faulttree.walk.advisor import choose
 from faulttree.walk.fold import fold
 from faulttree.walk.history import counted, history
 from faulttree.walk.state import State
-from tests.walk.test_properties import EVENTS, MANY, WORD, moved, trees
+from tests.support.any_walks import EVENTS, MANY, WORD, moved, trees
 
 AT = "2026-02-11T09:30:00Z"
 TARGET = st.integers(-1, 26)
