@@ -127,11 +127,16 @@ def pick_tree(
         return fit_tree(library, Path(said), even_unchecked)
     if said in library.trees():
         return fit_tree(library, said, even_unchecked)
-    from faulttree.tree.search import find
+    from faulttree.tree.search import FIRST_TESTS, find
 
     matches = find(said, library, limit=0 if not words else 9) if words or console else ()
     if len(matches) == 1 and words and "/" not in said:
         return fit_tree(library, matches[0].tree, even_unchecked)
+    if words and not matches and "/" not in said and FIRST_TESTS in library.trees():
+        remedy = (
+            f"'faulttree diagnose {FIRST_TESTS}' makes the tests that come first on any device."
+        )
+        raise TreeError(f"no tree fits '{said}'", remedy=remedy)
     if console is None or "/" in said or not matches:
         library.path_of(said or "?")  # says what is near
         raise TreeError(f"there is no tree '{said}'", remedy="'faulttree find' lists the trees.")

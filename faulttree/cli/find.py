@@ -20,7 +20,7 @@ def command(words: tuple[str, ...], limit: int, library: tuple[str, ...], as_jso
 
     Without words every tree is listed.
     """
-    from faulttree.tree.search import find
+    from faulttree.tree.search import FIRST_TESTS, find
 
     searched = open_library(library)
     found = find(" ".join(words), searched, limit=limit if words else 0)
@@ -37,5 +37,8 @@ def command(words: tuple[str, ...], limit: int, library: tuple[str, ...], as_jso
     if not found:
         said = " ".join(words)
         what = f"no tree fits '{said}'" if said else "the library has no tree"
-        say(f"faulttree: {what}\n  'faulttree find' lists them all.", to_people=True)
+        remedy = "'faulttree find' lists them all."
+        if FIRST_TESTS in searched.trees():
+            remedy = f"'faulttree diagnose {FIRST_TESTS}' makes the first tests; {remedy}"
+        say(f"faulttree: {what}\n  {remedy}", to_people=True)
     return 0 if found else 1

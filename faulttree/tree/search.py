@@ -31,6 +31,9 @@ OF_FAMILY = 60.0
 STRANGE = 0.45
 """What a tree of another family than the one named keeps of its points."""
 
+FIRST_TESTS = "any-device/first-tests"
+"""The tree with the first tests of any device: for units that no other tree fits."""
+
 IDLE = frozenset(
     (  # noqa: SIM905 - one word a line would fill a page
         "a an and any anymore as at be been but by do does did for from had has have he her his i "
@@ -89,7 +92,8 @@ def find(words: str, library: Library, *, limit: int = 10) -> tuple[Match, ...]:
         limit: at most so many.
 
     Returns:
-        The trees that fit; none where most of what was said is strange to all of them.
+        The trees that fit; none where most of what was said is strange to all of them. The
+        tree :data:`FIRST_TESTS` fits no complaint better than another and is left out.
 
     Example:
         >>> from faulttree.tree import shipped_library
@@ -101,6 +105,7 @@ def find(words: str, library: Library, *, limit: int = 10) -> tuple[Match, ...]:
     if not said:
         matches = [_match(tree, 100.0, tree.title) for tree in known]
         return tuple(matches[:limit] if limit else matches)
+    known = [tree for tree in known if tree.tree != FIRST_TESTS]
     matches = sorted(_scored(said, known), key=lambda match: (-match.score, match.tree))
     matches = [match for match in matches if match.score >= matches[0].score - BEHIND]
     return tuple(matches[:limit] if limit else matches)

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from faulttree.cli import run
 from faulttree.tree import find_library, shipped_library
-from faulttree.tree.search import find
+from faulttree.tree.search import FIRST_TESTS, find
 from tests.support.counts import examples
 
 LIBRARY = shipped_library()
@@ -79,6 +79,16 @@ def test_the_command_lists_them_and_says_where_there_is_none(
     out, err = capsys.readouterr()
     assert out == ""
     assert "no tree fits 'zzz<U+001B>[31m'" in err
+    assert f"faulttree diagnose {FIRST_TESTS}" in err
+
+
+@pytest.mark.parametrize("said", ["my kettle leaks", "violin string torn", "no tree fits"])
+def test_what_no_tree_fits_is_offered_the_first_tests_of_any_device(
+    said: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert run(["find", said, "--library", str(LIBRARY.root)]) == 1
+    assert f"faulttree diagnose {FIRST_TESTS}" in capsys.readouterr().err
+    assert LIBRARY.load(FIRST_TESTS).start == "settings", "what costs nothing comes first"
 
 
 def test_a_broken_tree_does_not_hide_the_others(
