@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from faulttree.odds.table import FaultTable, Waits, put_before
+from faulttree.odds.table import FaultTable, Waits, possible_spoils, put_before
 from faulttree.odds.table_from_tree import table_from_tree
 from faulttree.tree.graph import graph_of
 from faulttree.tree.model import Tree
@@ -52,6 +52,7 @@ def guarded(table: FaultTable) -> FaultTable:
         actions={
             name: replace(action, after=waits[name]) for name, action in table.actions.items()
         },
+        spoils=possible_spoils(table.spoils, waits),
         lasting=lasting,
     )
 

@@ -78,6 +78,7 @@ class _Writer:
     fault_ids: dict[str, str] = field(default_factory=dict)
     _taken: set[str] = field(default_factory=lambda: {NOTHING})
     _known: dict[Any, str] = field(default_factory=dict)
+    _failed: list[str] = field(default_factory=list)
     _todo: deque[tuple[Place, list[_Preparation], dict[str, str], str, int]] = field(
         default_factory=deque
     )
@@ -344,43 +345,11 @@ class _Writer:
     def _source_step(
         self, step: Step, targets: dict[str, str], made: Mapping[str, str]
     ) -> dict[str, Any]:
-        say = {"ask": "ask", "measure": "measure", "do": "do", "use": "ask"}[step.kind]
-        out: dict[str, Any] = {say: step.text}
-        said = {
-            "how": step.how,
-            "needs": list(step.needs),
-            "minutes": step.minutes,
-            "cautions": list(step.cautions),
-            "access": list(step.access),
-            "after": [made[name] for name in step.after if name in made],
-            "live": step.live or None,
-            "conditions": list(step.conditions),
-            "wait": f"{step.wait:g} s" if step.wait else None,
-            "in_circuit": step.in_circuit,
-            "unit": step.unit,
-            "source": step.source,
-            "property": step.property,
-            "stop_if": {name: dict(stops) for name, stops in step.stop_if.items()} or None,
-            "discharges": list(step.discharges),
-            "proves_dead": list(step.proves_dead),
-            "on": list(step.on),
-            "normal": step.normal,
-            "leaves": {kind: list(parts) for kind, parts in step.leaves_open.items()} or None,
-            "puts_back": list(step.puts_back),
-            "disturbs": list(step.disturbs),
-            "of": list(step.disturbs_of),
-            "loads": list(step.loads),
-            "cells_known": list(step.cells_known),
-        }
-        out |= {
-            key: value
-            for key, value in said.items()
-            if value is not None and value != "" and value != []
-        }
-        if step.charges is not None:
-            out["charges"] = list(step.charges)
-        if step.limits is not None:
-            out["limits"] = _renamed(step.limits, made)
+        out, say = _said_of(step, made), SAY[step.kind]
+        # Where the tree ends the work because something is undecided, the plan does too.
+        stop = self._final(step.id, "undecided") if "undecided" in step.targets else None
+        if stop is not None and self._must_stop(step.id, stop, shown=False):
+            targets = {**targets, "undecided": stop}
         if say == "ask":
             out["answers"] = targets
         elif say == "measure" and step.limits is not None:
@@ -423,12 +392,13 @@ class _Writer:
             self._relink(tree, fault)
         if "symptoms" in data:
             data["symptoms"] = [self._symptom(one) for one in data["symptoms"]]
+        self._keep_after_failed_checks(tree, data.get("before_power") or [])
         used = {to for step in self.steps.values() for to in _targets_of(step)}
         used.update(to for check in tree.before_power for to in tree.uses[check.use].exits.values())
         stops = copy.deepcopy(tree.bundle["tree"]["stops"])
         data |= {
             "start": start,
-            "steps": self._in_order(start),
+            "steps": self._in_order(start, *self._failed),
             "faults": faults,
             "stops": {**{s: stops[s] for s in stops if s in used}, **self.stops},
         }
@@ -438,6 +408,31 @@ class _Writer:
         if "closing" in tree.bundle["tree"]:
             data["closing"] = copy.deepcopy(tree.bundle["tree"]["closing"])
         return data
+
+    def _keep_after_failed_checks(self, tree: Tree, checks: Sequence[Any]) -> None:
+        """Keep the author's own steps behind a check before power that did not pass.
+
+        The plan is one for units that pass the checks. Where a check sends the walk to a step,
+        that step and those behind it are copied as they are.
+        """
+        raw = tree.bundle["tree"]["steps"]
+        left = [check for check in checks if isinstance(check, dict) and "exits" in check]
+        waiting, names = [to for check in left for to in check["exits"].values()], dict[str, str]()
+        while waiting:
+            name = waiting.pop()
+            if name in raw and name not in names:
+                names[name] = free_id(name, {*self.steps, *self._taken, *names.values()})
+                waiting += _targets_of(raw[name])
+        for name, own in names.items():
+            step = _with_targets(_renamed(raw[name], names), names)
+            known = [one for one in step.get("after", ()) if one in names or one in self.copies]
+            step.pop("after", None)
+            after = [names.get(one) or self.copies[one][0] for one in known]
+            self.steps[own] = step | ({"after": after} if after else {})
+            self.copies.setdefault(name, []).append(own)
+        for check in left:
+            check["exits"] = {key: names.get(to, to) for key, to in check["exits"].items()}
+            self._failed += [to for to in check["exits"].values() if to in self.steps]
 
     def _accepted(self, tree: Tree) -> Iterable[dict[str, str]]:
         """What the tree's author accepted, at the plan's copies of each step."""
@@ -456,10 +451,10 @@ class _Writer:
                 states[name]["group"] = state.group
         return {"access": states} if states else {}
 
-    def _in_order(self, start: str) -> dict[str, Any]:
+    def _in_order(self, *starts: str) -> dict[str, Any]:
         """The steps in the order in which a reader meets them."""
         found: dict[str, Any] = {}
-        stack = [start]
+        stack = [*reversed(starts)]
         while stack:
             name = stack.pop()
             if name in self.steps and name not in found:
@@ -513,6 +508,50 @@ class _Writer:
         return {**rest, "seen_at": copies} if copies else rest
 
 
+SAY = {"ask": "ask", "measure": "measure", "do": "do", "use": "ask"}
+
+
+def _said_of(step: Step, made: Mapping[str, str]) -> dict[str, Any]:
+    """What a step says in a tree file, but for its outcomes."""
+    out: dict[str, Any] = {SAY[step.kind]: step.text}
+    said = {
+        "how": step.how,
+        "needs": list(step.needs),
+        "minutes": step.minutes,
+        "cautions": list(step.cautions),
+        "access": list(step.access),
+        "after": [made[name] for name in step.after if name in made],
+        "live": step.live or None,
+        "conditions": list(step.conditions),
+        "wait": f"{step.wait:g} s" if step.wait else None,
+        "in_circuit": step.in_circuit,
+        "unit": step.unit,
+        "source": step.source,
+        "property": step.property,
+        "stop_if": {name: dict(stops) for name, stops in step.stop_if.items()} or None,
+        "discharges": list(step.discharges),
+        "proves_dead": list(step.proves_dead),
+        "on": list(step.on),
+        "normal": step.normal,
+        "leaves": {kind: list(parts) for kind, parts in step.leaves_open.items()} or None,
+        "puts_back": list(step.puts_back),
+        "disturbs": list(step.disturbs),
+        "of": list(step.disturbs_of),
+        "loads": list(step.loads),
+        "cells_known": list(step.cells_known),
+    }
+    out |= {
+        key: value
+        for key, value in said.items()
+        if value is not None and value != "" and value != []
+    }
+    if step.charges is not None:
+        out["charges"] = list(step.charges)
+    if step.limits is not None:
+        out["limits"] = _renamed(step.limits, made)
+    return out
+
+
 def _targets_of(step: Mapping[str, Any]) -> Iterable[str]:
     for key in ("answers", "results", "exits"):
         yield from step.get(key, {}).values()
@@ -520,6 +559,16 @@ def _targets_of(step: Mapping[str, Any]) -> Iterable[str]:
         yield from stops.values()
     if "then" in step:
         yield step["then"]
+
+
+def _with_targets(step: dict[str, Any], names: Mapping[str, str]) -> dict[str, Any]:
+    """A step of a tree file with other names for some of its targets."""
+    for key in ("answers", "results", "exits"):
+        if key in step:
+            step[key] = {outcome: names.get(to, to) for outcome, to in step[key].items()}
+    if "then" in step:
+        step["then"] = names.get(step["then"], step["then"])
+    return step
 
 
 def _renamed(limits: Mapping[str, Any], made: Mapping[str, str]) -> dict[str, Any]:

@@ -119,13 +119,16 @@ def rank_tests(
     if graph is None:
         return ()
     view, ready = graph.view(graph.root.faults, graph.root.done), graph.problem.readying.ready
+    # A reading that cannot be made now need not be kept unspoiled.
+    spoiled = {one for names in table.spoils.values() for one in names}
+    telling = view.names - (spoiled - set(table.tests if available is None else available))
     to_go, base = _to_go(graph)
     bits_told = _bits(table, posterior, {**ERROR_RATES, **(errors or {})})
     ranked = []
     for test, name in enumerate(table.tests):
         if name in answered or (available is not None and name not in available):
             continue
-        readied = ready(graph.state, test, view.names - {name})
+        readied = ready(graph.state, test, telling - {name})
         if readied is not None and bits_told[test] > 1e-12:
             minutes = table.minutes[test] + readied.minutes
             after = minutes + to_go.get(test, base)

@@ -70,6 +70,8 @@ class FaultTable:
         actions: what is done rather than tested, by id.
         kinds: for each test ``ask``, ``measure`` or ``use``; decides its error rate.
         live: tests that void the actions done before them.
+        spoils: test or action → the tests that cannot be read rightly after it. It waits for
+            those that would still tell something.
         lasting: tests that others come after and that hold once done, whatever is live later.
         gear: for each test the instruments it needs.
         titles: the words for a fault, where it has any besides its id.
@@ -93,6 +95,7 @@ class FaultTable:
     actions: Mapping[str, Action] = field(default_factory=dict)
     kinds: tuple[str, ...] = ()
     live: frozenset[str] = frozenset()
+    spoils: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
     lasting: frozenset[str] = frozenset()
     gear: tuple[tuple[str, ...], ...] = ()
     titles: Mapping[str, str] = field(default_factory=dict)
@@ -305,6 +308,17 @@ def put_before(first: str, then: str, waits: Waits) -> bool:
             return False
         waits[then] = (first, *waits[then])
     return True
+
+
+def possible_spoils(
+    spoils: Mapping[str, tuple[str, ...]], waits: Waits
+) -> dict[str, tuple[str, ...]]:
+    """Those of the tests that a test or action would spoil that can come before it."""
+    both, found = dict(waits), dict[str, tuple[str, ...]]()
+    for name, tests in spoils.items():
+        if first := tuple(one for one in tests if put_before(one, name, both)):
+            found[name] = first
+    return found
 
 
 def check_order(table: FaultTable) -> None:

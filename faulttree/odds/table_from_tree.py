@@ -8,6 +8,7 @@ How a tree is read as a table:
   At a step that no way to the fault comes by, nothing is known, unless its ``signs`` say.
 * A step that every way to a test comes by and that is a action ("discharge it") comes before
   that test in any order, whether or not ``after`` says so: leaving it out could hurt.
+* A step that disturbs a part waits for the tests of that part that would still tell something.
 * ``undecided`` is no outcome: nothing was seen.
 * ``confirm`` is seen after the repair and says nothing before it.
 
@@ -23,8 +24,9 @@ from dataclasses import replace
 from itertools import pairwise
 
 from faulttree.errors import FaulttreeError
-from faulttree.odds.table import Action, FaultTable, Waits, make_table, put_before
+from faulttree.odds.table import Action, FaultTable, Waits, make_table, possible_spoils, put_before
 from faulttree.reading import formula_sources
+from faulttree.tree.disturbance import spoiled_readings
 from faulttree.tree.graph import graph_of, reach, reversed_edges
 from faulttree.tree.model import Step, Tree
 
@@ -72,6 +74,13 @@ def table_from_tree(tree: Tree, facts: Mapping[str, str] | None = None) -> Fault
         titles={name: fault.title for name, fault in tree.faults.items()},
         identities={name: tree.identity(name) for name in tree.faults},
         name=tree.title,
+        spoils=possible_spoils(
+            {
+                name: tuple(one for one in readings if one in tests)
+                for name, readings in spoiled_readings(tree).items()
+            },
+            waits,
+        ),
         lasting=frozenset((*inner, *power)) & {*tests, *actions},
         source=tree,
     )

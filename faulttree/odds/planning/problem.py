@@ -46,13 +46,14 @@ class Prerequisites:
         self.table = table
         waited = {name for names in table.after for name in names}
         waited.update(name for action in table.actions.values() for name in action.after)
+        waited.update(name for names in table.spoils.values() for name in names)
         holds = [*table.states, *table.actions, *(t for t in table.tests if t in waited)]
         self.bit = {name: 1 << at for at, name in enumerate(holds)}
         self.done = {
             test: 1 << (len(holds) + at)
             for at, test in enumerate(t for t in table.tests if t in waited)
         }
-        self.nothing = not any(table.access) and not any(table.after)
+        self.nothing = not any(table.access) and not any(table.after) and not table.spoils
         self._voided = ~sum(bit for name, bit in self.bit.items()
                             if name not in table.states and name not in table.lasting)  # fmt: skip
         self._rivals = {
@@ -89,14 +90,15 @@ class Prerequisites:
 
     @cached_property
     def needed(self) -> tuple[frozenset[str], ...]:
-        """For each test, the tests that must come before it, however far back."""
+        """For each test, the tests that may have to come before it, however far back."""
         after = dict(zip(self.table.tests, self.table.after, strict=True))
         after.update({name: action.after for name, action in self.table.actions.items()})
         found: dict[str, frozenset[str]] = {}
 
         def before(name: str) -> frozenset[str]:
             if name not in found:
-                found[name] = frozenset(after[name]).union(*(before(a) for a in after[name]))
+                own = frozenset((*after[name], *self.table.spoils.get(name, ())))
+                found[name] = own.union(*(before(a) for a in after[name]))
             return found[name]
 
         return tuple(before(test) & self.done.keys() for test in self.table.tests)
@@ -149,6 +151,8 @@ class Prerequisites:
     ) -> tuple[float, int]:
         """Minutes and state just before ``name``; a state of −1 where it is blocked."""
         minutes = 0.0
+        if not telling.isdisjoint(self.table.spoils.get(name, ())):
+            return 0.0, -1
         for earlier in self._after(name):
             if state & self.bit[earlier]:
                 continue

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterator, Mapping
 
 from faulttree.rules.checks.evidence import leading, outcomes_of_test, shown_by, spread
@@ -10,6 +9,7 @@ from faulttree.rules.checks.structure import says_safety
 from faulttree.rules.context import RuleContext
 from faulttree.rules.registry import rule
 from faulttree.rules.vocabulary import is_sound
+from faulttree.tree.disturbance import names_part, readings_of
 from faulttree.tree.finding import Finding
 from faulttree.tree.graph import graph_of, reach
 from faulttree.tree.model import Fault, Step, Where
@@ -168,7 +168,7 @@ def found_by_elimination(subject: RuleContext) -> Iterator[Finding]:
             name
             for name in tests
             if (first := subject.first_of(name)) in tree.steps
-            and (not tree.steps[first].live or _named_in(tree.steps[first], fault.part))
+            and (not tree.steps[first].live or names_part(tree.steps[first], fault.part))
             and first not in graph.before(fault.id)
             and all(first != step.id for step, _ in into)
         ]
@@ -206,23 +206,14 @@ def disturbed_before_read(subject: RuleContext) -> Iterator[Finding]:
     graph = graph_of(tree)
     for step in tree.steps.values():
         for part in step.disturbs_of if step.disturbs else ():
-            readings = [one for one in tree.steps.values() if _reads(one, part)]
+            readings = readings_of(tree, part)
             for reading in readings:
-                before = graph.before(reading.id)
-                first = not any(other.id in before for other in readings)
+                before = graph.before(reading)
+                first = not any(other in before for other in readings)
                 if step.id in before and first:
                     yield Finding(
                         step.where.under("disturbs"),
-                        f"`{step.id}` disturbs {part} before `{reading.id}` reads it.",
-                        f"Let `{reading.id}` come first.",
+                        f"`{step.id}` disturbs {part} before `{reading}` reads it.",
+                        f"Let `{reading}` come first.",
                         of_key=True,
                     )
-
-
-def _reads(step: Step, part: str) -> bool:
-    return step.kind == "measure" and step.role == "finding" and _named_in(step, part)
-
-
-def _named_in(step: Step, part: str) -> bool:
-    """Whether the text of a step names a part."""
-    return bool(part and re.search(rf"(?<![\w-]){re.escape(part)}(?![\w-])", step.text))
