@@ -55,9 +55,8 @@ def read_mains(said: object) -> dict[str, str]:
         try:
             _value(f"mains.{name}", value)
         except ReadingError as error:
-            raise ReadingError(
-                error.message, remedy=error.remedy, key=("mains", str(name))
-            ) from None
+            remedy = f"Write it like {STANDARD_MAINS[f'mains.{name}'].text}."
+            raise ReadingError(error.message, remedy=remedy, key=("mains", str(name))) from None
         kept[str(name)] = str(value)
     return kept
 

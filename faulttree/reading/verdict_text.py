@@ -157,7 +157,9 @@ def _off_nominal(value: Decimal, nominal: Decimal, limits: Limits) -> str:
     change, *edges = (EXACT.divide(part, size) for part in (change, *edges))
     inner, outer = sorted(edges)
     side = inner.copy_abs() if change < 0 else outer
-    limit = _percent(outer) if -inner == outer else f"{_percent(inner)} to +{_percent(outer)}"
+    # A computed nominal has no end of digits; its two sides then differ in the last one.
+    alike = round(-inner, 12) == round(outer, 12)
+    limit = _percent(outer) if alike else f"{_percent(inner)} to +{_percent(outer)}"
     away = _percent(change.copy_abs(), apart_from=side)
     return _apart(change, side, away, limit, nominal, limits)
 

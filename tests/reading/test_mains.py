@@ -12,7 +12,14 @@ from faulttree.cases.backends.opening import open_store
 from faulttree.cases.report.document import report
 from faulttree.cases.report.render import FORMS
 from faulttree.errors import ReadingError
-from faulttree.reading import Bench, mains_of, read_bench, resolve_limits
+from faulttree.reading import (
+    Bench,
+    judge,
+    mains_of,
+    parse_quantity,
+    read_bench,
+    resolve_limits,
+)
 from faulttree.reading.instruments import Shop
 from faulttree.tree.schema import is_valid
 from faulttree.walk.answer import limits_of
@@ -71,6 +78,7 @@ def test_a_formula_takes_the_mains_of_the_case() -> None:
     assert str(resolve_limits(TRANSFORMED).nominal) == "24"
     there = resolve_limits(TRANSFORMED, mains=mains_of(MAINS))
     assert float(there.nominal or 0) == pytest.approx(12.52, abs=0.005)
+    assert "limit 10 %" in judge(parse_quantity("12.5 VAC"), there).sentence
 
 
 def test_an_opening_keeps_the_mains_and_an_older_one_reads_as_230_v_50_hz() -> None:

@@ -148,6 +148,15 @@ def test_a_declared_meter_is_not_asked_about() -> None:
     assert (facts(driver), len(driver.state.visits)) == ({}, 1)
 
 
+def test_a_declared_meter_without_a_frequency_is_asked_for_its_own() -> None:
+    ranges = {"ohm": [{"range": "99 ohm", "accuracy": "1 %"}]}
+    gear = {"esr-1": {"kind": "esr-meter", "measures": ranges}}
+    driver = Driver(tree(max="0.5 ohm", holds_at="100 kHz", sides="high"))
+    driver.bench = read_bench({"instruments": gear, "likely_below": 0.0})
+    driver.type("meter esr-1", "0.3 ohm", "100 kHz", "0.3 ohm")
+    assert (facts(driver), len(driver.state.visits)) == ({"test-frequency.esr-1": "100 kHz"}, 2)
+
+
 def test_what_the_meter_is_can_be_set_and_corrected_readings_use_it() -> None:
     driver = insulation()
     driver.type("set meter-kind.insulation insulation-tester", "20 Mohm")
