@@ -85,6 +85,13 @@ HANDLERS: Mapping[Kind, Handler] = {
 }
 
 
+LONGEST = 400
+"""Characters of an answer or of some readings; words may be longer."""
+
+WORDS: frozenset[Kind] = frozenset({"intake", "fault", "seen", "declined", "text"})
+"""Prompts that take any words."""
+
+
 def reply(position: Position, context: Context, prompt: Prompt, given: Reply) -> Result:
     """What a reply to a prompt brings about.
 
@@ -104,6 +111,10 @@ def reply(position: Position, context: Context, prompt: Prompt, given: Reply) ->
             "the walk has moved on since this was asked", remedy="Look at the present question."
         )
         return Refused(error)
+    if len(given.text) > LONGEST and prompt.kind not in WORDS and given.action == "answer":
+        remedy = "Type the answer alone; 'note' and the words behind it keep more."
+        message = f"this line is too long for an answer: {len(given.text)} characters"
+        return Refused(WalkError(message, remedy=remedy))
     try:
         if given.action != "answer":
             result = act(position, context, prompt, given)

@@ -55,7 +55,7 @@ def answered(position: Position, context: Context, prompt: Prompt, given: Reply)
     step = _step(prompt)
     text = given.choice or given.text
     if not text.strip() and step.kind != "do":
-        return Refused(WalkError(*_wanted(step)))
+        return Refused(WalkError("nothing was typed", remedy=_wanted(step)))
     named = match_outcome(step, text, loose=step.kind != "measure")
     if named is not None:
         return _kept(position, context, step, TypedAnswer(outcome=named), prompt.carry, given)
@@ -68,7 +68,11 @@ def meter_told(position: Position, context: Context, prompt: Prompt, given: Repl
     """What the meter is, asked once a case before a reading counts."""
     step, carry = _step(prompt), _carry(prompt)
     typed = given.choice or given.text
-    value = meter_fact(prompt.id.subject, prompt.choice(typed) or typed)
+    named = prompt.choice(typed) or typed
+    kinds = {*(one.id for one in prompt.choices), *position.tree.known_instruments}
+    if is_kind(prompt.id.subject) and named not in kinds:
+        named = chosen(prompt, given)
+    value = meter_fact(prompt.id.subject, named)
     told = (*carry.values.get("told", ()), f"{prompt.id.subject}={value}")
     if prompt.id.part == "kind" and value not in {one.id for one in prompt.choices} - {
         ANOTHER_KIND
@@ -291,8 +295,8 @@ def _carry(prompt: Prompt) -> Carry:
     return prompt.carry
 
 
-def _wanted(step: Step) -> tuple[str]:
+def _wanted(step: Step) -> str:
     """What an empty line should have been."""
     if step.kind == "measure":
-        return ("Type the reading as the meter shows it, like 150u or 12.5 V; '?' tells more.",)
-    return ("Type the answer, its first letters or its number; '?' tells more.",)
+        return "Type the reading as the meter shows it, like 150u or 12.5 V; '?' tells more."
+    return "Type the answer, its first letters or its number; '?' tells more."

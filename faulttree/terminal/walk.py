@@ -66,8 +66,9 @@ def _one_prompt(case: OpenCase, asked: Prompt | None) -> Prompt | None:
     prompt = asked or next_prompt(case.position, case.context)
     if draw(case, prompt) and prompt.wait is not None:
         wait(case, prompt.wait)
-    text, case.pending = case.pending, ""
-    text = text or case.console.ask(question(prompt), _completions(prompt), case.status)
+    text = _typed_in_wait(case, prompt) or case.console.ask(
+        question(prompt), _completions(prompt), case.status
+    )
     given = _given(case, prompt, read_typed(prompt, text))
     result: Result = (
         Refused(given)
@@ -90,6 +91,15 @@ def _one_prompt(case: OpenCase, asked: Prompt | None) -> Prompt | None:
         case.complain(error)
         return asked
     return None
+
+
+def _typed_in_wait(case: OpenCase, prompt: Prompt) -> str:
+    """What was typed during the wait before this prompt; a caution is read first."""
+    if prompt.kind == "cautions" or not case.pending:
+        return ""
+    text, case.pending = case.pending, ""
+    case.say(f"Typed during the wait: {text}")
+    return text
 
 
 def _completions(prompt: Prompt) -> list[str]:
