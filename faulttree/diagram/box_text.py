@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections import Counter
 from collections.abc import Iterable, Mapping
 from functools import lru_cache
@@ -111,12 +112,30 @@ def _component(limits: Mapping[str, Any]) -> str:
 
 
 def _formulas(limits: Mapping[str, Any]) -> list[str]:
+    """The figures that are computed, by the names of the readings and ratings they come from."""
     unit = plain(limits.get("unit", ""))
-    return [
-        f"{plain(key)} {plain(value.get('formula', ''))} {unit}".rstrip()
-        for key, value in limits.items()
-        if isinstance(value, Mapping)
-    ]
+    said = []
+    for key, value in limits.items():
+        if isinstance(value, Mapping):
+            tolerance = _tolerance(limits.get("tolerance")) if key == "nominal" else ""
+            said.append(" ".join(f"{plain(key)} {_figure(value, unit)} {tolerance}".split()))
+    for band in limits.get("bands", ()):
+        ends = [f"{end} {_figure(band[end], unit)}" for end in ("from", "below") if end in band]
+        said.append(" ".join([plain(band.get("name", "")), *ends]))
+    return said
+
+
+def _figure(value: object, unit: str) -> str:
+    """A figure as it is written; of a formula, with the sources in the place of its names."""
+    if not isinstance(value, Mapping):
+        return plain(value)
+    sources = dict(value.get("from") or {})
+    text = re.sub(
+        r"[A-Za-z_]\w*",
+        lambda name: str(sources.get(name.group(), name.group())),
+        str(value.get("formula", "")),
+    )
+    return f"{plain(text)} {unit}".rstrip()
 
 
 def step_facts(step: Step) -> tuple[str, ...]:

@@ -282,12 +282,23 @@ def test_limits_are_worked_out_and_broken_ones_shown_as_they_are_written() -> No
     assert limit_words({"min": "soon", "max": "later"}) == ("min soon", "max later")
     bands = {"bands": [{"name": "dead", "below": "5 V"}, {"name": "alive", "from": "5 V"}]}
     assert limit_words(bands) == ("dead below 5 V", "alive from 5 V")
+    full = {"formula": "0.7 * f", "from": {"f": "full-voltage"}}
+    bands = {
+        "bands": [{"name": "flat", "below": full}, {"name": "usual", "from": full}],
+        "unit": "V",
+    }
+    assert limit_words(bands) == (
+        "flat below 0.7 * full-voltage V",
+        "usual from 0.7 * full-voltage V",
+    )
+    nominal = {"nominal": {"formula": "v", "from": {"v": "rail"}}, "tolerance": "5 %", "unit": "V"}
+    assert limit_words(nominal) == ("nominal rail V ±5 %",)
     formula = {
         "nominal": {"formula": "u / 2", "from": {"u": "lamp"}},
         "tolerance": "5 %",
         "unit": "V",
     }
-    assert "u / 2" in " ".join(limit_words(formula))
+    assert "lamp / 2" in " ".join(limit_words(formula))
 
 
 # -- symbols, colours, letters ----------------------------------------------------------------
