@@ -25,6 +25,8 @@ BESIDES = 0.5
 
 def order(known: Recorded, mover: Mover) -> Iterator[ReviewProposal]:
     """Proposals: steps to move in the author's file, then a newly planned order."""
+    if sum(known.fit.values()) < FEW:
+        return  # Planning takes long, and no order is proposed from so few cases.
     found = replanned(known)
     if found is None or not _pays(found[1]):
         return
