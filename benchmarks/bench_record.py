@@ -184,7 +184,7 @@ def asked(store: Store, cases: int) -> dict[str, Callable[[], object]]:
         "since a day": lambda: store.list(limit=50, since="2024-01-01"),
         "resume: find by tag": lambda: store.find(some),
         "resume: find by number": lambda: store.find("#" + str(cases // 2)),
-        "resume: read the events": lambda: store.events(store.case_by_number(cases // 5).id),
+        "resume: read the events": lambda: store.events(store.find(f"#{cases // 5}").id),
         "counts a diagnosis starts with": lambda: confirmed(store),
     }
 

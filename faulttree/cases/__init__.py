@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     from faulttree.cases.backends.urls import default_url, shown
     from faulttree.cases.case import Case, new_id
     from faulttree.cases.errors import AmbiguousCase, NoSuchCase, SequenceTaken
-    from faulttree.cases.projection import StepRecord, Summary, summarise
+    from faulttree.cases.projection import StepRecord
     from faulttree.cases.store import Store
 
 __all__ = [
@@ -24,12 +24,10 @@ __all__ = [
     "SequenceTaken",
     "StepRecord",
     "Store",
-    "Summary",
     "default_url",
     "new_id",
     "open_store",
     "shown",
-    "summarise",
 ]
 
 __getattr__ = lazily(
@@ -39,7 +37,7 @@ __getattr__ = lazily(
         "backends.opening": ("open_store",),
         "errors": ("AmbiguousCase", "NoSuchCase", "SequenceTaken"),
         "store": ("Store",),
-        "projection": ("Summary", "StepRecord", "summarise"),
+        "projection": ("StepRecord",),
         "backends.urls": ("default_url", "shown"),
     },
 )

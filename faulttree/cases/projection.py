@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from typing import Any
 
 from faulttree.walk.events import (
@@ -46,14 +46,6 @@ class StepRecord:
     value: float | None = None
     unit: str = ""
     instrument: str = ""
-
-
-@dataclass(frozen=True, slots=True)
-class Summary:
-    """The case so far: the plain columns of a list, and its steps."""
-
-    row: Mapping[str, Any] = field(default_factory=dict)
-    steps: tuple[StepRecord, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -165,16 +157,6 @@ class CaseProjection:
             "steps": len(answered),
             "step": answered[-1].step if answered else "",
         }
-
-    @property
-    def summary(self) -> Summary:
-        """The summary as it stands."""
-        return Summary(dict(self.row), tuple(self.steps))
-
-
-def summarise(events: Iterable[Event]) -> Summary:
-    """What the events of one case amount to, in order."""
-    return CaseProjection(events).summary
 
 
 def opening(event: Opened) -> dict[str, Any]:

@@ -86,17 +86,6 @@ class Lookup(Transactions):
             raise self._no_such(case)
         return found[0]
 
-    def case_by_number(self, number: int) -> Case:
-        """One case by its number in this record.
-
-        Raises:
-            NoSuchCase: the record has no such case.
-        """
-        found = self._rows(CASES.c.number == number)
-        if not found:
-            raise self._no_such(f"#{number}")
-        return found[0]
-
     def steps(self, case: str) -> tuple[StepRecord, ...]:
         """Every step taken or skipped, in order, those gone back over included."""
         number = self._number(case)

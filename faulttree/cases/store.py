@@ -188,16 +188,6 @@ class Store(Lookup):
         if (there.writer, there.event) != (self.writer, text):
             raise SequenceTaken(case, sequence, self.events(case)[sequence:])
 
-    def keep_tree(self, tree_hash: str, text: str) -> None:
-        """Keep the text of a tree under its SHA-256; a text already kept stays as it is.
-
-        Raises:
-            RecordError: the hash is not that of the text.
-        """
-        kept = self._tree(tree_hash, text)
-        if kept:
-            self._record(lambda connection: add_tree(connection, tree_hash, text), kept)
-
     def _tree(self, tree_hash: str, text: str) -> list[JournalEntry | JournalTree]:
         """The text as it is to be kept; nothing where the file beside is known to have it."""
         kept = JournalTree(tree_hash, sound(tree_hash, text))

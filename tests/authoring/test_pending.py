@@ -29,7 +29,7 @@ def desk(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
 
 def case_of(desk: Path) -> Case:
     with open_store(str(desk.parents[2] / "record.db"), read_only=True) as store:
-        return store.case_by_number(1)
+        return store.find("#1")
 
 
 def interrupted(monkeypatch: pytest.MonkeyPatch, where: str, error: BaseException) -> None:

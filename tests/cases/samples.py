@@ -49,9 +49,8 @@ WALKER = textwrap.dedent(
     tree = "{}"
     name = sha256(tree.encode()).hexdigest()
     store = open_store(sys.argv[1])
-    store.keep_tree(name, tree)
     while True:
-        case = store.open_case([Opened(at=at, tree="a/b", tree_hash=name, unit={"serial": "x"})])
+        case = store.open_case([Opened(at=at, tree="a/b", tree_hash=name, unit={"serial": "x"})], tree_text=tree)
         for sequence in range(1, 8):
             event = Answered(at=at, step=f"step-{sequence}", outcome="done", seconds=1.0)
             store.append(case, sequence, event)

@@ -94,10 +94,12 @@ def test_ids_of_later_cases_sort_later(moment: datetime) -> None:
 
 
 def test_a_tree_is_kept_under_its_own_hash_only(store: Store) -> None:
-    store.keep_tree(HASH, TEXT)
-    store.keep_tree(HASH, TEXT)
+    begun = opened()
+    for _ in range(2):
+        store.open_case([begun], tree_text=TEXT)
+    assert store.tree_text(HASH) == TEXT
     with pytest.raises(RecordError, match="does not have the hash"):
-        store.keep_tree(HASH, TEXT + " ")
+        store.open_case([begun], tree_text=TEXT + " ")
     with pytest.raises(RecordError, match="holds no tree"):
         store.tree_text("0" * 64)
 

@@ -64,7 +64,7 @@ def way_to(tree: Any) -> list[str]:
 def test_the_case_is_closed_by_its_write_up(desk: Path, capsys: Said) -> None:
     assert run(["write-up", "1", *CAUSE, *TEST, "--yes"]) == 0
     with open_store(str(desk.parents[2] / "record.db"), read_only=True) as store:
-        case = store.case_by_number(1)
+        case = store.find("#1")
     assert (case.state, case.result, case.fault) == ("closed", "fixed", "torn-filament")
 
 
@@ -82,7 +82,7 @@ def test_a_proposal_as_json_writes_nothing(desk: Path, capsys: Said) -> None:
     assert told["diff"].startswith("--- trees/lamp/dark.yaml\n+++ trees/lamp/dark.yaml\n@@")
     assert told["changed_cases"] == []
     with open_store(str(desk.parents[2] / "record.db"), read_only=True) as store:
-        assert store.case_by_number(1).result == "unsolved"
+        assert store.find("#1").result == "unsolved"
 
 
 def test_everything_can_be_asked_instead(

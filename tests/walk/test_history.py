@@ -9,7 +9,7 @@ from hypothesis import assume, given
 from hypothesis import strategies as st
 
 from faulttree.cases import open_store
-from faulttree.cases.projection import CaseProjection, summarise
+from faulttree.cases.projection import CaseProjection
 from faulttree.cases.report.document import report
 from faulttree.cases.report.render import as_text
 from faulttree.tree import Tree
@@ -106,7 +106,7 @@ def test_lists_and_the_walk_agree_on_what_stands(
     tree: Tree, events: list[ev.Event], changes: list[tuple[int, ev.Event]]
 ) -> None:
     every = mixed([ev.Opened(tree="unit/t", tree_hash="0"), *events], changes)
-    summary = summarise(every)
+    summary = CaseProjection(every)
     stands = [one for one in summary.steps if one.standing and not one.skipped]
     visits = fold(tree, every).visits
     assert [(one.step, one.outcome) for one in stands] == [(v.step, v.outcome) for v in visits]
@@ -114,7 +114,7 @@ def test_lists_and_the_walk_agree_on_what_stands(
     one_by_one = CaseProjection()
     for event in every:
         one_by_one.add(event)
-    assert one_by_one.summary == summary
+    assert (one_by_one.row, one_by_one.steps) == (summary.row, summary.steps)
 
 
 @MANY
@@ -150,7 +150,7 @@ def test_a_repair_is_withdrawn_with_what_was_concluded_of_it() -> None:
         ev.Answered(step="b", outcome="inside"),
         ev.Confirmed(fault="f", step="b", outcome="inside"),
     ]
-    rounds = [step.round for step in summarise([*events, ev.Withdrawn(target=1)]).steps]
+    rounds = [step.round for step in CaseProjection([*events, ev.Withdrawn(target=1)]).steps]
     assert counted([*events, ev.Withdrawn(target=1)])[:2] == [events[0], events[2]]
     assert rounds == [0, 0]
 
