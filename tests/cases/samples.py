@@ -50,7 +50,8 @@ WALKER = textwrap.dedent(
     name = sha256(tree.encode()).hexdigest()
     store = open_store(sys.argv[1])
     while True:
-        case = store.open_case([Opened(at=at, tree="a/b", tree_hash=name, unit={"serial": "x"})], tree_text=tree)
+        opened = Opened(at=at, tree="a/b", tree_hash=name, unit={"serial": "x"})
+        case = store.open_case([opened], tree_text=tree)
         for sequence in range(1, 8):
             event = Answered(at=at, step=f"step-{sequence}", outcome="done", seconds=1.0)
             store.append(case, sequence, event)
