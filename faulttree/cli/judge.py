@@ -154,9 +154,21 @@ def _pair(tolerance: str | None) -> str | list[str] | None:
 
 
 def _bench(named: str | None, library: tuple[str, ...]) -> Bench | None:
-    from faulttree.cli.places import read_bench_file
+    from dataclasses import replace
 
-    return read_bench_file(named, open_library(library))
+    from faulttree.cli.places import read_bench_file
+    from faulttree.tree.parts import instruments
+
+    found = open_library(library)
+    gear = read_bench_file(named, found)
+    if gear is None:
+        return None
+    kinds = instruments(found.instruments)
+    held = {
+        name: replace(one, offers=kinds[one.kind].offers) if one.kind in kinds else one
+        for name, one in gear.instruments.items()
+    }
+    return replace(gear, instruments=held)
 
 
 def _warn_overdue(gear: Bench | None, instrument: str | None) -> None:

@@ -19,7 +19,7 @@ from faulttree.walk.advisor import (
     worth,
 )
 from faulttree.walk.answer import limits_of
-from faulttree.walk.meter import offers_of
+from faulttree.walk.meter import known_bench
 from faulttree.walk.prerequisites import preparations_before
 
 if TYPE_CHECKING:
@@ -62,6 +62,7 @@ def _meter_remark(state: State, bench: Bench | None, meter: str, width: int) -> 
     limits = limits_of(state, step)
     if limits is None or limits.missing:
         return []
+    bench = known_bench(state.tree, bench)
     held = meter if meter in bench.instruments else None
     try:
         text = ask_before(limits, bench, using=held)
@@ -72,8 +73,7 @@ def _meter_remark(state: State, bench: Bench | None, meter: str, width: int) -> 
     fitting = [
         one.id
         for one in bench.instruments.values()
-        if one.measures(limits.unit, limits.kind)
-        and limits.takes(one.kind, offers_of(state.tree, one.kind))
+        if one.measures(limits.unit, limits.kind) and limits.takes(one.kind, one.offers)
     ]
     if held is not None or not fitting:
         return []

@@ -50,6 +50,17 @@ def offers_of(tree: Tree, kind: str) -> Mapping[str, tuple[str, ...]] | None:
     return known.offers if known is not None else None
 
 
+def known_bench(tree: Tree, bench: Bench) -> Bench:
+    """The bench, each instrument with what its kind offers."""
+    return replace(
+        bench,
+        instruments={
+            name: replace(held, offers=offers_of(tree, held.kind))
+            for name, held in bench.instruments.items()
+        },
+    )
+
+
 def held_instrument(tree: Tree, bench: Bench | None, name: str) -> Instrument | None:
     """The instrument of this name with what its kind offers; None where none is declared.
 

@@ -231,3 +231,27 @@ def test_a_verdict_fits_the_terminal_and_is_whole_in_a_pipe(
     assert all(len(line) <= 60 for line in lines), lines
     assert len(lines) > len(piped.getvalue().splitlines()) == 2
     assert " ".join(lines).split() == piped.getvalue().split()
+
+
+def test_what_the_library_says_of_a_kind_counts(tmp_path: Path) -> None:
+    (tmp_path / "trees").mkdir()
+    (tmp_path / "shared").mkdir()
+    bench = tmp_path / "bench.yaml"
+    ranges = "measures: {ohm: [{range: 1 Gohm, accuracy: 5 %}]}"
+    bench.write_text(f"instruments: {{box: {{kind: high-ohm-box, {ranges}}}}}\n")
+    asked = ["20 Mohm", "--component", "insulation", "--protection", "I", "--instrument", "box"]
+    places = ["--library", str(tmp_path), "--bench", str(bench)]
+    assert run(*asked, *places)[0] == 2
+    kind = "{title: Box, measures: [insulation resistance], offers: {test_voltage: [500 V]}}"
+    (tmp_path / "shared" / "instruments.yaml").write_text(f"high-ohm-box: {kind}\n")
+    status, out, _ = run(*asked, *places)
+    assert (status, out[:6]) == (0, "inside")
+
+
+def test_good_units_and_the_place_measured_are_options() -> None:
+    good = ["--good", "45 ohm", "--good", "70 ohm"]
+    status, out, _ = run("65 ohm", "--min", "40 ohm", "--max", "60 ohm", *good)
+    assert status == 1
+    assert "contradicts itself" in out
+    status, out, _ = run("4.5 V", "--min", "4.75 V", "--source-resistance", "1 Mohm")
+    assert (status, out[:14]) == (0, "inside: 4.95 V")
