@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import re
 from collections.abc import Mapping
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -17,6 +18,16 @@ from faulttree.tree import Library, Tree, build, examine
 ROOT = Path(__file__).parent.parent.parent
 LIBRARY = Library(ROOT)
 TREES = LIBRARY.trees()
+
+
+@cache
+def shipped(name: str) -> Tree:
+    return LIBRARY.load(name)
+
+
+@cache
+def shipped_plan(name: str) -> Tree:
+    return planned(shipped(name))
 
 
 def planned(tree: Tree) -> Tree:
@@ -74,8 +85,8 @@ def originals(tree: Tree, plan: Tree) -> Mapping[str, str]:
 
 @pytest.mark.parametrize("name", TREES)
 def test_a_planned_tree_keeps_every_safety_check_before_what_it_guards(name: str) -> None:
-    tree = LIBRARY.load(name)
-    plan = planned(tree)
+    tree = shipped(name)
+    plan = shipped_plan(name)
     copied = originals(tree, plan)
     assert len(copied) > 1
     everything = reached_without(tree, set())
@@ -89,8 +100,8 @@ def test_a_planned_tree_keeps_every_safety_check_before_what_it_guards(name: str
 
 @pytest.mark.parametrize("name", TREES)
 def test_a_safety_check_in_a_plan_still_ends_the_work(name: str) -> None:
-    tree = LIBRARY.load(name)
-    plan = planned(tree)
+    tree = shipped(name)
+    plan = shipped_plan(name)
     for step, of in originals(tree, plan).items():
         for outcome, target in tree.steps[of].targets.items():
             reason = tree.stops[target].reason if target in tree.stops else ""
@@ -148,8 +159,8 @@ def test_a_safety_check_is_asked_once_also_where_the_unit_is_powered_later() -> 
 def test_a_planned_tree_keeps_the_checks_and_the_last_confirmation_before_a_fault(
     name: str,
 ) -> None:
-    tree = LIBRARY.load(name)
-    plan = planned(tree)
+    tree = shipped(name)
+    plan = shipped_plan(name)
     copied = originals(tree, plan)
     for check in tree.diagnostic:
         free = reached_without(tree, {check})
