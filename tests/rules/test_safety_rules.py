@@ -138,6 +138,13 @@ def test_an_older_tree_is_told_in_one_line_each_what_it_should_gain(tmp_path: Pa
     assert all(one.level == "note" and one.remedy for one in gains)
 
 
+def test_a_sign_at_a_check_before_power_is_in_reach() -> None:
+    # A check is asked before the first live step of a walk, though no outcome leads to it.
+    reel = LIBRARY.load("extension-reel/fails-safety-test")
+    assert reel.faults["wet-sockets"].signs == {"before-power.insulation-test": ("low",)}
+    assert [one.rule for one in found_in(reel)] == []
+
+
 @pytest.mark.parametrize(("gear", "told"), [("insulation-tester", False), ("multimeter", True)])
 def test_a_charge_that_only_a_tester_brings_is_no_store(
     tmp_path: Path, gear: str, told: bool

@@ -76,12 +76,14 @@ def sign_out_of_reach(subject: RuleContext) -> Iterator[Finding]:
     tree = subject.tree
     if subject.graph.order is None:
         return
+    # Checks before power are asked before the first live step, whatever leads to that.
+    starts = [tree.start, *(tree.uses[check.use].start for check in tree.before_power)]
     for fault in tree.faults.values():
         for name in fault.signs:
             first = subject.first_of(name)
             if first not in subject.graph.reached:
                 continue
-            if first not in reach(_with_fault(subject, fault, name), [tree.start]):
+            if first not in reach(_with_fault(subject, fault, name), starts):
                 yield Finding(
                     fault.where.under("signs", name),
                     f"No walk comes to `{name}` with `{fault.id}` in the unit.",
