@@ -70,7 +70,8 @@ Kind = Literal[
 - correct: what an earlier step should have given.
 - in-circuit: whether the part was in circuit. slip: a reading that may be a slip of the pen.
   again: an undecided reading.
-- fact: what the unit is. unsafe-jump: going past a skipped safety check.
+- fact: what the unit is; or what the meter is, where a reading waits for that.
+- unsafe-jump: going past a skipped safety check.
 - likely: whether a fault that is not proved is tested first, or taken for the cause.
 - fault: what was repaired. proof: a repair that no step proves. seen: what was seen of it.
 - suspects: those still open before giving up. declined: why they are left untested.
