@@ -299,6 +299,12 @@ def test_limits_are_worked_out_and_broken_ones_shown_as_they_are_written() -> No
         "unit": "V",
     }
     assert "lamp / 2" in " ".join(limit_words(formula))
+    half = {"formula": "u / 2", "from": {"u": "lamp"}}
+    split = {
+        "bands": [{"name": "dead", "below": half}, {"name": "alive", "from": half}],
+        "unit": "V",
+    }
+    assert limit_words(split) == ("dead below lamp / 2 V", "alive from lamp / 2 V")
 
 
 # -- symbols, colours, letters ----------------------------------------------------------------

@@ -140,10 +140,19 @@ def ends(tree: Tree) -> Iterator[tuple[str, list[Taken], Facts]]:
             wanted = {tree.steps[step].property or "": outcome}
         elif wanted and not any(agree(facts, wanted) for _, facts in found.get(step, ())):
             continue  # Every way has told another value: this stop is for jumps only.
-        ways = (one for one in found.get(step, ()) if agree(one[1], wanted))
-        way, facts = next(ways, (None, {}))
-        assert way is not None, f"no walk comes to {step}: {outcome}"
-        yield target, [*way, (step, outcome)], {**facts, **wanted}
+        ways = [one for one in found.get(step, ()) if agree(one[1], wanted)]
+        assert ways, f"no walk comes to {step}: {outcome}"
+        for way, facts in ways:
+            # What the unit must be for this edge may stop every walk before it.
+            if not stopped(tree, way, {**facts, **wanted}):
+                yield target, [*way, (step, outcome)], {**facts, **wanted}
+                break
+
+
+def stopped(tree: Tree, way: list[Taken], facts: Facts) -> bool:
+    """Whether a step on the way is a stop for a unit of this kind."""
+    stops = ((name, known) for step, _ in way for name, known in tree.steps[step].stop_if.items())
+    return any(facts.get(name) in known for name, known in stops)
 
 
 def agree(facts: Facts, others: Facts) -> bool:
