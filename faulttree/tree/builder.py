@@ -240,27 +240,22 @@ class Builder:
     def power_checks(self, power: Mapping[str, Scope], names: Names) -> Iterator[PowerCheck]:
         """The checks before power, in order."""
         for name, scope in power.items():
-            when = parts.when(self._at(scope.where).get("when"))
-            for key, values in when.items():
-                names.check_property(key, values, scope.where.under("when", key))
             assert scope.use is not None
-            yield PowerCheck(name, scope.use, when)
+            yield PowerCheck(name, scope.use, self.when(scope, names))
 
     def closing_when(self, closing: Sequence[Scope], names: Names) -> dict[str, When]:
         """Closing use → the condition under which it is run, where it has one."""
-        found: dict[str, When] = {}
-        for scope in closing:
-            when = parts.when(self._at(scope.where).get("when"))
-            for key, values in when.items():
-                names.check_property(key, values, scope.where.under("when", key))
-            if when and scope.use:
-                found[scope.use] = when
-        return found
+        conditions = ((scope.use, self.when(scope, names)) for scope in closing)
+        return {use: when for use, when in conditions if when and use}
 
-    def _at(self, where: Where) -> dict[str, Any]:
-        """The entry of a list at the top of the tree that a scope was opened from."""
-        group, position = where.keys
-        return as_mapping(as_list(self.data.get(str(group)))[int(position)])
+    def when(self, scope: Scope, names: Names) -> When:
+        """The condition of the entry in ``before_power`` or ``closing`` behind a scope."""
+        group, position = scope.where.keys
+        entry = as_mapping(as_list(self.data.get(str(group)))[int(position)])
+        when = parts.when(entry.get("when"))
+        for key, values in when.items():
+            names.check_property(key, values, scope.where.under("when", key))
+        return when
 
     def accepted(self, uses: Mapping[str, Use]) -> Iterator[Accepted]:
         """Accepted findings of the tree, then of each procedure at each place of use."""

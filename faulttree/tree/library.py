@@ -124,10 +124,14 @@ class Library:
 
     def own_tree(self, tree_id: str) -> bool:
         """Whether this folder has a tree of this id; only one file is looked up."""
+        path = self._file_of(tree_id)
+        return path is not None and path.is_file() and self._inside(path)
+
+    def _file_of(self, tree_id: str) -> Path | None:
+        """The file that a tree of this id would have here; None if it is no valid id."""
         family, _, complaint = tree_id.partition("/")
-        path = self.root / "trees" / family / f"{complaint}.yaml"
         named = ID.fullmatch(family) and ID.fullmatch(complaint)
-        return bool(named) and path.is_file() and self._inside(path)
+        return self.root / "trees" / family / f"{complaint}.yaml" if named else None
 
     def replaced(self, tree_id: str) -> Tree | None:
         """The tree of this id in the lower libraries; None if none can be read."""
@@ -241,10 +245,8 @@ class Library:
         Raises:
             TreeError: where there is none, naming ids that are near.
         """
-        family, _, complaint = tree_id.partition("/")
-        path = self.root / "trees" / family / f"{complaint}.yaml"
-        named = ID.fullmatch(family) and ID.fullmatch(complaint)
-        if named and path.is_file():
+        path = self._file_of(tree_id)
+        if path is not None and path.is_file():
             if self._inside(path):
                 return path
             raise led_out(path)
@@ -252,8 +254,8 @@ class Library:
             return self.beneath.path_of(tree_id)
         known = self.trees()
         remedy = near(tree_id, known) or _near_part(tree_id, known)
-        if named and path.with_suffix(".yml").is_file():
-            remedy = f"The file ends in .yml; rename it to {complaint}.yaml."
+        if path is not None and path.with_suffix(".yml").is_file():
+            remedy = f"The file ends in .yml; rename it to {path.name}."
         raise TreeError(f"There is no tree `{shown(tree_id)}` in {self.root}.", remedy=remedy)
 
     def _tree(self, document: Document) -> ExaminedFile:

@@ -109,6 +109,14 @@ class Names:
                 self.findings.add("unknown-property", message, remedy, where)
 
 
+def check_exit(scope: Scope, exit_: str, where: Where, findings: FindingList) -> None:
+    """Report an exit that the procedure of a scope does not have."""
+    if exit_ not in scope.exits:
+        message = f"The procedure `{scope.procedure}` has no exit `{shown(exit_)}`."
+        remedy = findings.near(exit_, scope.exits) or f"It has {', '.join(scope.exits)}."
+        findings.add("unknown-exit", message, remedy, where, of_key=True)
+
+
 def filled_in(scope: Scope, value: Any, where: Where, findings: FindingList) -> Any:
     """A value of a procedure with every {name} put in; the tree's own are left alone."""
     if scope.use is None:

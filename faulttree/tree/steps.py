@@ -8,10 +8,9 @@ from typing import Any, Literal
 from faulttree.errors import ReadingError
 from faulttree.tree.finding import FindingList
 from faulttree.tree.model import Access, Kind, Step, Use, Where
-from faulttree.tree.naming import Names, filled_in
+from faulttree.tree.naming import Names, check_exit, filled_in
 from faulttree.tree.plain import as_mapping, as_number, as_text, as_texts, as_words, joined, made
 from faulttree.tree.scopes import NameScope, Scope, ScopeEntry, kind_of
-from faulttree.tree.source import shown
 
 
 class Steps:
@@ -54,13 +53,7 @@ class Steps:
     def check_exits(self, scope: Scope, child: Scope, raw: Mapping[str, Any], where: Where) -> None:
         for exit_name, target in child.targets.items():
             at = where.under("exits", exit_name)
-            if exit_name not in child.exits:
-                message = f"The procedure `{child.procedure}` has no exit `{shown(exit_name)}`."
-                remedy = (
-                    self.findings.near(exit_name, child.exits)
-                    or f"It has {', '.join(child.exits)}."
-                )
-                self.findings.add("unknown-exit", message, remedy, at, of_key=True)
+            check_exit(child, exit_name, at, self.findings)
             self.names.target(scope, target, at)
         for exit_name in child.exits:
             if exit_name not in child.targets:

@@ -9,7 +9,7 @@ from typing import Any
 from faulttree.tree.filling import RatingName, takes_of, wrong_unit
 from faulttree.tree.finding import FindingList, Level
 from faulttree.tree.model import NOT_SAFE, Where
-from faulttree.tree.naming import filled_in
+from faulttree.tree.naming import check_exit, filled_in
 from faulttree.tree.plain import as_list, as_mapping, as_text, as_texts, as_words, entries
 from faulttree.tree.scopes import BEFORE_POWER, CLOSING, Scope, kind_of
 from faulttree.tree.source import shown
@@ -223,13 +223,8 @@ class Uses:
         """Report errors in the targets of one check before power."""
         for exit_ in scope.targets:
             at = where.under("exits", exit_)
-            if exit_ not in scope.exits:
-                message = f"The procedure `{scope.procedure}` has no exit `{shown(exit_)}`."
-                remedy = (
-                    self.findings.near(exit_, scope.exits) or f"It has {', '.join(scope.exits)}."
-                )
-                self.findings.add("unknown-exit", message, remedy, at, of_key=True)
-            elif exit_ == scope.exits[0]:
+            check_exit(scope, exit_, at, self.findings)
+            if scope.exits and exit_ == scope.exits[0]:
                 message = f"`{shown(exit_)}` is the exit that passes; it leads nowhere."
                 remedy = "Take it out of `exits`."
                 self.findings.add("unknown-exit", message, remedy, at, of_key=True)
