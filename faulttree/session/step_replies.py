@@ -234,8 +234,9 @@ def _recorded(position: Position, step: Step, event: ev.Answered) -> Accepted:
     messages = [_verdict(event)] if event.verdict else []
     for name in cleared(after.state):
         fault = position.tree.faults[name]
-        who = next((one.source for one in fault.evidence if one.source), "hearsay")
-        messages.append(Message(f"Ruled out: {fault.title} (suspected by {who}).", "good"))
+        said = [one.source for one in fault.evidence if one.kind == "reported" and one.source]
+        who = f" (suspected by {said[0]})" if said else ""
+        messages.append(Message(f"Ruled out: {fault.title}{who}.", "good"))
     wait = Wait(step.id, step.wait) if step.kind == "do" and step.wait else None
     return Accepted((event,), tuple(messages), wait=wait)
 

@@ -18,7 +18,7 @@ from faulttree.walk.folding.closing_checks import (
 from faulttree.walk.folding.freeze import end_of, freeze
 from faulttree.walk.folding.progress import Goal, Progress, SearchPlace
 from faulttree.walk.folding.proof import after_failed_repair, conclude, note_safety, to_proof
-from faulttree.walk.folding.route import ask_again, head_for, leave, settle
+from faulttree.walk.folding.route import ask_again, head_for, leave, refused, settle
 from faulttree.walk.history import Change, Entry, history
 from faulttree.walk.renames import follow
 from faulttree.walk.state import Purpose, Repair, State, Visit
@@ -233,9 +233,19 @@ def _place_again(progress: Progress) -> None:
     progress.go_on()
     if progress.phase == "finding":
         progress.ask_again.clear()
-        progress.goals = [Goal(progress.start)]
+        progress.goals = [Goal(_unsafe_end(progress) or progress.start)]
     elif progress.phase == "confirming" and not progress.goals:
         progress.goals = to_proof(progress)
+
+
+def _unsafe_end(progress: Progress) -> str:
+    """The stop to which an answer of this round leads that says nobody may go on; else empty."""
+    latest = {one.step: one.outcome for one in progress.visits if one.round == progress.round}
+    for name, outcome in latest.items():
+        step = progress.tree.steps.get(name)
+        if step is not None and refused(progress, step, outcome):
+            return step.targets[outcome]
+    return ""
 
 
 def _void(progress: Progress, entry: Entry) -> None:

@@ -147,3 +147,27 @@ def test_what_cannot_be_set_is_refused(typed: str) -> None:
     walk.type(typed)
     assert walk.refusals
     assert len(walk.events) == before
+
+
+def test_a_corrected_reading_that_says_nobody_may_go_on_ends_the_walk_at_once() -> None:
+    steps = dict(PACK["steps"])
+    steps["rest"] = {
+        "measure": "Voltage at rest",
+        "limits": {
+            "max": {"formula": "1.02 * full", "from": {"full": "full"}},
+            "unit": "V",
+            "source": "invented",
+        },
+        "results": {"inside": "contact", "high": "keep-off"},
+    }
+    stops = {**PACK["stops"], "keep-off": {"title": "Charged too high", "reason": "unsafe"}}
+    parts = {"procedures": {}, "cautions": {}, "instruments": {}}
+    tree = build({"id": "pack/empty", "tree": {**PACK, "steps": steps, "stops": stops}, **parts})
+    opened = ev.Opened(tree=tree.id, tree_hash=tree.hash, ratings={"full": "21 V"})
+    walk = Driver(tree, [opened])
+    walk.type("go rest", "20 V", "set full 18 V")
+    assert "Judged again: rest: high." in walk.said
+    assert walk.state.end is not None
+    assert walk.state.end.id == "keep-off"
+    walk.type("set full 21 V")
+    assert walk.state.end is None

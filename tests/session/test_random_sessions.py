@@ -68,7 +68,8 @@ def typed_right(events: Sequence[ev.Event]) -> list[ev.Event]:
             assert isinstance(answered, ev.Answered)
             values = {name: one[name] for name in ("outcome", "reading", "verdict")}
             right[one["target"]] = replace(answered, **values)
-    return [event for event in right if not isinstance(event, ev.Corrected)]
+    # A remark in its place keeps the sequences that other events name.
+    return [ev.Noted(text="") if isinstance(one, ev.Corrected) else one for one in right]
 
 
 def vars_of(event: ev.Corrected) -> dict[str, Any]:

@@ -615,7 +615,7 @@ def test_a_hard_stop_ends_at_once_whatever_was_skipped(stop: str) -> None:
 @pytest.mark.parametrize("stop", ["unsafe", "licensed", "beyond"])
 def test_no_quicker_way_leads_round_what_may_find_the_unit_unsafe(stop: str) -> None:
     steps = {
-        "look": ask(sound="slow", damaged=stop),
+        "look": ask(sound="slow", damaged=stop) | {"minutes": 10},
         "slow": ask(good="quick", bad="rare") | {"minutes": 30},
         "quick": ask(good="beyond", bad="common"),
     }

@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from faulttree.tree.model import Step, Use
     from faulttree.walk.folding.progress import Progress
 
-__all__ = ["ask_again", "head_for", "holding", "leave", "settle", "sources_of"]
+__all__ = ["ask_again", "head_for", "holding", "leave", "refused", "settle", "sources_of"]
 
 
 def head_for(progress: Progress, node: str) -> None:
