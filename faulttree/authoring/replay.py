@@ -9,7 +9,7 @@ from dataclasses import dataclass, field, replace
 from faulttree.tree import Tree
 from faulttree.walk.advisor import choose
 from faulttree.walk.events import Answered, Event, FactGiven, Jumped, NotConfirmed, Skipped
-from faulttree.walk.fold import fold
+from faulttree.walk.fold import Folder, fold
 from faulttree.walk.history import counted
 from faulttree.walk.state import State
 
@@ -71,8 +71,8 @@ def answers_of(state: State, events: Iterable[Event]) -> RecordedAnswers:
 
 def walk_again(tree: Tree, answers: RecordedAnswers) -> State:
     """Walk a tree with these answers, to an end or to the first step without an answer."""
-    events: list[Event] = []
-    state = fold(tree, events)
+    folder = Folder(tree)
+    state = folder.state()
     asked: Counter[str] = Counter()
     failed = dict(answers.failed)
     while True:
@@ -81,8 +81,8 @@ def walk_again(tree: Tree, answers: RecordedAnswers) -> State:
         asked[step] += 1
         if event is None or asked[step] > MOST_TIMES:
             return state
-        events.append(event)
-        state = fold(tree, events)
+        folder = folder.after(event)
+        state = folder.state()
 
 
 def _next(state: State, answers: RecordedAnswers, failed: dict[str, NotConfirmed]) -> Event | None:
