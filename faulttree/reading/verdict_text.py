@@ -37,13 +37,20 @@ def clauses(verdict: Judged) -> list[tuple[str, str]]:
     if verdict.tired:
         parts.append(("worn", f"a used part may come to {_worn(limits=verdict.limits)}"))
     parts += _certainty(verdict)
-    limits = verdict.limits
-    rests = f"the limit rests on {BASIS[limits.basis]}" if limits.basis else ""
-    if limits.source:
-        rests = f"{rests}: {limits.source}" if rests else f"figures: {limits.source}"
+    rests = _rests_on(verdict.limits)
     if rests:
         parts.append(("source", rests))
     return parts + [("note", note) for note in verdict.limits.notes]
+
+
+def _rests_on(limits: Limits) -> str:
+    """What the limit rests on and where its figures come from, each said once."""
+    basis = BASIS[limits.basis] if limits.basis else ""
+    if basis and basis in limits.source:
+        basis = ""
+    if not basis:
+        return f"figures: {limits.source}" if limits.source else ""
+    return f"the limit rests on {basis}{f': {limits.source}' * bool(limits.source)}"
 
 
 def verdict_text(stored: Mapping[str, Any] | None, *, known: Collection[str] = ()) -> str:
