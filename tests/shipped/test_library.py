@@ -89,3 +89,14 @@ def test_every_limit_names_its_source(tree_id: str) -> None:
     for step in load(tree_id).steps.values():
         if step.limits is not None:
             assert step.limits.get("source") or step.source, step.id
+
+
+INVENTED = ("of the shop", "the shop's", "tagged", "a borrower", "a visitor", "a colleague")
+
+
+def test_nothing_that_ships_is_invented() -> None:
+    """What the demo invents stays in the demo's own library."""
+    files = [*LIBRARY.root.glob("trees/*/*.yaml"), *LIBRARY.root.glob("shared/**/*.yaml")]
+    texts = {file.name: file.read_text(encoding="utf-8") for file in files}
+    found = {name: word for name, text in texts.items() for word in INVENTED if word in text}
+    assert found == {}
