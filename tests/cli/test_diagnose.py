@@ -29,18 +29,23 @@ from faulttree.walk.script import play, read_script
 TREE = "bench-supply/no-output"
 
 EXAMPLE = """\
-unit: {family: bench-supply, model: two-channel, serial: tag 14}
+unit:
+  family: bench-supply
+  model: two-channel
+  serial: tag 14
+  ratings: {max-output: 24 V, marked-capacitance: 4700 µF, marked-voltage: 50 V}
 complaint: no output
 answers:
+  - fact: {supply: linear, protection-class: I, insulation-method: 500-volt}
   - look.lead: sound
   - look.housing: sound
   - look.earth: below
   - selector: agree
-  - before-power.class: class-1
-  - before-power.earth: 0.12 ohm
-  - before-power.insulation-1: 20 Mohm
-  - before-power.pins: 26 ohm
-  - before-power.lamp: settles
+  - before-power.ready-for-power.look: ready
+  - before-power.earth-path.path: 0.12 ohm
+  - before-power.insulation-1.insulation: 20 Mohm
+  - before-power.plug-short.pins: 26 ohm
+  - before-power.first-start.lamp: settles
   - settings: all-right
   - terminals: 0 V
   - fuse: intact
@@ -48,9 +53,19 @@ answers:
   - output-short: 800 ohm
   - reservoir: 21.4 V
   - discharge: done
+  - dead: 0.2 V
   - reservoir-esr: {reading: 1.3 ohm, instrument: esr-1}
+  - repair: {fault: dry-reservoir, what: new capacitor}
+  - before-power.ready-for-power.look: ready
+  - before-power.earth-path.path: 0.12 ohm
+  - before-power.insulation-1.insulation: 20 Mohm
+  - before-power.plug-short.pins: 26 ohm
+  - close.cover-off: done
+  - before-power.first-start.lamp: settles
+  - reservoir: 33.8 V
+  - close.cover-off: done
+  - terminals: 12.02 V
 outcome: {result: fixed, fault: dry-reservoir}
-confirm: 33.8 V
 """
 
 SMALL = """\
@@ -161,18 +176,25 @@ def test_the_example_walk_gives_the_agreed_document(bench: Bench) -> None:
         "family": "bench-supply",
         "model": "two-channel",
         "serial": "tag 14",
+        "ratings": {
+            "max-output": "24 V",
+            "marked-capacitance": "4700 µF",
+            "marked-voltage": "50 V",
+        },
     }
     told = [(entry["step"], entry["outcome"]) for entry in document["path"]]
     assert told == [
         ("look.lead", "sound"),
         ("look.housing", "sound"),
         ("look.earth", "below"),
+        ("kind", "linear"),
         ("selector", "agree"),
-        ("before-power.class", "class-1"),
-        ("before-power.earth", "inside"),
-        ("before-power.insulation-1", "inside"),
-        ("before-power.pins", "inside"),
-        ("before-power.lamp", "settles"),
+        ("before-power.ready-for-power.look", "ready"),
+        ("before-power.earth-path.path", "inside"),
+        ("before-power.insulation-1.method", "500-volt"),
+        ("before-power.insulation-1.insulation", "inside"),
+        ("before-power.plug-short.pins", "inside"),
+        ("before-power.first-start.lamp", "settles"),
         ("settings", "all-right"),
         ("terminals", "low"),
         ("fuse", "intact"),
@@ -180,16 +202,18 @@ def test_the_example_walk_gives_the_agreed_document(bench: Bench) -> None:
         ("output-short", "inside"),
         ("reservoir", "low"),
         ("discharge", "done"),
+        ("dead", "inside"),
         ("reservoir-esr", "high"),
     ]
-    assert document["path"][14]["reading"]["value"] == 21.4
-    assert document["path"][14]["verdict"]["upper"] == 37.4
+    read = next(entry for entry in document["path"] if entry["step"] == "reservoir")
+    assert read["reading"]["value"] == 21.4
+    assert read["verdict"]["lower"] == 27
     assert document["end"] == {"kind": "fault", "id": "dry-reservoir"}
     certain = {"fault": "dry-reservoir", "probability": 1.0, "standing": "open"}
     assert document["possible"] == [certain]
     assert document["none_of_these"] == 0
     assert isinstance(document["untested"], list)
-    assert document["minutes"] == pytest.approx(41.0)
+    assert document["minutes"] == pytest.approx(75.0)
     with open_store(bench.record, read_only=True) as store:
         case = store.case(document["case"])
         assert (case.state, case.result, case.fault) == ("closed", "fixed", "dry-reservoir")

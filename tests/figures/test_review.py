@@ -204,7 +204,7 @@ def test_weights_that_are_applied_are_not_proposed_again(shelf: Path, tmp_path: 
 def test_limits_and_minutes_are_edited_where_they_stand(shelf: Path) -> None:
     library = Library(shelf)
     name = "bench-supply/no-output"
-    limits = {"action": "set-limits", "tree": name, "step": "aux-rail"}
+    limits = {"action": "set-limits", "tree": name, "step": "terminals"}
     edited = edit_of(
         library,
         proposed("limits", {**limits, "min": "11.2 V", "max": None, "source": "14 repaired units"}),
@@ -212,10 +212,10 @@ def test_limits_and_minutes_are_edited_where_they_stand(shelf: Path) -> None:
     ).change
     now = library.examine_text(edited.text, edited.path).tree
     assert now is not None
-    # 12 V ± 5 % on the other side, to the last digit.
-    assert dict(now.steps["aux-rail"].limits or {}) == {
+    # 12 V ± 2 % on the other side, to the last digit.
+    assert dict(now.steps["terminals"].limits or {}) == {
         "min": "11.2 V",
-        "max": "12.6 V",
+        "max": "12.24 V",
         "source": "14 repaired units",
     }
     timed = {"action": "set-minutes", "tree": name, "minutes": {"fuse": 3.5, "look.lead": 9}}

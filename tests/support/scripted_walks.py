@@ -138,9 +138,9 @@ def ends(tree: Tree) -> Iterator[tuple[str, list[Taken], Facts]]:
         wanted = dict([outcome.split("=", 1)]) if "=" in outcome else {}
         if tree.steps[step].property:
             wanted = {tree.steps[step].property or "": outcome}
-        elif wanted and not any(agree(facts, wanted) for _, facts in found.get(step, ())):
-            continue  # Every way has told another value: this stop is for jumps only.
         ways = [one for one in found.get(step, ()) if agree(one[1], wanted)]
+        if wanted and not ways and step in found:
+            continue  # Every way has told another value: this edge is for jumps only.
         assert ways, f"no walk comes to {step}: {outcome}"
         for way, facts in ways:
             # What the unit must be for this edge may stop every walk before it.
@@ -172,9 +172,12 @@ def followed(tree: Tree, start: str, facts: Facts, before: tuple[Taken, ...] = (
             continue
         found.setdefault(name, []).append((way, known))
         step = tree.steps[name]
+        decided = {to for outcome, to in step.targets.items() if outcome != "undecided"}
         for outcome, target in step.targets.items():
             told = {step.property: outcome} if step.property else {}
-            if target in tree.steps and outcome != "undecided" and agree(known, told):
+            if outcome == "undecided" and target in decided:
+                continue
+            if target in tree.steps and agree(known, told):
                 queue.append((target, [*way, (name, outcome)], {**known, **told}))
     return found
 
@@ -242,7 +245,7 @@ def passing(tree: Tree, step: Step) -> str:
 
 def typed(state: State, step: Step, outcome: str) -> TypedAnswer:
     """What is typed for an outcome: the word, or a reading that gives it."""
-    if step.kind != "measure":
+    if step.kind != "measure" or outcome == "undecided":
         return TypedAnswer(outcome=outcome)
     shown = f"21 {step.unit}"
     if step.limits is not None:

@@ -1,4 +1,4 @@
-"""Random walks of the shipped trees, with the safety keys added by rule: none passes safety.
+"""Random walks of the shipped trees: none passes safety.
 
 The shipped trees are larger than the generated ones, and no generator chose their order. What
 was wrong with a walk is told by :mod:`tests.support.safety_replay`, which was written without the
@@ -13,11 +13,10 @@ from random import Random
 
 import pytest
 
-from faulttree.tree import Step, Tree, assemble, shipped_library
+from faulttree.tree import Step, Tree, shipped_library
 from faulttree.walk import Event
 from tests.support.random_walks import Walk, put, random_walk, violations
 from tests.support.safety_trees import right_tree
-from tests.support.shipped_with_keys import with_keys
 
 LIBRARY = shipped_library()
 LONGEST = 80
@@ -28,11 +27,8 @@ SOAK_WALKS = {"shipped": 50, "right": 1500}
 
 
 @cache
-def tree_with_keys(tree_id: str) -> Tree:
-    tree, problems = assemble(with_keys(LIBRARY.load(tree_id).bundle))
-    assert problems == (), problems
-    assert tree is not None
-    return tree
+def load(tree_id: str) -> Tree:
+    return LIBRARY.load(tree_id)
 
 
 def mostly_passed(walk: Walk, step: Step, outcome: str) -> list[Event]:
@@ -67,27 +63,24 @@ def counted(tree: Tree, events: list[Event]) -> Counter[str]:
 
 @pytest.mark.parametrize("tree_id", LIBRARY.trees())
 def test_a_random_walk_of_a_shipped_tree_passes_no_safety_rule(tree_id: str) -> None:
-    tree = tree_with_keys(tree_id)
+    tree = load(tree_id)
     assert counted(tree, walked(tree, 1))["walks"] == 1
 
 
-def test_the_keys_are_added_by_what_the_texts_say() -> None:
-    tree = tree_with_keys("bench-supply/no-output")
-    assert [check.id for check in tree.before_power] == ["look-over", "before-power"]
-    assert set(tree.stores) == {"mains", "reservoir", "output", "auxiliary"}
-    assert tree.access["cover-off"].exposes == ("voltage",)
-    assert tree.uses["power-off"].proves_dead == ("reservoir", "mains")
-    assert "auxiliary" in tree.steps["output-path"].on
-    pack = tree_with_keys("tool-battery/runs-short")
-    assert pack.stores["pack"].kind == "battery"
-    assert any(step.loads for step in pack.steps.values())
+@pytest.mark.parametrize("tree_id", LIBRARY.trees())
+def test_each_shipped_tree_says_in_its_keys_what_comes_before_power(tree_id: str) -> None:
+    tree = load(tree_id)
+    live = [step for step in tree.steps.values() if step.live and step.role == "finding"]
+    mains = LIBRARY.families[tree.family]["mains"]
+    assert not (mains and live) or tree.before_power
+    assert all(symptom.seen_at for symptom in tree.symptoms)
 
 
 @pytest.mark.soak
 def test_many_random_walks_pass_no_safety_rule() -> None:
     seen: Counter[str] = Counter()
     for tree_id in LIBRARY.trees():
-        tree = tree_with_keys(tree_id)
+        tree = load(tree_id)
         for seed in range(SOAK_WALKS["shipped"]):
             seen += counted(tree, walked(tree, seed))
     for seed in range(SOAK_WALKS["right"]):
