@@ -229,6 +229,7 @@ def _figure(value: Any) -> str:
 PAGES = {
     "commands.md": commands_page,
     "format.md": format_page,
+    "limits.md": limits_page,
     "ratings.md": ratings_page,
     "rules.md": rules_page,
 }

@@ -169,7 +169,7 @@ def _unlisted_modules(library: Library, facts: Sequence[Facts]) -> Iterator[Find
 
 
 def _unused_procedures(library: Library, facts: Sequence[Facts]) -> Iterator[Finding]:
-    if not facts:
+    if not facts or library.is_shipped:
         return
     used = {name for one in facts for name in one["uses"]}
     folder = library.root / "shared" / "procedures"
