@@ -129,6 +129,24 @@ def test_a_part_is_read_before_it_is_disturbed(tmp_path: Path) -> None:
         assert [one.rule for one in found if one.rule in NEW] == expected
 
 
+@pytest.mark.parametrize(("undecided", "told"), [("out", True), ("fuse", False)])
+def test_a_sign_may_be_seen_where_an_answer_was_undecided(
+    tmp_path: Path, undecided: str, told: bool
+) -> None:
+    limits = "limits: {min: 11 V, source: x}"
+    tree = (
+        "title: Lamp\nfamily: work-lamp\nstart: rail\nsteps:\n"
+        f"  rail: {{measure: Rail, {limits}, "
+        f"results: {{inside: fuse, low: dead, undecided: {undecided}}}}}\n"
+        "  fuse: {ask: Is the fuse whole?, answers: {whole: out, blown: blown}}\n"
+        "faults:\n  dead: {title: Dead, remedy: Replace it., signs: {rail: low, fuse: blown}}\n"
+        "  blown: {title: Blown, remedy: Replace it.}\n"
+        "stops: {out: {title: Beyond, reason: out-of-scope}}\n"
+    )
+    found = check_paths(["bench-supply/no-output"], a_library(tmp_path, tree)).findings
+    assert any(one.rule == "sign-out-of-reach" for one in found) is told
+
+
 def test_an_older_tree_is_told_in_one_line_each_what_it_should_gain(tmp_path: Path) -> None:
     found = check_paths(["bench-supply/no-output"], a_library(tmp_path, TREE)).findings
     gains = [one for one in found if one.rule == "safety-only-in-words"]

@@ -62,10 +62,10 @@ def _allowed(subject: RuleContext, fault: Fault, name: str) -> set[str]:
 
 @rule("conclusions", "note")
 def sign_out_of_reach(subject: RuleContext) -> Iterator[Finding]:
-    """A fault is said to show something at a step that no walk comes to with this fault in the
-    unit: the step lies behind an outcome that the fault does not give, by its other signs or, in
-    a tree that says its safety in the structure, by every path to it. In the order of the tree
-    nobody can see this sign; only a plan in another order can use it.
+    """A fault is said to show something at a step that no walk comes to while the fault is open:
+    the step lies behind an answer that speaks against the fault, by its other signs or, in a tree
+    that says its safety in the structure, by every path to it. A sign may be seen on any other
+    path, and where an answer was `undecided`; this one is seen on none.
 
     Example:
         lamp:  {ask: Does it light?, answers: {lit: fuse, dark: supply}}
@@ -86,17 +86,18 @@ def sign_out_of_reach(subject: RuleContext) -> Iterator[Finding]:
             if first not in reach(_with_fault(subject, fault, name), starts):
                 yield Finding(
                     fault.where.under("signs", name),
-                    f"No walk comes to `{name}` with `{fault.id}` in the unit.",
+                    f"No walk comes to `{name}` while `{fault.id}` is open.",
                     "Remove the sign, or let an outcome that the fault gives lead to the step.",
                     of_key=True,
                 )
 
 
 def _with_fault(subject: RuleContext, fault: Fault, sign: str) -> Mapping[str, tuple[str, ...]]:
-    """The edges that a walk can take with a fault in the unit, whatever it shows at one sign.
+    """The edges that a walk can take while a fault is open, whatever it shows at one sign.
 
     At the steps of the other signs only the outcomes of those are left; where the tree says its
     safety in the structure, at a step on every path to the fault only those that lead to it.
+    What is undecided speaks against nothing.
     """
     tree = subject.tree
     before = graph_of(tree).before(fault.id) if says_safety(tree) else ()
@@ -107,8 +108,11 @@ def _with_fault(subject: RuleContext, fault: Fault, sign: str) -> Mapping[str, t
         edges[step.id] = tuple(
             target
             for outcome, target in step.targets.items()
-            if (not shown or outcome in shown)
-            and (step.id not in before or subject.leads_to(target, fault.id))
+            if outcome == "undecided"
+            or (
+                (not shown or outcome in shown)
+                and (step.id not in before or subject.leads_to(target, fault.id))
+            )
         )
     return edges
 
