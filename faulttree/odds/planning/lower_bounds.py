@@ -60,7 +60,7 @@ def huffman_length(weights: Sequence[float], letters: int = 2) -> float:
     heapq.heapify(heap)
     length = 0.0
     while len(heap) > 1:
-        merged = math.fsum(heapq.heappop(heap) for _ in range(letters))
+        merged = sum([heapq.heappop(heap) for _ in range(letters)])
         length += merged
         heapq.heappush(heap, merged)
     return length
@@ -114,7 +114,10 @@ class LowerBounds:
         if len(view.rows) < 2 or not len(view.tests):
             return 0.0
         sure, may = self._between(view)
-        low = max(self._pairs(view, sure, may), self._code(view, sure, may, huffman=True))
+        low = self._pairs(view, sure, may)
+        if len(view.rows) > 2:
+            # Of two faults the pair bound is the cheapest test that tells them apart.
+            low = max(low, self._code(view, sure, may, huffman=True))
         if graph.problem.readying.nothing:
             return low
         extra = graph.extra_minutes(place)
@@ -124,7 +127,8 @@ class LowerBounds:
     def _between(self, view: View) -> tuple[Bools, Bools]:
         """(k, k) whether some test surely tells two faults apart; (q, k, k) which ones may."""
         which = np.ix_(view.tests, view.rows, view.rows)
-        return _any(self._sure[which]), self._may[which]
+        may = self._may[which]
+        return _any(may if self.graph.problem.sharp else self._sure[which]), may
 
     def _pairs(self, view: View, sure: Bools, may: Bools) -> float:
         with np.errstate(over="ignore"):
@@ -210,6 +214,8 @@ def _groups(shares: Floats, sure: Bools, may: Bools) -> list[float]:
     heaviest first, such that a test surely tells each from all picked before; a fault that no
     test can tell from one that was picked counts with it.
     """
+    if np.count_nonzero(sure) == sure.size - len(sure):
+        return [float(share) for share in shares]
     picked: list[int] = []
     masses: dict[int, float] = {}
     for fault in np.argsort(-shares, kind="stable").tolist():
