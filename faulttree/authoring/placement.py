@@ -8,6 +8,7 @@ from typing import Any
 
 from faulttree.authoring.cause import Test
 from faulttree.tree import Tree
+from faulttree.tree.disturbance import names_part
 from faulttree.tree.graph import graph_of
 from faulttree.tree.safety import is_guard, sees_complaint
 from faulttree.walk.fold import fold
@@ -91,9 +92,9 @@ def barred(state: State, place: Place, test: Test) -> str:
             return f"it would come before `{step.id}`, which may end the work as unsafe"
         if sees_complaint(tree, step):
             return f"it would come before `{step.id}`, which sees whether the complaint is there"
-    opened = _opens_early(state, place, test)
-    if opened:
-        return opened
+    against = _opens_early(state, place, test) or _disturbed(state, place, test)
+    if against:
+        return against
     if not test.after and not test.powered:
         return ""
     held = fold(tree, [visit.event for visit in state.path[: place.passed]]).holding
@@ -104,6 +105,19 @@ def barred(state: State, place: Place, test: Test) -> str:
         rests = _rests_on(tree, place.onward, held)
         if rests:
             return f"it is live and would undo what `{rests}` needs"
+    return ""
+
+
+def _disturbed(state: State, place: Place, test: Test) -> str:
+    """The reason if a step on the way disturbs what the test reads; else empty."""
+    for visit in state.path[: place.passed] if test.measure else ():
+        step = state.tree.steps.get(visit.step)
+        if step is None or not step.disturbs:
+            continue
+        parts = [part for part in step.disturbs_of if names_part(test.measure, part)]
+        if parts or not step.disturbs_of:
+            what = " and ".join(parts) or "the unit"
+            return f"it would read {what} after `{step.id}` disturbed it"
     return ""
 
 

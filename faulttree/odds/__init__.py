@@ -12,7 +12,6 @@ from faulttree.odds.beliefs import (
     posterior,
     priors,
 )
-from faulttree.odds.guarded_table import guarded_table
 from faulttree.odds.planning.planner import Plan, plan
 from faulttree.odds.ranking import (
     Against,
@@ -27,7 +26,7 @@ from faulttree.odds.ranking import (
 from faulttree.odds.single_fault_checks import Checks, Worth, expected_part_cost, sequence, worth_it
 from faulttree.odds.table import Action, FaultTable, TableError, make_table
 from faulttree.odds.table_from_csv import table_from_csv
-from faulttree.odds.table_from_tree import table_from_tree
+from faulttree.odds.table_from_tree import guarded_table, table_from_tree
 
 __all__ = [
     "ERROR_RATES",

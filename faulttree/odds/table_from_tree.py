@@ -12,6 +12,11 @@ How a tree is read as a table:
 * ``undecided`` is no outcome: nothing was seen.
 * ``confirm`` is seen after the repair and says nothing before it.
 
+A guarded table keeps the safety checks of the tree, which no order of tests may leave out: steps
+with an answer that ends the walk as unsafe or for licensed people only. A first step that
+reproduces the complaint is kept in the same way: without it, faults are looked for in units
+that have none.
+
 A test that a tree only reaches behind others is written for that place. The table takes its
 entries to hold anywhere; a step that would mean something else elsewhere says so with
 ``after``.
@@ -30,7 +35,7 @@ from faulttree.tree.disturbance import spoiled_readings
 from faulttree.tree.graph import graph_of, reach, reversed_edges
 from faulttree.tree.model import Step, Tree
 
-__all__ = ["table_from_tree"]
+__all__ = ["guarded", "guarded_table", "table_from_tree"]
 
 LEAST_WEIGHT = 1e-6
 """A weight of 0 in a tree means "hardly ever": nothing is ruled out by its prior alone."""
@@ -259,3 +264,52 @@ def _exit_signs(
         if name in tests
         and (shown := {o for o in tests[name] if (name, o) in taking or step.targets[o] in leads})
     }
+
+
+# -- behind the safety checks -------------------------------------------------------------
+
+
+def guarded_table(tree: Tree) -> FaultTable:
+    """The tree's fault table, each test behind the safety checks that come before it there.
+
+    Raises:
+        TableError: steps that wait for one another.
+    """
+    return guarded(table_from_tree(tree))
+
+
+def guarded(table: FaultTable) -> FaultTable:
+    """The table with every test and action behind the safety checks of the tree it came from.
+
+    Where every path of the tree to a step passes a safety check, that check becomes one of
+    the things that come first (``after``). A check that no step names in its own ``after``
+    holds once it is done, also when the unit is powered later: the tree asks it once.
+    A table without a tree is given back as it is, and so is one that was guarded before.
+    """
+    tree = table.source
+    if tree is None:
+        return table
+    graph, waits = graph_of(tree), _waits(table)
+    named = {name for names in waits.values() for name in names}
+    for name in waits:
+        use = tree.uses.get(name)
+        for check in graph.checks_before(use.start if use else name):
+            if use is None or check not in use.steps:
+                put_before(check, name, waits)
+    checks = {check for node in graph.reached for check in graph.checks_before(node)}
+    lasting = table.lasting | frozenset(checks & set(table.tests) - named)
+    return replace(
+        table,
+        after=tuple(waits[test] for test in table.tests),
+        actions={
+            name: replace(action, after=waits[name]) for name, action in table.actions.items()
+        },
+        spoils=possible_spoils(table.spoils, waits),
+        lasting=lasting,
+    )
+
+
+def _waits(table: FaultTable) -> Waits:
+    waits = dict(zip(table.tests, table.after, strict=True))
+    waits.update({name: action.after for name, action in table.actions.items()})
+    return waits

@@ -13,13 +13,18 @@ __all__ = ["names_part", "readings_of", "spoiled_readings"]
 def readings_of(tree: Tree, part: str) -> tuple[str, ...]:
     """The steps outside the closing that measure a part: their text names it."""
     return tuple(
-        name for name, step in tree.steps.items() if _measures(step) and names_part(step, part)
+        name for name, step in tree.steps.items() if _measures(step) and names_part(step.text, part)
     )
 
 
-def names_part(step: Step, part: str) -> bool:
-    """Whether the text of a step names a part."""
-    return bool(part and re.search(rf"(?<![\w-]){re.escape(part)}(?![\w-])", step.text))
+def names_part(text: str, part: str) -> bool:
+    """Whether the text of a step names a part.
+
+    Example:
+        >>> names_part("ESR of C1", "C1"), names_part("ESR of C12", "C1")
+        (True, False)
+    """
+    return bool(part and re.search(rf"(?<![\w-]){re.escape(part)}(?![\w-])", text))
 
 
 def spoiled_readings(tree: Tree) -> Mapping[str, tuple[str, ...]]:

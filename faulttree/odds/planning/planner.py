@@ -21,7 +21,6 @@ from itertools import islice
 from typing import Any, Literal
 
 from faulttree.odds.current_order import minutes_as_it_stands
-from faulttree.odds.guarded_table import guarded
 from faulttree.odds.last_checks import Endings
 from faulttree.odds.plan_document import plan_tree
 from faulttree.odds.planning.lower_bounds import LowerBounds, root_bounds
@@ -29,6 +28,7 @@ from faulttree.odds.planning.plan_graph import Place, PlanGraph
 from faulttree.odds.planning.problem import PlanningProblem
 from faulttree.odds.planning.search import EPSILON, Draft, OutOfWork, Search
 from faulttree.odds.table import FaultTable, TableError
+from faulttree.odds.table_from_tree import guarded
 from faulttree.odds.testability import Testability, Wanted, groups_of, testability, wanted
 
 __all__ = ["WORK", "Plan", "plan"]
@@ -141,7 +141,7 @@ def plan(
     Args:
         table: the fault table. Of a table drawn from a tree, faults that no test says
             anything of are left out, for no order of tests finds them; and every test stays
-            behind the safety checks of the tree (:func:`faulttree.odds.guarded_table.guarded`).
+            behind the safety checks of the tree (:func:`faulttree.odds.table_from_tree.guarded`).
         work: how many places of plans to look at, 0 or more; a first plan is always finished,
             and a proof found sooner ends the search. The same table and the same work give
             the same plan on every machine, busy or not. 20,000 where neither this nor

@@ -174,7 +174,7 @@ def found_by_elimination(subject: RuleContext) -> Iterator[Finding]:
             name
             for name in tests
             if (first := subject.first_of(name)) in tree.steps
-            and (not tree.steps[first].live or names_part(tree.steps[first], fault.part))
+            and (not tree.steps[first].live or names_part(tree.steps[first].text, fault.part))
             and first not in graph.before(fault.id)
             and all(first != step.id for step, _ in into)
         ]
