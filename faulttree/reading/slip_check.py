@@ -10,7 +10,7 @@ from faulttree.reading.limits import Limits, limits_text, side_of
 from faulttree.reading.quantity import EXACT, Quantity, show_exact
 from faulttree.reading.units import EXPONENTS, UNITS, unit_text
 
-__all__ = ["doubt"]
+__all__ = ["Doubt", "doubt"]
 
 SHIFTS = (Decimal("1E3"), Decimal("1E-3"), Decimal("1E6"), Decimal("1E-6"))
 THOUSAND = Decimal(1000)
@@ -23,7 +23,23 @@ POINTED = frozenset({"V", "A", "Hz", "F"})
 MOST = {"V": Decimal(1000), "A": Decimal(1000)}
 
 
-def doubt(reading: Quantity, limits: Limits) -> str | None:
+class Doubt(str):
+    """The question whether a reading was meant otherwise.
+
+    Attributes:
+        meant: the reading that the question suggests, as it would be typed.
+    """
+
+    meant: str
+
+    def __new__(cls, meant: str, rest: str) -> Doubt:
+        """The question that suggests a reading, with the rest of its words."""
+        question = super().__new__(cls, f"Did you mean {meant}{rest}")
+        question.meant = meant
+        return question
+
+
+def doubt(reading: Quantity, limits: Limits) -> Doubt | None:
     """The question to ask before a reading counts, or None.
 
     It is asked where the reading a thousand or a million times larger or smaller would lie
@@ -38,11 +54,11 @@ def doubt(reading: Quantity, limits: Limits) -> str | None:
     if value is None or value.is_zero() or limits.bands or limits.missing or limits.problem:
         return _bare_in_bands(reading, limits)
     if _is_minutes(reading, limits):
-        return f"Did you mean {reading.text.strip()}in? The limits are in {_spelt(limits)}."
+        return Doubt(f"{reading.text.strip()}in", f"? The limits are in {_spelt(limits)}.")
     if not is_possible(reading, limits):
         return None
     if _lacks_sign(reading, value, limits):
-        return f"Did you mean {_say(-value, limits)}? Both limits are below zero."
+        return Doubt(_say(-value, limits), "? Both limits are below zero.")
     if side_of(value, limits.last_lower, limits.last_upper) != 0:
         return _slip(reading, value, limits) or _bare(reading, limits)
     return _bare(reading, limits)
@@ -58,7 +74,7 @@ def _is_minutes(reading: Quantity, limits: Limits) -> bool:
     return is_short and _spelt(limits)[:1] in {"m", "h"} and reading.text.rstrip()[-1:] == "m"
 
 
-def _slip(reading: Quantity, value: Decimal, limits: Limits) -> str | None:
+def _slip(reading: Quantity, value: Decimal, limits: Limits) -> Doubt | None:
     """A slip of the prefix or of the decimal point, or a value that no such place shows."""
     if not UNITS[limits.unit].prefixes:
         return None
@@ -66,26 +82,27 @@ def _slip(reading: Quantity, value: Decimal, limits: Limits) -> str | None:
     for shift in SHIFTS:
         shifted = EXACT.multiply(value, shift)
         if side_of(shifted, limits.lower, limits.upper) == 0 and _is_far(value, limits):
-            return f"Did you mean {_say(shifted, limits)}? {off}"
+            return Doubt(_say(shifted, limits), f"? {off}")
     if limits.unit not in POINTED or not _is_narrow(limits):
         return _beyond_any(value, limits)
     for shift in POINTS:
         shifted = EXACT.multiply(value, shift)
         typed = not re.search("[.,]", reading.text)
         if typed and side_of(shifted, limits.lower, limits.upper) == 0:
-            return f"Did you mean {_say(shifted, limits)}, with a decimal point? {off}"
+            return Doubt(_say(shifted, limits), f", with a decimal point? {off}")
     return _beyond_any(value, limits)
 
 
-def _beyond_any(value: Decimal, limits: Limits) -> str | None:
+def _beyond_any(value: Decimal, limits: Limits) -> Doubt | None:
     """More than any handheld meter takes, at a place whose limits lie well below that."""
     most = MOST.get(limits.unit)
     edge = limits.last_upper if limits.last_upper is not None else limits.last_lower
     if most is None or edge is None or abs(value) <= most or abs(edge) * TEN > most:
         return None
-    return (
-        f"Did you mean {_say(value, limits)}? Handheld meters take {_say(most, limits)} at most, "
-        f"and the limits are {limits_text(limits)}."
+    return Doubt(
+        _say(value, limits),
+        f"? Handheld meters take {_say(most, limits)} at most, "
+        f"and the limits are {limits_text(limits)}.",
     )
 
 
@@ -125,21 +142,21 @@ def _is_far(value: Decimal, limits: Limits) -> bool:
     return size >= edge * THOUSAND if size > edge else size * THOUSAND <= edge
 
 
-def _bare(reading: Quantity, limits: Limits) -> str | None:
+def _bare(reading: Quantity, limits: Limits) -> Doubt | None:
     if not reading.bare or not reading.value or not (limits.prefix or limits.spelt):
         return None
     taken = unit_text(limits.unit, limits.kind) or "it stands"
     if limits.spelt:
-        return (
-            f"Did you mean {reading.text} {limits.spelt}? A number alone is taken as {taken}, "
-            f"and the limits are written in {limits.spelt}."
+        return Doubt(
+            f"{reading.text} {limits.spelt}",
+            f"? A number alone is taken as {taken}, and the limits are written in {limits.spelt}.",
         )
     meant = EXACT.scaleb(reading.value, Decimal(EXPONENTS[limits.prefix]))
-    return (
-        f"Did you mean {_say(meant, limits)}? A number alone is taken as {taken}, "
-        f"and the limits are written with a prefix."
+    return Doubt(
+        _say(meant, limits),
+        f"? A number alone is taken as {taken}, and the limits are written with a prefix.",
     )
 
 
-def _bare_in_bands(reading: Quantity, limits: Limits) -> str | None:
+def _bare_in_bands(reading: Quantity, limits: Limits) -> Doubt | None:
     return _bare(reading, limits) if limits.bands else None

@@ -60,7 +60,8 @@ def tried(position: Position, context: Context, fault: str, what: str) -> Accept
     if known is not None and known.confirms:
         proof = known.confirms[0].step
         text = tree.steps[proof].text if proof in tree.steps else f"procedure {proof}"
-        told = (Message(f"Now the proof: {text}.", "title"),)
+        end = "" if text.endswith((".", "?", "!")) else "."
+        told = (Message(f"Now the proof: {text}{end}", "title"),)
     repair = ev.RepairTried(at=context.now, fault=fault, what=what)
     state = position.state
     if state.phase == "likely" and state.reached is not None and state.reached.fault == fault:

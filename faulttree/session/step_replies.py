@@ -138,9 +138,11 @@ def isolated(position: Position, context: Context, prompt: Prompt, given: Reply)
 def meant(position: Position, context: Context, prompt: Prompt, given: Reply) -> Result:
     """A reading that may be a slip: as typed, or measured again."""
     step, carry = _step(prompt), _carry(prompt)
-    if chosen(prompt, given) == "again":
+    wanted = chosen(prompt, given)
+    if wanted == "again":
         return Accepted()
-    sure = Carry("answer", {**carry.values, "sure": ("yes",)})
+    text = carry.values["meant" if wanted == "meant" else "text"]
+    sure = Carry("answer", {**carry.values, "text": text, "sure": ("yes",)})
     return _judged(position, context, step, sure, given)
 
 
@@ -196,11 +198,7 @@ def _judged_alone(
         entry = replace(entry, facts={**meter, **entry.facts})
         event = answer(known, step, entry, at=context.now, bench=context.bench)
     except DoubtError as doubt:
-        choices = (
-            Choice("typed", f"as typed: {carry.one('text')}"),
-            Choice("again", "measure again, or type it again"),
-        )
-        return Ask(_sub(position, "slip", doubt.question, carry, step, choices))
+        return Ask(_sub(position, "slip", doubt.question, *_slip(carry, step, doubt)))
     if not isinstance(event, ev.Answered):
         return Accepted((event,))
     if carry.one("target"):
@@ -210,6 +208,17 @@ def _judged_alone(
         prompt = _sub(position, "again", "Undecided. Measure again now?", carry, step, YES_NO)
         return Ask(replace(prompt, messages=(_verdict(event),)))
     return _recorded(position, step, _timed(event, given.seconds))
+
+
+def _slip(carry: Carry, step: Step, doubt: DoubtError) -> tuple[Carry, Step, tuple[Choice, ...]]:
+    """What a doubt offers: as typed, as it was probably meant, or measured again."""
+    typed = carry.one("text")
+    meant = typed.replace(doubt.typed, doubt.meant, 1) if doubt.typed and doubt.meant else typed
+    choices = [Choice("typed", f"as typed: {typed}")]
+    if meant != typed:
+        choices.append(Choice("meant", f"as meant: {meant}"))
+        carry = Carry("answer", {**carry.values, "meant": (meant,)})
+    return carry, step, (*choices, Choice("again", "measure again, or type it again"))
 
 
 def _kept(

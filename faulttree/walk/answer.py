@@ -33,11 +33,14 @@ __all__ = [
 
 
 class DoubtError(WalkError):
-    """A reading that may have been meant otherwise; ``question`` asks which."""
+    """A reading that may have been meant otherwise; ``question`` asks which.
 
-    def __init__(self, question: str) -> None:
+    ``meant`` is what was probably meant, as it would be typed, in the place of ``typed``.
+    """
+
+    def __init__(self, question: str, typed: str = "", meant: str = "") -> None:
         super().__init__(question, remedy="Say that you are sure, or give the reading again.")
-        self.question = question
+        self.question, self.typed, self.meant = question, typed, meant
 
 
 @dataclass(frozen=True, slots=True)
@@ -255,7 +258,7 @@ def _decide(
         for quantity in parsed.quantities:
             question = rd.doubt(quantity, limits)
             if question is not None:
-                raise DoubtError(question)
+                raise DoubtError(question, quantity.text, question.meant)
     verdict = rd.judge(
         parsed.quantities,
         limits,

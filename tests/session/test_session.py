@@ -86,12 +86,17 @@ def test_a_slip_has_its_own_choices() -> None:
     driver.type("", "yes", "", "", "")
     driver.type("40k", "yes")
     assert driver.prompt.kind == "slip"
-    assert [one.id for one in driver.prompt.choices] == ["typed", "again"]
-    driver.type("2")
+    assert [one.id for one in driver.prompt.choices] == ["typed", "meant", "again"]
+    driver.type("3")
     assert driver.prompt.kind == "step"
     assert not any(isinstance(e, ev.Answered) and e.step == "bulb" for e in driver.events)
     driver.type("40k", "yes", "1")
     assert driver.prompt.kind == "fault"
+    driver.type("back", "40k", "yes", "2")
+    assert driver.state.path[-1].outcome == "inside"
+    kept = driver.state.path[-1].event.reading
+    assert kept is not None
+    assert kept["value"] == 40
 
 
 def test_words_work_at_every_text() -> None:

@@ -175,7 +175,7 @@ def test_a_decimal_comma_is_a_decimal_comma() -> None:
 
 
 def test_a_prefix_off_is_asked_about_and_taken_only_when_sure() -> None:
-    console, _, state = sat(*TO_BULB, "20 kohm", "yes", "2", "20 kohm", "yes", "1")
+    console, _, state = sat(*TO_BULB, "20 kohm", "yes", "3", "20 kohm", "yes", "1")
     assert "Did you mean 20 Ω" in console.said
     assert state.path[-1].outcome == "high"
 
