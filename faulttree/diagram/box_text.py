@@ -106,6 +106,7 @@ def _component(limits: Mapping[str, Any]) -> str:
         plain(value)
         for key, value in limits.items()
         if key in ("capacitance", "resistance", "rated", "tolerance")
+        and not isinstance(value, Mapping)
     ]
     kind = f"{plain(limits.get('quantity', ''))} of {plain(limits['component'])}"
     return " ".join([kind.removeprefix(" of "), *rest])

@@ -1099,6 +1099,14 @@ def test_the_walk_sheet_numbers_every_step_and_says_where_each_outcome_leads() -
                 assert goals[outcome].startswith("stop S")
 
 
+def test_a_rating_of_a_part_is_named_by_where_it_comes_from() -> None:
+    value = {"formula": "c", "from": {"c": "marked-capacitance"}}
+    limits = {"component": "run-capacitor", "quantity": "capacitance", "capacitance": value}
+    said = limit_words(limits, "F")
+    assert "capacitance marked-capacitance" in said
+    assert not any("{" in line for line in said)
+
+
 def test_the_walk_sheet_has_boxes_to_tick_and_lines_for_readings() -> None:
     tree = shipped()
     page = _Tags()
