@@ -22,6 +22,7 @@ if TYPE_CHECKING:
     from faulttree.walk.state import State
 
 __all__ = [
+    "BY_THE_PROGRAM",
     "as_corrected",
     "begin_correction",
     "conclusions_undone",

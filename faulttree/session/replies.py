@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from faulttree.errors import FaulttreeError, WalkError
 from faulttree.session import step_replies as steps
 from faulttree.session.actions import act
+from faulttree.session.corrections import BY_THE_PROGRAM
 from faulttree.session.endings import (
     decline,
     ended,
@@ -177,13 +178,14 @@ def _next_by_itself(position: Position, context: Context) -> Accepted | None:
         return passed
     if state.needs_fact is not None:
         return None
+    gone, answered = _by_itself(position.events)
     known = known_answer(state, at=context.now)
-    if known is not None:
+    if known is not None and known.step not in answered:
         text = f"{known.step}: {known.outcome}, known ({known.fact})."
         return Accepted((known,), (Message(text),))
     if state.ask is not None or state.phase in ("found", "likely", "confirming"):
         return None
-    jump = choose(state, at=context.now)
+    jump = choose(replace(state, unreachable=state.unreachable | gone), at=context.now)
     if jump is None:
         return None
     jump = guarded(state, jump)
@@ -192,6 +194,22 @@ def _next_by_itself(position: Position, context: Context) -> Accepted | None:
         barred = "Something was skipped on the way here, so this is not the end yet. "
     told = Message(f"{barred}On to '{jump.step}': {jump_text(jump)}.", "warning")
     return Accepted((jump,), (told,))
+
+
+def _by_itself(events: Sequence[Event]) -> tuple[frozenset[str], frozenset[str]]:
+    """The steps that the program went to, and answered, since somebody last moved the walk.
+
+    None of them twice: where the way is blocked behind one, it would be tried for ever.
+    """
+    gone, known = set(), set()
+    for event in reversed(events):
+        if isinstance(event, ev.Jumped) and event.cause in BY_THE_PROGRAM:
+            gone.add(event.step)
+        elif isinstance(event, ev.Answered) and event.fact:
+            known.add(event.step)
+        elif not is_still(event):
+            break
+    return frozenset(gone), frozenset(known)
 
 
 def _concluded(position: Position, conclusion: ev.Confirmed | ev.NotConfirmed) -> Accepted:
