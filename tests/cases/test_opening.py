@@ -252,7 +252,7 @@ def test_nothing_is_acknowledged_into_a_file_that_is_gone(
 def test_a_journal_with_a_gap_gives_every_case_up_to_it(path: Path) -> None:
     whole = three_cases(path)
     lines = journal_path(path).read_text().splitlines(keepends=True)
-    gone = next(at for at, line in enumerate(lines) if "1-2" in line)
+    gone = next(at for at, line in enumerate(lines) if '"1-2"' in line)
     journal_path(path).write_text("".join(lines[:gone] + lines[gone + 1 :]))
     remove(path)
     with open_store(str(path)) as store:
