@@ -34,13 +34,22 @@ _SAME = str.maketrans(
 
 # ISO 80000-1 groups digits in threes by a thin space; an ordinary one may be a slip.
 _THIN_GROUPS = re.compile(r"^([+\-−]?)(\d{1,3}(?:[\u2009\u202f]\d{3})+)(?![\u2009\u202f]?\d)")
+# Groups of three where the other mark, or an apostrophe, leaves no doubt: 1,234.5 or 1.234,5.
+_OTHER_GROUPS = re.compile(
+    r"^([+-]?)([1-9][0-9]{0,2}(?:(?:,[0-9]{3})+(?=[.])|(?:[.][0-9]{3})+(?=,)|(?:['’][0-9]{3})+))"
+    r"(?:[.,]([0-9]+))?(?![0-9.,'’])"
+)
+_TEN_TO = re.compile(
+    r"(?<=[0-9]) *[x×*·⋅] *10(?:\^ ?([+−-]?[0-9]{1,2})|([⁺⁻]?[⁰¹²³⁴⁵⁶⁷⁸⁹]{1,2}))(?![0-9])"
+)
+_RAISED = str.maketrans("⁺⁻⁰¹²³⁴⁵⁶⁷⁸⁹−", "+-0123456789-")
 _NUMBER = re.compile(
     r"(?P<sign>[+-]?) ?(?P<number>(?:[0-9]+(?:[.,][0-9]*)?|[.,][0-9]+))"
     r"(?P<exponent>[eE][+-]?[0-9]{1,3}(?![0-9]))? *(?P<rest>.*)",
     re.DOTALL,
 )
 _CODE = re.compile(
-    r"(?P<sign>[+-]?)(?:(?P<whole>[0-9]+)(?P<letter>[RrVvAkKMGTmuµnp])|(?P<lead>[Rruµnp]))"
+    r"(?P<sign>[+-]?)(?:(?P<whole>[0-9]+)(?P<letter>[RrVvAWkKMGTmuµnp])|(?P<lead>[Rruµnp]))"
     r"(?P<part>[0-9]+) *(?P<rest>.*)",
     re.DOTALL,
 )
@@ -113,10 +122,24 @@ def _plain(text: object) -> str:
     if len(said) > MAX_TEXT:
         raise _refuse(said, "is too long to be a reading", "Write one number and one unit.")
     said = _THIN_GROUPS.sub(lambda m: m[1] + re.sub(r"[\u2009\u202f]", "", m[2]), said.strip())
-    said = said.translate(_SAME).strip()
+    said = _OTHER_GROUPS.sub(_join_groups, said.translate(_SAME).strip())
     if not said:
         raise ReadingError("nothing was typed", remedy="Write a number and a unit, or OL.")
     return said
+
+
+def _join_groups(match: re.Match[str]) -> str:
+    whole = re.sub("[^0-9]", "", match[2])
+    return f"{match[1]}{whole}.{match[3]}" if match[3] else f"{match[1]}{whole}"
+
+
+def join_power_of_ten(text: str) -> str:
+    """``4.7 × 10^3 ohm`` and ``4.7·10³ ohm`` as ``4.7e+3 ohm``, so that × 10 is no probe."""
+
+    def joined(match: re.Match[str]) -> str:
+        return f"e{int((match[1] or match[2]).translate(_RAISED)):+d}"
+
+    return _TEN_TO.sub(joined, text)
 
 
 def _word(plain: str, text: str, expected: Written | None) -> Quantity | None:
@@ -130,7 +153,7 @@ def _word(plain: str, text: str, expected: Written | None) -> Quantity | None:
         return _open_or_short(said in _OPEN, text, expected)
     if said in _OVER or said.lstrip("+") in _OVER:
         return _over(text, Written(None), expected)
-    for word in (".ol", "ol", "0l", "∞", "o.l", "0.l", "infinity", "inf", "ofl", "ovld"):
+    for word in (".ol", "ol", "0l", "∞", "o.l", "0.l", "infinity", "inf", "ofl", "ovld", "over"):
         if said.startswith(word):
             tail = plain[len(word) :].strip()
             written = find_suffix(tail) if tail else None
@@ -140,18 +163,21 @@ def _word(plain: str, text: str, expected: Written | None) -> Quantity | None:
 
 
 _CAPITAL_CODE = re.compile("^([0-9]+)([NUP])([0-9]+)")
-# ``1m30s`` without blanks and with two figures; else m is milli, as in the code 1m5.
 _CLOCK = re.compile(
-    r"([0-9]{1,2})(?: ?min ?|m(?=[0-9]{2}s))([0-5]?[0-9]) ?(?:s|sec)", re.IGNORECASE
+    r"(?:([0-9]{1,3}) ?h ?)?([0-9]{1,3})(?: ?min| ?m(?=[0-9]{1,2} ?s))"
+    r"(?: ?([0-5]?[0-9]) ?(?:s|sec))?",
+    re.IGNORECASE,
 )
 
 
 def _minutes_and_seconds(plain: str, expected: Written | None) -> Decimal | None:
-    """``1m30s`` and ``1 min 30 s`` in seconds; None where it is neither."""
+    """``1m30s``, ``1 min 30 s``, ``2 h 5 min`` in seconds; None where it is none of these."""
     if expected is not None and expected.unit != "s":
         return None
     match = _CLOCK.fullmatch(plain)
-    return None if match is None else Decimal(match[1]) * 60 + Decimal(match[2])
+    if match is None or (match[1] is None and match[3] is None):
+        return None
+    return Decimal(match[1] or 0) * 3600 + Decimal(match[2]) * 60 + Decimal(match[3] or 0)
 
 
 def _refuse_habits(plain: str, text: str, expected: Written | None) -> None:
@@ -210,7 +236,7 @@ def _take_apart(plain: str, text: str, expected: Written | None) -> tuple[str, s
 
 
 def _check_comma(number: str, rest: str, text: str) -> None:
-    if _THOUSANDS.fullmatch(number) and not rest[:1].isdigit():
+    if _THOUSANDS.fullmatch(number) and (rest == "1/min" or not rest[:1].isdigit()):
         decimal, thousands = number.replace(",", "."), number.replace(",", "")
         raise _refuse(
             text,
@@ -219,7 +245,7 @@ def _check_comma(number: str, rest: str, text: str) -> None:
         )
     if number.endswith(","):
         raise _refuse(text, "ends in a comma", "Write the decimals, or leave the comma out.")
-    if rest[:1] in {".", ","} or (rest[:1].isdigit()):
+    if rest[:1] in {".", ","} or (rest[:1].isdigit() and rest != "1/min"):
         raise _refuse(
             text,
             "is more than one number, or has signs between thousands",
@@ -238,8 +264,8 @@ def _suffix(rest: str, text: str, expected: Written | None, *, spaced: bool) -> 
         return Written("ohm")
     if rest in CAPITALS and wants in {"F", "H"} and rest in "NUP":
         return CAPITALS[rest]
-    if rest == "C" and wants == "coulomb":
-        return Written("coulomb")
+    if (rest, wants) in {("C", "coulomb"), ("f", "F"), ("h", "H")}:
+        return Written(wants)
     if rest == "m" and wants == "m":
         raise _refuse(text, "could be metres or thousandths", "Write mm, cm or metre.")
     if rest == "K":
@@ -262,7 +288,7 @@ def _suffix(rest: str, text: str, expected: Written | None, *, spaced: bool) -> 
 def _kelvin_or_kilo(text: str, wants: str | None, *, spaced: bool) -> Written:
     if wants in {"K", "degC"}:
         return Written("K")
-    if wants == "ohm" or (wants is None and not spaced):
+    if (wants is None and not spaced) or (wants and "k" in UNITS[_own(wants)].prefixes):
         return Written(None, "k", 3)
     raise _refuse(text, "could be kelvin or kilo", "Write k for kilo, or kelvin.")
 
@@ -270,7 +296,7 @@ def _kelvin_or_kilo(text: str, wants: str | None, *, spaced: bool) -> Written:
 def _code_unit(code: re.Match[str], text: str) -> Written:
     """Unit and prefix of a marking code such as 4k7, R47, 2n2F or 3V3 (IEC 60062)."""
     letter, rest = code["letter"] or code["lead"], code["rest"].rstrip()
-    own = {"R": "ohm", "r": "ohm", "V": "V", "v": "V", "A": "A"}.get(letter)
+    own = {"R": "ohm", "r": "ohm", "V": "V", "v": "V", "A": "A", "W": "W"}.get(letter)
     prefix = Written(None) if own else find_suffix(letter)
     tail = find_suffix(f"{own}{rest}" if own in {"V", "A"} else rest)
     if prefix is None or tail is None or tail.prefix or tail.factor != "1":
@@ -314,6 +340,8 @@ def _settle(written: Written, expected: Written | None, text: str, *, bare: bool
 
 def _check_prefix(prefix: str, unit: str, text: str) -> None:
     """A prefix alone must make sense with the unit of the place: ``3 M`` of volts does not."""
+    if (unit, prefix) == ("s", "m") and "milli" not in text.lower():
+        raise _refuse(text, "could be minutes or milliseconds", "Write min or ms.")
     if unit == "" or prefix in UNITS[_own(unit)].prefixes or (unit == "rpm" and prefix == "k"):
         return
     shown = unit_text(unit)

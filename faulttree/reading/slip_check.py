@@ -53,8 +53,6 @@ def doubt(reading: Quantity, limits: Limits) -> Doubt | None:
     value = reading.value
     if value is None or value.is_zero() or limits.bands or limits.missing or limits.problem:
         return _bare_in_bands(reading, limits)
-    if _is_minutes(reading, limits):
-        return Doubt(f"{reading.text.strip()}in", f"? The limits are in {_spelt(limits)}.")
     if not is_possible(reading, limits):
         return None
     if _lacks_sign(reading, value, limits):
@@ -66,12 +64,6 @@ def doubt(reading: Quantity, limits: Limits) -> Doubt | None:
 
 def _spelt(limits: Limits) -> str:
     return limits.spelt or limits.bare_unit
-
-
-def _is_minutes(reading: Quantity, limits: Limits) -> bool:
-    """``5 m`` where the limits are in minutes or hours: milliseconds are hardly meant."""
-    is_short = limits.unit == "s" and reading.prefix == "m"
-    return is_short and _spelt(limits)[:1] in {"m", "h"} and reading.text.rstrip()[-1:] == "m"
 
 
 def _slip(reading: Quantity, value: Decimal, limits: Limits) -> Doubt | None:

@@ -8,7 +8,7 @@ from decimal import Decimal
 from typing import Any
 
 from faulttree.errors import ReadingError
-from faulttree.reading.notation import MAX_TEXT, parse_alone
+from faulttree.reading.notation import MAX_TEXT, join_power_of_ten, parse_alone
 from faulttree.reading.quantity import Quantity, Taken
 
 _BOUND = re.compile(
@@ -58,7 +58,7 @@ def parse_quantity(text: str | int | float | Decimal, unit: str | None = None) -
     if not isinstance(text, str) or len(text) > MAX_TEXT:
         return parse_alone(text, unit)
     bound = _BOUND.match(text)
-    plain = text[bound.end() :] if bound else text
+    plain = join_power_of_ten(text[bound.end() :] if bound else text)
     marks = list(_MARK.finditer(plain))
     read = parse_alone(plain[: marks[0].start()] if marks else plain, unit)
     if not marks and bound is None:

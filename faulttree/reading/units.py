@@ -116,18 +116,19 @@ _ALL = (
          prefixes=SMALL + "kK", signed=True),
     Unit("VA", "apparent power", symbols=("VA",), prefixes="mkK"),
     Unit("J", "energy", symbols=("J",), words=("joule", "joules"), prefixes=SMALL + "kK"),
-    Unit("Wh", "energy drawn", symbols=("Wh",), prefixes="mkK"),
-    Unit("Ah", "charge of a battery", symbols=("Ah",), prefixes="mu"),
+    Unit("Wh", "energy drawn", symbols=("Wh", "wh", "WH"), prefixes="mkK"),
+    Unit("Ah", "charge of a battery", symbols=("Ah", "ah", "AH"), prefixes="mu"),
     Unit("coulomb", "charge", words=("coulomb", "coulombs"), signed=True),
     Unit("degC", "temperature", shown="°C",
          words=("°C", "℃", "º C", "ºC", "° C", "degC", "deg C", "celsius", "Celsius"),
          signed=True, share=False),
     Unit("K", "absolute temperature", symbols=("K",), words=("kelvin",), share=False),
     Unit("dB", "level", symbols=("dB", "db", "DB"), signed=True, share=False),
-    Unit("%", "share", symbols=("%",), words=("percent", "per cent"), signed=True, share=False),
+    Unit("%", "share", symbols=("%", "pct"), words=("percent", "per cent"),
+         signed=True, share=False),
     Unit("Pa", "pressure", symbols=("Pa",), words=("pascal", "pascals"), prefixes="mhkKM",
          signed=True),
-    Unit("rpm", "speed", symbols=("rpm", "RPM", "r/min", "rev/min", "1/min")),
+    Unit("rpm", "speed", symbols=("rpm", "RPM", "r/min", "rev/min", "1/min", "min⁻¹", "min-1")),
     Unit("lx", "illuminance", symbols=("lx", "lux"), words=("lux",), prefixes="mkK"),
     Unit("m", "length", words=("metre", "metres", "meter", "meters")),
     Unit("g", "mass", symbols=("g",), prefixes="mk"),
@@ -157,23 +158,16 @@ HABITS: dict[str, Written] = {
     **dict.fromkeys(("MFD", "mfd", "MFd", "uFd", "µFd", "ufd"), Written("F", "µ", -6)),
     **dict.fromkeys(("µµF", "uuF", "mmF", "MMF", "mmfd", "MMFD"), Written("F", "p", -12)),
     "uh": Written("H", "µ", -6), "µh": Written("H", "µ", -6), "UH": Written("H", "µ", -6),
-    "nh": Written("H", "n", -9),
+    "nh": Written("H", "n", -9), "mh": Written("H", "m", -3),
     "kHZ": Written("Hz", "k", 3), "GHZ": Written("Hz", "G", 9), "Ghz": Written("Hz", "G", 9),
     "MHz": Written("Hz", "M", 6),
     "VOLTS": Written("V"), "VOLT": Written("V"), "AMPS": Written("A"), "AMP": Written("A"),
     "mVolt": Written("V", "m", -3), "mVolts": Written("V", "m", -3),
     "mAmp": Written("A", "m", -3), "mAmps": Written("A", "m", -3),
-    "mAH": Written("Ah", "m", -3), "mah": Written("Ah", "m", -3), "AH": Written("Ah"),
-    "kwh": Written("Wh", "k", 3), "KWH": Written("Wh", "k", 3), "kWH": Written("Wh", "k", 3),
     "kR": Written("ohm", "k", 3), "KR": Written("ohm", "k", 3), "MR": Written("ohm", "M", 6),
     "SEC": Written("s"), "Sec": Written("s"), "°c": Written("degC"),
     "degrees C": Written("degC"), "degrees Celsius": Written("degC"),
     "degrees F": Written("degF", spelt="°F"),
-    "V~": Written("V", kind="ac"), "V∼": Written("V", kind="ac"), "A~": Written("A", kind="ac"),
-    "V⎓": Written("V", kind="dc"), "V=": Written("V", kind="dc"), "A⎓": Written("A", kind="dc"),
-    "A=": Written("A", kind="dc"),
-    "Veff": Written("V", kind="rms"), "Aeff": Written("A", kind="rms"),
-    "Vss": Written("V", kind="pp"), "mVss": Written("V", "m", -3, kind="pp"),
     "UF": Written("F", "µ", -6), "NF": Written("F", "n", -9), "PF": Written("F", "p", -12),
     "hz": Written("Hz"), "HZ": Written("Hz"),
     "khz": Written("Hz", "k", 3), "KHZ": Written("Hz", "k", 3), "Khz": Written("Hz", "k", 3),
@@ -191,7 +185,10 @@ DISPUTED: dict[str, str] = {
     "MF": "MF was once written for microfarad, and megafarad does not occur: write µF or uF",
     "mf": "mf could be milli- or, as once written, microfarad: write mF or µF",
     "MH": "Write mH for millihenry",
-    "mh": "Write mH for millihenry",
+    **dict.fromkeys(
+        ("MOHM", "MOHMS", "M OHM", "M OHMS"),
+        "In capitals M could be mega or milli: write Mohm or mohm",
+    ),
     "MV": "Write mV for millivolt, or kV: megavolts are not met at a bench",
     "MA": "Write mA for milliampere, or kA",
     "MW": "Write mW for milliwatt, or kW",
@@ -207,12 +204,13 @@ DISPUTED: dict[str, str] = {
 
 _KIND = re.compile(
     r"^(?P<unit>.*?)\s*(?P<kind>"
-    r"d\.?c\.?|a\.?c\.?|r\.?m\.?s\.?|peak[- ]to[- ]peak|pk-?pk|p-?p|peak|pk|p)$",
+    r"d\.?c\.?|a\.?c\.?|r\.?m\.?s\.?|peak[- ]to[- ]peak|pk-?pk|p-?p|peak|pk|p|eff|ss|[~∼⎓=])$",
     re.IGNORECASE,
 )
 _KINDS: dict[str, Kind] = {
     "dc": "dc", "ac": "ac", "rms": "rms", "peaktopeak": "pp", "pkpk": "pp", "pp": "pp",
     "peak": "pk", "pk": "pk", "p": "pk",
+    "eff": "rms", "ss": "pp", "~": "ac", "∼": "ac", "⎓": "dc", "=": "dc",
 }  # fmt: skip
 
 
@@ -225,7 +223,7 @@ def _prefixed(unit: Unit) -> dict[str, Written]:
             table[letter + symbol] = made
             table[f"{letter} {symbol}"] = made
     for word, letter in PREFIX_WORDS.items():
-        if letter in unit.prefixes:
+        if unit.prefixes:
             made = Written(unit.symbol, letter, EXPONENTS[letter])
             for spelt in (word, word.capitalize(), word.upper()):
                 for symbol in (*unit.words, *unit.symbols):
@@ -249,6 +247,8 @@ def _spellings() -> dict[str, Written]:
     for text, (symbol, factor) in FIXED.items():
         table[text] = Written(symbol, "", 0, factor, spelt=text)
     table.update(HABITS)
+    for text in DISPUTED:
+        table.pop(text, None)
     return table
 
 

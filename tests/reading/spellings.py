@@ -10,7 +10,8 @@ read it in one way only. That is so when
    is written and the unit of the place holds;
 2. its decimal mark has one reading: a point, or a comma that is not followed by exactly three
    figures after one to three figures without a leading zero (`1,250` has two readings);
-   thousands are set apart by spaces, by an apostrophe, or by the other of the two marks;
+   thousands are set apart by a thin space (ISO 80000-1), by an apostrophe, or by the other of
+   the two marks; an ordinary blank also stands between two numbers;
 3. its prefix has one reading: the SI letter, or a letter of the wrong case that no other SI
    prefix in use with this unit claims (`K` for k, `N` and `U` at farads, `mv`). `MV`, `MA`,
    `mhz` and `mf` have two readings a million or more apart, or two traditions;
@@ -240,7 +241,7 @@ def _decimal(pick: random.Random, whole: str, part: str) -> str | None:
 
 def _thousands(pick: random.Random, whole: str, part: str) -> str:
     """Write four to seven figures with groups of three."""
-    gap = pick.choice((" ", "\u202f", "\u00a0", "\u2009", "'", ",", "."))
+    gap = pick.choice(("\u202f", "\u2009", "'", ",", "."))
     mark = {",": ".", ".": ","}.get(gap) or pick.choice((".", ","))
     return f"{int(whole):,}".replace(",", gap) + mark + part
 
@@ -277,7 +278,8 @@ def plain(pick: random.Random, place: str, writing: Writing) -> Spelling:
     unit, power = _unit(pick, writing)
     written = _decimal(pick, whole, part)
     clear = power != 99 and written is not None
-    text = f"{sign}{written or f'{whole},{part}'}{pick.choice(GAPS)}{unit}"
+    gap = pick.choice(GAPS) or (" " if unit[0].isdigit() else "")
+    text = f"{sign}{written or f'{whole},{part}'}{gap}{unit}"
     value = factor * _value(whole, part) * Fraction(10) ** (power if power != 99 else 0)
     return Spelling(text, place, value, clear=clear)
 
@@ -377,7 +379,7 @@ def unclear(pick: random.Random, place: str, writing: Writing) -> Spelling:
     texts = [f"{figures} {other}", f"{figures},{pick.randint(100, 999)} {writing.symbols[0]}"]
     texts += [f"{figures}.{figures}.{figures}", f"{figures} {writing.symbols[0]} {figures}"]
     texts += ["", "?", "ok", f"{figures}..{figures}", f"{figures} - {figures}"]
-    texts += {"ohm": [f"{figures}E{figures}"], "s": [f"{figures} m"], "V": [f"{figures} VAC"]}.get(
+    texts += {"ohm": [f"{figures}E{figures}"], "s": [f"{figures} m"], "V": ["1 250 V"]}.get(
         place, []
     )
     return Spelling(pick.choice(texts), place, Fraction(0), clear=False)

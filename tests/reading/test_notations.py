@@ -10,7 +10,7 @@ from click.testing import CliRunner
 
 from faulttree.cli.judge import command
 from faulttree.errors import ReadingError
-from faulttree.reading import doubt, judge_text, parse_quantity, resolve_limits
+from faulttree.reading import judge_text, parse_quantity
 from faulttree.reading.markings import decode_marking
 from faulttree.reading.tolerance import read_tolerance
 
@@ -68,19 +68,14 @@ def test_what_meters_show_over_range(text: str) -> None:
         ("4E7", "ohm", "printed on a part"),
         ("1.", "ohm", "over range"),
         ("1:30", "s", "minutes and seconds"),
+        ("5 m", "s", "minutes or milliseconds"),
+        ("12 MOHM", "ohm", "two ways|disputed"),
         ("----", "ohm", "no reading"),
     ],
 )
 def test_what_could_be_two_things_is_refused(text: str, place: str, why: str) -> None:
     with pytest.raises(ReadingError, match=why):
         parse_quantity(text, place)
-
-
-def test_five_m_where_the_limits_are_in_minutes_is_asked_about() -> None:
-    limits = resolve_limits({"min": "4 min", "max": "6 min"})
-    assert "5 min" in (doubt(parse_quantity("5 m", limits.place), limits) or "")
-    short = resolve_limits({"min": "4 ms", "max": "6 ms"})
-    assert doubt(parse_quantity("5 m", short.place), short) is None
 
 
 # -- markings -----------------------------------------------------------------------------------
