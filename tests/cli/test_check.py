@@ -5,8 +5,10 @@ from __future__ import annotations
 
 import json
 import random
+import signal
 import subprocess
 import sys
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
@@ -424,22 +426,34 @@ def test_only_what_changed_is_shown(tmp_path: Path) -> None:
     assert changes(Report(), Report()) == ((), ())
 
 
+@pytest.fixture
+def interruptible() -> Iterator[None]:
+    """Let a program started here be interrupted, also where a background shell ignores that."""
+    before = signal.signal(signal.SIGINT, signal.default_int_handler)
+    yield
+    signal.signal(signal.SIGINT, before)
+
+
+@pytest.mark.usefixtures("interruptible")
 def test_watch_checks_again_at_every_save(tmp_path: Path) -> None:
     a_library(tmp_path, NOTED)
     command = [sys.executable, "-m", "faulttree", "check", "--watch", "--library", str(tmp_path)]
     with subprocess.Popen(
         command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
     ) as watching:
-        assert watching.stdout is not None
-        assert watching.stderr is not None
-        while "1 note" not in (line := watching.stdout.readline()):
-            assert line
-        assert "watching" in watching.stderr.readline()
-        a_library(tmp_path, TREE)
-        while "corrected: " not in (line := watching.stdout.readline()):
-            assert line
-        watching.send_signal(2)
-        assert watching.wait(HANG) == 0
+        try:
+            assert watching.stdout is not None
+            assert watching.stderr is not None
+            while "1 note" not in (line := watching.stdout.readline()):
+                assert line
+            assert "watching" in watching.stderr.readline()
+            a_library(tmp_path, TREE)
+            while "corrected: " not in (line := watching.stdout.readline()):
+                assert line
+            watching.send_signal(signal.SIGINT)
+            assert watching.wait(HANG) == 0
+        finally:
+            watching.kill()
 
 
 # -- bad input -------------------------------------------------------------------------
