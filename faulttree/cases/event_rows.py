@@ -78,12 +78,6 @@ def add_case(connection: Connection, name: str, row: Mapping[str, Any], number: 
     return int(key[0])
 
 
-def add_event(connection: Connection, number: int, sequence: int, text: str, writer: str) -> None:
-    """One event, as the JSON it is kept as."""
-    row = {"number": number, "sequence": sequence, "writer": writer, "event": text}
-    ADD_EVENT.run(connection, [row])
-
-
 def add_events(
     connection: Connection, number: int, first: int, texts: Iterable[str], writer: str
 ) -> None:

@@ -109,10 +109,11 @@ def no_new_tables(_: Connection) -> None:
 
     Version 2: facts, checks, waits, corrections. Version 3: the mains where a case is opened.
     Version 4: how far a normal outcome is to be expected, where a case is opened.
+    Version 5: the id of the reply that made an event.
     """
 
 
-MIGRATIONS: Mapping[int, Migration] = {1: make_tables, **dict.fromkeys((2, 3, 4), no_new_tables)}
+MIGRATIONS: Mapping[int, Migration] = {1: make_tables, **dict.fromkeys((2, 3, 4, 5), no_new_tables)}
 """Version → what brings a record there from the version before."""
 
 VERSION = max(MIGRATIONS)

@@ -20,7 +20,6 @@ from faulttree.cases.complete_case import CompleteCase
 from faulttree.cases.errors import Collision, CutOff, SequenceTaken
 from faulttree.cases.event_rows import (
     add_case,
-    add_event,
     add_events,
     add_tree,
     add_words,
@@ -143,39 +142,43 @@ class Store(Lookup):
         """The number that a new case is to have; 0 where the record gives it."""
         return 0
 
-    def append(self, case: str, sequence: int, event: Event) -> None:
-        """Add one event; it is on the disk when this returns.
+    def append(self, case: str, sequence: int, *events: Event) -> None:
+        """Add one event, or several in one transaction; they are on the disk when this returns.
 
         Args:
             case: id of the case.
-            sequence: how many events stand before it, as the writer knows the case.
-            event: what happened.
+            sequence: how many events stand before them, as the writer knows the case.
+            *events: what happened.
 
         Raises:
             SequenceTaken: somebody else wrote there first.
             NoSuchCase: the record has no such case.
-            RecordError: it cannot be written, or events before it are missing.
+            RecordError: they cannot be written, or events before them are missing.
         """
         tally = self._upto(case, sequence)
-        text = rows.as_json(event.to_dict())
-        # Until the event is written the tally is ahead of the record.
+        texts = [rows.as_json(event.to_dict()) for event in events]
+        # Until the events are written the tally is ahead of the record.
         number = self.remembered.pop(case)[0]
         before = dict(tally.row)
-        change = tally.add(event)
+        changes = [tally.add(event) for event in events]
 
         def work(connection: Connection) -> None:
             here = number or numbers_of(connection, [case])[case]
-            add_event(connection, here, sequence, text, self.writer)
-            apply(connection, here, change)
-            add_words(connection, here, rows.words_of([event]))
-            if "result" in change.row or "serial" in change.row:
+            add_events(connection, here, sequence, texts, self.writer)
+            for change in changes:
+                apply(connection, here, change)
+            add_words(connection, here, rows.words_of(events))
+            if any("result" in change.row or "serial" in change.row for change in changes):
                 mark(connection, [before, tally.row])
 
-        entry = JournalEntry(case, sequence, text, self.writer, number)
+        entries = [
+            JournalEntry(case, at, text, self.writer, number)
+            for at, text in enumerate(texts, sequence)
+        ]
         try:
-            self._record(work, [entry], sync=isinstance(event, Closed))
+            self._record(work, entries, sync=any(isinstance(event, Closed) for event in events))
         except Collision:
-            self._told_apart(case, sequence, text)
+            self._told_apart(case, sequence, texts[0])
         self._remember(case, number, tally)
 
     def _told_apart(self, case: str, sequence: int, text: str) -> None:

@@ -57,12 +57,15 @@ class Event:
     """One thing that happened. ``at`` is UTC, ISO 8601, told by the caller.
 
     ``device`` and ``person`` say where and by whom it was recorded, where that is known.
+    ``reply`` is the id that a device gave the reply which made it: the same reply, sent again
+    because nobody knew whether it arrived, is recognised by it.
     """
 
     kind: ClassVar[str] = ""
     at: str = ""
     device: str = ""
     person: str = ""
+    reply: str = ""
 
     def to_dict(self) -> dict[str, Any]:
         """Plain data for JSON; :func:`from_dict` gives the same event back."""

@@ -368,3 +368,13 @@ def test_two_benches_importing_the_same_cases_at_once_add_each_once(url: str) ->
     with again(url) as store:
         assert (len(store.list()), sum(added)) == (30, 30)
         assert verify(store).findings == []
+
+
+def test_several_events_are_kept_together_or_not_at_all(url: str) -> None:
+    with open_store(url) as first, open_store(url) as second:
+        case = first.open_case([opened()])
+        first.append(case, 1, answered(reply="a1"), answered("reservoir", "low", reply="a1"))
+        with pytest.raises(SequenceTaken):
+            second.append(case, 2, answered(outcome="blown"), answered(outcome="intact"))
+        assert [event.reply for event in second.events(case)] == ["", "a1", "a1"]
+        assert second.case(case).steps == 2

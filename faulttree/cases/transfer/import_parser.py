@@ -14,10 +14,10 @@ from faulttree.cases.journal.file import BROUGHT, JournalEntry, JournalLine, Jou
 from faulttree.errors import RecordError
 from faulttree.walk.events import TUPLES, Event, Opened, from_dict
 
-FORMAT = "faulttree-case-4"
+FORMAT = "faulttree-case-5"
 """What an export writes."""
 
-READABLE = frozenset({"faulttree-case-1", "faulttree-case-2", "faulttree-case-3", FORMAT})
+READABLE = frozenset({*(f"faulttree-case-{version}" for version in range(1, 5)), FORMAT})
 LONGEST_LINE = 64 << 20
 
 Item = JournalEntry | JournalTree | CompleteCase
