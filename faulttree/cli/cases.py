@@ -8,21 +8,19 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from faulttree.cases.listing import BECAME, HEAD, RESULTS, closing_words, listed
 from faulttree.cli.cases_common import common, table, width
 from faulttree.cli.cases_files import export, import_cases, verify
 from faulttree.cli.options import now, say, say_json
 from faulttree.cli.places import RecordOptions, open_library, read_bench_file
 from faulttree.errors import RecordError
-from faulttree.texts import counted, minutes_text
+from faulttree.texts import counted
 
 if TYPE_CHECKING:
     from faulttree.cases import Case, Store
     from faulttree.reading.instruments import Shop
-    from faulttree.walk.state import ClosingResult
 
 
-RESULTS = ("fixed", "found", "unsolved", "referred", "no-fault-found")
-BECAME = ("returned", "waiting", "kept-for-parts", "scrapped")
 SHOWN = 50
 
 
@@ -76,37 +74,12 @@ def list_cases(
         say("No case like that in the record.", to_people=True)
         return
     cut = found[:shown] if shown else found
-    rows = [("case", "opened", "unit", "complaint", "stands at", "fault", "measured")]
     for line in table(
-        [*rows, *(listed(case, closing, titles.get(case.id, "")) for case, closing in cut)]
+        [HEAD, *(listed(case, closing, titles.get(case.id, "")) for case, closing in cut)]
     ):
         say(line)
     if len(cut) < len(found):
         say(f"There are more: these are {len(cut)}; --limit 0 shows all.", to_people=True)
-
-
-def listed(case: Case, closing: ClosingResult | None = None, fault: str = "") -> tuple[str, ...]:
-    """One line of the list; ``fault`` is the title of what was found."""
-    unit = " ".join(filter(None, [case.model or case.family, case.tag or case.serial]))
-    came = ", came back" if case.came_back else ""
-    stands = f"{case.result}{came}" if case.state == "closed" else f"open at {case.step or 'start'}"
-    if case.result == "found":
-        stands += ", repair open"
-    stands += closing_words(case, closing)
-    time = minutes_text(case.minutes) if case.minutes else ""
-    said = (unit, case.complaint or case.tree, stands, fault or case.fault, time)
-    return (str(case.number), case.opened[:10], *said)
-
-
-def closing_words(case: Case, closing: ClosingResult | None) -> str:
-    """What the list and an answer say of the closing checks; nothing where they passed.
-
-    Checks not made are told only of a unit that is called fixed or was given back.
-    """
-    if closing == "failed":
-        return ", closing check FAILED"
-    claimed = case.result == "fixed" or (case.state == "closed" and case.became == "returned")
-    return ", closing checks not made" if closing == "not-made" and claimed else ""
 
 
 @command.command(

@@ -28,6 +28,7 @@ from faulttree.cli.places import (
     read_bench_file,
 )
 from faulttree.errors import FaulttreeError, TreeError, WalkError
+from faulttree.session.opening import fit_tree, known_of_linked, origin_of, priors_of
 from faulttree.texts import minutes_text
 
 if TYPE_CHECKING:
@@ -151,39 +152,6 @@ def pick_tree(
     chosen = choose(console, "number › ", [match.tree for match in matches], hint)
     assert chosen is not None
     return fit_tree(library, chosen, even_unchecked)
-
-
-def fit_tree(library: Library, what: Path | str, even_unchecked: bool) -> Tree:
-    """The tree, once nothing in it could mislead, or whoever asks has said to go on.
-
-    Raises:
-        TreeError: the first error in it, or what cannot be read.
-    """
-    from faulttree.rules import fit_to_walk
-
-    examined = library.examine(what)
-    wrong = fit_to_walk(examined)
-    if examined.tree is None or (wrong and not even_unchecked):
-        first = wrong[0]
-        more = f" (and {len(wrong) - 1} more)" if len(wrong) > 1 else ""
-        raise TreeError(
-            f"this tree could mislead: {first.message}{more}",
-            path=first.path,
-            line=first.line,
-            column=first.column,
-            remedy="'faulttree check' tells all; --even-unchecked walks it all the same.",
-        )
-    return examined.tree
-
-
-def priors_of(tree: Tree, store: Store) -> dict[str, float]:
-    """Probabilities of the faults by weight and by the confirmed cases of the record."""
-    from faulttree.cases.fault_counts import confirmed
-    from faulttree.odds import priors
-    from faulttree.walk.advisor import table_of
-    from faulttree.walk.renames import counted_for
-
-    return priors(table_of(tree), counted_for(tree, confirmed(store)))
 
 
 # -- a script ---------------------------------------------------------------------------------
@@ -396,15 +364,7 @@ def _sat_down(
 
 def _onward(desk: Desk, before: OpenCase) -> OpenCase:
     """The linked case on the tree that the last one's stop named."""
-    opened = before.state.opened
-    assert opened is not None
-    known = {
-        "model": str(opened.unit.get("model", "")),
-        "serial": str(opened.unit.get("serial", "")),
-        "who": opened.who,
-        "owner_words": opened.owner_words or opened.complaint,
-        "linked": before.journal.case,
-    }
+    known = known_of_linked(before.state, before.journal.case)
     tree = fit_tree(desk.library, before.onward, desk.even_unchecked)
     return _opened(desk, tree, known)
 
@@ -429,19 +389,6 @@ def _opened(desk: Desk, tree: Tree, known: Mapping[str, str]) -> OpenCase:
     for line in origin_of(desk.library, tree):
         case_open.say(line)
     return case_open
-
-
-def origin_of(library: Library, tree: Tree) -> list[str]:
-    """The library a tree is from, and the shared items that replace others in it.
-
-    Empty for a tree of the topmost library that replaces nothing and is not invented.
-    """
-    from faulttree.tree.layers import replacements
-
-    layer = library.layer_of(tree.id)
-    named = layer.about.invented or layer is not library
-    lines = [f"Tree of {layer.about}."] if named else []
-    return lines + [f"{one}." for one in replacements(library, tree)]
 
 
 def _resumed(desk: Desk, words: str) -> OpenCase:
