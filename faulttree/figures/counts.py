@@ -1,4 +1,4 @@
-"""Count the record with three queries, whatever its size.
+"""Count the record with a few queries, whatever its size.
 
 Most counts come from the tables that are derived from the events (``cases`` and ``steps``);
 :mod:`faulttree.cases.repair.verify` can build these again. Only the reasons of giving up and
@@ -29,6 +29,7 @@ from sqlalchemy import (
 
 from faulttree.cases.filters import conditions
 from faulttree.cases.historical_tree import tree_of
+from faulttree.cases.phases import phase_columns
 from faulttree.cases.tables import CASES, EVENTS, STEPS
 
 if TYPE_CHECKING:
@@ -53,7 +54,30 @@ class CaseCounts:
     count: int
     first: str
     last: str
-    minutes: Floats
+
+
+@dataclass(frozen=True, slots=True)
+class ClosedCase:
+    """One closed case: how long it took and what came of it.
+
+    Attributes:
+        repairs: how many were tried.
+        finding, repair, closing: minutes, as in :class:`faulttree.cases.phases.Phases`.
+    """
+
+    number: int
+    tree_hash: str
+    result: str
+    fault: str
+    became: str
+    who: str
+    opened: str
+    closed: str
+    came_back: str
+    repairs: int
+    finding: float
+    repair: float
+    closing: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,6 +126,7 @@ class Tallies:
     """All counts, not yet sorted by tree."""
 
     cases: tuple[CaseCounts, ...]
+    closed: tuple[ClosedCase, ...]
     answers: tuple[AnswerCounts, ...]
     ended: tuple[EndCounts, ...]
     benches: tuple[str, ...]
@@ -123,6 +148,7 @@ def tally(store: Store, part: Sequence[ColumnElement[bool]] = (), **wanted: Any)
         where = [*part, *conditions(connection, wanted)]
         return Tallies(
             tuple(_cases(connection, where)),
+            tuple(_closed(connection, where)),
             tuple(_answers(connection, where)),
             tuple(_ended(connection, where)),
             tuple(_benches(connection, where)),
@@ -142,12 +168,28 @@ def _cases(connection: Connection, where: Sequence[Any]) -> Iterator[CaseCounts]
         func.count().label("count"),
         func.min(CASES.c.opened).label("first"),
         func.max(CASES.c.opened).label("last"),
-        _listed(CASES.c.minutes).label("minutes"),
     )
     for row in connection.execute(asked.where(*where).group_by(*_names(keys))):
         found = dict(row._mapping)
-        minutes, back = _floats(found.pop("minutes")), bool(found.pop("again"))
-        yield CaseCounts(**found, came_back=back, minutes=minutes)
+        back = bool(found.pop("again"))
+        yield CaseCounts(**found, came_back=back)
+
+
+def _closed(connection: Connection, where: Sequence[Any]) -> Iterator[ClosedCase]:
+    names = ("tree_hash", "result", "fault", "became", "who", "opened", "closed", "came_back")
+    asked = (
+        select(
+            CASES.c.number,
+            *(CASES.c[name] for name in names),
+            func.coalesce(func.max(STEPS.c.round), 0),
+            *phase_columns(),
+        )
+        .select_from(CASES.outerjoin(STEPS, STEPS.c.number == CASES.c.number))
+        .where(CASES.c.state == "closed", *where)
+        .group_by(CASES.c.number)
+    )
+    for row in connection.execute(asked):
+        yield ClosedCase(*row)  # type: ignore[call-arg]  # one column a field
 
 
 def _answers(connection: Connection, where: Sequence[Any]) -> Iterator[AnswerCounts]:

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from faulttree.figures.results import FaultFigures, Review, StepFigures, TreeFigures
-    from faulttree.figures.statistics import Share, Spread
+    from faulttree.figures.statistics import PhaseMinutes, Share, Spread
 
 
 def percent(part: float) -> str:
@@ -60,6 +60,22 @@ def spread(figure: Spread | None) -> str:
         return "–"
     ends = f"{minutes(figure.lower_quartile)} to {minutes(figure.upper_quartile)}"
     return f"{minutes(figure.median)} ({ends})" if figure.n > 1 else minutes(figure.median)
+
+
+def median(figure: Spread | None) -> str:
+    """The median alone."""
+    return "–" if figure is None else minutes(figure.median)
+
+
+def phases(figures: PhaseMinutes) -> str:
+    """The minutes of each phase in one line; empty if no case was timed."""
+    named = (
+        ("to find the fault", figures.finding),
+        ("to repair and prove it", figures.repair),
+        ("closing checks", figures.closing),
+        ("the whole case", figures.whole),
+    )
+    return "; ".join(f"{words} {spread(one)}" for words, one in named if one is not None)
 
 
 def number(value: int) -> str:

@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     from faulttree.figures.changes import ShareChange
     from faulttree.figures.proposals.proposal import ReviewProposal
     from faulttree.figures.rises import Rise
-    from faulttree.figures.statistics import Share, Spread
+    from faulttree.figures.statistics import PhaseMinutes, Share, Spread
     from faulttree.figures.tree_counts import TreeCount
     from faulttree.tree.model import Tree
 
@@ -84,7 +84,7 @@ class FaultFigures(Plain):
         held: repairs of it that were confirmed, of all that were tried.
         came_back: units that came in again soon, of those it was confirmed in.
         below: if it was never confirmed, the upper limit of its share at 95 %.
-        minutes: of the walks in which it was confirmed.
+        minutes: of the cases in which it was confirmed, by phase.
         evidence: kinds of evidence for it in the tree.
         change: whether it became commoner or rarer.
         rise: the time in which it was commoner; None if there is no significant rise.
@@ -102,7 +102,7 @@ class FaultFigures(Plain):
     held: Share
     came_back: Share
     below: float | None
-    minutes: Spread | None
+    minutes: PhaseMinutes
     evidence: tuple[str, ...]
     change: ShareChange | None
     rise: Rise | None = None
@@ -139,6 +139,7 @@ class TreeFigures(Plain):
         results: result → closed cases.
         unsolved: closed cases without a fault, of all closed.
         open_suspects: suspect → (walks that left it untested, its mean probability there).
+        minutes: of the cases with a confirmed fault, by phase.
         older: cases walked on older texts; ``left_out`` are answers to steps that are no
             longer there; ``no_longer`` faults found that the tree no longer has.
         quarters: quarter → closed cases, and fault → confirmed cases, oldest first.
@@ -158,7 +159,7 @@ class TreeFigures(Plain):
     results: Mapping[str, int]
     unsolved: Share
     open_suspects: Mapping[str, tuple[int, float]]
-    minutes: Spread | None
+    minutes: PhaseMinutes
     older: int
     left_out: Mapping[str, int]
     no_longer: Mapping[str, int]

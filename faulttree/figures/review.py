@@ -26,13 +26,20 @@ from faulttree.figures.results import (
     TreeFigures,
 )
 from faulttree.figures.rises import Rise, rises
-from faulttree.figures.statistics import FEW, Share, share_of, spread_of, upper_limit
+from faulttree.figures.statistics import (
+    FEW,
+    PhaseMinutes,
+    Share,
+    share_of,
+    spread_of,
+    upper_limit,
+)
 from faulttree.figures.tree_counts import TreeCount, gather
 from faulttree.tree import Library
 
 if TYPE_CHECKING:
     from faulttree.cases.store import Store
-    from faulttree.figures.counts import Condition, Tallies
+    from faulttree.figures.counts import ClosedCase, Condition, Tallies
     from faulttree.figures.tree_counts import StepCount
     from faulttree.tree.model import Tree
 
@@ -55,7 +62,7 @@ METHOD = (
     "rises within a family by a cumulative sum over its cases; by Holm's rule the chance of even "
     "one false alarm in the whole review is 5 %, half for each. The day that a rise began is an "
     "estimate.",
-    "Minutes saved by another order are reckoned by replaying every case whose fault is known; "
+    "Minutes saved by another order are computed by replaying every case whose fault is known; "
     "the interval is by bootstrap over these cases. The order was chosen by the same cases, "
     "so beside it stands what each half of them saves by an order chosen from the other half.",
 )
@@ -181,7 +188,7 @@ def _figures(count: TreeCount, moved: Trends) -> TreeFigures:
     faults = tuple(_fault(count, name, moved) for name in count.tree.faults)
     closed = count.closed
     named = sum(count.faults.values()) + sum(count.no_longer.values())
-    every = [minutes for group in count.minutes.values() for minutes in group]
+    fixed = [case for cases in count.fixed.values() for case in cases]
     return TreeFigures(
         tree=count.tree,
         gone=count.gone,
@@ -195,7 +202,7 @@ def _figures(count: TreeCount, moved: Trends) -> TreeFigures:
             fault: (len(chances), float(np.mean(chances)))
             for fault, chances in sorted(count.open.items(), key=lambda item: -len(item[1]))
         },
-        minutes=spread_of(np.concatenate(every)) if every else None,
+        minutes=_minutes(fixed),
         older=sum(count.texts.values()),
         left_out=dict(count.left_out.most_common()),
         no_longer=dict(count.no_longer.most_common()),
@@ -252,7 +259,7 @@ def _branch(counted: StepCount, outcome: str, target: str, walked: int) -> Branc
 def _fault(count: TreeCount, name: str, moved: Trends) -> FaultFigures:
     fault = count.tree.faults[name]
     confirmed, found = count.faults["fixed", name], count.faults["found", name]
-    minutes, of = count.minutes.get(name), count.could_find(name)
+    of = count.could_find(name)
     kinds = {evidence.kind for evidence in fault.evidence}
     return FaultFigures(
         fault=name,
@@ -265,11 +272,20 @@ def _fault(count: TreeCount, name: str, moved: Trends) -> FaultFigures:
         held=share_of(confirmed, confirmed + count.failed[name]),
         came_back=share_of(count.came_back[name], confirmed),
         below=None if confirmed else upper_limit(of),
-        minutes=spread_of(np.concatenate(minutes)) if minutes else None,
+        minutes=_minutes(count.fixed.get(name, ())),
         evidence=tuple(kind for kind in KINDS if kind in kinds),
         change=moved.changes.get((count.tree.id, name)),
         rise=moved.rises.get((count.tree.id, name)),
     )
+
+
+def _minutes(cases: Sequence[ClosedCase]) -> PhaseMinutes:
+    """The minutes of cases by phase; cases without any timed step are left out."""
+    parts = np.array([(one.finding, one.repair, one.closing) for one in cases]).reshape(-1, 3)
+    whole = parts.sum(axis=1)
+    timed = whole > 0
+    finding, repair, closing = (spread_of(part) if part.any() else None for part in parts[timed].T)
+    return PhaseMinutes(finding, repair, closing, spread_of(whole[timed]))
 
 
 def _suspects(faults: Iterable[FaultFigures]) -> tuple[KindFigures, ...]:

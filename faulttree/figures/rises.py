@@ -27,7 +27,7 @@ if TYPE_CHECKING:
     from faulttree.figures.tree_counts import TreeCount
 
 
-WORTH_RECKONING = 1.0
+WORTH_COMPUTING = 1.0
 """How many times as likely a run must be with the odds risen, for each case found, for its chance
 to be computed: below 1.3 no chance of 2.5 % was seen, from 5 cases of 20 to 400 of 4,000."""
 
@@ -149,7 +149,7 @@ def _rise(family: str, days: Sequence[str], had: Flags) -> Rise | None:
         return None
     chart = chart_for(found / many)
     peak = chart.peak(had)
-    if chart.likelihood(peak.height) < WORTH_RECKONING * found:
+    if chart.likelihood(peak.height) < WORTH_COMPUTING * found:
         return None
     end = peak.at + 1 if peak.over else many
     inside = int(had[peak.begins : end].sum())

@@ -111,6 +111,23 @@ def spread_of(values: NDArray[np.float64]) -> Spread | None:
 
 
 @dataclass(frozen=True, slots=True)
+class PhaseMinutes(Plain):
+    """Minutes of the same cases by phase; None for a phase that no case was timed in.
+
+    Attributes:
+        finding: before the first repair.
+        repair: after it, closing checks apart.
+        closing: in closing checks.
+        whole: all three.
+    """
+
+    finding: Spread | None
+    repair: Spread | None
+    closing: Spread | None
+    whole: Spread | None
+
+
+@dataclass(frozen=True, slots=True)
 class Mean(Plain):
     """A mean with its bootstrap interval at 95 %, over ``n`` cases."""
 

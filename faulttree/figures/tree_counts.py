@@ -15,7 +15,7 @@ from faulttree.walk.renames import now_called
 
 if TYPE_CHECKING:
     from faulttree.cases.store import Store
-    from faulttree.figures.counts import AnswerCounts, CaseCounts, EndCounts, Tallies
+    from faulttree.figures.counts import AnswerCounts, CaseCounts, ClosedCase, EndCounts, Tallies
     from faulttree.tree.model import Fault, Step, Tree
 
 
@@ -162,6 +162,7 @@ class TreeCount:
         texts: older texts → cases walked on them.
         left_out: answers to steps that are no more, or not the same.
         no_longer: faults found that the tree does not have now, and those found off the tree.
+        fixed: fault → the cases in which its repair was confirmed.
         failed: fault → repairs that did not hold; ``instead`` which fault it was then.
         open: suspect → P at the end of each walk that left it untested.
     """
@@ -179,7 +180,7 @@ class TreeCount:
     months: Counter[tuple[str, str]] = field(default_factory=Counter)
     closed_in: Counter[tuple[str, str]] = field(default_factory=Counter)
     unforeseen: Counter[str] = field(default_factory=Counter)
-    minutes: dict[str, list[Floats]] = field(default_factory=lambda: defaultdict(list))
+    fixed: dict[str, list[ClosedCase]] = field(default_factory=lambda: defaultdict(list))
     steps: dict[str, StepCount] = field(default_factory=lambda: defaultdict(StepCount))
     texts: Counter[str] = field(default_factory=Counter)
     left_out: Counter[str] = field(default_factory=Counter)
@@ -229,6 +230,10 @@ def gather(store: Store, tallies: Tallies, trees: Iterable[Tree]) -> list[TreeCo
     for cases in tallies.cases:
         if cases.tree_hash in owner:
             _add_cases(owner[cases.tree_hash], cases)
+    for closed in tallies.closed:
+        fault = _fixed(owner, closed)
+        if fault is not None:
+            owner[closed.tree_hash].fixed[fault].append(closed)
     for answers in tallies.answers:
         if answers.tree_hash in owner:
             _add_answers(owner[answers.tree_hash], answers)
@@ -282,7 +287,14 @@ def _add_cases(count: TreeCount, cases: CaseCounts) -> None:
         count.unforeseen[fault] += 0 if known else cases.count
         count.months[fault, cases.month] += cases.count
         count.came_back[fault] += cases.count if cases.came_back else 0
-        count.minutes[fault].append(cases.minutes[cases.minutes > 0])
+
+
+def _fixed(owner: Mapping[str, TreeCount], case: ClosedCase) -> str | None:
+    """The fault whose repair was confirmed in a case, as its tree calls it now."""
+    count = owner.get(case.tree_hash)
+    if count is None or case.result != "fixed":
+        return None
+    return count.fault(case.tree_hash, case.fault)
 
 
 def _add_answers(count: TreeCount, answers: AnswerCounts) -> None:

@@ -211,6 +211,7 @@ class CountedAgain:
     def __init__(self, cases: Iterable[Mapping[str, Any]]) -> None:
         self.walked: dict[tuple[str, str, str], set[str]] = defaultdict(set)
         self.minutes: dict[tuple[str, str], list[float]] = defaultdict(list)
+        self.phases: dict[tuple[str, str], list[dict[str, float]]] = defaultdict(list)
         self.confirmed, self.failed = Counter[tuple[str, str]](), Counter[tuple[str, str]]()
         self.skipped, self.back = Counter[tuple[str, str]](), Counter[tuple[str, str]]()
         self.undecided = Counter[tuple[str, str]]()
@@ -223,6 +224,8 @@ class CountedAgain:
         fixed = last["kind"] == "closed" and last["result"] == "fixed"
         self.confirmed[tree, last.get("fault", "")] += fixed
         self.failed.update((tree, e["fault"]) for e in events if e["kind"] == "not-confirmed")
+        if fixed:
+            self.phases[tree, last["fault"]].append(minutes_by_phase(events))
         # What was answered before any repair: nothing gone back on crosses one.
         ends = [at for at, event in enumerate(events) if event["kind"] == "repair-tried"]
         before = self.standing(tree, events[: ends[0]] if ends else events)
@@ -248,6 +251,37 @@ class CountedAgain:
                 gone = moves.pop()
                 self.back.update([(tree, gone[0])] if gone else [])
         return [move for move in moves if move]
+
+
+def minutes_by_phase(events: Iterable[Mapping[str, Any]]) -> dict[str, float]:
+    """Minutes of one case: before the first repair, after it, and in closing checks."""
+    minutes, phase = {"finding": 0.0, "repair": 0.0, "closing": 0.0}, "finding"
+    for event in events:
+        if event["kind"] == "repair-tried":
+            phase = "repair"
+        elif event["kind"] == "answered":
+            at = "closing" if event["step"].startswith("closing.") else phase
+            minutes[at] += event["seconds"] / 60
+    return minutes
+
+
+def test_minutes_are_told_apart_by_phase(store: Store, reviewed: Review) -> None:
+    again = CountedAgain(exported(store))
+    compared = 0
+    for tree in reviewed.trees:
+        for fault in tree.faults:
+            cases = again.phases.get((tree.tree.id, fault.fault), [])
+            for name in ("finding", "repair", "closing"):
+                spread = getattr(fault.minutes, name)
+                times = [case[name] for case in cases]
+                assert (spread is None) == (not any(times))
+                if spread is not None:
+                    assert spread.median == pytest.approx(statistics.median(times))
+                    compared += 1
+            if fault.minutes.whole is not None:
+                whole = [sum(case.values()) for case in cases]
+                assert fault.minutes.whole.median == pytest.approx(statistics.median(whole))
+    assert compared > 20
 
 
 def test_figures_are_those_of_an_independent_count(store: Store, reviewed: Review) -> None:

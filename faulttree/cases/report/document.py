@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import asdict
 from functools import singledispatchmethod
 from typing import TYPE_CHECKING, Any
 
+from faulttree.cases.phases import phases_of
 from faulttree.cases.projection import CaseProjection, StepRecord
 from faulttree.reading.verdict_text import verdict_text
 from faulttree.walk import events as ev
@@ -45,14 +47,17 @@ def report(
     Returns:
         The case's own columns; ``story`` with one entry a step (outcome, reading, verdict,
         notes, whether it still stands, and ``corrected_from`` where it was corrected);
+        ``minutes_by_phase``: finding, repair and closing, in minutes;
         ``repairs``, ``declined``, ``photos``, ``notes``,
         ``cautions``; ``fault_title``, ``remedy``, ``part``; ``closing_result``
         (passed, failed, not-made; None without closing checks) and ``closing_failed``, the
         titles of those failed; and ``path``, the steps that stand.
     """
-    document = case.as_dict() | gathered(events, tree).document()
+    telling = gathered(events, tree)
+    document = case.as_dict() | telling.document()
     fault = tree.faults.get(case.fault) if tree and case.fault else None
     return document | {
+        "minutes_by_phase": asdict(phases_of(telling.taken.values())),
         "tree_title": tree.title if tree else case.tree,
         "fault_title": fault.title if fault else case.fault,
         "remedy": fault.remedy if fault else "",

@@ -170,7 +170,7 @@ def outcome(report: Mapping[str, Any]) -> list[tuple[str, str]]:
         ("Kept", ", ".join(report["kept"])),
         ("Note", last[-1] if last and report["state"] == "closed" else ""),
         ("Closed", day(report["closed"])),
-        ("Time taken", minutes_text(report["minutes"]) if report["minutes"] else ""),
+        ("Time taken", time_taken(report)),
         (
             "Time by the tree",
             minutes_text(report["tree_minutes"]) if report["tree_minutes"] else "",
@@ -178,6 +178,15 @@ def outcome(report: Mapping[str, Any]) -> list[tuple[str, str]]:
         ("Came back", f"the same unit came in again: case {back}" if back else ""),
     )
     return [(label, value) for label, value in told if value]
+
+
+def time_taken(report: Mapping[str, Any]) -> str:
+    """Minutes of the whole case, and of each phase if there was more than one."""
+    named = {"finding": "finding", "repair": "repair and proof", "closing": "closing checks"}
+    phases = [f"{named[name]} {minutes_text(many)}" for name, many in
+              report["minutes_by_phase"].items() if many]  # fmt: skip
+    whole = minutes_text(report["minutes"]) if report["minutes"] else ""
+    return f"{whole} ({', '.join(phases)})" if len(phases) > 1 else whole
 
 
 def closing_text(report: Mapping[str, Any]) -> str:

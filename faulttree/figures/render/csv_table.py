@@ -10,13 +10,14 @@ from faulttree.cases.transfer.export import cell
 
 if TYPE_CHECKING:
     from faulttree.figures.results import Review
-    from faulttree.figures.statistics import Spread
+    from faulttree.figures.statistics import PhaseMinutes, Spread
 
 
 COLUMNS = (
     *("tree", "row", "step", "outcome", "target", "fault", "count", "of", "share", "low", "high"),
     *("small", "found", "confirmed", "below", "came_back", "repairs_tried", "repairs_held"),
     *("minutes_n", "minutes_median", "minutes_lower_quartile", "minutes_upper_quartile"),
+    *("finding_median", "repair_median", "closing_median"),
     *("skipped", "undecided", "gone_back", "given_up"),
 )
 
@@ -68,8 +69,14 @@ def _rows(review: Review) -> Iterator[Mapping[str, Any]]:
                 "came_back": fault.came_back.count,
                 "repairs_tried": fault.held.of,
                 "repairs_held": fault.held.count,
-                **_minutes(fault.minutes),
+                **_minutes(fault.minutes.whole),
+                **_phases(fault.minutes),
             }
+
+
+def _phases(minutes: PhaseMinutes) -> dict[str, float]:
+    spreads = {name: getattr(minutes, name) for name in ("finding", "repair", "closing")}
+    return {f"{name}_median": one.median for name, one in spreads.items() if one is not None}
 
 
 def _minutes(spread: Spread | None) -> dict[str, float]:

@@ -67,9 +67,9 @@ def _drawings(tree: TreeFigures) -> Iterator[tuple[str, Any]]:
     """
     confirmed = [fault for fault in tree.seen_faults if fault.confirmed.count][:PLOTTED]
     shares = [(fault.fault, fault.confirmed) for fault in confirmed]
-    timed = [(fault.fault, fault.minutes) for fault in confirmed if fault.minutes]
+    timed = [(f.fault, f.minutes.finding) for f in confirmed if f.minutes.finding]
     yield "confirmed", _plot(shares and intervals("Share of closed cases by fault", shares))
-    yield "minutes", _plot(timed and boxes("Minutes to fault", timed))
+    yield "minutes", _plot(timed and boxes("Minutes to find the fault", timed))
     names = _trend_names(tree)
     enough = [quarter for quarter in tree.quarters if quarter[1] >= FEW]
     lines = [

@@ -50,13 +50,15 @@ def _head(review: Review) -> Iterator[str]:
 
 
 def _list(review: Review, width: int) -> list[str]:
-    rows = [("tree", "cases", "fault confirmed", "median min", "to change")]
+    rows: list[Sequence[str]] = [
+        ("tree", "cases", "fault confirmed", "min to find", "whole case", "to change")
+    ]
     rows += [
         (
             tree.tree.id,
             str(tree.cases),
             formatting.share(tree.confirmed, counts=False),
-            formatting.minutes(tree.minutes.median) if tree.minutes else "–",
+            *map(formatting.median, (tree.minutes.finding, tree.minutes.whole)),
             str(len(tree.proposals) or ""),
         )
         for tree in review.trees
@@ -72,8 +74,8 @@ def _title(tree: TreeFigures) -> str:
 def _tree(tree: TreeFigures, width: int) -> Iterator[str]:
     yield _title(tree)
     yield formatting.tree_words(tree)
-    if tree.minutes:
-        yield f"Minutes to a confirmed fault: {formatting.spread(tree.minutes)}"
+    if words := formatting.phases(tree.minutes):
+        yield from _par(f"Minutes of the cases with a confirmed fault: {words}", width)
     yield from (f"{line}." for line in formatting.older_words(tree))
     yield from _faults(tree, width)
     yield from _steps(tree, width)
@@ -85,12 +87,14 @@ def _tree(tree: TreeFigures, width: int) -> Iterator[str]:
 
 
 def _faults(tree: TreeFigures, width: int) -> Iterator[str]:
-    rows = [("fault", "confirmed (95 %)", "minutes", "repairs held", "came back")]
+    rows: list[Sequence[str]] = [
+        ("fault", "confirmed (95 %)", "min to find", "whole case", "repairs held", "came back")
+    ]
     rows += [
         (
             fault.fault,
             formatting.share(fault.confirmed),
-            formatting.spread(fault.minutes),
+            *map(formatting.spread, (fault.minutes.finding, fault.minutes.whole)),
             f"{fault.held.count} of {fault.held.of}",
             str(fault.came_back.count or ""),
         )
