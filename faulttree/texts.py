@@ -34,6 +34,28 @@ def harmless(text: str) -> str:
     return "".join(f"<U+{ord(char):04X}>" if is_harmful(char) else char for char in text)
 
 
+def escaped(json_text: str) -> str:
+    r"""Replace every harmful character of a JSON document by its escape (RFC 8259, section 7).
+
+    The document stays equal as data.
+
+    Example:
+        >>> escaped('"C1\u202e7k4"')
+        '"C1\\u202e7k4"'
+    """
+    if json_text.isascii() and "\x7f" not in json_text:
+        return json_text
+    return "".join(_escape(char) if is_harmful(char) else char for char in json_text)
+
+
+def _escape(char: str) -> str:
+    code = ord(char)
+    if code > 0xFFFF:
+        high, low = divmod(code - 0x10000, 0x400)
+        return f"\\u{0xD800 + high:04x}\\u{0xDC00 + low:04x}"
+    return f"\\u{code:04x}"
+
+
 def one_line(text: str) -> str:
     """The same as :func:`harmless`, on a single line."""
     return " ".join(harmless(text).split())

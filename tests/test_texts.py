@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
+import json
 import unicodedata
 from collections import Counter
 
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 from rich.cells import cell_len
 
-from faulttree.texts import harmless, is_harmful, one_line, pick, table, wrapped
+from faulttree.texts import escaped, harmless, is_harmful, one_line, pick, table, wrapped
 
 
 def test_what_a_terminal_would_obey_is_shown_instead() -> None:
@@ -82,3 +83,12 @@ def test_a_name_is_picked_by_itself_its_number_or_its_first_letters() -> None:
 def test_every_name_can_be_picked_as_it_is_written(names: list[str]) -> None:
     for name in names:
         assert pick(name, names, numbered=False) == name
+
+
+@given(st.text())
+@example("C1\u202e7k4")
+@example("\x9b31m\x7f\ud800\U000f0000")
+def test_an_escaped_document_shows_no_harmful_character_and_is_equal_as_data(text: str) -> None:
+    document = escaped(json.dumps([text], ensure_ascii=False))
+    assert not any(is_harmful(char) for char in document)
+    assert json.loads(document) == [text]

@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 import sys
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
 from faulttree.cases.listing import BECAME, HEAD, RESULTS, closing_words, listed
 from faulttree.cli.cases_common import common, table, width
-from faulttree.cli.cases_files import export, import_cases, verify
+from faulttree.cli.cases_files import export, import_cases, output_file, verify
 from faulttree.cli.options import now, say, say_json
 from faulttree.cli.places import RecordOptions, open_library, read_bench_file
 from faulttree.errors import RecordError
@@ -111,7 +110,8 @@ def show(case: str, form: str, output: str | None, options: RecordOptions) -> No
         return
     text = FORMS[form](document, width() if sys.stdout.isatty() and not output else 80)
     if output:
-        Path(output).write_text(text, encoding="utf-8")
+        with output_file(output) as file:
+            file.write(text.encode(errors="replace"))
     else:
         say(text.rstrip("\n"))
 

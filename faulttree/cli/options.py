@@ -60,8 +60,10 @@ def now() -> str:
 
 
 def say_json(document: object) -> None:
-    """Print the one JSON document of a command."""
-    click.echo(json.dumps(document, ensure_ascii=False, indent=2, allow_nan=False))
+    """Print the one JSON document of a command, harmful characters as their escapes."""
+    from faulttree.texts import escaped
+
+    click.echo(escaped(json.dumps(document, ensure_ascii=False, indent=2, allow_nan=False)))
 
 
 def say(text: str, *, to_people: bool = False, wrap: bool = False) -> None:

@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from faulttree.cli.options import say
-from faulttree.errors import FaulttreeError
+from faulttree.errors import FaulttreeError, RecordError
 
 if TYPE_CHECKING:
     from faulttree.cases import Store
@@ -204,8 +204,11 @@ def read_bench_file(named: str | None, library: Library) -> Bench | None:
 
 
 def placed(error: FaulttreeError, document: Document) -> FaulttreeError:
-    """An error with the file, line and column that its keys lead to."""
-    if error.path is None:
+    """An error with the file, line and column that its keys lead to.
+
+    What is wrong with the record has no place in the file.
+    """
+    if error.path is None and not isinstance(error, RecordError):
         error.path = document.path
         error.line, error.column = document.place(error.key)
     return error

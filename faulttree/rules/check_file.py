@@ -19,7 +19,7 @@ def check_target(target: Target) -> CheckedFile:
     """One file, whatever kind it is.
 
     Raises:
-        TreeError: where it cannot be opened.
+        TreeError: where it was named and cannot be opened.
     """
     if _unseen(target):
         message = "No command looks for a file of this name here."
@@ -34,7 +34,8 @@ def check_target(target: Target) -> CheckedFile:
         try:
             text = load_text(path)
         except TreeError as error:
-            if error.line is None:
+            # One odd file of a library does not end the look at the others.
+            if error.line is None and not target.whole:
                 raise
             return CheckedFile(kind_of("", path), (Finding.of_error(error),))
     kind = kind_of(text, path)

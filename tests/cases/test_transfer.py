@@ -163,6 +163,19 @@ DAMAGES = [
     b'"tree_hash":"h"},{"kind":"minutes-set","step":"a","minutes":1' + b"0" * 400 + b"}]}",
     b'{"format":"faulttree-case-1","case":"x","events":[{"kind":"opened","tree":"a/b",'
     b'"tree_hash":"h"},{"kind":"closed","result":"found","kept":[7]}]}',
+    *(
+        b'{"format":"faulttree-case-1","case":"%s","events":[{"kind":"opened","at":"%s",'
+        b'"tree":"a/b","tree_hash":"h"%s]}' % (case, at(1).encode(), rest)
+        for case, rest in (
+            (rb"half \ud800 of a character", b"}"),
+            (b"x", b',"who":null}'),
+            (b"x", b',"priors":{"fuse":"often"}}'),
+            (b"x", b',"mains":{"voltage":[]}}'),
+            (b"x", b'},{"kind":"answered","at":null,"step":"fuse","outcome":"intact"}'),
+            (b"x", b'},{"kind":"closed","result":"found","kept":null}'),
+            (b"x", b'},{"kind":"declined","suspects":[1]}'),
+        )
+    ),
 ]
 
 

@@ -29,6 +29,7 @@ from faulttree.walk.events import (
     WentBack,
 )
 from tests.cases.postgres import shared
+from tests.cases.samples import opened as any_case
 
 TREE = """
 title: Hand sander, does not run
@@ -315,6 +316,18 @@ def test_a_report_can_go_to_a_file(record: Path, library: Path, capsys: Said) ->
     full_case(record, tree(library))
     assert said(capsys, "cases", "show", "1", "--as", "html", "-o", "case.html")[:2] == (0, "")
     assert Path("case.html").read_text().startswith("<!DOCTYPE html>")
+    assert stat.S_IMODE(Path("case.html").stat().st_mode) == 0o600
+
+
+def test_characters_that_mislead_are_escaped_in_json(record: Path, capsys: Said) -> None:
+    words = "hums \u202e\x9b31m \udcff"
+    with open_store(str(record)) as store:
+        store.open_case([any_case(complaint=words)])
+    for command in (("cases", "list"), ("cases", "show", "1")):
+        status, out, _ = said(capsys, *command, "--json")
+        assert status == 0
+        assert not {"\u202e", "\x9b", "\udcff"} & {*out}
+        assert json.dumps(words[:9])[1:-1] in out
 
 
 # Close, reopen, minutes, parts --------------------------------------------------------------

@@ -4,6 +4,7 @@
 from __future__ import annotations
 
 import json
+import os
 import random
 import signal
 import subprocess
@@ -91,6 +92,14 @@ def test_a_broken_file_is_a_finding(tmp_path: Path) -> None:
     (finding,) = check(str(path), status=1)["findings"]
     assert (finding["rule"], finding["level"]) == ("unreadable", "error")
     assert finding["path"] == str(path)
+
+
+def test_a_pipe_in_a_library_is_a_finding_and_ends_no_look_at_the_others(tmp_path: Path) -> None:
+    library = a_library(tmp_path, BROKEN)
+    os.mkfifo(library.root / "trees" / "bench-supply" / "odd.yaml")
+    found = check("--library", str(tmp_path), str(tmp_path), status=1)["findings"]
+    assert "odd.yaml" in {Path(one["path"]).name for one in found}
+    assert "no-output.yaml" in {Path(one["path"]).name for one in found}
 
 
 def test_paths_are_files_folders_ids_and_standard_input(tmp_path: Path) -> None:

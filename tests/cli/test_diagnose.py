@@ -18,9 +18,10 @@ from typing import Any
 
 import pytest
 
-from faulttree.cases import open_store
+from faulttree.cases import Store, open_store
 from faulttree.cases.historical_tree import walked_tree
 from faulttree.cli import run
+from faulttree.errors import RecordError
 from faulttree.tree import shipped_library
 from faulttree.walk import Event, fold
 from faulttree.walk import events as ev
@@ -228,6 +229,19 @@ def test_a_wrong_step_stops_with_both_names_and_keeps_what_was_before(bench: Ben
     assert "answers.yaml:3" in err
     answered = [event.step for event in bench.events() if isinstance(event, ev.Answered)]
     assert answered == ["plug"]
+
+
+def test_what_is_wrong_with_the_record_has_no_place_in_the_answers(
+    bench: Bench, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def gone(*_: object) -> None:
+        raise RecordError("the server is gone")
+
+    monkeypatch.setattr(Store, "append", gone)
+    status, _, err = bench.answers("answers:\n  - plug: yes\n")
+    assert status == 2
+    assert "the server is gone" in err
+    assert "answers.yaml:" not in err
 
 
 def test_answers_that_run_out_leave_the_case_open_and_exit_1(bench: Bench) -> None:

@@ -5,14 +5,14 @@ from __future__ import annotations
 import hashlib
 import json
 from collections.abc import Mapping, Sequence
-from dataclasses import replace
-from typing import Any
+from dataclasses import fields, replace
+from typing import Any, TypeGuard
 
 from faulttree.cases import rows
 from faulttree.cases.complete_case import CompleteCase, whole_of
 from faulttree.cases.journal.file import BROUGHT, JournalEntry, JournalLine, JournalTree, understood
 from faulttree.errors import RecordError
-from faulttree.walk.events import TUPLES, Event, Opened, from_dict
+from faulttree.walk.events import KINDS, TUPLES, Event, Opened, from_dict
 
 FORMAT = "faulttree-case-5"
 """What an export writes."""
@@ -70,6 +70,8 @@ def from_journal(line: JournalLine) -> list[Item]:
         raise RecordError("the line is damaged: it is neither a case nor an event")
     if isinstance(line.holds, JournalTree):
         check_text(line.holds.hash, line.holds.text)
+    elif not is_id(line.holds.case):
+        raise RecordError("the line is damaged: it names no case")
     else:
         checked(json.loads(line.holds.event))
         return [replace(line.holds, writer=BROUGHT)]
@@ -83,7 +85,7 @@ def from_export(data: Mapping[str, Any]) -> list[Item]:
         RecordError: something is missing, or an event or the tree is damaged.
     """
     case, events = data.get("case"), data.get("events")
-    if not isinstance(case, str) or not 1 <= len(case) <= 64 or not isinstance(events, list):
+    if not is_id(case) or not isinstance(events, list):
         raise RecordError("the line is damaged: it names no case or has no events")
     items: list[Item] = []
     if isinstance(text := data.get("tree_text"), str):
@@ -94,6 +96,11 @@ def from_export(data: Mapping[str, Any]) -> list[Item]:
         raise RecordError("the line is damaged: it does not begin with an opening")
     items.append(whole_of(case, parsed, [(BROUGHT, rows.as_json(event)) for event in events]))
     return items
+
+
+def is_id(case: object) -> TypeGuard[str]:
+    """Whether this can be the id of a case: printable ASCII, so that every store takes it."""
+    return isinstance(case, str) and 1 <= len(case) <= 64 and case.isascii() and case.isprintable()
 
 
 def check_text(tree_hash: str, text: str) -> None:
@@ -128,6 +135,21 @@ MUST_BE: Mapping[str, tuple[type | tuple[type, ...], str]] = {
 }
 """Field of an event → what it must be, so that nothing later stumbles over it."""
 
+NULLABLE = frozenset(
+    each.name for kind in KINDS.values() for each in fields(kind) if each.default is None
+)
+"""Fields of an event that may be null."""
+
+TEXT_LISTS = ("parts", "kept", "open_tests")
+MAPPING_LISTS = ("suspects", "rivals", "decided")
+HOLDS: Mapping[str, tuple[type | tuple[type, ...], str]] = {
+    **dict.fromkeys(TEXT_LISTS, (str, "texts")),
+    **dict.fromkeys(MAPPING_LISTS, (dict, "mappings")),
+    "priors": ((int, float), "numbers"),
+    **dict.fromkeys(("ratings", "mains"), (str, "texts")),
+}
+"""Field of an event → what its items or values must be."""
+
 NO_TEXTS = MUST_BE.keys() - {*TEXTS}
 
 
@@ -143,11 +165,15 @@ def checked(data: Any) -> Event:
         if value.__class__ is str and name not in NO_TEXTS:
             continue
         must = MUST_BE.get(name)
-        if must is not None and value is not None and not isinstance(value, must[0]):
+        if value is None and name in NULLABLE:
+            continue
+        if must is not None and not isinstance(value, must[0]):
             raise RecordError(f"the line is damaged: {name} of an event is no {must[1]}")
         if isinstance(value, int | float) and not abs(value) < ABSURD:
             raise RecordError(f"the line is damaged: {name} of an event is no figure of a bench")
-    for name in ("parts", "kept", "open_tests"):
-        if name in data and not all(isinstance(item, str) for item in data[name] or ()):
-            raise RecordError(f"the line is damaged: {name} of an event holds more than texts")
+    for name in HOLDS.keys() & data.keys():
+        kind, what = HOLDS[name]
+        items = data[name].values() if isinstance(data[name], dict) else data[name]
+        if not all(isinstance(item, kind) for item in items):
+            raise RecordError(f"the line is damaged: {name} of an event holds more than {what}")
     return from_dict(data)
