@@ -90,7 +90,12 @@ class FaultFigures(Plain):
         rise: the time in which it was commoner; None if there is no significant rise.
     """
 
-    RENAMED: ClassVar[Mapping[str, str]] = {"held": "repairs"}
+    COMPUTED: ClassVar[tuple[str, ...]] = ("whole",)
+    RENAMED: ClassVar[Mapping[str, str]] = {
+        "held": "repairs",
+        "minutes": "minutes_by_phase",
+        "whole": "minutes",
+    }
 
     fault: str
     title: str
@@ -106,6 +111,11 @@ class FaultFigures(Plain):
     evidence: tuple[str, ...]
     change: ShareChange | None
     rise: Rise | None = None
+
+    @property
+    def whole(self) -> Spread | None:
+        """Minutes of the whole cases."""
+        return self.minutes.whole
 
     def as_dict(self) -> dict[str, Any]:
         """Plain data, numbers not rounded; the share is not nested."""
@@ -145,7 +155,12 @@ class TreeFigures(Plain):
         quarters: quarter → closed cases, and fault → confirmed cases, oldest first.
     """
 
-    RENAMED: ClassVar[Mapping[str, str]] = {"unsolved": "without_fault"}
+    COMPUTED: ClassVar[tuple[str, ...]] = ("whole",)
+    RENAMED: ClassVar[Mapping[str, str]] = {
+        "unsolved": "without_fault",
+        "minutes": "minutes_by_phase",
+        "whole": "minutes",
+    }
     LEFT_OUT: ClassVar[frozenset[str]] = frozenset(
         {"tree", "open_suspects", "older", "left_out", "no_longer", "quarters", "count"}
     )
@@ -169,6 +184,11 @@ class TreeFigures(Plain):
     quarters: tuple[tuple[str, int, Mapping[str, int]], ...]
     proposals: tuple[ReviewProposal, ...] = ()
     count: TreeCount | None = field(default=None, repr=False, compare=False)
+
+    @property
+    def whole(self) -> Spread | None:
+        """Minutes of the whole cases with a confirmed fault."""
+        return self.minutes.whole
 
     @property
     def confirmed(self) -> Share:

@@ -118,8 +118,10 @@ class PhaseMinutes(Plain):
         finding: before the first repair.
         repair: after it, closing checks apart.
         closing: in closing checks.
-        whole: all three.
+        whole: all three; it has a key of its own beside these.
     """
+
+    LEFT_OUT: ClassVar[frozenset[str]] = frozenset({"whole"})
 
     finding: Spread | None
     repair: Spread | None
