@@ -3,28 +3,47 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator
 from typing import Any
 
-from sqlalchemy import Connection, bindparam, func, select, update
+from sqlalchemy import Connection, TextClause, bindparam, select, text, update
 
 from faulttree.cases.case import moment
-from faulttree.cases.rows import batched, flattened
+from faulttree.cases.rows import batched
 from faulttree.cases.tables import CASES, RECORD
 from faulttree.errors import RecordError
 
-NEEDED = (
-    *(CASES.c.number, CASES.c.id, CASES.c.family, CASES.c.serial, CASES.c.tag),
-    *(CASES.c.opened, CASES.c.closed, CASES.c.result, CASES.c.came_back),
-)
-NAMED = {
-    name: select(*NEEDED).where(CASES.c[name].in_(bindparam("names", expanding=True)))
-    for name in ("serial", "tag")
-}
 BATCH = 400
 DAYS = 90
 """Within how many days a unit that comes in again shows that a repair did not last: the time
 many workshops stand in for their work (common practice, no source)."""
+
+NAMES = ("serial", "tag")
+"""Two cases are of the same unit when they share the family and the serial or the tag."""
+
+# The words of the partial indexes stand in the statements as they are: a parameter in their
+# place would keep SQLite from using the index.
+NEEDED = "number, id, family, serial, tag, opened, closed, result, came_back"
+OF_UNIT = f"SELECT {NEEDED} FROM cases WHERE family = :family AND {{0}} = :name AND {{0}} <> ''"  # noqa: S608
+LATER = "(opened, number) > (:opened, :number) ORDER BY opened, number LIMIT 1"
+EARLIER = "(opened, number) < (:opened, :number) ORDER BY opened DESC, number DESC LIMIT 1"
+PRECEDING = {name: text(f"{OF_UNIT.format(name)} AND {EARLIER}") for name in NAMES}
+AFTER_CLOSING = {
+    name: text(f"{OF_UNIT.format(name)} AND opened >= :closed AND {LATER}") for name in NAMES
+}
+CLOSED = "result = 'fixed' AND closed BETWEEN :since AND :opened"
+REPAIRED = {name: text(f"{OF_UNIT.format(name)} AND {CLOSED}") for name in NAMES}
+SHOWN_BY = text(f"SELECT {NEEDED} FROM cases WHERE came_back = :id AND came_back <> ''")  # noqa: S608
+ANOTHER = " OR ".join(
+    f"({name} <> '' AND EXISTS (SELECT 1 FROM cases AS other WHERE other.{name} = cases.{name} "  # noqa: S608
+    f"AND other.{name} <> '' AND other.family = cases.family AND other.number <> cases.number))"
+    for name in NAMES
+)
+SEVERAL = text(
+    f"SELECT {NEEDED} FROM cases WHERE number IN :numbers AND (came_back <> '' OR {ANOTHER} OR "  # noqa: S608
+    "EXISTS (SELECT 1 FROM cases AS other WHERE other.came_back = cases.id "
+    "AND other.came_back <> ''))"
+).bindparams(bindparam("numbers", expanding=True))
 
 
 def days_of(connection: Connection) -> int:
@@ -41,65 +60,67 @@ def set_days(connection: Connection, days: int) -> None:
     mark_all(connection)
 
 
-def mark(connection: Connection, units: Iterable[Mapping[str, Any]]) -> None:
-    """Mark every repair of these units again.
+def mark(connection: Connection, numbers: Iterable[int]) -> None:
+    """Mark again every repair that a change of these cases can concern.
+
+    These are the repairs of the cases themselves and those before them in their units. What it
+    costs does not grow with the number of cases of a unit.
 
     Args:
         connection: a transaction that may write.
-        units: rows of cases, with ``family``, ``serial`` and ``tag``; two cases are of the
-            same unit when they share the family and the serial or the tag.
+        numbers: numbers of cases that are new, or have another result, serial or tag.
     """
-    names = {
-        (unit["family"], flattened(unit["serial"]), flattened(unit["tag"]))
-        for unit in units
-        if unit["serial"] or unit["tag"]
-    }
-    if not names:
-        return
     days = days_of(connection)
-    for batch in batched(sorted(names), BATCH):
-        found = same_names(connection, batch)
-        for family, serial, tag in batch:
-            same = {
-                row.number: row
-                for name in filter(None, (serial, tag))
-                for row in found.get((family, name), ())
-            }
-            # A case sharing only the serial of one and the tag of another is neither's.
-            unit = [
-                row
-                for row in same.values()
-                if (serial and row.serial == serial) or (tag and row.tag == tag)
-            ]
-            if len(unit) > 1 or any(row.came_back for row in unit):
-                mark_unit(connection, unit, days)
+    for batch in batched(sorted(set(numbers)), BATCH):
+        changed = connection.execute(SEVERAL, {"numbers": batch}).all()
+        concerned = {one.number: one for row in changed for one in concerned_by(connection, row)}
+        for one in concerned.values():
+            settle(connection, one, days)
 
 
-def same_names(
-    connection: Connection, units: Sequence[tuple[str, str, str]]
-) -> dict[tuple[str, str], list[Any]]:
-    """(family, serial or tag) → the cases that go by it."""
-    found: dict[tuple[str, str], list[Any]] = {}
-    for name, names in (
-        ("serial", {serial for _, serial, _ in units} - {""}),
-        ("tag", {tag for _, _, tag in units} - {""}),
-    ):
-        if names:
-            for row in connection.execute(NAMED[name], {"names": sorted(names)}):
-                found.setdefault((row.family, row._mapping[name]), []).append(row)
-    return found
+def place(row: Any) -> tuple[str, int]:
+    """The order of the cases of a unit."""
+    return row.opened, row.number
 
 
-def mark_unit(connection: Connection, cases: Iterable[Any], days: int) -> None:
-    """Mark the repairs of one unit: the next case within the time shows that one did not last."""
-    ordered = sorted(cases, key=lambda row: str(row.opened))
-    for index, row in enumerate(ordered):
-        later = ordered[index + 1 :] if row.result == "fixed" and row.closed else []
-        came = next((next_one.id for next_one in later if soon(row.closed, next_one, days)), "")
-        if came != row.came_back:
-            connection.execute(
-                update(CASES).where(CASES.c.number == row.number).values(came_back=came)
-            )
+def concerned_by(connection: Connection, row: Any) -> Iterator[Any]:
+    """The repairs that a case can show not to have lasted, and its own."""
+    yield row
+    yield from connection.execute(SHOWN_BY, {"id": row.id}).all()
+    here = {"opened": row.opened, "number": row.number}
+    for name in NAMES:
+        since = ""
+        for preceding in in_unit(connection, PRECEDING, row, name, **here):
+            yield preceding
+            # Of a repair closed before that one was opened, that one or an earlier one tells.
+            since = preceding.opened
+        yield from in_unit(connection, REPAIRED, row, name, since=since, opened=row.opened)
+
+
+def in_unit(
+    connection: Connection, statements: dict[str, TextClause], row: Any, name: str, **values: Any
+) -> list[Any]:
+    """Cases of the unit, as far as it goes by a serial or a tag."""
+    called = getattr(row, name)
+    if not called:
+        return []
+    given = {"family": row.family, "name": called, **values}
+    return list(connection.execute(statements[name], given).all())
+
+
+def settle(connection: Connection, row: Any, days: int) -> None:
+    """Mark one case: the next of its unit within the time shows that a repair did not last."""
+    came = ""
+    if row.result == "fixed" and row.closed:
+        after = {"closed": row.closed, "opened": row.opened, "number": row.number}
+        found = [
+            one for name in NAMES for one in in_unit(connection, AFTER_CLOSING, row, name, **after)
+        ]
+        first = min(found, key=place, default=None)
+        came = first.id if first is not None and soon(row.closed, first, days) else ""
+    if came != row.came_back:
+        changed = update(CASES).where(CASES.c.number == row.number)
+        connection.execute(changed.values(came_back=came))
 
 
 def soon(closed: str, later: Any, days: int) -> bool:
@@ -114,13 +135,7 @@ def soon(closed: str, later: Any, days: int) -> bool:
 def mark_all(connection: Connection) -> None:
     """Mark every case of the record again."""
     connection.execute(update(CASES).where(CASES.c.came_back != "").values(came_back=""))
-    for name in ("serial", "tag"):
-        column = CASES.c[name]
-        wanted = (
-            select(CASES.c.family, column)
-            .where(column != "")
-            .group_by(CASES.c.family, column)
-            .having(func.count() > 1)
-        )
-        blank = {"serial": "", "tag": ""}
-        mark(connection, [blank | dict(row._mapping) for row in connection.execute(wanted).all()])
+    days = days_of(connection)
+    repaired = text(f"SELECT {NEEDED} FROM cases WHERE result = 'fixed' AND ({ANOTHER})")  # noqa: S608
+    for row in connection.execute(repaired).all():
+        settle(connection, row, days)

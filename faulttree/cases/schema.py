@@ -39,6 +39,20 @@ def make_tables(connection: Connection) -> None:
 # driver of a server at each start, to check the one word of it.
 COME_BACKS = f"CREATE INDEX cases_come_back ON cases (number) WHERE {CAME_BACK}"
 
+UNITS = (
+    *(
+        f"CREATE INDEX cases_of_{name} ON cases ({name}, opened, number) WHERE {name} <> ''"
+        for name in ("serial", "tag")
+    ),
+    *(
+        f"CREATE INDEX cases_repaired_by_{name} ON cases ({name}, closed) "
+        f"WHERE {name} <> '' AND result = 'fixed'"
+        for name in ("serial", "tag")
+    ),
+    f"CREATE INDEX cases_by_came_back ON cases (came_back) WHERE {CAME_BACK}",
+)
+"""Indexes for the cases of one unit in their order."""
+
 COUNTED = "{row}.result = 'fixed' AND {row}.fault <> '' AND {row}.came_back = ''"
 """When a case counts as a repair that lasted."""
 
@@ -113,7 +127,17 @@ def no_new_tables(_: Connection) -> None:
     """
 
 
-MIGRATIONS: Mapping[int, Migration] = {1: make_tables, **dict.fromkeys((2, 3, 4, 5), no_new_tables)}
+def index_units(connection: Connection) -> None:
+    """Version 6: the cases of a unit are found in their order."""
+    for statement in UNITS:
+        connection.exec_driver_sql(statement)
+
+
+MIGRATIONS: Mapping[int, Migration] = {
+    1: make_tables,
+    **dict.fromkeys((2, 3, 4, 5), no_new_tables),
+    6: index_units,
+}
 """Version → what brings a record there from the version before."""
 
 VERSION = max(MIGRATIONS)

@@ -159,7 +159,6 @@ class Store(Lookup):
         texts = [rows.as_json(event.to_dict()) for event in events]
         # Until the events are written the tally is ahead of the record.
         number = self.remembered.pop(case)[0]
-        before = dict(tally.row)
         changes = [tally.add(event) for event in events]
 
         def work(connection: Connection) -> None:
@@ -169,7 +168,7 @@ class Store(Lookup):
                 apply(connection, here, change)
             add_words(connection, here, rows.words_of(events))
             if any("result" in change.row or "serial" in change.row for change in changes):
-                mark(connection, [before, tally.row])
+                mark(connection, [here])
 
         entries = [
             JournalEntry(case, at, text, self.writer, number)
@@ -340,7 +339,7 @@ def put_drawn(
     """What is drawn from the events of a new case: steps, words, and whether it came back."""
     put_steps(connection, number, tally.steps)
     add_words(connection, number, rows.words_of(events))
-    mark(connection, [tally.row])
+    mark(connection, [number])
 
 
 def sound(tree_hash: str, text: str) -> str:

@@ -12,14 +12,18 @@ import time
 from collections.abc import Iterator
 from concurrent.futures import Future
 from concurrent.futures.process import BrokenProcessPool
+from datetime import timedelta
 from hashlib import sha256
 from pathlib import Path
+from random import Random
 
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from faulttree.cases import Store, open_store
+from faulttree.cases.case import moment
+from faulttree.cases.come_backs import days_of, mark_all, set_days
 from faulttree.cases.repair.verify import verify
 from faulttree.cases.transfer import importer, parallel_reading
 from faulttree.cases.transfer.export import (
@@ -47,6 +51,7 @@ from faulttree.walk.events import (
     MinutesSet,
     NotConfirmed,
     Noted,
+    Opened,
     PhotoAdded,
     Reached,
     Reopened,
@@ -502,8 +507,6 @@ def test_the_same_unit_again_marks_the_repair_as_not_lasting(here: Store) -> Non
 
 
 def test_the_time_is_settable_and_holds_for_the_whole_record(here: Store) -> None:
-    from faulttree.cases.come_backs import days_of, set_days
-
     first = fixed(here, "tag 14", 0)
     second = here.open_case([opened("tag 14", minute=1440 * 5)])
     here.write(lambda connection: set_days(connection, 3))
@@ -520,6 +523,61 @@ def test_come_backs_are_seen_whatever_order_cases_arrive_in(here: Store, there: 
     imported(there, data[1])
     imported(there, data[0])
     assert there.case(first).came_back == second
+
+
+MOMENTS = st.integers(0, 68).map(lambda quarter: at(360 * quarter))
+
+
+@given(
+    st.lists(
+        st.tuples(
+            st.sampled_from(["tag 1", "tag 2", ""]),
+            st.sampled_from(["s1", "s2", ""]),
+            MOMENTS,
+            st.none() | MOMENTS,
+        ),
+        max_size=9,
+    ),
+    st.randoms(use_true_random=False),
+    st.integers(1, 12),
+)
+@settings(max_examples=examples(40), deadline=None)
+def test_a_come_back_is_the_next_case_of_the_unit_within_the_time(
+    units: list[tuple[str, str, str, str | None]], chance: Random, days: int
+) -> None:
+    with open_store(None) as store:
+        store.write(lambda connection: set_days(connection, days))
+        for tag, serial, start, end in chance.sample(units, len(units)):
+            unit = {"family": "bench-supply", "serial": serial, "tag": tag}
+            happened: list[Event] = [Opened(at=start, tree="a/b", tree_hash="h", unit=unit)]
+            happened += [Closed(at=end, result="fixed", fault="fuse")] if end else []
+            store.open_case(happened)
+        cases = sorted(store.list(), key=lambda case: (case.opened, case.number))
+        for place, case in enumerate(cases):
+            later = (
+                other.id
+                for other in cases[place + 1 :]
+                if (case.serial and case.serial == other.serial)
+                or (case.tag and case.tag == other.tag)
+                if case.closed
+                and timedelta(0) <= moment(other.opened) - moment(case.closed) <= timedelta(days)
+            )
+            assert case.came_back == next(later, "")
+        store.write(mark_all)
+        assert {case.id: case.came_back for case in store.list()} == {
+            case.id: case.came_back for case in cases
+        }
+
+
+def test_a_case_that_turns_out_to_be_of_another_unit_shows_nothing_of_the_first(
+    here: Store,
+) -> None:
+    first = fixed(here, "tag 14", 0)
+    second = here.open_case([opened("tag 14", minute=1440)])
+    third = here.open_case([opened("tag 14", minute=2880)])
+    assert here.case(first).came_back == second
+    here.append(second, 1, FactGiven(at=at(1445), name="unit.serial", value="tag 15"))
+    assert here.case(first).came_back == third
 
 
 def test_reopening_a_repair_takes_the_mark_away(here: Store) -> None:

@@ -125,7 +125,7 @@ def add_new(
     ADD_EVENT.run(connection, events)
     ADD_STEP.run(connection, steps)
     ADD_WORD.run(connection, words)
-    mark(connection, [whole.row for whole in wholes])
+    mark(connection, given.values())
     merged.cases += len(wholes)
     merged.events += len(events)
     merged.added += wholes
@@ -223,7 +223,7 @@ def go_on(
         apply(connection, number, tally.add(event))
         words = [{"word": word, "number": number} for word in rows.words_of([event])]
         ADD_WORD.run(connection, words)
-    mark(connection, [tally.row])
+    mark(connection, [number])
     merged.events += len(new)
     merged.added += new
 
