@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 
 # Spelt out below because the four forms share them.
 COMMON = frozenset({"tolerance", "nominal", "holds_at"})
-NEGATIVE = re.compile(r"- ?(?=[0-9.,∞])")
+NEGATIVE = re.compile(r"- ?(?=[0-9.,∞]|-+$)")
 
 
 class TypedReadings(click.Command):

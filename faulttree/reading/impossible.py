@@ -61,6 +61,12 @@ def _why(reading: Quantity, limits: Limits) -> tuple[str, str] | None:
             "Check that the meter is not set to d.c., repeat its null, then measure again.",
         )
     known = UNITS[reading.unit]
+    if not reading.unit and reading.prefix:
+        return (
+            f"a number with {reading.prefix} and without a unit is a resistance in most markings, "
+            "and a resistance cannot be below zero",
+            "Write its unit, or measure that no voltage is left on the part.",
+        )
     if known.signed and limits.quantity not in UNSIGNED:
         return None
     name = UNSIGNED.get(limits.quantity) or limits.quantity.replace("-", " ") or known.name

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from decimal import Decimal
 
 from faulttree.reading.method import Method, Offers
-from faulttree.reading.quantity import show
+from faulttree.reading.quantity import rounded, show
 from faulttree.reading.units import Kind, unit_text
 
 __all__ = ["Band", "Limits", "digits_for", "limits_text", "same_frequency", "side_of"]
@@ -142,28 +142,54 @@ def side_of(value: Decimal, lower: Decimal | None, upper: Decimal | None) -> int
     return 1 if upper is not None and value > upper else 0
 
 
-def digits_for(limits: Limits) -> int:
-    """Significant digits that tell the limits apart: three, more where they lie close."""
-    low, high = limits.lower, limits.upper
-    if low is None or high is None or low == high:
-        return 3
-    size = max(low.copy_abs(), high.copy_abs())
-    close = (size / (high - low)).adjusted()
-    return min(3 + max(0, close - 1), 12)
+def digits_for(limits: Limits, value: Decimal | None = None) -> int:
+    """Significant digits that show the limits: three, or as many as are needed.
+
+    More are needed where the limits lie close together, where a limit has up to five digits
+    (4.465 kΩ must not become 4.47 kΩ), and where a rounded limit would lie on the other side
+    of a reading.
+
+    Args:
+        limits: to be shown.
+        value: the reading that stands beside them.
+    """
+    edges = [edge for edge in (limits.lower, limits.upper) if edge is not None]
+    least = 3
+    if len(edges) == 2 and edges[0] != edges[1]:
+        size = max(edge.copy_abs() for edge in edges)
+        close = (size / (edges[1] - edges[0])).adjusted()
+        least = min(3 + max(0, close - 1), 12)
+    counts = [len(edge.normalize().as_tuple().digits) for edge in edges]
+    least = max([least, *(count for count in counts if count <= 5)])
+    if value is None:
+        return least
+    for digits in range(least, 13):
+        if all(_compare(rounded(edge, digits), value) == _compare(edge, value) for edge in edges):
+            return digits
+    return 13
 
 
-def limits_text(limits: Limits) -> str:
-    """The limits for people, such as ``30.6 V to 37.4 V`` or ``at most 49.1 mΩ``."""
+def _compare(one: Decimal, other: Decimal) -> int:
+    return (one > other) - (one < other)
+
+
+def limits_text(limits: Limits, digits: int = 0) -> str:
+    """The limits for people, such as ``30.6 V to 37.4 V`` or ``at most 49.1 mΩ``.
+
+    Args:
+        limits: to be shown.
+        digits: significant digits; 0 takes those of :func:`digits_for`.
+    """
     low, high, unit, kind = limits.lower, limits.upper, limits.unit, limits.kind
     if limits.bands:
         return ", ".join(_band_text(band, limits) for band in limits.bands)
+    digits = digits or digits_for(limits)
     if low is not None and high is not None:
-        digits = digits_for(limits)
         return f"{show(low, unit, digits=digits)} to {show(high, unit, kind, digits)}"
     if low is not None:
-        return f"at least {show(low, unit, kind)}"
+        return f"at least {show(low, unit, kind, digits)}"
     if high is not None:
-        return f"at most {show(high, unit, kind)}"
+        return f"at most {show(high, unit, kind, digits)}"
     return f"not known yet ({unit_text(unit, kind)})"
 
 

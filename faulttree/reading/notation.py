@@ -324,7 +324,8 @@ def _settle(written: Written, expected: Written | None, text: str, *, bare: bool
     if not _same_dimension(written.unit, expected.unit):
         raise _refuse(
             text,
-            f"is in {written.text}, and this place takes {expected.text or 'a plain number'}",
+            f"is in {written.text} ({UNITS[_own(written.unit)].name}), and this place takes "
+            f"{expected.text or 'a plain number'}",
             "Check the meter's setting, or which quantity is asked for.",
         )
     kind = _common_kind(written.kind, expected.kind)

@@ -95,6 +95,13 @@ class Quantity:
         }
 
 
+# SI prefixes of sentences by power of ten; the micro sign is U+00B5.
+_PREFIXES = {
+    -18: "a", -15: "f", -12: "p", -9: "n", -6: "µ", -3: "m", 0: "",
+    3: "k", 6: "M", 9: "G", 12: "T",
+}  # fmt: skip
+
+
 @lru_cache(maxsize=4096)
 def show(value: Decimal | float, unit: str = "", kind: str = "", digits: int = 3) -> str:
     """A value for people: three significant digits, engineering prefix, unit.
@@ -103,17 +110,20 @@ def show(value: Decimal | float, unit: str = "", kind: str = "", digits: int = 3
         value: in the base unit.
         unit, kind: as in :class:`Quantity`.
         digits: significant digits; the last is rounded half up, as on paper.
-    """
-    rounded = _rounded(value if isinstance(value, Decimal) else Decimal(repr(value)), digits)
-    tail = f" {KIND_WORDS[kind]}" if kind in KIND_WORDS and kind else ""
-    shown = unit_text(unit)
-    if not _takes_prefix(unit):
-        plain = format(rounded, "f")
-        return f"{plain} {shown}{tail}" if shown else plain
-    from quantiphy import Quantity as Engineering
 
-    text: str = Engineering(float(rounded), shown).render(prec="full", form="si")
-    return text.replace(" u", " µ") + tail
+    Example:
+        >>> show(Decimal("0.0004465"), "ohm", digits=4)
+        '446.5 µΩ'
+    """
+    short = rounded(value if isinstance(value, Decimal) else Decimal(repr(value)), digits)
+    tail = f" {KIND_WORDS[kind]}" if kind else ""
+    shown = unit_text(unit)
+    prefix = ""
+    if short and short.is_finite() and _takes_prefix(unit):
+        power = short.adjusted() // 3 * 3
+        prefix = _PREFIXES.get(power, f"e{power:+d}")
+        short = short.scaleb(-power)
+    return f"{short:f} {prefix}{shown}{tail}" if shown else f"{short:f}{tail}"
 
 
 def show_exact(value: Decimal, unit: str = "", kind: str = "") -> str:
@@ -127,9 +137,10 @@ def _takes_prefix(unit: str) -> bool:
     return known is not None and bool(known.prefixes)
 
 
-def _rounded(value: Decimal, digits: int) -> Decimal:
+def rounded(value: Decimal, digits: int) -> Decimal:
+    """The value with so many significant digits, rounded half up as on paper."""
     if not value.is_finite() or value.is_zero():
         return Decimal(0) if value.is_zero() else value
     step = Decimal(1).scaleb(value.adjusted() - digits + 1)
-    rounded = value.quantize(step, ROUND_HALF_UP, EXACT).normalize(EXACT)
-    return rounded if abs(rounded.adjusted()) < MAX_EXPONENT else value
+    short = value.quantize(step, ROUND_HALF_UP, EXACT).normalize(EXACT)
+    return short if abs(short.adjusted()) < MAX_EXPONENT else value

@@ -8,7 +8,7 @@ from decimal import Decimal
 from faulttree.reading.impossible import is_possible
 from faulttree.reading.limits import Limits, limits_text, side_of
 from faulttree.reading.quantity import EXACT, Quantity, show_exact
-from faulttree.reading.units import EXPONENTS, UNITS, unit_text
+from faulttree.reading.units import EXPONENTS, KIND_WORDS, UNITS, unit_text
 
 __all__ = ["Doubt", "doubt"]
 
@@ -19,6 +19,10 @@ TEN = Decimal(10)
 POINTS = (Decimal("1E-1"), Decimal("1E-2"))
 # Where a value ten times too large is no usual fault; a resistance may well be.
 POINTED = frozenset({"V", "A", "Hz", "F"})
+# Limits this close together, as ratio, are seldom met by chance.
+CLOSE = Decimal("1.25")
+# Peak and peak-to-peak value of a sine over its r.m.s. value: √2 and 2√2.
+PEAKS = {"pk": Decimal(2).sqrt(), "pp": Decimal(8).sqrt()}
 # The most that handheld meters take. Common practice, no source.
 MOST = {"V": Decimal(1000), "A": Decimal(1000)}
 
@@ -43,12 +47,14 @@ def doubt(reading: Quantity, limits: Limits) -> Doubt | None:
     """The question to ask before a reading counts, or None.
 
     It is asked where the reading a thousand or a million times larger or smaller would lie
-    inside the limits; where one typed without a decimal point would do so with one; where it
-    is more than any handheld meter takes; where a bare number meets limits written with a
-    prefix; and where a sign seems missing because both limits are negative. With one limit
-    only, or limits that include zero, a reading beyond it by less than a thousandfold is
-    never asked about: any such fault would "fit" after a shift, and the question would say
-    nothing. Units that take no prefix (°C, %, rpm) are not asked about prefixes.
+    inside the limits; where one typed without a decimal point would do so with one; where a
+    voltage would do so at ten times its size, as behind a ×10 probe, or an a.c. value as peak
+    or peak-to-peak value of a sine; where it is more than any handheld meter takes; where a
+    bare number meets limits written with a prefix; and where a sign seems missing because both
+    limits are negative. With one limit only, or limits that include zero, a reading beyond it
+    by less than a thousandfold is never asked about: any such fault would "fit" after a shift,
+    and the question would say nothing. Units that take no prefix (°C, %, rpm) are not asked
+    about prefixes.
     """
     value = reading.value
     if value is None or value.is_zero() or limits.bands or limits.missing or limits.problem:
@@ -75,14 +81,32 @@ def _slip(reading: Quantity, value: Decimal, limits: Limits) -> Doubt | None:
         shifted = EXACT.multiply(value, shift)
         if side_of(shifted, limits.lower, limits.upper) == 0 and _is_far(value, limits):
             return Doubt(_say(shifted, limits), f"? {off}")
-    if limits.unit not in POINTED or not _is_narrow(limits):
+    if limits.unit not in POINTED or not _is_narrow(limits, Decimal(2)):
         return _beyond_any(value, limits)
     for shift in POINTS:
         shifted = EXACT.multiply(value, shift)
         typed = not re.search("[.,]", reading.text)
         if typed and side_of(shifted, limits.lower, limits.upper) == 0:
             return Doubt(_say(shifted, limits), f", with a decimal point? {off}")
-    return _beyond_any(value, limits)
+    return _probe_or_peak(reading, value, limits) or _beyond_any(value, limits)
+
+
+def _probe_or_peak(reading: Quantity, value: Decimal, limits: Limits) -> Doubt | None:
+    """A ×10 probe on a meter that does not multiply, or a peak taken for the r.m.s. value."""
+    if reading.taken is not None or not _is_narrow(limits, CLOSE):
+        return None
+    here = _say(value, limits)
+    if limits.unit == "V" and side_of(value * TEN, limits.lower, limits.upper) == 0:
+        return Doubt(f"{reading.text} x10", f"? {here} behind a ×10 probe lies inside the limits.")
+    if limits.kind not in {"ac", "rms"}:
+        return None
+    for kind, ratio in PEAKS.items():
+        effective = EXACT.divide(value, ratio).quantize(value.scaleb(-1), context=EXACT)
+        if side_of(effective, limits.lower, limits.upper) == 0:
+            return Doubt(
+                _say(effective, limits), f"? {here} would be its {KIND_WORDS[kind]} value, if sine."
+            )
+    return None
 
 
 def _beyond_any(value: Decimal, limits: Limits) -> Doubt | None:
@@ -98,13 +122,13 @@ def _beyond_any(value: Decimal, limits: Limits) -> Doubt | None:
     )
 
 
-def _is_narrow(limits: Limits) -> bool:
-    """Limits so close that a tenfold value does not fall inside them by chance."""
+def _is_narrow(limits: Limits, most: Decimal) -> bool:
+    """Limits so close that a multiple does not fall inside them by chance."""
     low, high = limits.last_lower, limits.last_upper
     if low is None or high is None or low.is_signed() != high.is_signed() or not low:
         return False
     small, large = sorted((abs(low), abs(high)))
-    return large <= 2 * small
+    return large <= most * small
 
 
 def _lacks_sign(reading: Quantity, value: Decimal, limits: Limits) -> bool:

@@ -183,7 +183,7 @@ def _named(
     """Which quantity of the component a typed reading is of, and the reading itself."""
     entries = _entries(str(spec["component"]))
     names = {entry.quantity.lower(): entry.quantity for entry in entries}
-    if isinstance(text, str) and "=" in text:
+    if isinstance(text, str) and "=" in text.rstrip(" ="):
         name, _, plain = text.partition("=")
         own = names.get(name.strip().lower())
         if own is None:

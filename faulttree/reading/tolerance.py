@@ -201,6 +201,11 @@ def _share(percent: Decimal, unit: str, nominal: Decimal | None) -> Decimal:
 def _degrees(text: str) -> Decimal:
     """A difference of temperature: kelvin and degrees Celsius are the same here."""
     plain = text.strip()
+    fahrenheit = re.fullmatch(r"([0-9., ]+)(?:°|deg)? ?F", plain)
+    if fahrenheit is not None:
+        read = parse_quantity(fahrenheit[1], "")
+        if read.value is not None:
+            return EXACT.divide(EXACT.multiply(read.value, Decimal(5)), Decimal(9))
     if plain.endswith("K"):
         read = parse_quantity(plain, "K")
     else:
@@ -215,7 +220,10 @@ def _degrees(text: str) -> Decimal:
 
 
 def _absolute(value: object, unit: str, kind: str) -> Decimal:
-    place = f"{unit} {kind}" if kind else unit
+    # A difference of two levels in dBm is in dB.
+    place = f"{unit} {kind}" if kind else {"dBm": "dB"}.get(unit, unit)
+    if unit == "dBm" and str(value).strip().lower().endswith("dbm"):
+        place = unit
     read = parse_quantity(value, place)  # type: ignore[arg-type]
     if read.bare:
         own = unit_text(unit, kind) or "the figure itself"

@@ -124,6 +124,7 @@ _ALL = (
          signed=True, share=False),
     Unit("K", "absolute temperature", symbols=("K",), words=("kelvin",), share=False),
     Unit("dB", "level", symbols=("dB", "db", "DB"), signed=True, share=False),
+    Unit("dBm", "power level", symbols=("dBm", "dbm", "DBM"), signed=True, share=False),
     Unit("%", "share", symbols=("%", "pct"), words=("percent", "per cent"),
          signed=True, share=False),
     Unit("Pa", "pressure", symbols=("Pa",), words=("pascal", "pascals"), prefixes="mhkKM",
@@ -145,6 +146,8 @@ FIXED: dict[str, tuple[str, str]] = {
     "h": ("s", "3600"), "hr": ("s", "3600"), "hrs": ("s", "3600"),
     "hour": ("s", "3600"), "hours": ("s", "3600"),
     "bar": ("Pa", "100000"), "mbar": ("Pa", "100"),
+    # One pound-force (4.4482216152605 N) on one square inch (25.4 mm)², both exact by definition.
+    "psi": ("Pa", "6894.757293168361336722673445"), "PSI": ("Pa", "6894.757293168361336722673445"),
     "mm": ("m", "0.001"), "cm": ("m", "0.01"), "µm": ("m", "0.000001"),
     "um": ("m", "0.000001"),
     "mC": ("coulomb", "0.001"), "µC": ("coulomb", "0.000001"), "uC": ("coulomb", "0.000001"),
@@ -273,9 +276,14 @@ def find_suffix(text: str) -> Written | None:
     if match is None or not match["unit"]:
         return None
     base = _spellings().get(match["unit"])
+    if base is None and _KIND.match(match["unit"]):
+        base = find_suffix(match["unit"])
     if base is None or base.unit is None or not UNITS[_own(base.unit)].kinds:
         return None
     kind = _KINDS[re.sub(r"[-. ]", "", match["kind"].lower())]
+    # "VAC rms" says one thing twice: a.c. values are r.m.s. values unless said otherwise.
+    if base.kind and {base.kind, kind} != {"ac", "rms"}:
+        return None
     return replace(base, kind=kind)
 
 

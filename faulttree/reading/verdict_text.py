@@ -146,9 +146,10 @@ def _off(verdict: Judged) -> str:
         return f" ({limits_text(limits)})"
     if value is None:
         return f", {_limit_word(limits)} {limits_text(limits)}"
+    digits = digits_for(limits, value)
     if limits.nominal and limits.lower is not None and limits.upper is not None:
         return _off_nominal(value, limits.nominal, limits)
-    return _off_limit(value, limits)
+    return _off_limit(value, limits, digits)
 
 
 def _off_nominal(value: Decimal, nominal: Decimal, limits: Limits) -> str:
@@ -164,9 +165,9 @@ def _off_nominal(value: Decimal, nominal: Decimal, limits: Limits) -> str:
     change, *edges = (EXACT.divide(part, size) for part in (change, *edges))
     inner, outer = sorted(edges)
     side = inner.copy_abs() if change < 0 else outer
-    # A computed nominal has no end of digits; its two sides then differ in the last one.
-    alike = round(-inner, 12) == round(outer, 12)
-    limit = _percent(outer) if alike else f"{_percent(inner)} to +{_percent(outer)}"
+    limit = _percent(outer)
+    if f"-{limit}" != _percent(inner):
+        limit = f"{_percent(inner)} to +{limit}"
     away = _percent(change.copy_abs(), apart_from=side)
     return _apart(change, side, away, limit, nominal, limits)
 
@@ -178,7 +179,7 @@ def _off_by_difference(
     inner, outer = edges
     side = inner.copy_abs() if change < 0 else outer
     limit = _difference(outer, limits)
-    if -inner != outer:
+    if f"-{limit}" != _difference(inner, limits):
         limit = f"{_difference(inner, limits)} to +{limit}"
     away = _difference(change.copy_abs(), limits, apart_from=side)
     return _apart(change, side, away, limit, nominal, limits)
@@ -191,15 +192,24 @@ def _apart(
     if not change:
         return f" for {meant}: at its value, limit {limit}"
     where = f"{away} {'below' if change < 0 else 'above'} its value"
-    times = f", {show(change.copy_abs() / side, digits=2)} times its tolerance" if side else ""
+    times = f", {_times(change.copy_abs() / side)} its tolerance" if side else ""
     return f" for {meant}: {where}, limit {limit}{times}"
+
+
+def _times(ratio: Decimal) -> str:
+    """A ratio with two digits, or as many as tell it from 1."""
+    for digits in range(2, 12):
+        text = show(ratio, digits=digits)
+        if text != "1" or ratio == 1:
+            break
+    return f"{text} times"
 
 
 def _difference(
     size: Decimal, limits: Limits, *, apart_from: Decimal | None = None, least: int = 2
 ) -> str:
     """A difference in its own unit: kelvin between temperatures."""
-    unit = {"degC": "K", "%": ""}.get(limits.unit, limits.unit)
+    unit = {"degC": "K", "dBm": "dB", "%": ""}.get(limits.unit, limits.unit)
     for digits in range(least, 12):
         text = show(size, unit, digits=digits)
         if apart_from is None or size == apart_from:
@@ -209,7 +219,7 @@ def _difference(
     return f"{text} percentage points" if limits.unit == "%" else text
 
 
-def _off_limit(value: Decimal, limits: Limits) -> str:
+def _off_limit(value: Decimal, limits: Limits, digits: int) -> str:
     what = f"{limits.symbol} of {limits.part}" if limits.part and limits.symbol else ""
     beyond, edge = "", None
     if limits.upper is not None and value > limits.upper:
@@ -218,13 +228,13 @@ def _off_limit(value: Decimal, limits: Limits) -> str:
         beyond, edge = "below", limits.lower
     if edge is None:
         named = f" ({what})" if what else ""
-        return f", {_limit_word(limits)} {limits_text(limits)}{named}"
+        return f", {_limit_word(limits)} {limits_text(limits, digits)}{named}"
     if what and beyond == "above" and edge > 0:
-        ratio = show(EXACT.divide(value, edge), digits=2)
-        return f", {ratio} times {what}, {show(edge, limits.unit, limits.kind)}"
+        ratio = _times(EXACT.divide(value, edge))
+        return f", {ratio} {what}, {show(edge, limits.unit, limits.kind, digits)}"
     gap = EXACT.subtract(value, edge).copy_abs()
     share = f" ({_percent(abs(gap / edge))})" if edge and UNITS[limits.unit].share else ""
-    edge_text = show(edge, limits.unit, limits.kind)
+    edge_text = show(edge, limits.unit, limits.kind, digits)
     return f", {_difference(gap, limits, least=3)}{share} {beyond} the limit of {edge_text}"
 
 
@@ -290,7 +300,7 @@ def scale(verdict: Judged) -> str:
         line[star] = ">"
     elif float(value) < left:
         line[star] = "<"
-    digits = digits_for(limits)
+    digits = digits_for(limits, value)
     text = show(edges[-1], limits.unit, limits.kind, digits)
     if len(edges) > 1:
         text = f"{show(edges[0], limits.unit, digits=digits)} to {text}"

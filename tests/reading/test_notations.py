@@ -49,12 +49,17 @@ from faulttree.reading.tolerance import read_tolerance
         ("90 SEC", "s", "90", ""),
         ("1m30s", "s", "90", ""),
         ("1 min 30 s", "s", "90", ""),
+        ("230 VAC rms", "V ac", "230", "ac"),
+        ("3 dBm", "dBm", "3", ""),
+        # 1 psi = 6894.757 Pa: NIST SP 811, appendix B.8.
+        ("1 psi", "Pa", "6894.757293168362", ""),
     ],
 )
 def test_notations_of_the_bench(text: str, place: str, value: str, kind: str) -> None:
     read = parse_quantity(text, place)
     assert read.value is not None
-    assert (round(read.value, 15), read.kind) == (Decimal(value), kind)
+    assert float(read.value) == pytest.approx(float(value), rel=1e-12)
+    assert read.kind == kind
 
 
 @pytest.mark.parametrize("text", [".OL MΩ", "inf ohm", "OFL", "OVLD"])
@@ -170,3 +175,31 @@ def test_an_overdue_calibration_is_told(tmp_path: Path) -> None:
             standalone_mode=False,
         )
         assert ("calibration of m was due" in said.stderr) == told
+
+
+@pytest.mark.parametrize(
+    ("arguments", "status", "said"),
+    [
+        (["5 V=", "--component", "usb-port"], 0, "inside: 5 V d.c."),
+        (["----", "--max", "1 ohm"], 2, "over range, or no reading"),
+        (["-4.7k", "--nominal", "4k7", "--tolerance", "5 %"], 2, "cannot be below zero"),
+        (["-4.7k", "--min", "-5k", "--unit", "V", "--sure"], 0, "inside: -4.7 kV"),
+        (["24 °C", "--nominal", "25 °C", "--tolerance", "1.8 °F"], 0, "limit 1 K"),
+        (["3 dBm", "--nominal", "4 dBm", "--tolerance", "1 dB"], 0, "1 dB below its value"),
+        (["100N", "--max", "1 ohm"], 2, "is in N (force), and this place takes Ω"),
+        # At the end of the platinum curve its limits lie beyond it.
+        (["18.5 ohm", "--component", "pt100", "--temperature", "-200"], 0, "inside"),
+        (["12.1 V", "--component", "supply-rail", "--rail", "12 V"], 0, "inside"),
+        (["12.1 V", "--component", "battery", "--chemistry", "lead-acid", "--cells", "6"], 0, "in"),
+    ],
+)
+def test_what_was_refused_or_misread_at_the_command_line(
+    arguments: list[str], status: int, said: str
+) -> None:
+    from faulttree.errors import FaulttreeError
+
+    result = CliRunner().invoke(command, arguments, standalone_mode=False)
+    if isinstance(result.exception, FaulttreeError):
+        assert (status, said in str(result.exception)) == (2, True), str(result.exception)
+    else:
+        assert (status, said in result.output) == (result.return_value, True), result.output

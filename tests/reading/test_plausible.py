@@ -278,3 +278,30 @@ def test_in_circuit_says_what_a_reading_does_not_prove(
 def test_a_shorted_neighbour_is_named_at_a_capacitor_too() -> None:
     spec = {"nominal": "1 uF", "tolerance": "10 %"}
     assert "C7, D3" in verdict("0 uF", spec, in_circuit=True, neighbours=["C7", "D3"]).sentence
+
+
+@pytest.mark.parametrize(
+    ("spec", "typed", "asked"),
+    [
+        ({"nominal": "32 V", "tolerance": "5 %"}, "3.2 V", "3.2 V x10"),
+        ({"nominal": "-32 V", "tolerance": "5 %"}, "-3.2 V", "-3.2 V x10"),
+        ({"nominal": "32 V", "tolerance": "5 %"}, "3.2 V x10", None),
+        ({"nominal": "32 V", "tolerance": "5 %"}, "4.7 V", None),
+        # Limits so far apart that a multiple falls between them by chance.
+        ({"min": "10 V", "max": "20 V"}, "1.5 V", None),
+        # Peak and peak-to-peak value of a sine: √2 and 2√2 times its r.m.s. value.
+        ({"component": "mains"}, "325 V", "229.8 V a.c."),
+        ({"component": "mains"}, "650 V", "229.8 V a.c."),
+        ({"component": "mains"}, "400 V", None),
+        ({"nominal": "230 V dc", "tolerance": "10 %"}, "325 V", None),
+        ({"nominal": "2 A ac", "tolerance": "10 %"}, "2.83 A", "2.001 A a.c."),
+    ],
+)
+def test_a_probe_and_a_peak_value_are_asked_about(
+    spec: dict[str, Any], typed: str, asked: str | None
+) -> None:
+    limits = resolve_limits(spec)
+    question = doubt(parse_quantity(typed, limits.place), limits)
+    assert (question.meant if question else None) == asked
+    if asked:
+        assert judge(parse_quantity(asked, limits.place), limits).outcome == "inside"

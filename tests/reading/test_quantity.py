@@ -17,7 +17,15 @@ from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from faulttree.errors import ReadingError
-from faulttree.reading import Quantity, parse_duration, parse_quantity, parse_unit, show
+from faulttree.reading import (
+    Quantity,
+    parse_duration,
+    parse_quantity,
+    parse_unit,
+    show,
+    unit_text,
+)
+from faulttree.reading.quantity import rounded
 from tests.support.counts import examples
 
 DOCS = Path(__file__).parent.parent.parent / "docs" / "verdicts.md"
@@ -390,3 +398,18 @@ def test_importing_the_room_imports_nothing_heavy() -> None:
         "& set(sys.modules); sys.exit(f'{bad}' if bad else 0)"
     )
     assert subprocess.run([sys.executable, "-c", code], check=False).returncode == 0
+
+
+@given(
+    st.integers(-(10**9), 10**9), st.integers(-18, 3), st.integers(2, 9),
+    st.sampled_from(["V", "ohm", "F"]),
+)  # fmt: skip
+def test_values_are_shown_as_a_reference_library_shows_them(
+    number: int, power: int, digits: int, unit: str
+) -> None:
+    # `quantiphy` renders engineering prefixes from binary floats, so it gets the rounded value.
+    from quantiphy import Quantity as Peer
+
+    value = rounded(Decimal(number).scaleb(power), digits)
+    want = Peer(float(value), unit_text(unit)).render(prec="full", form="si")
+    assert show(value, unit, digits=digits) == want.replace(" u", " µ")

@@ -27,8 +27,10 @@ from faulttree.reading import (
     parse_quantity,
     read_bench,
     resolve_limits,
+    show,
 )
 from faulttree.reading.instruments import read_accuracy
+from faulttree.reading.limits import digits_for
 from faulttree.reading.uncertainty import (
     below,
     conformance,
@@ -615,3 +617,40 @@ def test_the_scale_shows_reading_and_limits_in_plain_signs(typed: str, mark: str
     assert figures == "30.6 V to 37.4 V"
     if mark == "*" and typed == "34 V":
         assert line.index("[") < line.index("*") < line.index("]")
+
+
+@pytest.mark.parametrize(
+    ("typed", "outcome", "said"),
+    [
+        # 4.7 kΩ ± 5 % begins at 4.465 kΩ, which three digits would show as 4.47 kΩ.
+        ("4.466 kohm", "inside", "0.996 times"),
+        ("4.465 kohm", "inside", "1 times"),
+        ("4.464 kohm", "low", "1.004 times"),
+    ],
+)
+def test_a_limit_is_never_shown_on_the_other_side_of_the_reading(
+    typed: str, outcome: str, said: str
+) -> None:
+    verdict = verdict_of(typed, limits_of(nominal="4.7 kohm", tolerance="5 %"))
+    assert verdict.outcome == outcome
+    assert f", {said} its tolerance" in verdict.sentence
+    assert verdict.scale.endswith("4.465 kΩ to 4.935 kΩ")
+
+
+@given(
+    st.decimals("0.001", "9999", places=6),
+    st.decimals("0.0001", "0.3", places=4),
+    st.decimals("-0.4", "0.4", places=4),
+)
+def test_shown_limits_and_reading_stand_as_the_exact_ones_do(
+    nominal: Decimal, share: Decimal, off: Decimal
+) -> None:
+    limits = limits_of(nominal=f"{nominal} ohm", tolerance=f"{share * 100} %")
+    assert limits.lower is not None
+    assert limits.upper is not None
+    value = nominal * (1 + off)
+    digits = digits_for(limits, value)
+    for edge in (limits.lower, limits.upper):
+        shown = parse_quantity(show(edge, "ohm", digits=digits)).value
+        assert shown is not None
+        assert (shown > value, shown < value) == (edge > value, edge < value)

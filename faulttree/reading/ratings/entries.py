@@ -148,7 +148,7 @@ _ENTRIES: tuple[ComponentRating, ...] = (
         ComponentRating(
             f"pt{r0}", "resistance", "ohm", "both", temperature.platinum_limits,
             (TEMPERATURE, Parameter("accuracy", None, "class", False, "B", ("A", "B"))),
-            "-199 to 845 °C", "IEC 60751, from memory", "the resistance",
+            "-200 to 850 °C", "IEC 60751, from memory", "the resistance",
             fixed={"r0": Decimal(r0)},
         )
         for r0 in (100, 1000)

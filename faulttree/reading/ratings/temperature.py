@@ -59,7 +59,11 @@ def platinum_resistance(temperature: float, r0: float = 100.0) -> float:
         ReadingError: the temperature is outside the range.
     """
     _inside(temperature, PT_RANGE, "the platinum curve", "temperature")
-    t = temperature
+    return _platinum(temperature, r0)
+
+
+def _platinum(t: float, r0: float) -> float:
+    """The curve also a little beyond its ends, where the limits at an end lie."""
     below = PT_C * (t - 100.0) * t**3 if t < 0 else 0.0
     return r0 * (1.0 + PT_A * t + PT_B * t * t + below)
 
@@ -79,17 +83,18 @@ def platinum_limits(temperature: Decimal, accuracy: str, r0: Decimal) -> Figures
     """Resistance [Ω] of a Pt100 or Pt1000 at a known temperature (IEC 60751).
 
     Args:
-        temperature: of the sensor, -199 to 845 [°C].
+        temperature: of the sensor, -200 to 850 [°C].
         accuracy: class ``A`` or ``B``.
         r0: resistance at 0 °C [Ω].
     """
     t = float(temperature)
     tolerance = platinum_tolerance(t, accuracy)
-    ends = [platinum_resistance(at, float(r0)) for at in (t - tolerance, t + tolerance)]
+    nominal = platinum_resistance(t, float(r0))
+    ends = [_platinum(at, float(r0)) for at in (t - tolerance, t + tolerance)]
     return Figures(
         _milli(ends[0]),
         _milli(ends[1]),
-        nominal=_milli(platinum_resistance(t, float(r0))),
+        nominal=_milli(nominal),
         part=f"a Pt{r0} of class {accuracy}",
         notes=(f"holds at {show(temperature, 'degC')}",),
     )
