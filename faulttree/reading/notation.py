@@ -58,6 +58,8 @@ _THOUSANDS = re.compile(r"(?!0,)[0-9]+,[0-9]{3}")
 
 # Capital prefixes, which only a place for farads or henries leaves no doubt about.
 CAPITALS = {"N": Written(None, "n", -9), "U": Written(None, "µ", -6), "P": Written(None, "p", -12)}
+# Units whose letter is also met as a prefix or as another unit.
+LIKE_PREFIX = {"N": " (newton)", "F": " (farad)", "K": " (kelvin)"}
 _OVER = frozenset(
     {"ofl", "ovld", "ovl",
      "ol", "o.l", "o.l.", "ol.", ".ol", "0l", "0.l", "0l.", "o l", "∞", "inf", "infinity",
@@ -324,7 +326,7 @@ def _settle(written: Written, expected: Written | None, text: str, *, bare: bool
     if not _same_dimension(written.unit, expected.unit):
         raise _refuse(
             text,
-            f"is in {written.text} ({UNITS[_own(written.unit)].name}), and this place takes "
+            f"is in {written.text}{LIKE_PREFIX.get(written.text, '')}, and this place takes "
             f"{expected.text or 'a plain number'}",
             "Check the meter's setting, or which quantity is asked for.",
         )

@@ -186,7 +186,7 @@ def test_an_overdue_calibration_is_told(tmp_path: Path) -> None:
         (["-4.7k", "--min", "-5k", "--unit", "V", "--sure"], 0, "inside: -4.7 kV"),
         (["24 °C", "--nominal", "25 °C", "--tolerance", "1.8 °F"], 0, "limit 1 K"),
         (["3 dBm", "--nominal", "4 dBm", "--tolerance", "1 dB"], 0, "1 dB below its value"),
-        (["100N", "--max", "1 ohm"], 2, "is in N (force), and this place takes Ω"),
+        (["100N", "--max", "1 ohm"], 2, "is in N (newton), and this place takes Ω"),
         # At the end of the platinum curve its limits lie beyond it.
         (["18.5 ohm", "--component", "pt100", "--temperature", "-200"], 0, "inside"),
         (["12.1 V", "--component", "supply-rail", "--rail", "12 V"], 0, "inside"),
