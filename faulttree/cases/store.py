@@ -27,7 +27,7 @@ from faulttree.cases.event_rows import (
     put_steps,
 )
 from faulttree.cases.journal.backup import JournalBackup, lost_at_the_end
-from faulttree.cases.journal.file import JournalEntry, JournalNote, JournalTree
+from faulttree.cases.journal.file import JournalEntry, JournalItem, JournalNote, JournalTree
 from faulttree.cases.projection import CaseProjection
 from faulttree.cases.queries import Lookup
 from faulttree.cases.tables import EVENTS, TREES
@@ -190,7 +190,7 @@ class Store(Lookup):
         if (there.writer, there.event) != (self.writer, text):
             raise SequenceTaken(case, sequence, self.events(case)[sequence:])
 
-    def _tree(self, tree_hash: str, text: str) -> list[JournalEntry | JournalTree]:
+    def _tree(self, tree_hash: str, text: str) -> list[JournalItem]:
         """The text as it is to be kept; nothing where the file beside is known to have it."""
         kept = JournalTree(tree_hash, sound(tree_hash, text))
         if self.second_copy is None:
@@ -216,7 +216,7 @@ class Store(Lookup):
     def _record(
         self,
         work: Callable[[Connection], T],
-        items: Sequence[JournalEntry | JournalTree],
+        items: Sequence[JournalItem],
         *,
         sync: bool = False,
     ) -> T | None:
@@ -298,7 +298,7 @@ class Store(Lookup):
             self.brought_back += tuple(f"{one}; kept in {kept}" for one in merged.conflicts)
 
     def merge(
-        self, items: Sequence[JournalEntry | JournalTree | CompleteCase], *, numbers: bool = False
+        self, items: Sequence[JournalItem | CompleteCase], *, numbers: bool = False
     ) -> Merged:
         """Bring in cases and trees of another record: :func:`faulttree.cases.transfer.merge.merge`.
 
@@ -311,7 +311,7 @@ class Store(Lookup):
         return merged
 
     def _merged(
-        self, items: Sequence[JournalEntry | JournalTree | CompleteCase], *, numbers: bool = False
+        self, items: Sequence[JournalItem | CompleteCase], *, numbers: bool = False
     ) -> Merged:
         """Merge, again where another bench wrote at the same place meanwhile."""
         for _ in range(AGAIN):
@@ -321,14 +321,14 @@ class Store(Lookup):
                 problem = error
         raise problem
 
-    def lost(self) -> Sequence[JournalEntry | JournalTree]:
+    def lost(self) -> Sequence[JournalItem]:
         """What the journal beside the database has and the database has lost."""
         copy = self.second_copy
         if copy is None or not copy.belongs():
             return []
         return lost_at_the_end(copy.path, self.read)
 
-    def bring_back(self, lost: Sequence[JournalEntry | JournalTree]) -> None:
+    def bring_back(self, lost: Sequence[JournalItem]) -> None:
         """Give back to the database what it lost, and name it."""
         self.brought_back = told_of(self._merged(lost, numbers=True))
 
@@ -352,7 +352,7 @@ def sound(tree_hash: str, text: str) -> str:
     return text
 
 
-def with_number(item: JournalEntry | JournalTree, number: int) -> JournalEntry | JournalTree:
+def with_number(item: JournalItem, number: int) -> JournalItem:
     """An entry with the number its case got."""
     if isinstance(item, JournalTree) or item.number or not number:
         return item

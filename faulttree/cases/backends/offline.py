@@ -13,7 +13,7 @@ from faulttree.cases.backends.engines import in_memory
 from faulttree.cases.backends.outbox import Outbox
 from faulttree.cases.complete_case import CompleteCase
 from faulttree.cases.errors import CutOff, NoSuchCase
-from faulttree.cases.journal.file import JournalEntry, JournalTree
+from faulttree.cases.journal.file import JournalEntry, JournalItem
 from faulttree.cases.queries import FIRST_ALONE
 from faulttree.cases.store import Store
 
@@ -44,7 +44,7 @@ class OfflineStore(Store):
         self._take_over()
 
     def merge(
-        self, items: Sequence[JournalEntry | JournalTree | CompleteCase], *, numbers: bool = False
+        self, items: Sequence[JournalItem | CompleteCase], *, numbers: bool = False
     ) -> NoReturn:
         """Cases of other records are for the server itself.
 
@@ -64,9 +64,7 @@ class OfflineStore(Store):
             path.unlink(missing_ok=True)
         self._merged(held, numbers=True)
 
-    def _numbered(
-        self, held: Sequence[JournalEntry | JournalTree]
-    ) -> list[JournalEntry | JournalTree]:
+    def _numbered(self, held: Sequence[JournalItem]) -> list[JournalItem]:
         """What waits, each case with the number it has on this bench alone."""
         entries = [item for item in held if isinstance(item, JournalEntry)]
         given = {item.case: item.number for item in entries if item.number > FIRST_ALONE}
@@ -87,7 +85,7 @@ class OfflineStore(Store):
     def _record(
         self,
         work: Callable[[Connection], T],
-        items: Sequence[JournalEntry | JournalTree],
+        items: Sequence[JournalItem],
         *,
         sync: bool = False,
     ) -> T | None:

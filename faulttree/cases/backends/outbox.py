@@ -8,7 +8,12 @@ from collections.abc import Iterator, Sequence
 from pathlib import Path
 
 from faulttree.cases.backends.urls import shown
-from faulttree.cases.journal.file import JournalEntry, JournalFile, JournalTree, entries
+from faulttree.cases.journal.file import (
+    JournalEntry,
+    JournalFile,
+    JournalItem,
+    entries,
+)
 from faulttree.cases.transfer.merge import Merged
 from faulttree.errors import RecordError
 
@@ -23,9 +28,9 @@ class Outbox:
         self.path = folder / f"unsent-{self.record}-{writer}.jsonl"
         self.mark = folder / f"reached-{self.record}"
         self.journal: JournalFile | None = None
-        self.waiting: list[JournalEntry | JournalTree] = []
+        self.waiting: list[JournalItem] = []
 
-    def add(self, items: Sequence[JournalEntry | JournalTree]) -> None:
+    def add(self, items: Sequence[JournalItem]) -> None:
         """Keep these on the disk before saying so.
 
         Raises:
@@ -60,7 +65,7 @@ class Outbox:
             # Only a later session without the server needs it.
             return
 
-    def left_behind(self) -> Iterator[tuple[Path, list[JournalEntry | JournalTree]]]:
+    def left_behind(self) -> Iterator[tuple[Path, list[JournalItem]]]:
         """What stores that have ended could not send; those still open are passed over."""
         for path in sorted(self.folder.glob(f"unsent-{self.record}-*.jsonl")):
             if path == self.path or not free(path):
@@ -80,9 +85,7 @@ class Outbox:
             self.journal.close()
             self.journal = None
 
-    def keep_conflicts(
-        self, items: Sequence[JournalEntry | JournalTree], merged: Merged
-    ) -> Path | None:
+    def keep_conflicts(self, items: Sequence[JournalItem], merged: Merged) -> Path | None:
         """Keep what the server will not take, whole cases of it, for somebody to look at."""
         cases = {conflict.case for conflict in merged.conflicts}
         kept = [item for item in items if isinstance(item, JournalEntry) and item.case in cases]

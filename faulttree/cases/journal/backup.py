@@ -13,6 +13,7 @@ from sqlalchemy import Connection, select
 from faulttree.cases.journal.file import (
     JournalEntry,
     JournalFile,
+    JournalItem,
     JournalNote,
     JournalTree,
     chained,
@@ -168,14 +169,14 @@ class JournalBackup:
 
 def lost_at_the_end(
     path: Path, read: Callable[[Callable[[Connection], bool]], bool]
-) -> list[JournalEntry | JournalTree]:
+) -> list[JournalItem]:
     """What the newest part of a journal has and the database has not, oldest first.
 
     A torn log loses the newest commits, so only as much is read as shows that nothing, or
     where the loss begins.
     """
-    lost: list[JournalEntry | JournalTree] = []
-    since: list[JournalEntry | JournalTree] = []
+    lost: list[JournalItem] = []
+    since: list[JournalItem] = []
     there = 0
     for line in newest_first(path):
         item = line.holds
@@ -207,7 +208,7 @@ def has(entry: JournalEntry) -> Callable[[Connection], bool]:
 
 
 def sound_cases(
-    items: Iterable[JournalEntry | JournalTree],
+    items: Iterable[JournalItem],
 ) -> tuple[list[JournalEntry], list[Conflict]]:
     """Of every case the events from its opening up to the first that is missing or damaged.
 

@@ -88,6 +88,9 @@ class JournalTree:
         return summed(json.dumps({"tree": self.hash, "text": self.text}, separators=(",", ":")))
 
 
+JournalItem = JournalEntry | JournalTree
+
+
 @dataclass(frozen=True, slots=True)
 class JournalLine:
     """One line read: what it holds, or None where it is damaged; ``record`` names its record.
@@ -96,7 +99,7 @@ class JournalLine:
     """
 
     number: int
-    holds: JournalEntry | JournalTree | None
+    holds: JournalItem | None
     record: str = ""
     checked: bool = False
 

@@ -20,7 +20,14 @@ from faulttree.cases.backends.file_lock import lock_path
 from faulttree.cases.backends.opening import open_store
 from faulttree.cases.case import new_id
 from faulttree.cases.journal.backup import sound_cases
-from faulttree.cases.journal.file import JournalEntry, JournalTree, entries, free_name, journal_path
+from faulttree.cases.journal.file import (
+    JournalEntry,
+    JournalItem,
+    JournalTree,
+    entries,
+    free_name,
+    journal_path,
+)
 from faulttree.cases.schema import sync_folder
 from faulttree.cases.tables import RECORD
 from faulttree.cases.transfer.merge import Merged
@@ -140,7 +147,7 @@ def by_case(events: Sequence[JournalEntry]) -> Iterator[list[JournalEntry]]:
     yield batch
 
 
-def readable(path: Path, top: int = 0) -> Iterator[JournalEntry | JournalTree]:
+def readable(path: Path, top: int = 0) -> Iterator[JournalItem]:
     """What a damaged file still tells, case by case, around what cannot be read.
 
     Args:

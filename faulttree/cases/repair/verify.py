@@ -22,6 +22,7 @@ from faulttree.cases.event_rows import ADD_STEP, ADD_WORD
 from faulttree.cases.journal.file import (
     BROUGHT,
     JournalEntry,
+    JournalItem,
     JournalTree,
     entries,
     grouped,
@@ -169,7 +170,7 @@ def journal(
     place = journal_path(path)
     there = counted(store)
     trees_kept = set(store.read(lambda c: c.execute(select(TREES.c.hash)).scalars().all()))
-    lost: list[JournalEntry | JournalTree] = []
+    lost: list[JournalItem] = []
     texts: set[str] = set()
     unchecked = 0
     for line in entries(place):
@@ -213,7 +214,7 @@ def counted(store: Store) -> dict[str, int]:
 
 
 def from_journal(
-    store: Store, lost: Sequence[JournalEntry | JournalTree], *, repair: bool
+    store: Store, lost: Sequence[JournalItem], *, repair: bool
 ) -> Iterator[RecordFinding]:
     """Events that only the journal has."""
     message = "the database had lost these; the journal has them"
@@ -245,7 +246,7 @@ def to_journal(
         yield RecordFinding("journal", f"case {row.number}", message, mended=repair, minor=True)
 
 
-def note(store: Store, items: Sequence[JournalEntry | JournalTree]) -> None:
+def note(store: Store, items: Sequence[JournalItem]) -> None:
     """Write into the journal.
 
     Raises:

@@ -10,7 +10,13 @@ from typing import Any, TypeGuard
 
 from faulttree.cases import rows
 from faulttree.cases.complete_case import CompleteCase, whole_of
-from faulttree.cases.journal.file import BROUGHT, JournalEntry, JournalLine, JournalTree, understood
+from faulttree.cases.journal.file import (
+    BROUGHT,
+    JournalItem,
+    JournalLine,
+    JournalTree,
+    understood,
+)
 from faulttree.errors import RecordError
 from faulttree.walk.events import KINDS, TUPLES, Event, Opened, from_dict
 
@@ -20,7 +26,7 @@ FORMAT = "faulttree-case-5"
 READABLE = frozenset({*(f"faulttree-case-{version}" for version in range(1, 5)), FORMAT})
 LONGEST_LINE = 64 << 20
 
-Item = JournalEntry | JournalTree | CompleteCase
+Item = JournalItem | CompleteCase
 
 
 def taken_all(lines: Sequence[bytes]) -> tuple[list[Item], list[tuple[int, str]]]:

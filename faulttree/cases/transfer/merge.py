@@ -13,7 +13,7 @@ from faulttree.cases import rows
 from faulttree.cases.come_backs import mark
 from faulttree.cases.complete_case import CompleteCase, whole_of
 from faulttree.cases.event_rows import ADD_CASE, ADD_EVENT, ADD_STEP, ADD_WORD, add_tree, apply
-from faulttree.cases.journal.file import JournalEntry, JournalTree, grouped
+from faulttree.cases.journal.file import JournalEntry, JournalItem, JournalTree, grouped
 from faulttree.cases.projection import CaseProjection
 from faulttree.cases.tables import CASES, EVENTS
 from faulttree.errors import RecordError
@@ -40,7 +40,7 @@ class Merged:
     events: int = 0
     same: int = 0
     conflicts: list[Conflict] = field(default_factory=list)
-    added: list[JournalEntry | JournalTree | CompleteCase] = field(default_factory=list)
+    added: list[JournalItem | CompleteCase] = field(default_factory=list)
 
     def __iadd__(self, other: Merged) -> Merged:
         self.cases += other.cases
@@ -53,7 +53,7 @@ class Merged:
 
 def merge(
     connection: Connection,
-    items: Sequence[JournalEntry | JournalTree | CompleteCase],
+    items: Sequence[JournalItem | CompleteCase],
     *,
     numbers: bool = False,
 ) -> Merged:
