@@ -81,6 +81,9 @@ def _with_rating_options(decorated: Any) -> Any:
     metavar="TEXT",
     help="Decode a marking (4K7J, 'yellow violet red gold'); with a reading, judge by it.",
 )
+@click.option(
+    "--code", default="", metavar="NAME", help="Code of the marking: iec-60062 or eia-96."
+)
 @click.option("--unit", metavar="UNIT", help="Unit of numbers without a unit.")
 @click.option("--instrument", metavar="ID", help="The instrument of the reading, from bench.yaml.")
 @click.option("--bench", metavar="FILE", help="The instruments here. [default: bench.yaml]")
@@ -106,6 +109,7 @@ def _with_rating_options(decorated: Any) -> Any:
 def command(
     readings: tuple[str, ...],
     marking: str | None,
+    code: str,
     unit: str | None,
     tolerance: str | None,
     instrument: str | None,
@@ -121,7 +125,7 @@ def command(
     another quantity: its unit tells which, or its name in front, as in ESR=2.4ohm.
     """
     if marking is not None and not readings:
-        return _decode(marking, unit, as_json=as_json)
+        return _decode(marking, unit, code, as_json=as_json)
     from faulttree.reading import judge_text
 
     gear = _bench(bench, library) if instrument or bench else None
@@ -133,6 +137,7 @@ def command(
         judged = judge_text(
             readings,
             marking=marking,
+            code=code,
             unit=unit,
             tolerance=_pair(tolerance),
             bench=gear,
@@ -189,10 +194,10 @@ def _for_the_command_line(error: ReadingError) -> ReadingError:
     return ReadingError(message, remedy=remedy or None, key=error.key)
 
 
-def _decode(marking: str, unit: str | None, *, as_json: bool) -> int:
+def _decode(marking: str, unit: str | None, code: str, *, as_json: bool) -> int:
     from faulttree.reading.markings import decode_marking
 
-    decoded = decode_marking(marking, unit)
+    decoded = decode_marking(marking, unit, code)
     if as_json:
         say_json(_decoded(decoded))
     else:
@@ -212,6 +217,8 @@ def _decoded(decoded: Marking) -> dict[str, Any]:
         "upper": upper,
         "tolerance": decoded.tolerance_text or None,
         "coefficient": decoded.coefficient,
+        "voltage": None if decoded.voltage is None else float(decoded.voltage),
+        "words": list(decoded.words),
         "text": decoded.sentence,
     }
 

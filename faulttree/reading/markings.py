@@ -1,10 +1,10 @@
-"""What is printed on a resistor or capacitor, decoded; and colour bands both ways (IEC 60062)."""
+"""What is printed on a resistor, capacitor, inductor or fuse, decoded (IEC 60062 and others)."""
 
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
 from decimal import Decimal
 
 from faulttree.errors import ReadingError
@@ -13,7 +13,7 @@ from faulttree.reading.tolerance import LETTERS, Tolerance, read_tolerance
 from faulttree.reading.typed import parse_quantity
 from faulttree.reading.units import parse_unit
 
-__all__ = ["COLOURS", "Marking", "decode_marking"]
+__all__ = ["CODES", "COLOURS", "Marking", "decode_marking"]
 
 # IEC 60062, from memory: digit and power of ten.
 COLOURS: dict[str, int] = {
@@ -65,10 +65,12 @@ class Marking:
     Attributes:
         text: as printed.
         value: in the base unit.
-        unit: ``ohm``, ``F`` or ``H``.
+        unit: ``ohm``, ``F``, ``H``, or ``A`` of a fuse.
         tolerance: as marked, or None.
         tolerance_text: the same as it would be written in a tree.
         coefficient: temperature coefficient in ppm/K, or None.
+        voltage: rated voltage [V], where it is marked.
+        words: what else the marking says.
     """
 
     text: str
@@ -77,6 +79,8 @@ class Marking:
     tolerance: Tolerance | None = None
     tolerance_text: str = ""
     coefficient: int | None = None
+    voltage: Decimal | None = None
+    words: tuple[str, ...] = ()
 
     @property
     def sentence(self) -> str:
@@ -86,7 +90,9 @@ class Marking:
             said += f", tolerance {self._tolerance_said()}"
         if self.coefficient is not None:
             said += f", {self.coefficient} ppm/K"
-        return said
+        if self.voltage is not None:
+            said += f", {show_exact(self.voltage, 'V')}"
+        return ", ".join([said, *self.words])
 
     def _tolerance_said(self) -> str:
         assert self.tolerance is not None
@@ -118,59 +124,179 @@ _INDUCTOR = re.compile(
 VOLTAGE_LETTERS = {Decimal("1E-6"): frozenset("BCDFG"), Decimal("10E-6"): frozenset("BCDFGJ")}
 # 104K: ten times 10⁴ pF within 10 %, or 104 thousand ohms.
 _THREE_AND_K = re.compile(r"[0-9]{3}[KM]")
+# Two figures of EIA-96 from 01 to 96 and the letter of a factor.
+_EIA_96 = re.compile("(?P<figures>0[1-9]|[1-8][0-9]|9[0-6])(?P<letter>[ZYRXSABHCDEF])")
+_FACTORS = {
+    "Z": -3, "Y": -2, "R": -2, "X": -1, "S": -1, "A": 0, "B": 1, "H": 1,
+    "C": 2, "D": 3, "E": 4, "F": 5,
+}  # fmt: skip
+CODES = ("iec-60062", "eia-96")
+_MILLIOHM = re.compile(rf"(?P<code>[0-9]*L[0-9]+|[0-9]+L)(?: ?(?P<letter>[{_LETTERS}]))?")
+_FIGURES = re.compile(rf"(?P<figures>[1-9][0-9]?)(?P<letter>[{_LETTERS}])?")
+# Rated voltage: the power of ten, and a letter for the figures, which are the R10 series of
+# preferred numbers (ISO 3) and two more. Common practice, no source.
+VOLTAGES = {
+    "A": Decimal(1), "B": Decimal("1.25"), "C": Decimal("1.6"), "D": Decimal(2),
+    "E": Decimal("2.5"), "F": Decimal("3.15"), "G": Decimal(4), "H": Decimal(5),
+    "J": Decimal("6.3"), "K": Decimal(8), "V": Decimal("3.5"), "W": Decimal("4.5"),
+}  # fmt: skip
+_VOLTS_BEFORE = re.compile(
+    rf"(?P<power>[0-4])(?P<letter>[{''.join(VOLTAGES)}])(?P<code>[0-9]{{3}}[{_LETTERS}]?)"
+)
+# IEC 60127-1, from memory.
+SPEEDS = {
+    "FF": "very quick acting", "F": "quick acting", "M": "medium time-lag",
+    "T": "time-lag", "TT": "long time-lag",
+}  # fmt: skip
+CAPACITIES = {"L": "low", "H": "high", "E": "enhanced"}
+_FUSE = re.compile(
+    r"(?P<speed>FF|F|M|TT|T) ?(?P<current>[0-9]+(?:[.,][0-9]+)?) ?(?P<unit>mA|A)"
+    r" ?(?P<capacity>[LHE])? ?(?:(?P<volts>[0-9]{2,3}) ?V[~=]?)?"
+)
 _PLAIN = re.compile(rf"(?P<value>.*?(?:F|Ω|ohm)) ?(?P<letter>[{_LETTERS}])?")
 _SAME = str.maketrans({"μ": "µ", "\u2126": "Ω"})
 
 
-def decode_marking(text: str, unit: str | None = None) -> Marking:
+def decode_marking(text: str, unit: str | None = None, code: str = "") -> Marking:
     """Decode what is printed on a part.
 
     Args:
-        text: a letter code (``4K7``, ``R47J``, ``2n2K``), three digits with an optional
-            letter (``104K``, picofarads on a capacitor), or colour bands by name
-            (``yellow violet red gold``).
+        text: a letter code (``4K7``, ``R47J``, ``2n2K``, ``2L2`` in mΩ), figures in picofarads
+            on a capacitor (``104K``, ``2A104J`` with its voltage, ``47``), the inscription of a
+            fuse (``T3.15AL250V``), or colour bands by name (``yellow violet red gold``).
         unit: ``ohm``, ``F`` or ``H``, where the marking itself does not say: ``104`` is
             100 nF on a capacitor, 100 kΩ on a resistor and 100 mH on an inductor.
+        code: one of :data:`CODES` for two figures and a letter: ``22R`` is 22 Ω by IEC 60062
+            and 1.65 Ω by EIA-96.
 
     Raises:
         ReadingError: it is no marking known here, or it could be two.
+
+    Example:
+        >>> decode_marking("2A104J").sentence
+        '2A104J: 100 nF, tolerance ±5 %, 100 V'
+        >>> decode_marking("01C", code="eia-96").sentence
+        '01C: 10 kΩ, tolerance ±1 %'
     """
     plain = text.strip().translate(_SAME)
     unit = _unit(unit)
-    if unit == "H":
-        return _inductor(text, plain)
-    plain = re.sub(r"^([0-9]+)E([0-9]*)", r"\1R\2", plain) if unit != "F" else plain
-    words = re.split(r"[\s,/-]+", plain.lower())
-    if len(words) > 2 and all(SPELT.get(w, w) in POWERS for w in words):
-        return _bands(text, [SPELT.get(word, word) for word in words])
-    rated = _WITH_VOLTS.fullmatch(plain)
-    if rated is not None and unit != "ohm":
-        plain, unit = rated["code"], "F"
-    small = _SMALL.fullmatch(plain)
-    if small is not None and unit != "ohm":
-        return _small_capacitor(text, small, unit)
-    _refuse_two_ways(plain, text, unit)
-    farad = None if unit == "ohm" else _FARAD.fullmatch(plain)
-    if farad is not None and re.search("[0-9]", farad["code"]):
-        code = farad["code"] if farad["code"][0].isdigit() else f"0{farad['code']}"
-        value = parse_quantity(code, "F").value
-        assert value is not None
-        return _with_letter(text, value, "F", farad["letter"])
-    code = None if unit == "F" and _THREE_AND_K.fullmatch(plain) else _CODE.fullmatch(plain)
-    if code is not None and re.search("[0-9]", code["code"]):
-        return _letter_code(text, code, unit)
-    digits = _DIGITS.fullmatch(plain)
-    if digits is not None:
-        return _digit_code(text, digits, unit)
-    written = _PLAIN.fullmatch(plain)
-    if written is not None:
-        read = parse_quantity(written["value"], unit)
-        if read.value is not None and read.unit in {"ohm", "F"}:
-            return _with_letter(text, read.value, read.unit, written["letter"])
+    if code not in {"", *CODES}:
+        raise ReadingError(
+            f"'{code[:40]}' is no code of markings", remedy=f"Choose one of {', '.join(CODES)}."
+        )
+    if unit in {None, "ohm"} and code != "iec-60062":
+        short = _EIA_96.fullmatch(plain.upper())
+        if short is not None:
+            return _three_signs(text, short, declared=code == "eia-96")
+    if code == "eia-96":
+        raise ReadingError(
+            f"'{text[:40]}' is no marking by EIA-96",
+            remedy="Write it like 01C: 01 to 96, a letter.",
+        )
+    if unit not in {"F", "H"}:
+        plain = re.sub(r"^([0-9]+)E([0-9]{0,2})(?![0-9])", r"\1R\2", plain)
+    for decoder in _DECODERS:
+        found = decoder(text, plain, unit)
+        if found is not None:
+            return found
     raise ReadingError(
         f"'{text[:40]}' is no marking known here",
         remedy="Write it like 4K7, R47J, 2n2K, 104K, or yellow violet red gold.",
     )
+
+
+def _three_signs(text: str, code: re.Match[str], *, declared: bool) -> Marking:
+    """Two figures and a letter by EIA-96: a value of the E96 series and its factor, ± 1 %."""
+    # The E96 series is 10^(n/96) to three digits (IEC 60063).
+    number = round(100 * 10 ** ((int(code["figures"]) - 1) / 96))
+    value = EXACT.scaleb(Decimal(number), Decimal(_FACTORS[code["letter"]]))
+    if declared:
+        return Marking(
+            text, value, "ohm", Tolerance(Decimal("-0.01"), Decimal("0.01"), True), "1 %"
+        )
+    other = "Ω" if code["letter"] in "RE" else "pF" if code["letter"] in LETTERS else ""
+    common = f"{int(code['figures'])} {other} or " if other else ""
+    raise ReadingError(
+        f"'{text[:40]}' could be {common}{show_exact(value, 'ohm')} by EIA-96",
+        remedy="Say the code of the marking: eia-96 or iec-60062. A part of 1 % in a small chip "
+        "size has EIA-96.",
+    )
+
+
+def _fuse(text: str, plain: str, unit: str | None) -> Marking | None:
+    """The inscription of a miniature fuse (IEC 60127-1, from memory)."""
+    code = _FUSE.fullmatch(plain)
+    if code is None or unit is not None:
+        return None
+    number = Decimal(code["current"].replace(",", "."))
+    current = EXACT.scaleb(number, Decimal(-3 if code["unit"] == "mA" else 0))
+    words: tuple[str, ...] = (SPEEDS[code["speed"]],)
+    if code["capacity"]:
+        words += (f"{CAPACITIES[code['capacity']]} breaking capacity",)
+    volts = Decimal(code["volts"]) if code["volts"] else None
+    return Marking(text, current, "A", voltage=volts, words=words)
+
+
+def _colours(text: str, plain: str, unit: str | None) -> Marking | None:
+    names = [SPELT.get(word, word) for word in re.split(r"[\s,/-]+", plain.lower())]
+    if unit in {None, "ohm"} and (names == ["black"] or re.fullmatch("0{1,4}|0R0*|R0+", plain)):
+        return Marking(text, Decimal(0), "ohm", words=("a jumper",))
+    if len(names) > 2 and all(name in POWERS for name in names):
+        return _bands(text, names)
+    return None
+
+
+def _with_voltage(text: str, plain: str, unit: str | None) -> Marking | None:
+    """Figures in pF with the rated voltage behind (``104K100``) or coded in front (``2A104J``)."""
+    if unit not in {None, "F"}:
+        return None
+    behind, before = _WITH_VOLTS.fullmatch(plain), _VOLTS_BEFORE.fullmatch(plain)
+    if behind is not None:
+        return replace(decode_marking(behind["code"], "F"), text=text, voltage=Decimal(behind[2]))
+    if before is None:
+        return None
+    volts = EXACT.scaleb(VOLTAGES[before["letter"]], Decimal(before["power"]))
+    return replace(decode_marking(before["code"], "F"), text=text, voltage=volts.normalize())
+
+
+def _milliohm(text: str, plain: str, unit: str | None) -> Marking | None:
+    """``L`` stands for the decimal point of a value in mΩ. Common practice, no source."""
+    code = _MILLIOHM.fullmatch(plain)
+    if code is None or unit not in {None, "ohm"}:
+        return None
+    value = EXACT.scaleb(Decimal(f"0{code['code'].replace('L', '.')}"), Decimal(-3))
+    return _with_letter(text, value, "ohm", code["letter"])
+
+
+def _picofarad(text: str, plain: str, unit: str | None) -> Marking | None:
+    """One or two figures are picofarads on a capacitor. Common practice, no source."""
+    code = _FIGURES.fullmatch(plain)
+    if code is None or unit not in {None, "F"} or (unit is None and code["letter"] in {"K", "M"}):
+        return None
+    number = Decimal(code["figures"])
+    if unit is None:
+        raise _two_ways(text, EXACT.scaleb(number, Decimal(-12)), number)
+    return _with_letter(text, EXACT.scaleb(number, Decimal(-12)), "F", code["letter"])
+
+
+def _in_farad(text: str, plain: str, unit: str | None) -> Marking | None:
+    farad = None if unit == "ohm" else _FARAD.fullmatch(plain)
+    if farad is None or not re.search("[0-9]", farad["code"]):
+        return None
+    code = farad["code"] if farad["code"][0].isdigit() else f"0{farad['code']}"
+    value = parse_quantity(code, "F").value
+    assert value is not None
+    return _with_letter(text, value, "F", farad["letter"])
+
+
+def _written_out(text: str, plain: str, unit: str | None) -> Marking | None:
+    written = _PLAIN.fullmatch(plain)
+    if written is None:
+        return None
+    read = parse_quantity(written["value"], unit)
+    if read.value is None or read.unit not in {"ohm", "F"}:
+        return None
+    return _with_letter(text, read.value, read.unit, written["letter"])
 
 
 def _unit(unit: str | None) -> str | None:
@@ -184,8 +310,10 @@ def _unit(unit: str | None) -> str | None:
     return own
 
 
-def _inductor(text: str, plain: str) -> Marking:
+def _inductor(text: str, plain: str, unit: str | None) -> Marking | None:
     """An inductor's code, in µH. Common practice, no source."""
+    if unit != "H":
+        return None
     code = _INDUCTOR.fullmatch(plain)
     if code is None or (code["point"] and not re.search("[0-9]", code["point"])):
         raise ReadingError(
@@ -205,30 +333,31 @@ def _inductor(text: str, plain: str) -> Marking:
     return Marking(text, value, "H", share, f"{high} %" if low == -high else f"{low} %, +{high} %")
 
 
-def _small_capacitor(text: str, code: re.Match[str], unit: str | None) -> Marking:
+def _small_capacitor(text: str, plain: str, unit: str | None) -> Marking | None:
+    code = _SMALL.fullmatch(plain)
+    if code is None or unit == "ohm":
+        return None
     number = Decimal(f"0{code['code']}".replace("R", "."))
     if unit is None:
         raise _two_ways(text, EXACT.scaleb(number, Decimal(-12)), number)
     return _with_letter(text, EXACT.scaleb(number, Decimal(-12)), "F", code["letter"])
 
 
-def _letter_code(text: str, code: re.Match[str], unit: str | None) -> Marking:
-    from rkm_codes import IEC60062_MAPS, from_rkm, set_prefs
-
-    set_prefs(rkm_maps=IEC60062_MAPS)
-    try:
-        peer = from_rkm(code["code"])
-    finally:
-        set_prefs(rkm_maps=None)
-    own = {"Ω": "ohm", "F": "F"}.get(str(getattr(peer, "units", "")))
-    letters = re.sub("[0-9]", "", code["code"])
-    if own is None or (unit is not None and unit != own and letters != "m"):
+def _letter_code(text: str, plain: str, unit: str | None) -> Marking | None:
+    """A letter for the decimal point (IEC 60062): R, K, M, G, T of ohms; p, n, µ, m of farads."""
+    _refuse_two_ways(plain, text, unit)
+    code = None if unit == "F" and _THREE_AND_K.fullmatch(plain) else _CODE.fullmatch(plain)
+    if code is None or not re.search("[0-9]", code["code"]):
+        return None
+    letter = re.sub("[0-9]", "", code["code"])
+    own = "ohm" if letter in "RkKMGT" else "F"
+    if unit is not None and unit != own and letter != "m":
         raise ReadingError(
-            f"'{text[:40]}' does not mark a part in {unit or 'ohm or F'}", remedy="Check the part."
+            f"'{text[:40]}' does not mark a part in {unit}", remedy="Check the part."
         )
     own = unit or own
-    plain = code["code"].replace("K", "k")
-    value = parse_quantity(plain if plain[0].isdigit() else f"0{plain}", own)
+    written = code["code"].replace("K", "k")
+    value = parse_quantity(written if written[0].isdigit() else f"0{written}", own)
     assert value.value is not None
     if code["percent"]:
         tolerance = read_tolerance(code["percent"], own, "", value.value)
@@ -261,7 +390,10 @@ def _three_digits(digits: str, power: str, unit: str) -> Decimal:
     return EXACT.scaleb(Decimal(digits), Decimal(exponent))
 
 
-def _digit_code(text: str, code: re.Match[str], unit: str | None) -> Marking:
+def _digit_code(text: str, plain: str, unit: str | None) -> Marking | None:
+    code = _DIGITS.fullmatch(plain)
+    if code is None:
+        return None
     digits, power = code["digits"], code["power"]
     if unit is None and not code["letter"]:
         farad, ohm = (_three_digits(digits, power, own) for own in ("F", "ohm"))
@@ -321,3 +453,18 @@ def _coefficient(colour: str) -> int:
             f"{colour} is no temperature coefficient", remedy="Read the bands from the other end."
         )
     return COEFFICIENTS[colour]
+
+
+_DECODERS: tuple[Callable[[str, str, str | None], Marking | None], ...] = (
+    _inductor,
+    _fuse,
+    _colours,
+    _with_voltage,
+    _milliohm,
+    _small_capacitor,
+    _picofarad,
+    _in_farad,
+    _letter_code,
+    _digit_code,
+    _written_out,
+)

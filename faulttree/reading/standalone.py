@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -74,6 +75,7 @@ def judge_text(
     component: str | None = None,
     quantity: str | None = None,
     marking: str | None = None,
+    code: str = "",
     unit: str | None = None,
     source: str | None = None,
     bench: Bench | None = None,
@@ -91,7 +93,8 @@ def judge_text(
             ``ESR=2.4 ohm``; else its unit tells. Several of one quantity count as repeats.
         nominal, tolerance, minimum, maximum: limits, as in a tree.
         component, quantity, rating: limits by the part's rating, as in a tree.
-        marking: limits by what is printed on a resistor or capacitor.
+        marking, code: limits by what is printed on a part, as in
+            :func:`~faulttree.reading.markings.decode_marking`.
         unit: of bare numbers.
         source: where the figures come from.
         bench, instrument: what it was read with, by id.
@@ -117,7 +120,7 @@ def judge_text(
     }
     spec = {key: value for key, value in written.items() if value is not None}
     if marking is not None:
-        spec = _by_marking(marking, spec, typed)
+        spec = _by_marking(marking, code, spec, typed)
     held = None
     if instrument is not None:
         held = (bench or Bench()).instrument(instrument)
@@ -232,14 +235,18 @@ def _only_own(spec: dict[str, Any]) -> dict[str, Any]:
     return {key: value for key, value in spec.items() if key in own or key not in known}
 
 
-def _by_marking(marking: str, spec: dict[str, Any], typed: Sequence[str | float]) -> dict[str, Any]:
+def _by_marking(
+    marking: str, code: str, spec: dict[str, Any], typed: Sequence[str | float]
+) -> dict[str, Any]:
     from faulttree.reading.markings import decode_marking
 
-    decoded = decode_marking(marking, _marked_unit(spec, typed))
+    decoded = decode_marking(marking, _marked_unit(spec, typed, marking), code)
     if "nominal" in spec or "component" in spec:
         raise ReadingError(
             "the marking already says the nominal value", remedy="Give one or the other."
         )
+    if decoded.unit == "A":
+        return {"component": "fuse", "rated": f"{decoded.value} A", **spec}
     made = {"source": f"marking {marking}", **spec}
     made.setdefault("nominal", f"{decoded.value} {decoded.unit}")
     if "tolerance" not in made:
@@ -252,8 +259,11 @@ def _by_marking(marking: str, spec: dict[str, Any], typed: Sequence[str | float]
     return made
 
 
-def _marked_unit(spec: Mapping[str, Any], typed: Sequence[str | float]) -> str | None:
+def _marked_unit(spec: Mapping[str, Any], typed: Sequence[str | float], marking: str) -> str | None:
     """The unit that was said, or that the readings name, where markings exist in it."""
+    # A fuse is marked in amperes and measured in ohms.
+    if re.search("[0-9] ?m?A", marking):
+        return None
     said = spec.get("unit") or _unit_of(typed)
     return said if said is None or parse_unit(str(said)).unit in {"ohm", "F", "H"} else None
 

@@ -7,6 +7,7 @@ from pathlib import Path
 
 import pytest
 from click.testing import CliRunner
+from eseries import E96, series
 
 from faulttree.cli.judge import command
 from faulttree.errors import ReadingError
@@ -95,7 +96,6 @@ def test_what_could_be_two_things_is_refused(text: str, place: str, why: str) ->
         ("8R2C", "ohm", "8.2", "0.0025"),
         ("8R2C", "F", "8.2E-12", "0.25E-12"),
         ("4E7", None, "4.7", None),
-        ("47E", "ohm", "47", None),
         # Inductors in µH: common practice, no source.
         ("101", "H", "100E-6", None),
         ("101K", "H", "100E-6", "0.1"),
@@ -131,6 +131,82 @@ def test_markings_that_are_not_taken_for_something_else(
 ) -> None:
     with pytest.raises(ReadingError, match=why):
         decode_marking(text, unit)
+
+
+def test_eia_96_is_the_e96_series_with_a_factor() -> None:
+    # EIA-96, from memory: 01 = 100 … 96 = 976. The series: IEC 60063 through `eseries`.
+    factors = {"Z": -3, "Y": -2, "X": -1, "A": 0, "B": 1, "C": 2, "D": 3, "E": 4, "F": 5}
+    codes = {}
+    for at, value in enumerate(series(E96), 1):
+        for letter, power in factors.items():
+            found = decode_marking(f"{at:02}{letter}", code="eia-96")
+            assert found.value == Decimal(int(value)).scaleb(power)
+            assert found.tolerance_text == "1 %"
+            codes[found.value] = found.text
+        for other, letter in {"R": "Y", "S": "X", "H": "B"}.items():
+            same = decode_marking(f"{at:02}{other}", code="eia-96").value
+            assert codes[same] == f"{at:02}{letter}"
+    assert len(codes) == 96 * len(factors)
+    assert decode_marking("01C", code="eia-96").value == 10_000
+
+
+@pytest.mark.parametrize("text", ["22R", "22E", "47R", "01C", "10F"])
+def test_two_figures_and_a_letter_are_asked_about(text: str) -> None:
+    with pytest.raises(ReadingError, match="EIA-96"):
+        decode_marking(text)
+
+
+def test_two_figures_and_a_letter_are_read_once_their_code_is_said() -> None:
+    assert decode_marking("22R", code="iec-60062").value == 22
+    assert decode_marking("22E", code="iec-60062").value == 22
+    assert decode_marking("22R", code="eia-96").value == Decimal("1.65")
+    assert judge_text("22.4 ohm", marking="22RJ").outcome == "inside"
+    for text in ("00C", "97C", "47K", "4K7"):
+        with pytest.raises(ReadingError, match="EIA-96"):
+            decode_marking(text, code="eia-96")
+    with pytest.raises(ReadingError, match="no code of markings"):
+        decode_marking("4K7", code="own")
+
+
+@pytest.mark.parametrize(
+    ("text", "unit", "said"),
+    [
+        # Common practice, no source: L for milliohms, two figures in pF, the bridge.
+        ("2L2", None, "2.2 mΩ"),
+        ("5L", "ohm", "5 mΩ"),
+        ("L50J", None, "500 µΩ, tolerance ±5 %"),
+        ("47", "F", "47 pF"),
+        ("47K", "F", "47 pF, tolerance ±10 %"),
+        ("5D", "F", "5 pF, tolerance ±500 fF"),
+        ("black", None, "0 Ω, a jumper"),
+        ("000", "ohm", "0 Ω, a jumper"),
+        ("2A104J", None, "100 nF, tolerance ±5 %, 100 V"),
+        ("1H105K", "F", "1 µF, tolerance ±10 %, 50 V"),
+        ("0J106M", "F", "10 µF, tolerance ±20 %, 6.3 V"),
+        ("104K100", None, "100 nF, tolerance ±10 %, 100 V"),
+        # Inscriptions of fuses: IEC 60127-1, from memory.
+        ("T3.15AL250V", None, "3.15 A, 250 V, time-lag, low breaking capacity"),
+        ("F 500 mA H 250 V", None, "500 mA, 250 V, quick acting, high breaking capacity"),
+        ("FF2A", None, "2 A, very quick acting"),
+    ],
+)
+def test_what_everyday_parts_say(text: str, unit: str | None, said: str) -> None:
+    assert decode_marking(text, unit).sentence == f"{text}: {said}"
+
+
+def test_voltage_letters_are_preferred_numbers() -> None:
+    # ISO 3, series R10: 10^(n/10), rounded; 3.5 and 4.5 are common practice, no source.
+    for at, letter in enumerate("ABCDEFGHJK"):
+        volts = decode_marking(f"1{letter}104J").voltage
+        assert volts is not None
+        assert float(volts) == pytest.approx(10 * 10 ** (at / 10), rel=0.013)
+
+
+def test_a_fuse_is_judged_by_its_inscription() -> None:
+    # 1 A with a largest drop of 200 mV: IEC 60127-2, from memory.
+    assert judge_text("0.19 ohm", marking="T1AL250V").outcome == "inside"
+    assert judge_text("0.21 ohm", marking="T1AL250V").outcome == "high"
+    assert judge_text("OL", marking="T1AL250V").outcome == "high"
 
 
 def test_the_unit_of_the_readings_tells_the_kind_of_part() -> None:
