@@ -23,7 +23,7 @@ class LibraryFile:
 
     name: str
     path: Path
-    raw: bytes
+    raw: bytes | None
     document: Document
     kind: FileKind
 
@@ -60,6 +60,29 @@ def _one(name: str, path: Path, kind: FileKind) -> LibraryFile:
     raw = path.read_bytes()
     document = parse(decode(raw, path), path=path, shape=shape_of(kind), name=name)
     return LibraryFile(name, path, raw, document, kind)
+
+
+def procedure_file(library: Library, name: str) -> LibraryFile:
+    """The file of a shared procedure, ready for editing.
+
+    One of a lower library is edited as a copy in the topmost one.
+
+    Raises:
+        TreeError: there is no such procedure, or it has errors (the first is raised).
+    """
+    found = library.procedure(name)
+    if found is None:
+        raise TreeError(
+            f"There is no procedure `{name}`.", remedy="Run the review again; it names those known."
+        )
+    document, findings = found
+    for finding in (*document.findings, *findings):
+        if finding.level == "error":
+            raise finding.error()
+    path = library.root / "shared" / "procedures" / f"{name}.yaml"
+    if library.own_procedure(name) is not None:
+        return _one(name, path, "procedure")
+    return LibraryFile(name, path, None, replace(document, path=path), "procedure")
 
 
 def same_cause(files: Mapping[str, LibraryFile], home: LibraryFile, fault: str) -> Iterator[str]:

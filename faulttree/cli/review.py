@@ -14,10 +14,9 @@ import click
 from faulttree.cli.cases_common import bar, width
 from faulttree.cli.options import say, say_json
 from faulttree.cli.places import open_library
-from faulttree.cli.prompter import Prompter, agreed, show_diff
+from faulttree.cli.prompter import Prompter, show_diff
 from faulttree.cli.writing import (
     WriteOptions,
-    keep_in_git,
     own_folder,
     within,
     writing,
@@ -69,7 +68,8 @@ ENDINGS = {".html": "html", ".htm": "html", ".csv": "csv", ".json": "json"}
     "number",
     type=click.IntRange(min=1),
     metavar="N",
-    help="Write proposal N of the one tree into its file, after showing the change.",
+    help="Write proposal N of the tree into its file, or without --tree proposal N for shared "
+    "procedures, after showing the change.",
 )
 @click.option("--even-so", is_flag=True, help="Write despite warnings of the rules.")
 @writing
@@ -90,8 +90,6 @@ def command(
 
     kinds = [(path, _kind(path)) for path in (output,) if path]
     kinds += [(path, "html") for path in (html,) if path]
-    if number is not None and not wanted["tree"]:
-        raise FaulttreeError("--apply is about one tree", remedy="Name it with --tree.")
     shelf = open_library(options.library)
     with options.store(read_only=True) as store, bar("Reviewing") as show:
         trees = trees_of(shelf, wanted["tree"], wanted["family"])
@@ -105,7 +103,8 @@ def command(
         _write(found, path, kind)
         say(f"written: {path}", to_people=True)
     if number is not None:
-        return _apply(shelf, _chosen(found, number), options, even_so=even_so)
+        chosen = _chosen(found, number, one_tree=bool(wanted["tree"]))
+        return _apply(shelf, chosen, options, even_so=even_so)
     if options.as_json:
         say_json(found.as_dict())
     elif not kinds:
@@ -130,13 +129,17 @@ def trees_of(library: Library, tree: str | None, family: str | None) -> list[Tre
     return found
 
 
-def _chosen(found: Review, number: int) -> ReviewProposal:
-    """The proposal of the one tree by its number, from 1."""
-    proposals = found.trees[0].proposals if found.trees else ()
+def _chosen(found: Review, number: int, *, one_tree: bool) -> ReviewProposal:
+    """The proposal of the one tree, or else of the shared procedures, by its number from 1."""
+    proposals = found.shared
+    if one_tree:
+        proposals = found.trees[0].proposals if found.trees else ()
     if number > len(proposals):
+        of = "this tree" if one_tree else "shared procedures"
+        more = "" if one_tree else " For one of a tree, name the tree with --tree."
         raise FaulttreeError(
-            f"there is no proposal {number}",
-            remedy=f"There are {len(proposals)}; `faulttree review --tree` lists them.",
+            f"there is no proposal {number} for {of}",
+            remedy=f"There are {len(proposals)}; `faulttree review` lists them.{more}",
         )
     return proposals[number - 1]
 
@@ -146,7 +149,6 @@ def _apply(
 ) -> int:
     """Show what a proposal changes, and write it where that is agreed to."""
     from faulttree.figures.proposals.apply import edit_of
-    from faulttree.tree.edit import write_all
 
     if "fragment" in proposal.change:
         return _to_fill_in(proposal, as_json=options.as_json)
@@ -155,36 +157,21 @@ def _apply(
         edit = edit_of(shelf, proposal, even_so=even_so, store=store)
     asking = options.asking()
     path = within(edit.change.path, shelf.root)
-    _show_edit(proposal, edit, path, options, asking)
-    if asking is not None and agreed(asking, editable=False) == "no":
-        return 1
-    if asking is None and not options.yes:
-        return 0
-    write_all([edit.change])
-    say(f"written: {path}", to_people=True)
-    message = f"{proposal.change['tree']}: {proposal.what}\n\n{proposal.why}\n"
-    keep_in_git(shelf.root, [edit.change], message, asking, asked=options.commit)
-    return 0
-
-
-def _show_edit(
-    proposal: ReviewProposal, edit: Edit, path: str, options: WriteOptions, asking: Prompter | None
-) -> None:
     diff = edit.change.diff(path)
+
+    def show(place: Prompter) -> None:
+        place.tell(proposal.why)
+        show_diff(place.place, diff)
+        for line in _besides(edit):
+            place.tell(line)
+
+    message = f"{proposal.owner}: {proposal.what}\n\n{proposal.why}\n"
+    made = options.settle(edit, shelf.root, message, asking, show)
     if options.as_json:
-        told = {"path": path, "diff": diff, "written": options.yes, **edit.as_dict()}
-        say_json({**told, **proposal.as_dict()})
-        return
-    if asking is None:
-        say(diff.rstrip("\n"))
-    else:
-        asking.tell(proposal.why)
-        show_diff(asking.place, diff)
-    for line in _besides(edit):
-        if asking is None:
-            say(line, to_people=True)
-        else:
-            asking.tell(line)
+        say_json({"path": path, "diff": diff, **edit.as_dict(), **proposal.as_dict(), **made})
+    elif made["written"]:
+        say(f"Written: {path}")
+    return 0 if made["written"] or options.as_json else 1
 
 
 def _to_fill_in(proposal: ReviewProposal, *, as_json: bool) -> int:

@@ -14,7 +14,7 @@ from faulttree.cli.cases_common import bar
 from faulttree.cli.cause_options import cause_of, cause_options, pair, test_of
 from faulttree.cli.options import now, say, say_json
 from faulttree.cli.prompter import Prompter, agreed, console, show_diff
-from faulttree.cli.writing import WriteOptions, by_hand, keep_in_git, today, within, writing
+from faulttree.cli.writing import WriteOptions, by_hand, today, within, writing
 from faulttree.errors import FaulttreeError, TreeError
 
 if TYPE_CHECKING:
@@ -108,10 +108,8 @@ def _written(
     """Write what was agreed to and close the case; gives the commit, if one was made."""
     from faulttree.authoring.pending import write_and_close
 
-    write_and_close(proposal, store, root, now())
-    if not proposal.changes:
-        return ""
-    return keep_in_git(root, proposal.changes, proposal.message, asking, asked=options.commit)
+    both = partial(write_and_close, proposal, store, root, now())
+    return options.keep(proposal, root, proposal.message, asking, both)
 
 
 def _said(

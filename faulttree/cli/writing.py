@@ -73,9 +73,31 @@ class WriteOptions(RecordOptions):
         done = agreed(asking, editable=False) == "yes" if asking else self.yes
         made = ""
         if done:
-            changes.write()
-            made = keep_in_git(root, changes.changes, message, asking, asked=self.commit)
+            made = self.keep(changes, root, message, asking)
         return {"written": done, "commit": made or None}
+
+    def keep(
+        self,
+        changes: ChangeSet,
+        root: Path,
+        message: str,
+        asking: Prompter | None,
+        write: Callable[[], None] | None = None,
+    ) -> str:
+        """Write changes that were agreed to, and commit them; gives the commit, or nothing.
+
+        Args:
+            changes: the files.
+            root: the folder of the library.
+            message: of the commit.
+            asking: asks whether to commit; None where the options say so.
+            write: writes the files together with what else belongs to them; None to write the
+                files alone.
+        """
+        (write or changes.write)()
+        if not changes.changes:
+            return ""
+        return keep_in_git(root, changes.changes, message, asking, asked=self.commit)
 
 
 def writing(command: Callable[..., int], *, with_record: bool = True) -> Callable[..., int]:

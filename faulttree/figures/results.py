@@ -236,6 +236,7 @@ class Review(Plain):
         unsaid: cases counted for a module only by their tree: their units name no modules.
         benches: who took the cases in.
         method: sentences about the method of all figures.
+        shared: proposals for shared procedures, over all trees that use them.
     """
 
     COMPUTED: ClassVar[tuple[str, ...]] = ("invented",)
@@ -254,6 +255,7 @@ class Review(Plain):
     suspects: tuple[KindFigures, ...]
     filters: Mapping[str, Any]
     method: tuple[str, ...]
+    shared: tuple[ReviewProposal, ...] = ()
 
     @property
     def invented(self) -> bool:

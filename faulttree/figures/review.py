@@ -16,7 +16,7 @@ from faulttree.cases import open_store
 from faulttree.cases.filters import ReviewFilters
 from faulttree.figures.changes import ShareChange, changes
 from faulttree.figures.counts import built_in, tally, unsaid
-from faulttree.figures.proposals.collect import propose
+from faulttree.figures.proposals.collect import propose, propose_shared
 from faulttree.figures.results import (
     Branch,
     FaultFigures,
@@ -100,14 +100,16 @@ def review(
         tallies = tally(record, part, **filters)
         counts = gather(record, tallies, known)
         figures = _all_figures(record, counts, filters, part, tell)
+        fitness = _fitness(trees, library)
         if proposals:
-            fitness = _fitness(trees, library)
             figures = [
                 replace(one, proposals=propose(record, count, filters, part, fitness=fitness))
                 for one, count in zip(figures, _told(counts, tell), strict=True)
             ]
+        shared = propose_shared(counts, fitness) if proposals and not filters.get("tree") else ()
         left = unsaid(record, part[0], {**filters}) if part else 0
-        return _whole(tallies, counts, figures, left, {**filters, "module": module})
+        whole = _whole(tallies, counts, figures, left, {**filters, "module": module})
+        return replace(whole, shared=shared)
 
 
 @contextmanager

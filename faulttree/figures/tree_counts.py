@@ -104,6 +104,13 @@ class ReadingCounts:
     squares: float = 0.0
     unit: str = ""
 
+    def add(self, other: ReadingCounts) -> None:
+        """Count the readings of another place in."""
+        self.n += other.n
+        self.total += other.total
+        self.squares += other.squares
+        self.unit = other.unit or self.unit
+
     @property
     def mean(self) -> float:
         """The mean; of none 0."""

@@ -357,7 +357,7 @@ def test_steps_are_moved_only_with_a_yes(desk: tuple[Library, Path]) -> None:
     path = library.path_of(NAME)
     listed = called(library, record)
     assert "1. Move plug after look: whole, before emitter" in listed.stdout
-    assert "[--apply 1]" in listed.stdout
+    assert "--apply 1]" in listed.stdout
     assert "[by hand]" in listed.stdout
 
     asked = called(library, record, "--apply", "1", "--plain", typed="no\n")

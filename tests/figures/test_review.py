@@ -9,6 +9,7 @@ import io
 import json
 import re
 import shutil
+import sqlite3
 import struct
 import subprocess
 import xml.etree.ElementTree as ET
@@ -218,11 +219,70 @@ def test_limits_and_minutes_are_edited_where_they_stand(shelf: Path) -> None:
         "max": "12.24 V",
         "source": "14 repaired units",
     }
-    timed = {"action": "set-minutes", "tree": name, "minutes": {"fuse": 3.5, "look.lead": 9}}
+    minutes = {"fuse": 3.5, "close.cover-off": 6.5}
+    timed = {"action": "set-minutes", "tree": name, "minutes": minutes}
     edited = edit_of(library, proposed("minutes", timed)).change
     now = library.examine_text(edited.text, edited.path).tree
     assert now is not None
-    assert now.steps["fuse"].minutes == 3.5
+    assert {step: now.steps[step].minutes for step in minutes} == minutes
+
+
+def slow_looks(folder: Path) -> Path:
+    """A record of two trees that use one procedure, whose steps took five times as long."""
+    path = folder / "slow.db"
+    with open_store(str(path)) as store:
+        fill(store, TREES, Shop(seed=5), cases=60)
+    with sqlite3.connect(path) as file:
+        file.execute("UPDATE steps SET minutes = minutes * 5")
+    return path
+
+
+def test_minutes_of_a_shared_procedure_are_proposed_once_and_applied(
+    shelf: Path, tmp_path: Path
+) -> None:
+    record, asked = slow_looks(tmp_path), ("--library", str(shelf))
+    document = json.loads(called(record, *asked, "--json").stdout)
+    for tree in TREES:
+        told = next(one for one in document["trees"] if one["tree"] == tree.id)["proposals"]
+        named = [step for one in told for step in one["change"].get("minutes", ())]
+        assert {tree.steps[step].where.document for step in named} <= {"tree"}
+    names = [one["change"]["procedure"] for one in document["shared"]]
+    assert names
+    assert len(names) == len(set(names))
+
+    change = document["shared"][0]["change"]
+    done = called(record, *asked, "--apply", "1", "--yes")
+    assert done.exit_code == 0, done.output
+    found = Library(shelf).procedure(change["procedure"])
+    assert found is not None
+    steps = found[0].data["steps"]
+    assert {name: steps[name]["minutes"] for name in change["minutes"]} == change["minutes"]
+    again = json.loads(called(record, *asked, "--json").stdout)["shared"]
+    assert change not in [one["change"] for one in again]
+
+
+def test_a_procedure_of_a_lower_library_is_copied_to_the_topmost(
+    shelf: Path, tmp_path: Path
+) -> None:
+    top = tmp_path / "top"
+    (top / "trees").mkdir(parents=True)
+    record, asked = slow_looks(tmp_path), ("--library", str(top), "--library", str(shelf))
+    before = {path: path.read_bytes() for path in shelf.rglob("*.yaml")}
+    done = called(record, *asked, "--apply", "1", "--yes")
+    assert done.exit_code == 0, done.output
+    assert list(top.glob("shared/procedures/*.yaml"))
+    assert {path: path.read_bytes() for path in shelf.rglob("*.yaml")} == before
+
+
+def test_every_proposal_that_says_so_is_applied(shelf: Path, tmp_path: Path) -> None:
+    record, library = slow_looks(tmp_path), Library(shelf)
+    with open_store(str(record), read_only=True) as store:
+        found = review(store, library)
+    made = [one for tree in found.trees for one in tree.proposals] + [*found.shared]
+    ready = [one for one in made if not one.by_hand]
+    assert len(ready) > 3
+    for one in ready:
+        assert edit_of(library, one).change.diff()
 
 
 @pytest.mark.parametrize(
@@ -230,6 +290,7 @@ def test_limits_and_minutes_are_edited_where_they_stand(shelf: Path) -> None:
     [
         ("order", {"action": "replace-order"}, "must be applied manually"),
         ("minutes", {"action": "set-minutes", "minutes": {"look.lead": 2}}, "is not in this file"),
+        ("minutes", {"action": "set-minutes", "minutes": {"no-such": 2}}, "is not in this file"),
         ("limits", {"action": "set-limits", "step": "fuse", "min": "1 V"}, "is not in this file"),
         ("weights", {"action": "set-weights", "weights": {"no-such": 2}}, "is not in this file"),
     ],
@@ -243,7 +304,7 @@ def test_what_cannot_be_applied_is_said(
 
 
 def test_a_proposal_is_applied_to_one_tree_of_ones_own(record: Path) -> None:
-    assert run(["review", "--record", str(record), "--apply", "1"]) == 2
+    assert run(["review", "--record", str(record), "--apply", "99"]) == 2
     assert run(["review", "--record", str(record), "--tree", NAMES[0], "--apply", "99"]) == 2
 
 

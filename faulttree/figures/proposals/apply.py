@@ -7,12 +7,12 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from faulttree.authoring.edited_check import EditedCheck
-from faulttree.authoring.files import TreeFile
+from faulttree.authoring.files import LibraryFile, TreeFile, procedure_file
 from faulttree.authoring.operations.move import StepMoves, reorder
 from faulttree.errors import TreeError
 from faulttree.reading import resolve_limits
 from faulttree.reading.quantity import show_exact
-from faulttree.tree.edit import Editor, FileChange
+from faulttree.tree.edit import ChangeSet, Editor, FileChange
 
 if TYPE_CHECKING:
     from faulttree.authoring.case_impact import MovedCase
@@ -21,12 +21,14 @@ if TYPE_CHECKING:
     from faulttree.tree import Library
 
 
+Keys = tuple[str | int, ...]
+
 Said = Mapping[str, Any]
 
 
 @dataclass(frozen=True)
-class Edit:
-    """The changes of a proposal in the file of its tree; nothing is written yet.
+class Edit(ChangeSet):
+    """The change of a proposal in the file of its tree or procedure; nothing is written yet.
 
     Attributes:
         minutes: expected minutes (before, after) by the odds of the tree's own cases and weights,
@@ -34,9 +36,13 @@ class Edit:
         moved: recorded cases whose answers lead elsewhere on the new tree.
     """
 
-    change: FileChange
     minutes: tuple[float, float] | None = None
     moved: tuple[MovedCase, ...] = ()
+
+    @property
+    def change(self) -> FileChange:
+        """The one file that changes."""
+        return self.changes[0]
 
     def as_dict(self) -> dict[str, Any]:
         """Plain data, numbers not rounded."""
@@ -48,9 +54,14 @@ class Edit:
 
 
 def edit_of(
-    library: Library, proposal: ReviewProposal, *, even_so: bool = False, store: Store | None = None
+    library: Library,
+    proposal: ReviewProposal,
+    *,
+    even_so: bool = False,
+    store: Store | None = None,
+    fitness: EditedCheck | None = None,
 ) -> Edit:
-    """The changes of a proposal in the file of its tree; nothing is written yet.
+    """The change of a proposal in the file of its tree or procedure; nothing is written yet.
 
     Weights, minutes and limits are edited, and steps are moved to other places. A newly planned
     order and a missing test need the author: their data is in ``change`` of the proposal.
@@ -60,30 +71,55 @@ def edit_of(
         proposal: as :func:`faulttree.figures.review` made it.
         even_so: edit in spite of new warnings.
         store: the record, to walk the tree's cases again where steps are moved.
+        fitness: the check of edited files, if the caller makes several edits.
 
     Raises:
-        TreeError: it needs the author, it belongs to a shared procedure, the file has changed
-            since the review, or a safeguard would be weakened.
+        TreeError: it needs the author, the file has changed since the review, or a safeguard
+            would be weakened.
         Unfit: the new text breaks a rule.
     """
     said = proposal.change
-    tree, make = str(said["tree"]), EDITS.get(str(said["action"]))
+    make = EDITS.get(str(said["action"]))
     if said.get("moves"):
         moves = [_move(one) for one in said["moves"]]
-        made = reorder(library, tree, moves, even_so=even_so, store=store)
-        return Edit(made.changes[0], _expected(proposal.figures), made.moved)
+        made = reorder(library, str(said["tree"]), moves, even_so=even_so, store=store)
+        return Edit(_expected(proposal.figures), made.moved, changes=made.changes)
     if make is None:
         raise TreeError(
             f"A proposal of the kind '{proposal.kind}' must be applied manually.",
             remedy=proposal.by_hand
             or "`--json` gives its data under `change`; edit the tree accordingly.",
         )
-    file = TreeFile.of(library, tree)
+    file: TreeFile | LibraryFile
+    if "procedure" in said:
+        file = procedure_file(library, str(said["procedure"]))
+    else:
+        file = TreeFile.of(library, str(said["tree"]))
     editor = file.editor()
-    make(editor, said)
+    make(Place(editor, file), said)
     change = editor.change()
-    EditedCheck(library, file).accepted(change, even_so=even_so)
-    return Edit(change)
+    opened = (file,) if isinstance(file, TreeFile) else ()
+    if fitness is None or change.raw is None:
+        fitness = EditedCheck(library, *opened)
+    fitness.accepted(change, even_so=even_so)
+    return Edit(changes=(change,))
+
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    """The file of a tree or of a procedure, where a proposal is edited in."""
+
+    editor: Editor
+    file: TreeFile | LibraryFile
+
+    def keys(self, step: str) -> Keys:
+        """The place of a step in the file. A step that closes the unit is written under the state
+        that it closes.
+        """
+        tree = self.file.tree if isinstance(self.file, TreeFile) else None
+        known = tree.steps.get(step) if tree is not None else None
+        own = known is not None and known.where.document == "tree"
+        return tuple(known.where.keys) if known is not None and own else ("steps", step)
 
 
 def _expected(figures: Said) -> tuple[float, float] | None:
@@ -97,21 +133,18 @@ def _move(said: Said) -> StepMoves:
     return StepMoves(said["step"], (after[0], after[1]) if after else None)
 
 
-def _weights(editor: Editor, said: Said) -> None:
+def _weights(place: Place, said: Said) -> None:
     for fault, weight in said["weights"].items():
-        editor.put(("faults", fault), "weight", weight)
+        place.editor.put(("faults", fault), "weight", weight)
 
 
-def _minutes(editor: Editor, said: Said) -> None:
-    """Steps of the tree's own file; those of shared procedures belong to other trees too."""
-    own = editor.document.data["steps"]
-    mine = {name: minutes for name, minutes in said["minutes"].items() if name in own}
-    for name, minutes in (mine or said["minutes"]).items():
-        editor.put(("steps", name), "minutes", minutes)
+def _minutes(place: Place, said: Said) -> None:
+    for name, minutes in said["minutes"].items():
+        place.editor.put(place.keys(name), "minutes", minutes)
 
 
-def _limits(editor: Editor, said: Said) -> None:
-    keys = ("steps", said["step"], "limits")
+def _limits(place: Place, said: Said) -> None:
+    editor, keys = place.editor, (*place.keys(said["step"]), "limits")
     step = editor.document.data["steps"].get(said["step"])
     limits = step.get("limits", {}) if isinstance(step, Mapping) else {}
     new = {key: text for key in ("min", "max", "source") if (text := said.get(key)) is not None}
@@ -128,7 +161,7 @@ def _limits(editor: Editor, said: Said) -> None:
     editor.set(keys, {**kept, **new})
 
 
-EDITS: Mapping[str, Callable[[Editor, Said], None]] = {
+EDITS: Mapping[str, Callable[[Place, Said], None]] = {
     "set-weights": _weights,
     "set-minutes": _minutes,
     "set-limits": _limits,

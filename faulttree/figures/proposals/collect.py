@@ -3,14 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 from faulttree.authoring.operations.move import reorder
 from faulttree.errors import FaulttreeError
+from faulttree.figures.proposals.apply import edit_of
 from faulttree.figures.proposals.branches import move_down, tell_apart
 from faulttree.figures.proposals.limits import contradicted, limits
 from faulttree.figures.proposals.moves import Mover
 from faulttree.figures.proposals.order import order
+from faulttree.figures.proposals.shared_steps import shared_steps
 from faulttree.figures.proposals.weights import minutes, weights
 from faulttree.figures.replay import cases_of, recorded
 from faulttree.odds import TableError
@@ -56,7 +59,7 @@ def propose(
     except TableError:
         return ()
     table, mover = known.table, Mover(known, _fits(count.tree, fitness))
-    return (
+    made = (
         *order(known, mover),
         *weights(count, table),
         *move_down(count, mover),
@@ -65,6 +68,29 @@ def propose(
         *minutes(count),
         *tell_apart(count, table),
     )
+    return tuple(applicable(one, fitness) for one in made)
+
+
+def propose_shared(
+    counts: Sequence[TreeCount], fitness: EditedCheck | None = None
+) -> tuple[ReviewProposal, ...]:
+    """All proposals for shared procedures, each made once for all trees that use them."""
+    return tuple(applicable(one, fitness) for one in shared_steps(counts))
+
+
+def applicable(proposal: ReviewProposal, fitness: EditedCheck | None) -> ReviewProposal:
+    """The same proposal, marked as manual work if its edit cannot be made.
+
+    Without files to edit (``fitness`` None) nothing is tried. Moves were tried when they were
+    chosen.
+    """
+    if fitness is None or proposal.by_hand or "moves" in proposal.change:
+        return proposal
+    try:
+        edit_of(fitness.library, proposal, fitness=fitness)
+    except FaulttreeError as error:
+        return replace(proposal, by_hand=f"The program cannot make this edit: {error.message}")
+    return proposal
 
 
 def _fits(tree: Tree, fitness: EditedCheck | None) -> Callable[[Sequence[StepMoves]], bool] | None:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from typing import TYPE_CHECKING
 
 from faulttree.errors import FaulttreeError
@@ -29,22 +29,40 @@ OFTEN = 0.1
 
 
 def limits(count: TreeCount) -> Iterator[ReviewProposal]:
-    """Proposals for limits that are too close to the readings of good units."""
+    """Proposals for limits in the file of a tree that are too close to readings of good units."""
     for name, step in count.tree.steps.items():
-        good = count.steps[name].good if name in count.steps else None
-        fixed = _fixed_limits(step)
-        if good is None or good.n < GOOD_UNITS or not good.deviation or fixed is None:
-            continue
-        near = NEAR * good.deviation
-        under = fixed.lower is not None and good.mean - near < float(fixed.lower)
-        over = fixed.upper is not None and good.mean + near > float(fixed.upper)
-        if under or over:
-            yield _wider(count.tree.id, name, good, fixed, under, over)
+        good = count.steps[name].good
+        near = too_near(step, good) if step.where.document == "tree" else None
+        if near is not None:
+            yield wider({"tree": count.tree.id}, name, good, *near)
 
 
-def _wider(
-    tree: str, step: str, good: ReadingCounts, limits: Limits, under: bool, over: bool
+def too_near(step: Step, good: ReadingCounts) -> tuple[Limits, bool, bool] | None:
+    """The limits of a step, and whether good units come near the lower and the upper one.
+
+    None if they do not, if too few good units were read, or if the limits are no fixed figures.
+    """
+    fixed = _fixed_limits(step)
+    if good.n < GOOD_UNITS or not good.deviation or fixed is None:
+        return None
+    near = NEAR * good.deviation
+    under = fixed.lower is not None and good.mean - near < float(fixed.lower)
+    over = fixed.upper is not None and good.mean + near > float(fixed.upper)
+    return (fixed, under, over) if under or over else None
+
+
+def wider(
+    at: Mapping[str, str], step: str, good: ReadingCounts, limits: Limits, under: bool, over: bool
 ) -> ReviewProposal:
+    """The proposal for limits that good units come near to.
+
+    Args:
+        at: whose step: ``{"tree": id}`` or ``{"procedure": name}``.
+        step: its name there.
+        good: the readings of good units.
+        limits: its limits now, with ``under`` and ``over`` as :func:`too_near` gives them.
+        under, over: which limit is meant.
+    """
     half = tolerance_factor(good.n) * good.deviation
     low, high = good.mean - half, good.mean + half
     said_low, said_high, mean, deviation = (
@@ -73,7 +91,7 @@ def _wider(
         },
         {
             "action": "set-limits",
-            "tree": tree,
+            **at,
             "step": step,
             "min": said_low if under else None,
             "max": said_high if over else None,

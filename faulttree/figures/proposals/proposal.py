@@ -31,6 +31,11 @@ class ReviewProposal(Plain):
     change: Mapping[str, Any] = field(default_factory=dict)
     by_hand: str = ""
 
+    @property
+    def owner(self) -> str:
+        """The tree or the shared procedure whose file it changes."""
+        return str(self.change.get("tree") or self.change.get("procedure", ""))
+
     def as_dict(self) -> dict[str, Any]:
         """Plain data for JSON."""
         return {**super().as_dict(), "by_hand": self.by_hand or None}

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
-from typing import TYPE_CHECKING
+from collections.abc import Iterable, Iterator, Mapping
+from typing import TYPE_CHECKING, NamedTuple
 
 from faulttree.figures.formatting import listed, percent, within
 from faulttree.figures.proposals.proposal import ReviewProposal
@@ -11,7 +11,7 @@ from faulttree.figures.statistics import FEW, Share, chance_of_at_least, chance_
 from faulttree.odds import PSEUDO_COUNT
 
 if TYPE_CHECKING:
-    from faulttree.figures.tree_counts import TreeCount
+    from faulttree.figures.tree_counts import Floats, TreeCount
     from faulttree.odds import FaultTable
 
 
@@ -70,22 +70,43 @@ def _digits(weight: float) -> float:
     return float(f"{max(weight, 0.01):.2g}")
 
 
+class Timed(NamedTuple):
+    """A step with the minutes that its file states, and those that were measured."""
+
+    name: str
+    stated: float | None
+    minutes: Floats
+
+
 def minutes(count: TreeCount) -> Iterator[ReviewProposal]:
-    """Proposals for stated times that contradict the measured ones."""
+    """The proposal for minutes in the file of a tree that contradict the measured ones."""
+    timed = [
+        Timed(name, step.minutes, count.steps[name].timed)
+        for name, step in count.tree.steps.items()
+        if step.where.document == "tree" and not step.access
+    ]
+    yield from new_minutes({"tree": count.tree.id}, timed)
+
+
+def new_minutes(at: Mapping[str, str], timed: Iterable[Timed]) -> Iterator[ReviewProposal]:
+    """The proposal for stated minutes that contradict the measured ones; none if all agree.
+
+    Args:
+        at: whose steps: ``{"tree": id}`` or ``{"procedure": name}``.
+        timed: the steps.
+    """
     new: dict[str, float] = {}
     told, figures = [], {}
-    for name, step in count.tree.steps.items():
-        timed = count.steps[name].timed
-        if len(timed) < FEW or step.minutes is None or step.access:
+    for name, stated, measured in timed:
+        if len(measured) < FEW or stated is None:
             continue
-        ordered = sorted(timed.tolist())
+        ordered = sorted(measured.tolist())
         low, median, high = (ordered[int(part * (len(ordered) - 1))] for part in (0.25, 0.5, 0.75))
-        ratio = median / step.minutes if step.minutes else FAR_OFF
-        outside = not low <= step.minutes <= high
-        if outside and not 1 / FAR_OFF < ratio < FAR_OFF:
+        ratio = median / stated if stated else FAR_OFF
+        if not low <= stated <= high and not 1 / FAR_OFF < ratio < FAR_OFF:
             new[name] = float(f"{median:.2g}")
-            figures[name] = {"n": len(ordered), "median": median, "stated": step.minutes}
-            told.append(f"{name} {median:.2g} (stated {step.minutes:g}, {len(ordered)} times)")
+            figures[name] = {"n": len(ordered), "median": median, "stated": stated}
+            told.append(f"{name} {median:.2g} (stated {stated:g}, {len(ordered)} times)")
     if new:
         yield ReviewProposal(
             "minutes",
@@ -94,7 +115,7 @@ def minutes(count: TreeCount) -> Iterator[ReviewProposal]:
             f"The median as timed, in minutes: {'; '.join(told)}. More than half of the times "
             f"lie on one side of the stated value, by {FAR_OFF:g} times or more.",
             figures,
-            {"action": "set-minutes", "tree": count.tree.id, "minutes": new},
+            {"action": "set-minutes", **at, "minutes": new},
         )
 
 

@@ -9,6 +9,7 @@ from faulttree.figures import formatting
 from faulttree.texts import harmless, one_line, table, wrapped
 
 if TYPE_CHECKING:
+    from faulttree.figures.proposals.proposal import ReviewProposal
     from faulttree.figures.results import Branch, Review, TreeFigures
 
 
@@ -35,7 +36,9 @@ def lines(review: Review, width: int, *, full: bool | None = None) -> list[str]:
         if whole:
             out += ["", *_tree(tree, width)]
         elif tree.proposals:
-            out += ["", _title(tree), *_proposals(tree, width)]
+            out += ["", _title(tree), *_proposals(tree.proposals, width, tree.tree.id)]
+    if review.shared:
+        out += ["", "## Shared procedures", *_proposals(review.shared, width)]
     if review.trees:
         out += ["", "How to read this", *(p for m in review.method for p in _par(m, width))]
     return [harmless(line) for line in out]
@@ -83,7 +86,7 @@ def _tree(tree: TreeFigures, width: int) -> Iterator[str]:
     yield from _suspects(tree, width)
     if tree.proposals:
         yield ""
-        yield from _proposals(tree, width)
+        yield from _proposals(tree.proposals, width, tree.tree.id)
 
 
 def _faults(tree: TreeFigures, width: int) -> Iterator[str]:
@@ -156,10 +159,13 @@ def _suspects(tree: TreeFigures, width: int) -> Iterator[str]:
     yield from table(rows, width)
 
 
-def _proposals(tree: TreeFigures, width: int) -> Iterator[str]:
+def _proposals(proposals: Sequence[ReviewProposal], width: int, tree: str = "") -> Iterator[str]:
+    """Numbered proposals, each with the options that apply it; without a tree the shared ones."""
     yield "What to change:"
-    for number, proposal in enumerate(tree.proposals, 1):
-        done = "[by hand]" if proposal.by_hand else f"[--apply {number}]"
+    for number, proposal in enumerate(proposals, 1):
+        done = (
+            "[by hand]" if proposal.by_hand else f"[{tree and f'--tree {tree} '}--apply {number}]"
+        )
         yield from _par(f"{number}. {proposal.what} {done}", width, "   ")
         yield from _par(f"   {proposal.why}", width, "   ")
         if proposal.by_hand:
