@@ -23,6 +23,7 @@ from faulttree.odds import (
     FaultTable,
     Observation,
     against,
+    best_to_repeat,
     make_table,
     posterior,
 )
@@ -43,13 +44,15 @@ ABNORMAL = 0.15
 class Case:
     """What was seen of one unit, and its cause; None for one that the table does not have.
 
-    ``reached`` is the fault that the walk ended at, if it did.
+    ``reached`` is the fault that the walk ended at, if it did; ``wrong`` are the tests whose
+    outcome was not what the unit showed.
     """
 
     table: FaultTable
     cause: str | None
     seen: tuple[Observation, ...]
     reached: str = ""
+    wrong: frozenset[str] = frozenset()
 
 
 @dataclass
@@ -126,8 +129,8 @@ def walks(
         stated = [f for f, row in zip(truth.faults, truth.entries, strict=True) if any(row)]
         weights = [truth.weights[truth.fault_index[fault]] for fault in stated]
         cause = None if drawn.random() < UNKNOWN_CAUSES else drawn.choices(stated, weights)[0]
-        seen, end = walk(tree, truth, cause, drawn, any_outcome=any_outcome)
-        yield Case(believed, cause, tuple(seen), end if end in tree.faults else "")
+        seen, end, wrong = walk(tree, truth, cause, drawn, any_outcome=any_outcome)
+        yield Case(believed, cause, tuple(seen), end if end in tree.faults else "", wrong)
 
 
 def without_signs(tree: Tree, part: float, drawn: random.Random) -> Tree:
@@ -143,8 +146,9 @@ def without_signs(tree: Tree, part: float, drawn: random.Random) -> Tree:
 
 def walk(
     tree: Tree, truth: FaultTable, cause: str | None, drawn: random.Random, *, any_outcome: bool
-) -> tuple[list[Observation], str]:
+) -> tuple[list[Observation], str, frozenset[str]]:
     seen: dict[str, Observation] = {}
+    wrong: set[str] = set()
     node = tree.start
     while node in tree.steps and node not in seen:
         step = tree.steps[node]
@@ -155,9 +159,10 @@ def walk(
             outcome = shown(truth, cause, node, outcomes, drawn, any_outcome=any_outcome)
             if drawn.random() < ERROR_RATES[step.kind]:
                 outcome = drawn.choice([one for one in outcomes if one != outcome])
+                wrong.add(node)
             seen[node] = Observation(node, outcome)
         node = step.targets[outcome]
-    return list(seen.values()), node
+    return list(seen.values()), node, frozenset(wrong)
 
 
 def shown(
@@ -257,6 +262,23 @@ def scores(cases: Iterable[Case], usually_normal: float | None, threshold: float
     return found
 
 
+def again(case: Case, wrong_again: float, drawn: random.Random, threshold: float = 0.8) -> Case:
+    """The case with the best test made again where the fault that it came to is only likely.
+
+    A wrong outcome is wrong again with that probability. Where the outcome is another one now,
+    the walk goes on elsewhere: it has come to no fault.
+    """
+    table, seen = case.table, case.seen
+    if not case.reached or posterior(table, seen).probabilities[case.reached] >= threshold:
+        return case
+    test, _ = best_to_repeat(table, case.reached, seen)
+    at = next(at for at, answer in enumerate(seen) if answer.test == test)
+    slip = ERROR_RATES[table.kind(table.test_index[test])]
+    if drawn.random() < (1 - wrong_again if test in case.wrong else slip):
+        return replace(case, seen=(*seen[:at], *seen[at + 1 :]), reached="")
+    return replace(case, seen=(*seen[:at], replace(seen[at], times=2), *seen[at + 1 :]))
+
+
 def shortest_ways(tree: Tree) -> Iterator[tuple[str, tuple[Observation, ...]]]:
     """A shortest walk by each outcome that leads to a fault, without skips or jumps."""
     ways: dict[str, tuple[Observation, ...]] = {tree.start: ()}
@@ -299,6 +321,17 @@ def likely_ways(usually_normal: float | None, threshold: float = 0.8) -> tuple[i
     return whole, why
 
 
+def likely_again(threshold: float = 0.8) -> tuple[int, int]:
+    """How many right walks are below the threshold, with no and with one test made again."""
+    first = second = 0
+    for _, table in shipped():
+        for fault, way in shortest_ways(table.source):  # type: ignore[arg-type]
+            if posterior(table, way).probabilities[fault] < threshold:
+                first += 1
+                second += best_to_repeat(table, fault, way)[1] < threshold
+    return first, second
+
+
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--cases", type=int, default=3000, help="simulated cases of each kind")
@@ -307,8 +340,14 @@ def main() -> None:
         whole, why = likely_ways(usual)
         said = "equally likely" if usual is None else f"normal with {usual}"
         print(f"likely at the end of {why.total()} of {whole} right walks, {said}: {dict(why)}")
+    first, second = likely_again()
+    print(f"likely at first {first}, after one test made again with the same outcome {second}")
     for name, world in WORLDS.items():
         cases = list(world(options.cases, 1))
+        for part in (0.1, 0.25, 0.5) if name != "signal chains" else ():
+            drawn = random.Random(2)
+            made = scores([again(case, part, drawn) for case in cases], 0.7)
+            print(f"{name}, made again, {part} of wrong ones wrong again: {made.text()}")
         for usual in (None, 0.6, 0.7, 0.8, 0.9, 0.95):
             said = "equally likely" if usual is None else f"normal with {usual}"
             print(f"{name}, {said}: {scores(cases, usual).text()}", flush=True)

@@ -11,6 +11,11 @@ equally likely for it, so it grows where every known fault is contradicted. A re
 limit comes with likelihoods, P(true value lies in the outcome), and is weighed as virtual
 evidence: Σ over outcomes of likelihood · P(outcome | f).
 
+A test made again that gives the same outcome is evidence of its own, for an answer is wrong by
+chance in part: of wrong answers the part ρ comes out wrong again, however often, for it has a
+lasting reason (the wrong place, a wrong meter, a unit that is not typical), and the rest is
+independent. After n equal outcomes ε is ε·(ρ + (1 − ρ)·εⁿ⁻¹).
+
 Sums are kept as logarithms, so that hundreds of answers do not underflow.
 
 Sources: J. Pearl, Probabilistic Reasoning in Intelligent Systems (1988), 2.2.2 for virtual
@@ -32,6 +37,7 @@ __all__ = [
     "ERROR_RATES",
     "NONE_PRIOR",
     "PSEUDO_COUNT",
+    "WRONG_AGAIN",
     "Beliefs",
     "Observation",
     "Pair",
@@ -43,6 +49,9 @@ __all__ = [
 
 ERROR_RATES: Mapping[str, float] = {"ask": 0.05, "measure": 0.02, "use": 0.05}
 """How often an answer of each kind is wrong or not typical; common practice, no source."""
+
+WRONG_AGAIN = 0.25
+"""Part of wrong answers that are wrong again when the test is made again; common practice."""
 
 NONE_PRIOR = 0.05
 """Prior of "none of these"; common practice, no source."""
@@ -62,11 +71,13 @@ class Observation:
         outcome: what came out; None or ``undecided`` counts as nothing seen, unless
             likelihoods are given.
         likelihoods: outcome → P(true value lies in it); replaces the hard outcome.
+        times: how often the test gave this outcome, one after the other.
     """
 
     test: str
     outcome: str | None = None
     likelihoods: Mapping[str, float] | None = None
+    times: int = 1
 
 
 @dataclass(frozen=True)
@@ -211,6 +222,8 @@ def _log_likelihood(
     if column is None or not table.outcomes[column]:
         return None
     rate = errors.get(table.kind(column), 0.0)
+    if answer.times > 1:
+        rate *= WRONG_AGAIN + (1 - WRONG_AGAIN) * rate ** (answer.times - 1)
     if answer.likelihoods is not None:
         return _soft(table, column, answer.likelihoods, rate)
     if answer.outcome is None or answer.outcome == "undecided":

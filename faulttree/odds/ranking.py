@@ -5,18 +5,27 @@ from __future__ import annotations
 import heapq
 import math
 from collections.abc import Collection, Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
-from faulttree.odds.beliefs import ERROR_RATES, Observation, Posterior, chances
+from faulttree.odds.beliefs import ERROR_RATES, Observation, Posterior, chances, posterior
 from faulttree.odds.planning.plan_graph import PlanGraph
 from faulttree.odds.planning.problem import PlanningProblem, Prerequisites, plogp
 from faulttree.odds.planning.search import Search
 from faulttree.odds.table import FaultTable
 from faulttree.tree.model import Tree
 
-__all__ = ["Against", "Ranked", "Suspect", "against", "rank_tests", "untested", "would_settle"]
+__all__ = [
+    "Against",
+    "Ranked",
+    "Suspect",
+    "against",
+    "best_to_repeat",
+    "rank_tests",
+    "untested",
+    "would_settle",
+]
 
 NEGLIGIBLE = 1e-4
 """Faults less likely than this, next to the likeliest, are left out when looking ahead."""
@@ -192,6 +201,38 @@ def against(table: FaultTable, fault: str, seen: Sequence[Observation]) -> Again
             if own:
                 break
     return found
+
+
+def best_to_repeat(
+    table: FaultTable,
+    fault: str,
+    seen: Sequence[Observation],
+    *,
+    among: Collection[str] | None = None,
+    priors: Mapping[str, float] | None = None,
+    excluded: Iterable[str] = (),
+) -> tuple[str, float]:
+    """The test that raises P(fault) most if it is made again and gives the same outcome.
+
+    Args:
+        table: the fault table.
+        fault: one that the answers speak for.
+        seen: the answers, each test once.
+        among: tests that can be made again; all by default.
+        priors, excluded: as for :func:`faulttree.odds.posterior`.
+
+    Returns:
+        The test and P(fault) after that outcome; an empty text and 0 where nothing was seen.
+    """
+    best, out = ("", 0.0), tuple(excluded)
+    for at, answer in enumerate(seen):
+        possible = answer.test in table.test_index and _counts(answer)
+        if not possible or (among is not None and answer.test not in among):
+            continue
+        again = (*seen[:at], replace(answer, times=answer.times + 1), *seen[at + 1 :])
+        share = posterior(table, again, priors=priors, excluded=out).probabilities[fault]
+        best = max(best, (answer.test, share), key=lambda one: one[1])
+    return best
 
 
 def tests_of(tree: Tree, fault: str) -> frozenset[str]:

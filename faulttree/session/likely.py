@@ -17,7 +17,7 @@ __all__ = ["decide_likely"]
 
 
 def decide_likely(position: Position, context: Context, prompt: Prompt, given: Reply) -> Result:
-    """An open test is made first, or the likely fault is taken for the cause."""
+    """An open test is made first, or one again, or the likely fault is taken for the cause."""
     tests = [one.id for one in prompt.choices if one.id != TAKE_IT]
     wanted = chosen(prompt, given, default=next(iter(tests), ""))
     if wanted == TAKE_IT:

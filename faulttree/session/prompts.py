@@ -20,7 +20,7 @@ from faulttree.session.model import (
     Wait,
 )
 from faulttree.tree.safety import HARD_STOPS
-from faulttree.walk.advisor import untested
+from faulttree.walk.advisor import untested, worth_repeating
 from faulttree.walk.answer import limits_of
 from faulttree.walk.block_text import block_text
 from faulttree.walk.fitness import check_again, refused, titled
@@ -379,8 +379,12 @@ def _likely_prompt(position: Position) -> Prompt:
     """A fault that is not proved: the open tests, the best first, then to take it all the same."""
     state = position.state
     assert state.reached is not None
+    again, share = worth_repeating(state, state.reached.fault)
     tests = tuple(
-        Choice(name, f"test first: {asks(state, name)}") for name in state.reached.open_tests
+        Choice(name, f"make again: {asks(state, name)} ({share:.0%} if it gives the same)")
+        if name == again
+        else Choice(name, f"test first: {asks(state, name)}")
+        for name in state.reached.open_tests
     )
     text = "Number of the test to make first" if tests else "No test is open that would tell"
     return prompt_of(

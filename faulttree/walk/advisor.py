@@ -43,10 +43,14 @@ __all__ = [
     "spoken_against",
     "untested",
     "worth",
+    "worth_repeating",
 ]
 
 WORTH_ASKING = 0.01
 """Bits below which a step is not worth going to: common practice, no source."""
+
+WORTH_REPEATING = 0.03
+"""How much likelier an equal outcome must make a fault for a test to be made again; as above."""
 
 WORTH_SAYING = 3.0
 """Minutes a detour must save before it is offered: common practice, no source."""
@@ -91,13 +95,16 @@ def evidence(state: State, *, earlier: bool = False) -> tuple[Observation, ...]:
     """What was seen in this round, or with ``earlier`` in the rounds before it.
 
     While a repair is being proved, and once it has held, the round that found the fault is
-    the one that tells.
+    the one that tells. A test made again that gave the same outcome is seen so many times; where
+    the outcomes differ the last one counts. In a case that was opened before ``usually_normal``
+    was kept, each test is seen once.
     """
     from faulttree.odds import Observation
 
     table = table_for(state)
     proved = state.confirming is not None or state.cured is not None
     told_in = state.round - 1 if proved else state.round
+    repeats = _counts_repeats(state)
     seen: dict[str, Observation] = {}
     for visit in state.visits:
         fits = visit.round < told_in if earlier else visit.round == told_in
@@ -106,9 +113,16 @@ def evidence(state: State, *, earlier: bool = False) -> tuple[Observation, ...]:
         known = set(table.outcomes[table.test_index[visit.step]])
         soft = _likelihoods(visit.event, known)
         if soft is not None or visit.outcome in known:
-            # The last answer to a step is the one that counts.
-            seen[visit.step] = Observation(visit.step, visit.outcome, soft)
+            last = seen.get(visit.step)
+            same = repeats and last is not None and last.outcome == visit.outcome
+            times = last.times + 1 if same and last is not None else 1
+            seen[visit.step] = Observation(visit.step, visit.outcome, soft, times)
     return tuple(seen.values())
+
+
+def _counts_repeats(state: State) -> bool:
+    """Whether a test made again is evidence of its own; not in a case of an earlier version."""
+    return state.opened is not None and state.opened.usually_normal is not None
 
 
 def _likelihoods(event: Answered, known: set[str]) -> Mapping[str, float] | None:
@@ -129,6 +143,34 @@ def beliefs(state: State) -> Posterior:
         priors=_priors(state),
         excluded=state.excluded,
     )
+
+
+def worth_repeating(state: State, fault: str) -> tuple[str, float]:
+    """The test to make again, and P(fault) if it gives the same; ("", 0) where none is worth it.
+
+    Only a test of this search that nothing bars now, and none that a known property answers.
+    """
+    from faulttree.odds import best_to_repeat
+
+    if not _counts_repeats(state):
+        return "", 0.0
+    steps, seen = state.tree.steps, evidence(state)
+    open_ = [
+        one.test
+        for one in seen
+        if steps[one.test].role == "finding" and steps[one.test].property is None
+        if not _barred(state, one.test)
+    ]
+    test, share = best_to_repeat(
+        table_for(state),
+        fault,
+        seen,
+        among=open_,
+        priors=_priors(state),
+        excluded=state.excluded,
+    )
+    gained = share - beliefs(state).probabilities.get(fault, 0.0)
+    return (test, share) if gained >= WORTH_REPEATING else ("", 0.0)
 
 
 def _priors(state: State) -> dict[str, float] | None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-from faulttree.walk.advisor import WORTH_ASKING, beliefs, ranking
+from faulttree.walk.advisor import WORTH_ASKING, beliefs, ranking, worth_repeating
 from faulttree.walk.events import Reached
 
 if TYPE_CHECKING:
@@ -33,7 +33,8 @@ def reached(state: State, *, threshold: float = LIKELY_BELOW, at: str = "") -> R
     """How sure the fault is that the walk stands at; None where that is decided, or at no fault.
 
     It is likely where P(fault | everything seen) is below ``threshold``, or where tests on the
-    tree's way to it were not made: a conclusion by elimination needs the eliminations.
+    tree's way to it were not made: a conclusion by elimination needs the eliminations. The
+    tests to make are then those, the one best made again, and those that would tell something.
 
     Example:
         >>> reached(state)  # doctest: +SKIP
@@ -52,7 +53,9 @@ def reached(state: State, *, threshold: float = LIKELY_BELOW, at: str = "") -> R
         for name, share in sorted(others, key=lambda one: -one[1])[:MOST]
         if share >= WORTH_NAMING
     ]
+    again = worth_repeating(state, fault)[0] if likely else ""
     telling = [one.test for one in ranking(state) if one.bits > WORTH_ASKING]
+    telling = [again, *telling] if again and not left else telling
     return Reached(
         at=at,
         fault=fault,

@@ -5,9 +5,11 @@ A small sample of ``python -m benchmarks.bench_calibration``, whose figures are 
 
 from __future__ import annotations
 
+from random import Random
+
 import pytest
 
-from benchmarks.bench_calibration import WORLDS, chains, scores
+from benchmarks.bench_calibration import WORLDS, again, chains, scores
 from faulttree.reading.instruments import USUALLY_NORMAL
 
 MOST_WORSE = 1.08
@@ -49,3 +51,19 @@ def test_a_fault_called_found_is_right_nine_times_in_ten() -> None:
     for world in ("usually normal", "half the signs deleted", "any outcome"):
         found = scores(WORLDS[world](3000, 1), USUALLY_NORMAL).reached[True]
         assert sum(found) / len(found) > 0.88
+
+
+@pytest.mark.parametrize("wrong_again", [0.1, 0.5])
+def test_a_test_made_again_makes_right_walks_sure_and_wrong_ones_no_surer(
+    wrong_again: float,
+) -> None:
+    """What the odds take, 0.25, is right in neither world."""
+    cases, drawn = list(WORLDS["usually normal"](400, 3)), Random(4)
+    once = scores(cases, USUALLY_NORMAL)
+    twice = scores([again(case, wrong_again, drawn) for case in cases], USUALLY_NORMAL)
+    likely = [
+        sum(one.reached[False]) / sum(map(sum, one.reached.values())) for one in (once, twice)
+    ]
+    right = [sum(one.reached[True]) / len(one.reached[True]) for one in (once, twice)]
+    assert likely[1] < likely[0] / 2
+    assert right[1] > right[0] - 0.04

@@ -96,6 +96,50 @@ def test_back_from_an_open_test_is_back_at_the_likely_fault() -> None:
     assert driver.prompt.kind == "likely"
 
 
+def now_opened() -> Driver:
+    """The three questions in a case that keeps what the odds take as usually normal."""
+    tree = chain().tree
+    opened = ev.Opened(tree="x", tree_hash=tree.hash, usually_normal=0.7)
+    return Driver(tree, events=[opened], likely_below=0.88)
+
+
+def test_the_deciding_test_made_again_is_offered_first_and_counts() -> None:
+    driver = now_opened()
+    driver.type("clear", "clean", "quiet")
+    first = reached(driver)
+    assert (driver.prompt.kind, first.open_tests) == ("likely", ("sound",))
+    assert driver.prompt.choices[0].text.startswith("make again: Does it rattle? (")
+    driver.type("")
+    assert driver.state.ask is not None
+    driver.type("quiet")
+    assert (driver.prompt.kind, reached(driver).standing) == ("fault", "found")
+    # By hand as above, with what is usually normal: burnt shows clean with 0.7. A wrong answer,
+    # 0.05, comes twice with 0.05 · (0.25 + 0.75 · 0.05).
+    for kept, wrong in ((first, 0.05), (reached(driver), 0.05 * (0.25 + 0.75 * 0.05))):
+        fits = 0.95 / 4 * 0.95**2 * (1 - wrong)
+        rivals = 0.95 / 4 * (0.05 * 0.7 / 2 + 0.95 * 0.05 / 2 + 0.95**2 * wrong)
+        free = 0.05 * 0.7**2 / 2
+        assert kept.probability == pytest.approx(fits / (fits + rivals + free), abs=1e-9)
+
+
+def test_another_outcome_the_second_time_is_the_one_that_counts() -> None:
+    driver, once = now_opened(), now_opened()
+    driver.type("clear", "clean", "quiet", "1", "rattles")
+    once.type("clear", "clean", "rattles")
+    assert reached(driver).fault == "shorted"
+    assert reached(driver).probability == reached(once).probability
+
+
+def test_a_case_of_an_earlier_version_counts_each_test_once() -> None:
+    driver = chain()
+    driver.likely_below = 0.9
+    driver.type("clear", "clean", "quiet")
+    before = reached(driver)
+    assert before.open_tests == ()
+    driver.type("go sound", "quiet")
+    assert reached(driver).probability == before.probability
+
+
 def test_a_likely_fault_given_up_is_not_found() -> None:
     driver = chain()
     driver.type("go sound", "quiet", "give up", "stop", "no time")
