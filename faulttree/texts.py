@@ -146,6 +146,16 @@ def minutes_text(minutes: float) -> str:
     return f"{max(minutes, 1):.2g} min" if minutes < 10 else f"{minutes:.0f} min"
 
 
+def spell(seconds: float) -> str:
+    """A length of time for people: ``2 min``, ``1 min 30 s``."""
+    whole = max(0, round(seconds))
+    minutes, rest = divmod(whole, 60)
+    parts = [f"{minutes} min"] if minutes else []
+    if rest or not minutes:
+        parts.append(f"{rest} s")
+    return " ".join(parts)
+
+
 def pick(typed: str, names: Sequence[str], *, numbered: bool = True) -> str | None:
     """Find a typed name: by the whole name, its number from 1, or a unique beginning.
 

@@ -340,7 +340,7 @@ class _Rehearsed:
 
     def pause(self, seconds: float, what: str) -> tuple[bool, str]:
         """A pause is said, not waited for."""
-        from faulttree.terminal.console import spell
+        from faulttree.texts import spell
 
         click.echo(f"(the bench waits {spell(seconds)} here)")
         return True, ""

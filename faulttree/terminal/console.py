@@ -8,7 +8,7 @@ import sys
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from typing import TYPE_CHECKING, Protocol, TextIO
 
-from faulttree.texts import harmless, wrapped
+from faulttree.texts import harmless, spell, wrapped
 
 if TYPE_CHECKING:
     from prompt_toolkit import PromptSession
@@ -21,7 +21,6 @@ __all__ = [
     "ScreenConsole",
     "console_for",
     "folded",
-    "spell",
 ]
 
 Line = Sequence[tuple[str, str]]
@@ -201,16 +200,6 @@ def folded(prompt: str, width: int) -> list[str]:
         return [prompt]
     lines = wrapped(prompt.rstrip(), room)
     return [*lines[:-1], f"{lines[-1]} "]
-
-
-def spell(seconds: float) -> str:
-    """A length of time for people: ``2 min``, ``1 min 30 s``."""
-    whole = max(0, round(seconds))
-    minutes, rest = divmod(whole, 60)
-    parts = [f"{minutes} min"] if minutes else []
-    if rest or not minutes:
-        parts.append(f"{rest} s")
-    return " ".join(parts)
 
 
 def console_for(*, plain: bool, environ: Mapping[str, str] = os.environ) -> Console:

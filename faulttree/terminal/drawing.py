@@ -13,7 +13,7 @@ from faulttree.terminal.advice_text import (
     why_view,
     worth_view,
 )
-from faulttree.terminal.console import spell
+from faulttree.texts import spell
 from faulttree.walk.block_text import block_text
 
 if TYPE_CHECKING:

@@ -209,7 +209,7 @@ def _cost_text(state: State, step: Step) -> str:
     if opening:
         text += f", and {minutes_text(opening)} to open it"
     if step.wait:
-        from faulttree.terminal.console import spell
+        from faulttree.texts import spell
 
         counted = step.cost * 60 >= step.wait
         text += f", {spell(step.wait)} of it waiting" if counted else f"; wait {spell(step.wait)}"

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from datetime import datetime
 from typing import TYPE_CHECKING
 
 from faulttree.cases.projection import CaseProjection
@@ -21,13 +20,12 @@ from faulttree.session import (
     read_typed,
     reply,
 )
+from faulttree.session.waits import cut_short, wait_left
 from faulttree.terminal import screens
-from faulttree.terminal.console import spell
 from faulttree.terminal.drawing import draw, question, show_view
 from faulttree.terminal.open_case import Leaving
 from faulttree.texts import minutes_text
 from faulttree.walk import events as ev
-from faulttree.walk.history import is_still
 
 if TYPE_CHECKING:
     from faulttree.session import Result, Wait
@@ -178,20 +176,9 @@ def _tell_closed(case: OpenCase) -> None:
 
 def _wait_out(case: OpenCase) -> None:
     """What is left of the wait after a step, where the walk was paused in the middle of it."""
-    last = next((e for e in reversed(case.journal.events) if not is_still(e)), None)
-    if not isinstance(last, ev.Answered):
-        return
-    step = case.journal.tree.steps.get(last.step)
-    if step is None or step.kind != "do" or not step.wait:
-        return
-    try:
-        gone = datetime.fromisoformat(case.now) - datetime.fromisoformat(last.at)
-    except (ValueError, TypeError):
-        return
-    if 0 <= gone.total_seconds() < step.wait:
-        from faulttree.session import Wait
-
-        wait(case, Wait(step.id, step.wait - gone.total_seconds()))
+    left = wait_left(case.position, case.now)
+    if left is not None:
+        wait(case, left)
 
 
 def wait(case: OpenCase, pause: Wait) -> None:
@@ -210,6 +197,4 @@ def wait(case: OpenCase, pause: Wait) -> None:
         left = max(0.0, pause.seconds - (case.stopwatch() - began))
     case.pending = typed
     if not over:
-        step = case.journal.tree.steps[pause.step]
-        text = f"the wait of {spell(step.wait or pause.seconds)} was cut short"
-        case.journal.add(ev.Noted(at=case.now, text=text, step=pause.step))
+        case.journal.add(cut_short(case.journal.tree, pause, case.now))

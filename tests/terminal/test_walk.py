@@ -29,7 +29,6 @@ from faulttree.terminal.console import (
     ScreenConsole,
     console_for,
     folded,
-    spell,
 )
 from faulttree.terminal.open_case import EventWriter, Leaving, OpenCase
 from faulttree.terminal.screens import (
@@ -40,7 +39,7 @@ from faulttree.terminal.screens import (
     step_view,
 )
 from faulttree.terminal.walk import sit
-from faulttree.texts import minutes_text
+from faulttree.texts import minutes_text, spell
 from faulttree.tree import Tree, build, shipped_library
 from faulttree.walk import Event, State, fold, from_dict
 from faulttree.walk import events as ev
