@@ -16,6 +16,7 @@ __all__ = ["COMMANDS", "cli", "main"]
 COMMANDS = {
     "find": "Find the tree for a complaint, typos allowed.",
     "diagnose": "Walk a technician through a tree and record the case.",
+    "page": "Walk in a browser, on this machine or on paired devices.",
     "cases": "List, show, reopen, close, export and import recorded cases.",
     "backup": "Copy the record while work goes on.",
     "restore": "Put a backup at the place of the record.",

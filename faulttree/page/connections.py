@@ -1,0 +1,50 @@
+"""One connection of the server: one that is silent in the middle of its headers is closed."""
+
+from __future__ import annotations
+
+import asyncio
+from typing import Any
+
+from uvicorn.protocols.http.h11_impl import H11Protocol
+
+__all__ = ["BoundedProtocol"]
+
+HEADER_SECONDS = 15.0
+
+
+class BoundedProtocol(H11Protocol):
+    """HTTP/1.1 whose headers must arrive within some seconds."""
+
+    opening: asyncio.TimerHandle | None = None
+
+    def connection_made(self, transport: Any) -> None:
+        """A client connected."""
+        super().connection_made(transport)
+        self._expect_headers()
+
+    def data_received(self, data: bytes) -> None:
+        """A client sent something."""
+        before = self.cycle
+        super().data_received(data)
+        if self.cycle is not before:
+            self._headers_came()
+        elif (self.cycle is None or self.cycle.response_complete) and self.opening is None:
+            self._expect_headers()
+
+    def connection_lost(self, exc: Exception | None) -> None:
+        """A client went away."""
+        self._headers_came()
+        super().connection_lost(exc)
+
+    def _expect_headers(self) -> None:
+        self.opening = self.loop.call_later(HEADER_SECONDS, self._too_late)
+
+    def _headers_came(self) -> None:
+        if self.opening is not None:
+            self.opening.cancel()
+            self.opening = None
+
+    def _too_late(self) -> None:
+        self.opening = None
+        if not self.transport.is_closing():
+            self.transport.close()
