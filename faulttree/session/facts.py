@@ -12,8 +12,7 @@ from faulttree.walk.rejudge import with_decided
 from faulttree.walk.unit_state import NOT_KNOWN
 
 if TYPE_CHECKING:
-    from faulttree.session.corrections import conclusions_undone, judged_text
-from faulttree.session.model import Context
+    from faulttree.session.model import Context
 
 __all__ = ["fact_told", "told_fact"]
 

@@ -1,4 +1,4 @@
-"""Taking a unit in: which one it is, what is said to be wrong, values that differ by model."""
+"""Taking a unit in: which one it is, and what is said to be wrong with it."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ import re
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING
 
-from faulttree.reading import Bench, parse_quantity
+from faulttree.reading import Bench
 from faulttree.session.model import (
     Accepted,
     Ask,
@@ -26,7 +26,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from faulttree.session.model import Context
-    from faulttree.tree.model import Rating, Tree
+    from faulttree.tree.model import Tree
 
 __all__ = ["begin_intake", "first_question", "known_models", "read_intake", "taken_in"]
 
@@ -94,8 +94,7 @@ def first_question(tree: Tree) -> Prompt:
 def taken_in(position: Position, context: Context, prompt: Prompt, given: Reply) -> Result:
     """An answer about the unit; nothing is recorded before all is asked.
 
-    Raises:
-        ReadingError: a rating cannot be understood in its unit.
+    Values that differ by model are asked at the first step that needs them.
     """
     assert prompt.carry is not None
     tree, asked = position.tree, prompt.id.subject
@@ -103,11 +102,8 @@ def taken_in(position: Position, context: Context, prompt: Prompt, given: Reply)
     values = {**prompt.carry.values, "asked": (*prompt.carry.values.get("asked", ()), asked)}
     if asked == "unit":
         values |= {name: (one,) for name, one in read_intake(text, known_models(tree)).items()}
-    elif asked == "complaint":
+    else:
         values["complaint"] = (text,)
-    elif text:
-        parse_quantity(text, tree.ratings[asked].unit)
-        values[f"rating {asked}"] = (text,)
     return _next(position, context, Carry("intake", values))
 
 
@@ -125,19 +121,7 @@ def _next(position: Position, context: Context, carry: Carry) -> Ask | Accepted:
         symptoms = _symptoms(tree)
         text = "Complaint: number or words (Enter: 1)" if symptoms else "Complaint, in a few words"
         return Ask(_prompt(carry, "complaint", text, symptoms, told))
-    for rating in _unknown_ratings(tree, carry):
-        question = rating.ask or f"{rating.id} of this model"
-        text = f"{question} in {rating.unit} (Enter: not known)"
-        return Ask(_prompt(carry, rating.id, text, (), told))
     return Accepted((_opened(tree, context, carry),), told)
-
-
-def _unknown_ratings(tree: Tree, carry: Carry) -> Iterator[Rating]:
-    """The values that differ by model, are not known for this one and were not asked."""
-    for rating in tree.ratings.values():
-        known = carry.one("model") in rating.models
-        if not known and rating.id not in carry.values.get("asked", ()):
-            yield rating
 
 
 def _prompt(
@@ -176,11 +160,6 @@ def _opened(tree: Tree, context: Context, carry: Carry) -> ev.Opened:
     if not owner and said != meant and not said.isdecimal():
         owner = said
     unit = {"family": tree.family, "serial": carry.one("serial"), "model": carry.one("model")}
-    ratings = {
-        name.removeprefix("rating "): values[0]
-        for name, values in carry.values.items()
-        if name.startswith("rating ")
-    }
     return ev.Opened(
         at=context.now,
         tree=tree.id,
@@ -190,7 +169,6 @@ def _opened(tree: Tree, context: Context, carry: Carry) -> ev.Opened:
         owner_words=owner,
         who=carry.one("who"),
         priors=context.priors,
-        ratings=ratings,
         linked=carry.one("linked"),
         mains=context.bench.mains if context.bench is not None else {},
         usually_normal=(context.bench or Bench()).usually_normal,

@@ -85,13 +85,13 @@ def test_one_line_opens_the_case() -> None:
 
 
 def test_only_what_is_missing_is_asked() -> None:
-    asked, refused, opened = taken_in("tag 14", "2", "5 A", "8,4 V")
-    assert asked == ["unit", "complaint", "full", "full"]
-    assert len(refused) == 1
+    asked, _, opened = taken_in("tag 14", "2")
+    assert asked == ["unit", "complaint"]
     assert opened is not None
-    assert (opened.complaint, dict(opened.ratings)) == ("hums", {"full": "8,4 V"})
-    asked, _, opened = taken_in("", serial="tag 14", complaint="flickers", who="ab")
-    assert asked == ["full"]
+    assert opened.complaint == "hums"
+    # A rating is asked at the first step that needs it.
+    asked, _, opened = taken_in(serial="tag 14", complaint="flickers", who="ab")
+    assert asked == []
     assert opened is not None
     assert (opened.complaint, opened.who, opened.ratings) == ("flickers", "ab", {})
 
