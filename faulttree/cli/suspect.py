@@ -52,7 +52,9 @@ def command() -> None:
 @click.option("--reason", help="What speaks for it, or why it is contradicted.")
 @partial(cause_options, leave=("--source", "--reading", "--confirm", "--seen"))
 @click.option(
-    "--at", metavar="STEP=OUTCOME", help="Where to put the test. [default: the cheapest end]"
+    "--at",
+    metavar="STEP=OUTCOME",
+    help="Where to put the test. [default: the end of a unit that passed the other tests]",
 )
 @click.option("--even-so", is_flag=True, help="Write despite warnings of the rules.")
 @writing_without_record

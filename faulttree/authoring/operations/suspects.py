@@ -14,6 +14,7 @@ from typing import Any, ClassVar
 from faulttree.authoring.cause import Cause, Test, new_id, step_of
 from faulttree.authoring.edited_check import EditedCheck, Unfit
 from faulttree.authoring.files import TreeFile
+from faulttree.authoring.honest_ends import ends_of_unknown_cause
 from faulttree.authoring.operations.add_cause import expected_minutes, fault_data
 from faulttree.authoring.placement import Place, barred, places_on
 from faulttree.authoring.replay import RecordedAnswers, walk_again
@@ -22,9 +23,6 @@ from faulttree.errors import TreeError
 from faulttree.tree import Library, Tree, assemble
 from faulttree.tree.edit import ChangeSet, DataEdits, Edits, FileChange
 from faulttree.walk.state import State
-
-GIVEN_UP = frozenset({"out-of-scope", "uneconomic"})
-"""Reasons of stops before which a suspect's test may be placed."""
 
 KINDS = ("reported", "documented", "contradicted")
 
@@ -106,7 +104,8 @@ def add_suspect(
         cause: the suspect; only a title (or the id of a known fault) is needed.
         said: the source.
         test: the test that would show it; None for a loose suspect and for a module.
-        at: (step, outcome) the test comes after; else the stop where it costs least.
+        at: (step, outcome) the test comes after; None for the end where a unit most probably
+            arrives if no known fault is the cause (:mod:`faulttree.authoring.honest_ends`).
         even_so: write in spite of new warnings.
 
     Raises:
@@ -145,6 +144,8 @@ def _into_module(
         known = sorted({m for name in library.own_trees() for m in _modules(library, name)})
         listed = ", ".join(known[:8])
         raise TreeError(f"No tree has the module `{module}`.", remedy=f"There are: {listed}.")
+    for name in trees:
+        cause = _as_known(cause, TreeFile.of(library, name).tree)
     if not cause.fault:
         taken = {name for tree in trees for name in _names(library, tree)}
         cause = replace(cause, fault=new_id(cause.title, taken))
@@ -184,6 +185,26 @@ def _names(library: Library, name: str) -> set[str]:
     return {str(one) for group in groups if isinstance(group, Mapping) for one in group}
 
 
+def _as_known(cause: Cause, tree: Tree) -> Cause:
+    """The cause with the id of the fault that has the same title, if the tree has one.
+
+    Raises:
+        TreeError: there is one, of another part or module.
+    """
+    title = " ".join(cause.title.casefold().split())
+    same = [f for f in tree.faults.values() if " ".join(f.title.casefold().split()) == title]
+    if cause.fault or not title or not same:
+        return cause
+    fault = same[0]
+    if (cause.part or fault.part, cause.module or fault.module) != (fault.part, fault.module):
+        raise TreeError(
+            f"`{tree.id}` has a fault with this title already: `{fault.id}`"
+            f"{f', part {fault.part}' if fault.part else ''}.",
+            remedy=f"If it is the same one, give --fault {fault.id}; else give another title.",
+        )
+    return replace(cause, fault=fault.id)
+
+
 class _Adding:
     """One suspect going into one tree."""
 
@@ -192,6 +213,7 @@ class _Adding:
     ) -> None:
         self.file = TreeFile.of(library, name)
         self.tree = self.file.tree
+        cause = _as_known(cause, self.tree)
         taken = {*self.tree.bundle["tree"]["steps"], *self.tree.stops}
         self.fault = cause.fault or new_id(cause.title, {*taken, *self.tree.faults})
         if self.fault in taken:
@@ -202,7 +224,9 @@ class _Adding:
         )
         self.evidence = dict(evidence)
         self.known = self.fault in self.tree.faults
-        self.done = "more evidence" if self.known else "new suspect"
+        self.done = "new suspect"
+        if self.known:
+            self.done = f"more evidence for “{self.tree.faults[self.fault].title}”"
         self.part = cause.part or (self.tree.faults[self.fault].part if self.known else "")
 
     def put(self, edits: Edits, confirm: tuple[str, str] | None = None) -> None:
@@ -252,9 +276,7 @@ def _with_test(
     test = replace(test, step=name, shows=test.bad)
     drafts = sorted(_drafts(adding, test, at), key=lambda one: one[0])
     if not drafts:
-        where = f"{at[0]}={at[1]}" if at else "before a stop of this tree"
-        remedy = "Give --at STEP=OUTCOME, and check --after and --access."
-        raise TreeError(f"The test cannot be placed {where}.", remedy=remedy)
+        raise _no_place(tree, at)
     refused: Unfit | None = None
     for _, place in drafts[:6]:
         editor = adding.file.editor()
@@ -270,14 +292,30 @@ def _with_test(
     raise refused
 
 
+def _no_place(tree: Tree, at: tuple[str, str] | None) -> TreeError:
+    """The error for a test that fits nowhere."""
+    if at is not None:
+        message = f"The test cannot be placed after {at[0]}={at[1]}."
+    elif ends_of_unknown_cause(tree):
+        message = "The test fits before no end at which the known faults were tested."
+    else:
+        message = "This tree has no end at which a unit arrives when all its tests were good."
+    remedy = "Name a place with --at STEP=OUTCOME, and check --after and --access."
+    return TreeError(message, remedy=remedy)
+
+
 def _drafts(
     adding: _Adding, test: Test, at: tuple[str, str] | None
-) -> Iterator[tuple[float, Place]]:
-    """(expected minutes, place) of every possible place."""
+) -> Iterator[tuple[tuple[float, float], Place]]:
+    """((improbability, expected minutes), place) of every possible place.
+
+    Improbability: minus the probability that the unit comes there if no known fault is the cause.
+    """
     tree = adding.tree
+    chances = ends_of_unknown_cause(tree)
     for place, state in _ends(tree):
-        soft = place.onward in tree.stops and tree.stops[place.onward].reason in GIVEN_UP
-        wanted = soft if at is None else (place.step, place.outcome) == at
+        here = (place.step, place.outcome)
+        wanted = here in chances if at is None else here == at
         if wanted and not barred(state, place, test):
             edits = DataEdits(copy.deepcopy(tree.bundle["tree"]))
             _put_test(adding, edits, test, place)
@@ -285,7 +323,7 @@ def _drafts(
             bundle = {**tree.bundle, "tree": edits.data, "procedures": procedures}
             new, _ = assemble(bundle, schema=False)
             if new is not None:
-                yield expected_minutes(new, {}), place
+                yield (-chances.get(here, 0.0), expected_minutes(new, {})), place
 
 
 def _put_test(adding: _Adding, edits: Edits, test: Test, place: Place) -> None:
