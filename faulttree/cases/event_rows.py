@@ -9,8 +9,9 @@ from typing import Any
 from sqlalchemy import Connection, Insert, Table, Update, bindparam, insert, update
 
 from faulttree.cases import rows
+from faulttree.cases.journal.file import JournalPhoto
 from faulttree.cases.projection import StepRecord, SummaryChange
-from faulttree.cases.tables import CASES, EVENTS, STEPS, TREES, WORDS
+from faulttree.cases.tables import CASES, EVENTS, PHOTOS, STEPS, TREES, WORDS
 
 
 class Prepared:
@@ -53,6 +54,7 @@ ADD_EVENT = all_of(EVENTS)
 ADD_STEP = all_of(STEPS)
 ADD_WORD = all_of(WORDS, ignoring=True)
 ADD_TREE = all_of(TREES, ignoring=True)
+ADD_PHOTO = all_of(PHOTOS, ignoring=True)
 ALTERABLE = ("standing", "minutes", "outcome", "value", "unit", "round")
 """Columns of a step that a later event can change."""
 
@@ -115,6 +117,17 @@ def put_steps(connection: Connection, number: int, steps: Sequence[StepRecord]) 
 def add_words(connection: Connection, number: int, words: Iterable[str]) -> None:
     """Words the case can be found by; those it has already stay."""
     ADD_WORD.run(connection, [{"word": word, "number": number} for word in sorted(words)])
+
+
+def add_photos(connection: Connection, photos: Sequence[JournalPhoto]) -> list[JournalPhoto]:
+    """Photos by their hashes; those already kept stay as they are. Gives the new ones."""
+    return [
+        one
+        for one in photos
+        if ADD_PHOTO.run(
+            connection, [{"sha256": one.sha256, "original": one.original, "data": one.data}]
+        )
+    ]
 
 
 def add_tree(connection: Connection, tree_hash: str, text: str) -> bool:

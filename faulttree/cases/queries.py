@@ -6,7 +6,7 @@ from collections import OrderedDict
 from collections.abc import Iterator
 from typing import Any, Unpack
 
-from sqlalchemy import Engine, func, select
+from sqlalchemy import Connection, Engine, func, select
 
 from faulttree.cases import rows
 from faulttree.cases.backends.transactions import Transactions
@@ -15,7 +15,8 @@ from faulttree.cases.case import Case
 from faulttree.cases.errors import AmbiguousCase, NoSuchCase
 from faulttree.cases.filters import CaseFilters, conditions, matching, numbered
 from faulttree.cases.projection import CaseProjection, StepRecord
-from faulttree.cases.tables import CASES, EVENTS, RECORD, STEPS, TREES
+from faulttree.cases.schema import PHOTOS_SINCE, version_of
+from faulttree.cases.tables import CASES, EVENTS, PHOTOS, RECORD, STEPS, TREES
 from faulttree.cases.transfer.merge import numbers_of
 from faulttree.errors import RecordError
 from faulttree.walk.events import Event
@@ -74,6 +75,24 @@ class Lookup(Transactions):
                 remedy="Import the record it came from, or run `faulttree cases verify`.",
             )
         return str(found)
+
+    def photo(self, sha256: str, *, original: bool = False) -> bytes | None:
+        """The bytes of a picture by their hash; None where the record has none.
+
+        Args:
+            sha256: the hash.
+            original: look for a file as the camera made it, not for a picture to be shown.
+        """
+        wanted = select(PHOTOS.c.data).where(
+            PHOTOS.c.sha256 == sha256, PHOTOS.c.original == original
+        )
+
+        def work(connection: Connection) -> bytes | None:
+            if version_of(connection) < PHOTOS_SINCE:
+                return None
+            return connection.execute(wanted).scalar()
+
+        return self.read(work)
 
     def case(self, case: str) -> Case:
         """One case by its id.

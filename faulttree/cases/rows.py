@@ -27,7 +27,7 @@ LISTS = ("modules", "kept")
 UNSTORABLE = re.compile("[\x00\ud800-\udfff]")
 WORD = re.compile(r"[^\W_]+")
 LONGEST_WORD = 40
-SPOKEN = ("complaint", "owner_words", "note", "text", "reason", "what", "seen", "who")
+SPOKEN = ("complaint", "owner_words", "note", "text", "reason", "what", "seen", "who", "words")
 """Fields of events that people write words into."""
 
 SPOKEN_BY: Mapping[str, tuple[str, ...]] = {

@@ -13,7 +13,7 @@ from sqlalchemy import Connection, Engine, Table, Text, text
 
 from faulttree.cases.backends.urls import shown
 from faulttree.cases.errors import NewerRecord
-from faulttree.cases.tables import CAME_BACK, CASES, EVENTS, METADATA, RECORD, TREES
+from faulttree.cases.tables import CAME_BACK, CASES, EVENTS, METADATA, PHOTOS, RECORD, TREES
 from faulttree.errors import RecordError
 
 APPLICATION_ID = 0x66747265
@@ -27,7 +27,8 @@ LOCK = 0x6661756C
 
 def make_tables(connection: Connection) -> None:
     """Version 1: the tables, and what keeps events and trees from being changed."""
-    METADATA.create_all(connection)
+    tables = [table for table in METADATA.sorted_tables if table is not PHOTOS]
+    METADATA.create_all(connection, tables)
     connection.exec_driver_sql(COME_BACKS)
     here = connection.dialect.name == "sqlite"
     for statement in sqlite_statements() if here else postgres_statements():
@@ -95,7 +96,7 @@ def postgres_statements() -> list[str]:
     )
     changed = "INSERT OR UPDATE OF result, fault, came_back"
     return [
-        *(by_bytes(table) for table in METADATA.tables.values()),
+        *(by_bytes(table) for table in METADATA.tables.values() if table is not PHOTOS),
         never,
         *(
             f"CREATE TRIGGER {table}_never BEFORE UPDATE OR DELETE OR TRUNCATE ON {table} "
@@ -133,17 +134,33 @@ def index_units(connection: Connection) -> None:
         connection.exec_driver_sql(statement)
 
 
+def make_photos(connection: Connection) -> None:
+    """Version 7: the table of photos. A picture may be removed, but never changed."""
+    PHOTOS.create(connection)
+    change = "CREATE TRIGGER photos_never BEFORE UPDATE ON photos"
+    if connection.dialect.name == "sqlite":
+        say = "SELECT RAISE(ABORT, 'photos are never changed')"
+        connection.exec_driver_sql(f"{change} BEGIN {say}; END")
+        return
+    connection.exec_driver_sql(by_bytes(PHOTOS))
+    connection.exec_driver_sql(f"{change} FOR EACH STATEMENT EXECUTE FUNCTION never_change()")
+
+
 MIGRATIONS: Mapping[int, Migration] = {
     1: make_tables,
     **dict.fromkeys((2, 3, 4, 5), no_new_tables),
     6: index_units,
+    7: make_photos,
 }
 """Version → what brings a record there from the version before."""
 
 VERSION = max(MIGRATIONS)
 
 SAME_TABLES_SINCE = 1
-"""The oldest version with the tables of this one: it can be read without a migration."""
+"""The oldest version that can be read without a migration: only the table of photos is missing."""
+
+PHOTOS_SINCE = 7
+"""The first version with the table of photos."""
 
 
 def version_of(connection: Connection) -> int:

@@ -6,7 +6,7 @@ import hashlib
 import secrets
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import replace
-from typing import TypeVar
+from typing import TYPE_CHECKING, TypeVar
 
 from sqlalchemy import Connection, Engine, select
 
@@ -21,19 +21,29 @@ from faulttree.cases.errors import Collision, CutOff, SequenceTaken
 from faulttree.cases.event_rows import (
     add_case,
     add_events,
+    add_photos,
     add_tree,
     add_words,
     apply,
     put_steps,
 )
 from faulttree.cases.journal.backup import JournalBackup, lost_at_the_end
-from faulttree.cases.journal.file import JournalEntry, JournalItem, JournalNote, JournalTree
+from faulttree.cases.journal.file import (
+    JournalEntry,
+    JournalItem,
+    JournalNote,
+    JournalPhoto,
+    JournalTree,
+)
 from faulttree.cases.projection import CaseProjection
 from faulttree.cases.queries import Lookup
 from faulttree.cases.tables import EVENTS, TREES
 from faulttree.cases.transfer.merge import Merged, merge, numbers_of, told_of
 from faulttree.errors import RecordError
 from faulttree.walk.events import Closed, Event, Opened
+
+if TYPE_CHECKING:
+    from faulttree.cases.photos.picture import Picture
 
 T = TypeVar("T")
 
@@ -211,6 +221,22 @@ class Store(Lookup):
                 )
         return self.remembered[case][1]
 
+    def keep_photo(self, photo: Picture) -> None:
+        """Keep a picture, on the disk when this returns; one that is here already stays.
+
+        It belongs to a case once an event names its hash, so it is kept before that event.
+
+        Raises:
+            RecordError: it cannot be written.
+        """
+        items = [JournalPhoto(photo.sha256, photo.data)]
+        if photo.original:
+            name = hashlib.sha256(photo.original).hexdigest()
+            items.append(JournalPhoto(name, photo.original, original=True))
+        new = [one for one in items if self.photo(one.sha256, original=one.original) is None]
+        if new:
+            self._record(lambda connection: add_photos(connection, new), new, sync=True)
+
     # What may fail ---------------------------------------------------------------------
 
     def _record(
@@ -354,6 +380,6 @@ def sound(tree_hash: str, text: str) -> str:
 
 def with_number(item: JournalItem, number: int) -> JournalItem:
     """An entry with the number its case got."""
-    if isinstance(item, JournalTree) or item.number or not number:
+    if not isinstance(item, JournalEntry) or item.number or not number:
         return item
     return replace(item, number=number)

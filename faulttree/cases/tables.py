@@ -1,4 +1,6 @@
-"""The tables of a record. ``events`` and ``trees`` are the record; the rest is drawn from it."""
+"""The tables of a record. ``events``, ``trees`` and ``photos`` are the record; the rest is drawn
+from it.
+"""
 
 from __future__ import annotations
 
@@ -9,6 +11,7 @@ from sqlalchemy import (
     ForeignKey,
     Index,
     Integer,
+    LargeBinary,
     MetaData,
     Table,
     Text,
@@ -37,6 +40,16 @@ TREES = Table(
     Column("hash", Text, primary_key=True),
     Column("text", Text, nullable=False),
 )
+
+PHOTOS = Table(
+    "photos",
+    METADATA,
+    Column("sha256", Text, primary_key=True),
+    Column("original", Boolean, nullable=False),
+    Column("data", LargeBinary, nullable=False),
+)
+"""Pictures by the SHA-256 of their bytes. An ``original`` is kept as the camera made it and is
+never shown or sent to another device."""
 
 CASES = Table(
     "cases",

@@ -10,6 +10,7 @@ import click
 from faulttree.cases.listing import BECAME, HEAD, RESULTS, closing_words, listed
 from faulttree.cli.cases_common import common, table, width
 from faulttree.cli.cases_files import export, import_cases, output_file, verify
+from faulttree.cli.cases_photos import photos
 from faulttree.cli.options import now, say, say_json
 from faulttree.cli.places import RecordOptions, open_library, read_bench_file
 from faulttree.errors import RecordError
@@ -105,6 +106,8 @@ def show(case: str, form: str, output: str | None, options: RecordOptions) -> No
         document = told(
             store, store.find(case), gear.shop if gear else None, with_walk=options.as_json
         )
+        if form == "html" and not options.as_json:
+            show_pictures(store, document)
     if options.as_json:
         say_json(document)
         return
@@ -114,6 +117,16 @@ def show(case: str, form: str, output: str | None, options: RecordOptions) -> No
             file.write(text.encode(errors="replace"))
     else:
         say(text.rstrip("\n"))
+
+
+def show_pictures(store: Store, document: dict[str, Any]) -> None:
+    """Put the photos of a report into it."""
+    from faulttree.cases.photos.case_photos import data_url
+
+    for photo in document["photos"]:
+        data = store.photo(photo["sha256"]) if "width" in photo else None
+        if data is not None:
+            photo["picture"] = data_url(data)
 
 
 def told(store: Store, case: Case, shop: Shop | None, *, with_walk: bool) -> dict[str, Any]:
@@ -343,3 +356,4 @@ def come_backs(days: int | None, options: RecordOptions) -> None:
 command.add_command(export)
 command.add_command(import_cases)
 command.add_command(verify)
+command.add_command(photos)

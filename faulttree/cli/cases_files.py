@@ -45,7 +45,13 @@ if TYPE_CHECKING:
     "left_out",
     multiple=True,
     type=click.Choice(["names", "serials", "photos"]),
-    help="Leave this out; may be given again. With names go all words that people wrote.",
+    help="Leave this out; may be given again. With names go all words that people wrote; "
+    "with each, the pictures.",
+)
+@click.option(
+    "--with-photos",
+    is_flag=True,
+    help="Keep the pictures although names or serials are left out: look at each before.",
 )
 @click.option("--family", help="Only this kind of unit.")
 @click.option("--tree", help="Only cases of this tree.")
@@ -57,6 +63,7 @@ def export(
     form: str | None,
     output: str | None,
     left_out: tuple[str, ...],
+    with_photos: bool,
     options: RecordOptions,
     **wanted: Any,
 ) -> None:
@@ -64,7 +71,8 @@ def export(
     from faulttree.cases.transfer.export import Leave
 
     kind = form or {".csv": "csv", ".parquet": "parquet"}.get(Path(output or "").suffix, "jsonl")
-    leave = Leave(**{name: name in left_out for name in ("names", "serials", "photos")})
+    given = {name: name in left_out for name in ("names", "serials", "photos")}
+    leave = Leave(**given, pictures=with_photos)
     if options.as_json and not output:
         raise click.UsageError("--json needs --output: both would go to standard output")
     with options.store(read_only=True) as store:
@@ -81,6 +89,7 @@ def export(
 
 def written(store: Store, kind: str, file: IO[bytes], cases: Iterable[Case], leave: Leave) -> int:
     """Write them in that form; gives how many lines or rows."""
+    from faulttree.cases.journal.file import PHOTO
     from faulttree.cases.transfer.export import lines, step_rows, to_csv, to_parquet
 
     if kind == "parquet":
@@ -90,8 +99,9 @@ def written(store: Store, kind: str, file: IO[bytes], cases: Iterable[Case], lea
         if kind == "csv":
             return to_csv(text, step_rows(store, cases, leave))
         many = 0
-        for many, line in enumerate(lines(store, cases, leave), 1):  # noqa: B007
+        for line in lines(store, cases, leave):
             text.write(line + "\n")
+            many += not line.startswith(PHOTO)
         return many
     finally:
         text.flush()
@@ -150,10 +160,12 @@ def import_cases(files: tuple[str, ...], options: RecordOptions) -> int:
     merged = done.merged
     if options.as_json:
         counts = {"cases": merged.cases, "events": merged.events, "same": merged.same}
+        counts["photos"] = merged.photos
         problems = {"conflicts": merged.conflicts, "damaged": done.damaged}
         say_json(counts | {name: to_data(found) for name, found in problems.items()})
     else:
         told = f"{counted(merged.cases, 'new case')}, {counted(merged.events, 'new event')}"
+        told += f", {counted(merged.photos, 'new photo')}" if merged.photos else ""
         say(f"{told}; {counted(merged.same, 'case')} already here.", to_people=True)
         for problem in (*merged.conflicts, *done.damaged):
             say(f"  {problem}", to_people=True)
@@ -171,7 +183,9 @@ def towards(show: Callable[[int, int], None], total: int) -> Callable[[int], Non
     epilog="Example: faulttree cases verify --repair",
 )
 @click.option("--repair", is_flag=True, help="Put right what the events and the journal can.")
-@click.option("--photos", metavar="DIR", help="Folder that the paths of photos start from.")
+@click.option(
+    "--photos", metavar="DIR", help="Folder of photos that earlier versions kept by path."
+)
 @common
 def verify(repair: bool, photos: str | None, options: RecordOptions) -> int:
     """Look through the record, its events, trees, photos and journal.

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -38,7 +39,7 @@ if TYPE_CHECKING:
     from faulttree.terminal.open_case import OpenCase
     from faulttree.tree import Document, Library
     from faulttree.tree.model import Tree
-    from faulttree.walk.events import Event
+    from faulttree.walk.events import Event, PhotoAdded
     from faulttree.walk.state import State
 
 
@@ -67,6 +68,9 @@ if TYPE_CHECKING:
 @click.option("--who", help="Who works on it: bench or initials.")
 @click.option("--bench", metavar="FILE", help="The instruments here. [default: bench.yaml]")
 @click.option("--brief", is_flag=True, help="Show steps briefly; never those of safety.")
+@click.option(
+    "--keep-originals", is_flag=True, help="Keep photos as the camera made them, too: with place."
+)
 @click.option("--plain", is_flag=True, help="Plain lines: no colour, no cursor control.")
 @click.option("--even-unchecked", is_flag=True, help="Walk a tree that has errors.")
 @record_option
@@ -83,6 +87,7 @@ def command(
     who: str | None,
     bench: str | None,
     brief: bool,
+    keep_originals: bool,
     plain: bool,
     even_unchecked: bool,
     record: str | None,
@@ -107,7 +112,7 @@ def command(
             return _scripted(tree, answers, store, gear, unit, as_json=as_json)
         console = _console(plain=plain, to_people=as_json)
         places = places_named(record=record, library=library, bench=bench)
-        desk = Desk(store, found, console, gear, even_unchecked, places, brief)
+        desk = Desk(store, found, console, gear, even_unchecked, places, brief, keep_originals)
         opening = Opening({**unit, "complaint": complaint or "", "who": who or ""}, intake or "")
         return _sat_down(desk, words, resume, opening, as_json=as_json)
 
@@ -299,6 +304,7 @@ class Desk:
     places: str = ""
     """The options that lead back to this record and library, as they were typed."""
     brief: bool = False
+    keep_originals: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -420,7 +426,6 @@ def _latest_open(store: Store) -> Any:
 
 
 def _open_case(desk: Desk, tree: Tree, case: str, events: list[Event]) -> OpenCase:
-    from hashlib import sha256
     from time import monotonic
 
     from faulttree.cases.other_cases import OtherCases
@@ -435,12 +440,21 @@ def _open_case(desk: Desk, tree: Tree, case: str, events: list[Event]) -> OpenCa
         console=desk.console,
         bench=desk.gear,
         stopwatch=monotonic,
-        photo_hash=lambda path: sha256(path.read_bytes()).hexdigest(),
+        keep_photo=partial(_kept_photo, desk),
         label=f"case {desk.store.case(case).number}",
         lookup=others,
         brief=desk.brief,
         practised=others.practised(who, tree.hash, now()),
     )
+
+
+def _kept_photo(desk: Desk, path: Path, words: str, events: Sequence[Event]) -> PhotoAdded:
+    """The picture in a file, kept in the record."""
+    from faulttree.cases.photos.case_photos import added
+    from faulttree.cases.photos.picture import picture_file
+
+    picture = picture_file(path, keep_original=desk.keep_originals)
+    return added(desk.store, events, picture, words)
 
 
 def _sat(case_open: OpenCase, places: str) -> bool:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from faulttree.errors import WalkError
@@ -60,6 +61,8 @@ def act(position: Position, context: Context, prompt: Prompt, given: Reply) -> R
         return Refused(WalkError(message, remedy="They are told from the second answer on."))
     if word in VIEWS:
         return Show(word, given.text)
+    if word == "photo":
+        return _photo(context, prompt, given)
     return ACTIONS[word](position, context, prompt, given.text.strip())
 
 
@@ -91,15 +94,15 @@ def _note(position: Position, context: Context, prompt: Prompt, rest: str) -> Re
     return Ask(text_prompt(position, "Note", Carry("note", {"step": (step,)}), prompt.step))
 
 
-def _photo(position: Position, context: Context, prompt: Prompt, rest: str) -> Result:
-    """A picture by content hash and path; the face works both out."""
-    sha256, _, path = rest.partition(" ")
-    if not path:
+def _photo(context: Context, prompt: Prompt, given: Reply) -> Result:
+    """A picture that the face has kept; a path that was typed means nothing here."""
+    if given.photo is None:
         return Refused(
             WalkError("name the file: photo PATH", remedy="Give the path of the picture.")
         )
-    event = ev.PhotoAdded(at=context.now, path=path, sha256=sha256, step=_step_id(prompt))
-    return Accepted((event,), (Message("The photo is kept by its path and content hash."),))
+    event = replace(given.photo, at=context.now, step=_step_id(prompt))
+    told = f"The photo is kept: {event.width} × {event.height} pixels."
+    return Accepted((event,), (Message(told),))
 
 
 def _go(position: Position, context: Context, prompt: Prompt, rest: str) -> Result:
@@ -180,7 +183,6 @@ ACTIONS: Mapping[str, Action] = {
     "correct": _correct,
     "skip": _skip,
     "note": _note,
-    "photo": _photo,
     "go": _go,
     "set": _set,
     "meter": _meter,

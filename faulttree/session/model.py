@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from faulttree.errors import FaulttreeError
     from faulttree.reading import Bench
     from faulttree.tree.model import Step, Tree
-    from faulttree.walk.events import Event
+    from faulttree.walk.events import Event, PhotoAdded
     from faulttree.walk.state import State
 
 __all__ = [
@@ -180,7 +180,10 @@ class Prompt:
 
 @dataclass(frozen=True, slots=True)
 class Reply:
-    """What was answered: an action (``answer`` unless another word was used) and its words."""
+    """What was answered: an action (``answer`` unless another word was used) and its words.
+
+    ``photo`` is what the face kept in the record for the action ``photo``.
+    """
 
     prompt: PromptId
     action: str = "answer"
@@ -188,6 +191,7 @@ class Reply:
     choice: str = ""
     carry: Carry | None = None
     seconds: float | None = None
+    photo: PhotoAdded | None = None
     source: Source = "typed"
 
 

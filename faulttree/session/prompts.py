@@ -62,7 +62,7 @@ ACTIONS: Mapping[str, str] = {
     "correct": "put an earlier answer right: correct STEP, or its number in 'path'",
     "skip": "cannot test this now; say why",
     "note": "write a remark: note TEXT",
-    "photo": "attach a photo: photo PATH",
+    "photo": "attach a photo: photo PATH, then words if any",
     "why": "why this step, and where its figures come from",
     "suspects": "what is still possible",
     "path": "what was found so far",

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+import os
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Protocol
 
+from faulttree.errors import WalkError
 from faulttree.session import Context, Position
 from faulttree.terminal import screens
 from faulttree.terminal.advice_text import remark
@@ -92,6 +94,7 @@ class OpenCase:
         pending: what was typed during a wait, for the next prompt.
         lookup: what the record knows of other cases.
         brief: every step is put briefly, as far as safety allows.
+        keep_photo: keeps the picture in a file, with what was said of it, for a case.
         practised: steps that the same person did lately on this text of the tree.
     """
 
@@ -99,7 +102,7 @@ class OpenCase:
     console: Console
     bench: Bench | None = None
     stopwatch: Callable[[], float] = lambda: 0.0
-    photo_hash: Callable[[Path], str] | None = None
+    keep_photo: Callable[[Path, str, Sequence[ev.Event]], ev.PhotoAdded] | None = None
     meter: str = ""
     label: str = ""
     told: set[str] = field(default_factory=set)
@@ -162,12 +165,41 @@ class OpenCase:
         self.console.show(screens.step_view(self.state, step, width, meter=self.meter, full=full))
         self.console.show(remark(self.state, self.bench, self.meter, width))
 
-    def photo(self, typed: str) -> str | None:
-        """The content hash and the whole path of a photo, or None where it cannot be read."""
-        path = Path(typed).expanduser()
-        if self.photo_hash is None or not path.is_file():
-            return None
-        try:
-            return f"{self.photo_hash(path)} {path.resolve()}"
-        except OSError:
-            return None
+    def photo(self, typed: str) -> ev.PhotoAdded:
+        """The photo of the file that a line names, kept; the words after the name go with it.
+
+        Raises:
+            FaulttreeError: the file cannot be kept.
+        """
+        if self.keep_photo is None:
+            raise WalkError("photos cannot be kept here")
+        path, words = path_and_words(typed)
+        return self.keep_photo(path, words, self.journal.events)
+
+
+def path_and_words(typed: str) -> tuple[Path, str]:
+    """The path at the beginning of a line, and the words after it.
+
+    A path with blanks needs quotation marks, unless it is the whole line.
+
+    Example:
+        >>> path_and_words("lamp.jpg the burnt track")[1]
+        'the burnt track'
+        >>> path_and_words("'my lamp.jpg' burnt")[0].name
+        'my lamp.jpg'
+    """
+    line = typed.strip()
+    end = line.find(line[0], 1) if line.startswith(("'", '"')) else -1
+    if end > 0:
+        return _at_home(line[1:end]), line[end + 1 :].strip()
+    whole = _at_home(line)
+    # Asked of the system itself: `exists` raises for names that no file can have.
+    if os.path.exists(whole) or " " not in line:  # noqa: PTH110
+        return whole, ""
+    name, _, words = line.partition(" ")
+    return _at_home(name), words.strip()
+
+
+def _at_home(name: str) -> Path:
+    """A path, with ``~`` for the home folder; as typed where there is no such home."""
+    return Path(os.path.expanduser(name))  # noqa: PTH111

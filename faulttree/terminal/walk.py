@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from faulttree.cases.projection import CaseProjection
-from faulttree.errors import FaulttreeError, WalkError
+from faulttree.errors import FaulttreeError
 from faulttree.reading.verdict_text import said_once
 from faulttree.session import (
     Accepted,
@@ -105,15 +105,14 @@ def _completions(prompt: Prompt) -> list[str]:
 
 
 def _given(case: OpenCase, prompt: Prompt, given: Reply) -> Reply | FaulttreeError:
-    """The reply with what only this machine knows: the seconds taken, the hash of a photo."""
+    """The reply with what only this machine knows: the seconds taken, the photo in a file."""
     from dataclasses import replace
 
     if given.action == "photo" and given.text:
-        found = case.photo(given.text)
-        if found is None:
-            message = f"there is no file '{given.text}' that can be read"
-            return WalkError(message, remedy="Give the path of the photo.")
-        return replace(given, text=found)
+        try:
+            return replace(given, photo=case.photo(given.text))
+        except FaulttreeError as error:
+            return error
     if prompt.kind in ("step", "in-circuit", "again", "slip"):
         return replace(given, seconds=case.stopwatch() - case.began)
     return given

@@ -183,12 +183,27 @@ class Noted(Event):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PhotoAdded(Event):
-    """A photo, by path and content hash."""
+    """A photo, by the SHA-256 of the picture that the record keeps.
+
+    ``width`` and ``height`` are in pixels, ``size`` in bytes; ``words`` is what was said of it,
+    ``original`` the SHA-256 of the file as the camera made it, where that is kept too. Earlier
+    versions kept no picture: there ``path`` names the file and there is no width.
+    """
 
     kind: ClassVar[str] = "photo-added"
-    path: str
+    path: str = ""
     sha256: str = ""
     step: str = ""
+    width: int | None = None
+    height: int | None = None
+    size: int | None = None
+    words: str = ""
+    original: str = ""
+
+    @property
+    def kept(self) -> bool:
+        """Whether the record itself keeps the picture."""
+        return self.width is not None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

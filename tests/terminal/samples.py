@@ -4,8 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import replace
+from pathlib import Path
 from typing import Any
 
+from faulttree.cases.photos.picture import picture_file
 from faulttree.reading import Bench
 from faulttree.terminal.console import (
     AwayError,
@@ -71,4 +73,10 @@ def sitting_of(console: Typist, memory: Memory, tree: Tree, bench: Bench | None 
     memory.kept.append(opened)
     journal = EventWriter(tree, "c", [opened], memory, lambda: "2026-02-11T10:00:00Z")
     bench = replace(bench or Bench(), likely_below=0.0)
-    return OpenCase(journal, console, bench=bench, label="case 1", photo_hash=lambda path: "00")
+    return OpenCase(journal, console, bench=bench, label="case 1", keep_photo=kept_photo)
+
+
+def kept_photo(path: Path, words: str, events: Sequence[Event]) -> ev.PhotoAdded:
+    """A photo as a record keeps it; here nothing is kept."""
+    photo = picture_file(path)
+    return ev.PhotoAdded(sha256=photo.sha256, width=photo.width, height=photo.height, words=words)

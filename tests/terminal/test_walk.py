@@ -15,6 +15,7 @@ from typing import Any
 import pexpect
 import pyte
 import pytest
+from PIL import Image
 
 from faulttree.cases import SequenceTaken
 from faulttree.errors import RecordError
@@ -398,14 +399,21 @@ def test_a_skip_says_where_it_goes_on_and_comes_back() -> None:
 
 
 def test_notes_and_photos_are_kept_where_they_were_made(tmp_path: Path) -> None:
-    photo = tmp_path / "a picture.jpg"
-    photo.write_bytes(b"x")
-    console, memory, _ = sat("", "note  smells burnt", "photo nowhere.jpg", f"photo {photo}")
-    assert "there is no file 'nowhere.jpg'" in console.said
+    photo, text = tmp_path / "a picture.bmp", tmp_path / "a.txt"
+    Image.new("RGB", (30, 20), "red").save(photo)
+    text.write_text("no picture")
+    typed = ("photo nowhere.jpg", f"photo {text}", f"photo {photo}", f'photo "{photo}" the track')
+    console, memory, _ = sat("", "note  smells burnt", *typed)
+    assert "the photo cannot be read: No such file" in console.said
+    assert "this is not a picture" in console.said
+    assert "30 × 20 pixels" in console.said
     noted = [event for event in memory.kept if isinstance(event, ev.Noted)]
     assert [(event.text, event.step) for event in noted] == [("smells burnt", "plug")]
     kept = [event for event in memory.kept if isinstance(event, ev.PhotoAdded)]
-    assert [event.path for event in kept] == [str(photo)]
+    assert [(event.width, event.words, event.step, event.path) for event in kept] == [
+        (30, "", "plug", ""),
+        (30, "the track", "plug", ""),
+    ]
 
 
 def test_why_names_what_must_follow_and_the_source() -> None:

@@ -12,13 +12,16 @@ from faulttree.cases.backends.offline import OfflineStore
 from faulttree.cases.backends.outbox import Outbox
 from faulttree.cases.backends.urls import sqlite_path
 from faulttree.cases.errors import CutOff
+from faulttree.cases.event_rows import add_photos
 from faulttree.cases.journal.backup import JournalBackup, sound_cases
 from faulttree.cases.journal.file import (
     JournalEntry,
     JournalTree,
     entries,
+    entries_and_trees,
     first_record,
     journal_path,
+    photos,
 )
 from faulttree.cases.store import Store
 from faulttree.cases.tables import CASES, RECORD
@@ -189,7 +192,7 @@ def rebuild(store: Store, journal: Path) -> str:
     Raises:
         RecordError: it cannot be written.
     """
-    items = [line.holds for line in entries(journal) if line.holds is not None]
+    items = entries_and_trees(journal)
     cases, cut = sound_cases(items)
     texts = [item for item in items if isinstance(item, JournalTree)]
     whose = first_record(journal)
@@ -200,6 +203,8 @@ def rebuild(store: Store, journal: Path) -> str:
         if whose:
             named = update(RECORD).where(RECORD.c.key == "id").values(value=whose)
             connection.execute(named)
+        for photo in photos(journal):
+            add_photos(connection, [photo])
         return merge(connection, [*texts, *cases], numbers=True)
 
     done = store.write(work)

@@ -8,12 +8,7 @@ from collections.abc import Iterator, Sequence
 from pathlib import Path
 
 from faulttree.cases.backends.urls import shown
-from faulttree.cases.journal.file import (
-    JournalEntry,
-    JournalFile,
-    JournalItem,
-    entries,
-)
+from faulttree.cases.journal.file import JournalEntry, JournalFile, JournalItem, entries
 from faulttree.cases.transfer.merge import Merged
 from faulttree.errors import RecordError
 

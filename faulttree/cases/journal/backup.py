@@ -15,6 +15,7 @@ from faulttree.cases.journal.file import (
     JournalFile,
     JournalItem,
     JournalNote,
+    JournalPhoto,
     JournalTree,
     chained,
     first_record,
@@ -183,7 +184,7 @@ def lost_at_the_end(
         if item is None or (isinstance(item, JournalEntry) and not readable(item)):
             continue
         since.append(item)
-        if isinstance(item, JournalTree):
+        if not isinstance(item, JournalEntry):
             continue
         there = there + 1 if read(has(item)) else 0
         if there == 0:
@@ -192,8 +193,8 @@ def lost_at_the_end(
         if there >= (SURE if lost else SURE // 2):
             break
     if lost:
-        # A tree stands before the first case that needs it.
-        lost += [item for item in since if isinstance(item, JournalTree)]
+        # A tree or photo stands before the first event that needs it.
+        lost += [item for item in since if isinstance(item, JournalTree | JournalPhoto)]
     return lost[::-1]
 
 

@@ -9,7 +9,8 @@ from __future__ import annotations
 import json
 import mmap
 import os
-from collections.abc import Iterable, Iterator, Sequence
+from base64 import b64decode, b64encode
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import lru_cache
 from hashlib import sha256
@@ -27,6 +28,9 @@ BROUGHT = "import"
 quoted = lru_cache(maxsize=64)(json.dumps)
 """A name as JSON: the events of a case come one after another, and share theirs."""
 
+
+PHOTO = '{"photo":'
+"""How the line of a photo begins."""
 
 SUM = ',"sum":"'
 
@@ -88,7 +92,22 @@ class JournalTree:
         return summed(json.dumps({"tree": self.hash, "text": self.text}, separators=(",", ":")))
 
 
-JournalItem = JournalEntry | JournalTree
+@dataclass(frozen=True, slots=True)
+class JournalPhoto:
+    """A photo by the SHA-256 of its bytes; ``original`` where it is as the camera made it."""
+
+    sha256: str
+    data: bytes = field(repr=False)
+    original: bool = False
+
+    def line(self) -> str:
+        """Its line, without the line end; the bytes as Base64 (RFC 4648)."""
+        mark = '"original":true,' if self.original else ""
+        data = b64encode(self.data).decode()
+        return summed(f'{PHOTO}{quoted(self.sha256)},{mark}"data":"{data}"}}')
+
+
+JournalItem = JournalEntry | JournalTree | JournalPhoto
 
 
 @dataclass(frozen=True, slots=True)
@@ -185,6 +204,19 @@ def entries(path: Path) -> Iterator[JournalLine]:
         raise RecordError(f"the journal cannot be read: {error.strerror}", path=path) from None
 
 
+def entries_and_trees(path: Path) -> list[JournalItem]:
+    """What a journal holds but its photos: all of them would need too much memory."""
+    held = (line.holds for line in entries(path))
+    return [item for item in held if item is not None and not isinstance(item, JournalPhoto)]
+
+
+def photos(path: Path) -> Iterator[JournalPhoto]:
+    """The photos of a journal, one at a time."""
+    for line in entries(path):
+        if isinstance(line.holds, JournalPhoto):
+            yield line.holds
+
+
 def newest_first(path: Path) -> Iterator[JournalLine]:
     """The same from its end, reading no more than is asked for; lines are numbered 0."""
     with path.open("rb") as file:
@@ -215,6 +247,9 @@ def understood(number: int, raw: bytes) -> JournalLine:
         if "tree" in data:
             tree = JournalTree(str(data["tree"]), str(data["text"]))
             return JournalLine(number, tree, checked=checked)
+        if "photo" in data:
+            picture = photo_in(data)
+            return JournalLine(number, picture, checked=checked)
         event = json.dumps(data["event"], separators=(",", ":"))
         place = (storable(data["case"]), int(data["sequence"]))
         more = (storable(data.get("writer", "")), int(data.get("number", 0)))
@@ -222,6 +257,20 @@ def understood(number: int, raw: bytes) -> JournalLine:
         return JournalLine(number, entry, checked=checked)
     except (ValueError, KeyError, TypeError, AttributeError, OverflowError, RecursionError):
         return damaged
+
+
+def photo_in(data: Mapping[str, Any]) -> JournalPhoto:
+    """The photo of a line.
+
+    Raises:
+        ValueError: the bytes are not what the hash says.
+    """
+    found = JournalPhoto(
+        data["photo"], b64decode(data["data"], validate=True), data.get("original") is True
+    )
+    if sha256(found.data).hexdigest() != found.sha256:
+        raise ValueError("the photo is damaged")
+    return found
 
 
 def storable(data: object) -> str:

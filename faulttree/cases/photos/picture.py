@@ -87,19 +87,19 @@ def picture_file(path: Path, *, keep_original: bool = False) -> Picture:
     try:
         # A pipe without a writer must not block the program.
         handle = os.open(path, os.O_RDONLY | getattr(os, "O_NONBLOCK", 0) | BINARY)
+        try:
+            if not stat.S_ISREG(os.fstat(handle).st_mode):
+                raise RecordError("this is not a file", path=path, remedy=REMEDY)
+            with open(handle, "rb", closefd=False) as file:
+                data = read_limited(file)
+        finally:
+            os.close(handle)
+        return picture(data, keep_original=keep_original)
     except (OSError, ValueError) as error:
         said = getattr(error, "strerror", None) or str(error)
         raise RecordError(f"the photo cannot be read: {said}", path=path, remedy=REMEDY) from None
-    with os.fdopen(handle, "rb") as file:
-        if not stat.S_ISREG(os.fstat(handle).st_mode):
-            raise RecordError("this is not a file", path=path, remedy=REMEDY)
-        try:
-            return picture(read_limited(file), keep_original=keep_original)
-        except OSError as error:
-            message = f"the photo cannot be read: {error.strerror}"
-            raise RecordError(message, path=path, remedy=REMEDY) from None
-        except RecordError as error:
-            raise RecordError(error.message, path=path, remedy=error.remedy) from None
+    except RecordError as error:
+        raise RecordError(error.message, path=path, remedy=error.remedy) from None
 
 
 BINARY = getattr(os, "O_BINARY", 0)
@@ -264,6 +264,11 @@ def encoded(image: Image) -> bytes:
 def media_type(data: bytes) -> str:
     """The media type of a kept picture by its first bytes; empty where it is none."""
     return next((kind for begin, kind in KEPT.items() if data.startswith(begin)), "")
+
+
+def ending(data: bytes) -> str:
+    """How the name of a file with these bytes ends; empty for a kind that is not kept."""
+    return {"image/jpeg": ".jpg", "image/png": ".png"}.get(media_type(data), "")
 
 
 def checked(data: bytes) -> bytes:

@@ -10,7 +10,7 @@ from collections.abc import Iterator, Sequence
 from contextlib import closing
 from dataclasses import replace
 from hashlib import sha256
-from itertools import groupby
+from itertools import chain, groupby
 from pathlib import Path
 from typing import Any
 
@@ -23,10 +23,12 @@ from faulttree.cases.journal.backup import sound_cases
 from faulttree.cases.journal.file import (
     JournalEntry,
     JournalItem,
+    JournalPhoto,
     JournalTree,
-    entries,
+    entries_and_trees,
     free_name,
     journal_path,
+    photos,
 )
 from faulttree.cases.schema import sync_folder
 from faulttree.cases.tables import RECORD
@@ -57,7 +59,7 @@ def rescue(path: Path) -> tuple[Merged, Path]:
 
 def rebuilt(path: Path) -> tuple[Merged, Path]:
     """The same, with the system's own errors."""
-    noted = [line.holds for line in entries(journal_path(path)) if line.holds is not None]
+    noted = entries_and_trees(journal_path(path))
     known = {item.number: item.case for item in noted if isinstance(item, JournalEntry)}
     found = [
         replace(item, case=known.get(item.number, item.case))
@@ -78,6 +80,8 @@ def rebuilt(path: Path) -> tuple[Merged, Path]:
         for batch in by_case(cases):
             total += store.merge(batch, numbers=True)
         total.conflicts += cut
+        for photo in chain(photos(journal_path(path)), photos_readable(path)):
+            total.photos += store.merge([photo]).photos
     damaged = put_in_place(new, path)
     clear(new)
     return total, damaged
@@ -163,6 +167,17 @@ def readable(path: Path, top: int = 0) -> Iterator[JournalItem]:
             ids = {number: name for name, number in listed if str(name).isascii()}
             for number in range(1, max([top, *ids]) + 1):
                 yield from case_in(file, number, ids.get(number))
+    except (sqlite3.Error, UnicodeDecodeError):
+        return
+
+
+def photos_readable(path: Path) -> Iterator[JournalPhoto]:
+    """The photos that can be read whole from a damaged file, one at a time."""
+    try:
+        with closing(sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True)) as file:
+            for name, original, data in rows(file, "SELECT sha256, original, data FROM photos"):
+                if isinstance(data, bytes) and sha256(data).hexdigest() == name:
+                    yield JournalPhoto(name, data, bool(original))
     except (sqlite3.Error, UnicodeDecodeError):
         return
 

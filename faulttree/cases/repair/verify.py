@@ -23,14 +23,16 @@ from faulttree.cases.journal.file import (
     BROUGHT,
     JournalEntry,
     JournalItem,
+    JournalPhoto,
     JournalTree,
     entries,
     grouped,
     journal_path,
 )
 from faulttree.cases.projection import CaseProjection
+from faulttree.cases.repair.kept_photos import put_back, whole_and_damaged
 from faulttree.cases.store import Store
-from faulttree.cases.tables import CASES, CONFIRMED, EVENTS, METADATA, STEPS, TREES
+from faulttree.cases.tables import CASES, CONFIRMED, EVENTS, METADATA, PHOTOS, STEPS, TREES
 from faulttree.cases.transfer.merge import merge, told_of
 from faulttree.convert import Plain
 from faulttree.errors import RecordError
@@ -72,6 +74,10 @@ class Verified:
     findings: list[RecordFinding] = field(default_factory=list)
     noted: dict[str, dict[int, int]] = field(default_factory=dict)
     """Case → sequence → fingerprint of the event in the journal."""
+    noted_photos: set[str] = field(default_factory=set)
+    """The hashes of the photos in the journal."""
+    named_photos: dict[str, list[tuple[str, bool]]] = field(default_factory=dict)
+    """Hash → each case that names the photo, and whether it was brought from another record."""
 
     @property
     def sound(self) -> bool:
@@ -104,13 +110,14 @@ def verify(
     if path is not None and path.exists():
         done.findings += database(store)
         done.findings += modes(path, repair=repair)
-        done.findings += journal(store, path, repair=repair, noted=done.noted)
+        done.findings += journal(store, path, done, repair=repair)
     done.findings += trees(store, done)
     total = store.read(lambda c: c.execute(select(func.count()).select_from(CASES)).scalar()) or 0
     for numbers in batches(store):
         done.findings += look_at(store, numbers, done, repair=repair, photos=photos)
         if progress is not None:
             progress(done.cases, total)
+    done.findings += kept_photos(store, path, done, repair=repair)
     if repair and done.findings:
         store.write(mark_all)
     done.findings += lasting(store, repair=repair)
@@ -163,9 +170,7 @@ def modes(path: Path, *, repair: bool) -> Iterator[RecordFinding]:
 SIDE = ("-wal", "-shm")
 
 
-def journal(
-    store: Store, path: Path, *, repair: bool, noted: dict[str, dict[int, int]]
-) -> Iterator[RecordFinding]:
+def journal(store: Store, path: Path, done: Verified, *, repair: bool) -> Iterator[RecordFinding]:
     """What only the journal has, and what only the database has."""
     place = journal_path(path)
     there = counted(store)
@@ -177,9 +182,11 @@ def journal(
         item = line.holds
         unchecked += item is not None and not line.checked
         if isinstance(item, JournalEntry):
-            noted.setdefault(item.case, {})[item.sequence] = fingerprint(item.event)
+            done.noted.setdefault(item.case, {})[item.sequence] = fingerprint(item.event)
             if item.sequence >= there.get(item.case, 0):
                 lost.append(item)
+        elif isinstance(item, JournalPhoto):
+            done.noted_photos.add(item.sha256)
         elif item is not None:
             lost += [] if item.hash in trees_kept else [item]
             texts.add(item.hash)
@@ -190,7 +197,7 @@ def journal(
         message = f"{unchecked} lines are of an earlier version and have no checksum"
         yield RecordFinding("journal", str(place), message, minor=True)
     yield from from_journal(store, lost, repair=repair)
-    yield from to_journal(store, noted, repair=repair)
+    yield from to_journal(store, done.noted, repair=repair)
     for tree_hash in sorted(trees_kept - texts):
         if repair:
             note(store, [JournalTree(tree_hash, store.tree_text(tree_hash))])
@@ -419,6 +426,10 @@ def photographed(
         if not isinstance(event, PhotoAdded):
             continue
         done.photos += 1
+        if event.kept:
+            for name in filter(None, (event.sha256, event.original)):
+                done.named_photos.setdefault(name, []).append((place, brought))
+            continue
         if folder is None and brought:
             message = f"{event.path} is of another shop; name its folder with --photos"
             yield RecordFinding("photo", place, message, minor=True)
@@ -430,6 +441,30 @@ def photographed(
             yield RecordFinding("photo", place, f"{event.path} is not here", minor=True)
         elif event.sha256 and digest(found) != event.sha256:
             yield RecordFinding("photo", place, f"{event.path} is not the photo that was taken")
+
+
+def kept_photos(
+    store: Store, path: Path | None, done: Verified, *, repair: bool
+) -> Iterator[RecordFinding]:
+    """Whether the photos that the record itself keeps are there and whole."""
+    whole, damaged = whole_and_damaged(store)
+    wrong = damaged | (done.named_photos.keys() - whole.keys())
+    mended = set(put_back(store, path, wrong)) if repair else set()
+    for name in sorted(wrong):
+        what = "damaged" if name in damaged else "missing"
+        for place, brought in done.named_photos.get(name, [("photos", False)]):
+            minor = brought and what == "missing"
+            message = f"the photo {name[:12]}… is {what}"
+            yield RecordFinding("photo", place, message, mended=name in mended, minor=minor)
+    if path is None or not path.exists():
+        return
+    for name in sorted(whole.keys() - done.noted_photos):
+        original = whole[name]
+        data = store.photo(name, original=original) if repair else None
+        if data is not None:
+            note(store, [JournalPhoto(name, data, original)])
+        message = "the photo is not in the journal"
+        yield RecordFinding("journal", name[:12], message, mended=data is not None, minor=True)
 
 
 def within(path: str, folder: Path) -> Path | None:
@@ -478,7 +513,7 @@ def is_damaged(path: Path) -> bool:
                 return bool(found)
             # Bytes that are no UTF-8 are damage too, but no concern of SQLite's own check.
             connection.text_factory = bytes
-            for name in METADATA.tables:
+            for name in METADATA.tables.keys() - {PHOTOS.name}:
                 for row in connection.execute(f'SELECT * FROM "{name}"'):  # noqa: S608
                     for value in row:
                         if isinstance(value, bytes):

@@ -48,7 +48,8 @@ def report(
         The case's own columns; ``story`` with one entry a step (outcome, reading, verdict,
         notes, whether it still stands, and ``corrected_from`` where it was corrected);
         ``minutes_by_phase``: finding, repair and closing, in minutes;
-        ``repairs``, ``declined``, ``photos``, ``notes``,
+        ``repairs``, ``declined``, ``photos`` (by ``sha256``; those of earlier versions by
+        ``path``), ``notes``,
         ``cautions``; ``fault_title``, ``remedy``, ``part``; ``closing_result``
         (passed, failed, not-made; None without closing checks) and ``closing_failed``, the
         titles of those failed; and ``path``, the steps that stand.
@@ -214,7 +215,12 @@ class ReportText:
 
     @take.register
     def _(self, event: ev.PhotoAdded, sequence: int) -> None:
-        self.photos.append({"path": event.path, "sha256": event.sha256, "step": event.step})
+        photo: dict[str, Any] = {"path": event.path, "sha256": event.sha256, "step": event.step}
+        if event.kept:
+            del photo["path"]
+            kept = {"words": event.words, "width": event.width, "height": event.height}
+            photo |= kept | {"size": event.size, "title": self.title(event.step)}
+        self.photos.append(photo)
 
     @take.register
     def _(self, event: ev.RepairTried, sequence: int) -> None:

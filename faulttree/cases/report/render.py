@@ -13,11 +13,12 @@ from faulttree.texts import minutes_text, one_line, wrapped
 
 @dataclass(frozen=True, slots=True)
 class Item:
-    """One line of a list, with the lines that stand below it."""
+    """One line of a list, with the lines that stand below it, and a picture as a data URL."""
 
     text: str
     details: list[str] = field(default_factory=list)
     struck: bool = False
+    picture: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -144,9 +145,16 @@ def left_open(report: Mapping[str, Any]) -> Iterator[Item]:
 
 
 def photo_item(photo: Mapping[str, Any]) -> Item:
-    """A photo by its file, and the start of its digest."""
+    """A photo by what was said of it, or by its file, and the start of its digest.
+
+    The key ``picture`` may hold it as a data URL (RFC 2397); only HTML shows it.
+    """
     digest = f" (SHA-256 {photo['sha256'][:12]}…)" if photo["sha256"] else ""
-    return Item(f"{photo['path']}{digest}")
+    if "width" not in photo:
+        return Item(f"{photo['path']}{digest}")
+    size = f"{photo['width']} × {photo['height']} pixels"
+    said = ", ".join(filter(None, (photo["words"], photo["title"], size)))
+    return Item(f"{said}{digest}", picture=photo.get("picture", ""))
 
 
 def turns(report: Mapping[str, Any]) -> Iterator[Item]:
@@ -289,11 +297,16 @@ def plain_markdown(text: str) -> str:
 
 
 def as_html(report: Mapping[str, Any], width: int = 0) -> str:
-    """One page that needs nothing else, with a policy that lets nothing run or load."""
+    """One page that needs nothing else, with a policy that lets nothing run or load.
+
+    Photos that have a ``picture`` are part of the page.
+    """
     from faulttree.templates import render
 
     name = "cases/report/report.html.jinja"
-    return render(name, title=title_of(report), shop=shop_of(report), sections=sections(report))
+    pictures = any("picture" in photo for photo in report["photos"])
+    told = {"title": title_of(report), "shop": shop_of(report), "sections": sections(report)}
+    return render(name, **told, pictures=pictures)
 
 
 FORMS: Mapping[str, Callable[[Mapping[str, Any], int], str]] = {

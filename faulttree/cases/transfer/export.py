@@ -14,8 +14,10 @@ from typing import IO, TYPE_CHECKING, Any
 from faulttree.cases import rows
 from faulttree.cases.case import Case
 from faulttree.cases.closing_result import with_closing
+from faulttree.cases.journal.file import JournalPhoto
 from faulttree.cases.transfer.import_parser import FORMAT
 from faulttree.errors import RecordError
+from faulttree.walk.events import Event, PhotoAdded
 
 if TYPE_CHECKING:
     from faulttree.cases.store import Store
@@ -24,12 +26,18 @@ if TYPE_CHECKING:
 @dataclass(frozen=True, slots=True)
 class Leave:
     """What an export leaves out: people's names and words, what tells one unit from another,
-    photos.
+    photos. A picture can show both, so it stays away with either, unless ``pictures`` says so.
     """
 
     names: bool = False
     serials: bool = False
     photos: bool = False
+    pictures: bool = False
+
+    @property
+    def no_pictures(self) -> bool:
+        """Whether pictures are left out."""
+        return bool(self) and not (self.pictures and not self.photos)
 
     def __bool__(self) -> bool:
         return self.names or self.serials or self.photos
@@ -39,30 +47,61 @@ def lines(store: Store, cases: Iterable[Case], leave: Leave | None = None) -> It
     """One JSON document a case, whole in itself: its id, its events, and the text of its tree.
 
     The text of a tree stands in the first line that needs it and is named by its hash in
-    the others. A case that something was left out of gets an id of its own, so that it can
-    never be taken for the whole one.
+    the others. The photos of a case stand before it, one a line, each once in a file. A case
+    that something was left out of gets an id of its own, so that it can never be taken for the
+    whole one.
     """
     leave = leave or Leave()
     told: set[str] = set()
+    sent: set[str] = set()
     key = store.record_id
     for case, closing in with_closing(store, cases):
-        events = [event.to_dict() for event in store.events(case.id)]
+        whole = store.events(case.id)
+        if not leave.no_pictures:
+            yield from photo_lines(store, whole, sent, originals=not leave)
+        events = events_without(store, whole, case.opened, leave)
         tree_hash, text = tree_of(store, case.tree_hash, leave)
         document: dict[str, Any] = {"format": FORMAT, "case": case.id, "number": case.number}
         if leave:
-            events = [one for event in events if (one := without(event, leave, key)) is not None]
             document |= {"case": other_id(case.id, leave, key), "left_out": left_out(leave)}
         if leave.names:
             del document["number"]
-            events = [coarse(event, case.opened) for event in events]
-            for event in events:
-                if event.get("tree_hash"):
-                    event["tree_hash"] = tree_of(store, event["tree_hash"], leave)[0]
         document |= {"closing": closing, "events": events, "tree_hash": tree_hash}
         if tree_hash not in told:
             told.add(tree_hash)
             document["tree_text"] = text
         yield json.dumps(document, ensure_ascii=True, separators=(",", ":"), default=str)
+
+
+def events_without(
+    store: Store, whole: Iterable[Event], opened: str, leave: Leave
+) -> list[dict[str, Any]]:
+    """The events of a case as an export gives them."""
+    events = [event.to_dict() for event in whole]
+    if leave:
+        key = store.record_id
+        events = [one for event in events if (one := without(event, leave, key)) is not None]
+    if leave.names:
+        events = [coarse(event, opened) for event in events]
+        for event in events:
+            if event.get("tree_hash"):
+                event["tree_hash"] = tree_of(store, event["tree_hash"], leave)[0]
+    return events
+
+
+def photo_lines(
+    store: Store, events: Iterable[Event], sent: set[str], *, originals: bool
+) -> Iterator[str]:
+    """The photos of a case that were not sent yet, one a line."""
+    for event in events:
+        if not isinstance(event, PhotoAdded) or not event.kept:
+            continue
+        for name, original in ((event.sha256, False), (event.original, True)):
+            if not name or name in sent or (original and not originals):
+                continue
+            sent.add(name)
+            if (data := store.photo(name, original=original)) is not None:
+                yield JournalPhoto(name, data, original).line()
 
 
 def tree_of(store: Store, tree_hash: str, leave: Leave) -> tuple[str, str | None]:
@@ -146,7 +185,7 @@ DAY = 86_400_000
 
 PEOPLE = (
     *("who", "person", "device", "complaint", "owner_words", "note", "text", "seen", "reason"),
-    *("what", "instrument", "parts"),
+    *("what", "instrument", "parts", "words"),
 )
 ABOUT_UNIT = ("family", "model", "modules")
 """All a unit is told by when serials are left out: whatever else a shop notes may name one."""
@@ -164,12 +203,13 @@ def without(event: dict[str, Any], leave: Leave, key: str) -> dict[str, Any] | N
     if leave.photos and kind == "photo-added":
         return None
     kept = dict(event)
+    kept.pop("original", None)
     if leave.names:
         for name in PEOPLE:
             kept.pop(name, None)
         if kind == "noted":
             kept["text"] = ""
-        if kind == "photo-added":
+        if kept.get("path"):
             kept["path"] = kept.get("sha256", "")[:16]
     if "unit" in kept and leave:
         told = ABOUT_UNIT if leave.serials else TELLS_UNIT if leave.names else kept["unit"]

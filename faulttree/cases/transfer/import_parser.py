@@ -14,16 +14,17 @@ from faulttree.cases.journal.file import (
     BROUGHT,
     JournalItem,
     JournalLine,
+    JournalPhoto,
     JournalTree,
     understood,
 )
 from faulttree.errors import RecordError
 from faulttree.walk.events import KINDS, TUPLES, Event, Opened, from_dict
 
-FORMAT = "faulttree-case-5"
+FORMAT = "faulttree-case-6"
 """What an export writes."""
 
-READABLE = frozenset({*(f"faulttree-case-{version}" for version in range(1, 5)), FORMAT})
+READABLE = frozenset({*(f"faulttree-case-{version}" for version in range(1, 6)), FORMAT})
 LONGEST_LINE = 64 << 20
 
 Item = JournalItem | CompleteCase
@@ -74,7 +75,9 @@ def from_journal(line: JournalLine) -> list[Item]:
         return []
     if line.holds is None:
         raise RecordError("the line is damaged: it is neither a case nor an event")
-    if isinstance(line.holds, JournalTree):
+    if isinstance(line.holds, JournalPhoto):
+        check_photo(line.holds)
+    elif isinstance(line.holds, JournalTree):
         check_text(line.holds.hash, line.holds.text)
     elif not is_id(line.holds.case):
         raise RecordError("the line is damaged: it names no case")
@@ -109,6 +112,14 @@ def is_id(case: object) -> TypeGuard[str]:
     return isinstance(case, str) and 1 <= len(case) <= 64 and case.isascii() and case.isprintable()
 
 
+def check_photo(photo: JournalPhoto) -> None:
+    """Refuse what a record does not keep as a photo. Originals are never shown, so any will do."""
+    if not photo.original:
+        from faulttree.cases.photos.picture import checked as picture
+
+        picture(photo.data)
+
+
 def check_text(tree_hash: str, text: str) -> None:
     """Refuse a tree whose text is not what its hash says."""
     try:
@@ -123,7 +134,7 @@ TEXTS = (
     *("at", "tree", "tree_hash", "step", "outcome", "complaint", "owner_words", "who", "result"),
     *("fault", "became", "linked", "text", "note", "reason", "seen", "what", "instrument"),
     *("caution", "path", "sha256", "cause", "then", "device", "person", "name", "value"),
-    *("source", "stage", "use", "exit", "standing", "ends_at"),
+    *("source", "stage", "use", "exit", "standing", "ends_at", "words", "original"),
 )
 NUMBERS = ("seconds", "minutes", "cost", "probability", "threshold", "usually_normal")
 ABSURD = 1e12
@@ -136,7 +147,7 @@ MUST_BE: Mapping[str, tuple[type | tuple[type, ...], str]] = {
         ("unit", "priors", "ratings", "reading", "verdict", "mains"), (dict, "mapping")
     ),
     **dict.fromkeys(TUPLES, (list, "list")),
-    **dict.fromkeys(("steps", "target"), (int, "whole number")),
+    **dict.fromkeys(("steps", "target", "width", "height", "size"), (int, "whole number")),
     **dict.fromkeys(("passed", "safety", "cut"), (bool, "truth value")),
 }
 """Field of an event → what it must be, so that nothing later stumbles over it."""

@@ -12,8 +12,22 @@ from sqlalchemy import Connection, bindparam, func, select
 from faulttree.cases import rows
 from faulttree.cases.come_backs import mark
 from faulttree.cases.complete_case import CompleteCase, whole_of
-from faulttree.cases.event_rows import ADD_CASE, ADD_EVENT, ADD_STEP, ADD_WORD, add_tree, apply
-from faulttree.cases.journal.file import JournalEntry, JournalItem, JournalTree, grouped
+from faulttree.cases.event_rows import (
+    ADD_CASE,
+    ADD_EVENT,
+    ADD_STEP,
+    ADD_WORD,
+    add_photos,
+    add_tree,
+    apply,
+)
+from faulttree.cases.journal.file import (
+    JournalEntry,
+    JournalItem,
+    JournalPhoto,
+    JournalTree,
+    grouped,
+)
 from faulttree.cases.projection import CaseProjection
 from faulttree.cases.tables import CASES, EVENTS
 from faulttree.errors import RecordError
@@ -39,6 +53,7 @@ class Merged:
     cases: int = 0
     events: int = 0
     same: int = 0
+    photos: int = 0
     conflicts: list[Conflict] = field(default_factory=list)
     added: list[JournalItem | CompleteCase] = field(default_factory=list)
 
@@ -46,6 +61,7 @@ class Merged:
         self.cases += other.cases
         self.events += other.events
         self.same += other.same
+        self.photos += other.photos
         self.conflicts += other.conflicts
         self.added += other.added
         return self
@@ -61,15 +77,15 @@ def merge(
 
     Args:
         connection: a transaction that may write.
-        items: whole cases, entries of whole or partial ones in any order, and texts of trees.
+        items: whole cases, entries of whole or partial ones in any order, texts of trees, photos.
         numbers: give new cases the number they bring, where it is free.
 
     Returns:
-        What was added; ``added`` has cases and entries with their numbers here, and new trees.
+        What was added; ``added`` has cases and entries with their numbers here, new trees and
+        new photos.
     """
     merged = Merged()
-    texts = [item for item in items if isinstance(item, JournalTree)]
-    merged.added += [one for one in texts if add_tree(connection, one.hash, one.text)]
+    add_texts_and_photos(connection, items, merged)
     wholes = [item for item in items if isinstance(item, CompleteCase)]
     groups = grouped([item for item in items if isinstance(item, JournalEntry)])
     known = numbers_of(connection, {*groups, *(one.case for one in wholes)})
@@ -91,6 +107,17 @@ def merge(
     for group in later:
         go_on(connection, known[group[0].case], group, merged)
     return merged
+
+
+def add_texts_and_photos(
+    connection: Connection, items: Iterable[JournalItem | CompleteCase], merged: Merged
+) -> None:
+    """The texts of trees and the photos that are not here yet."""
+    texts = [item for item in items if isinstance(item, JournalTree)]
+    merged.added += [one for one in texts if add_tree(connection, one.hash, one.text)]
+    new = add_photos(connection, [item for item in items if isinstance(item, JournalPhoto)])
+    merged.photos = len(new)
+    merged.added += new
 
 
 NAMED = select(CASES.c.id, CASES.c.number).where(CASES.c.id.in_(bindparam("names", expanding=True)))
