@@ -657,7 +657,16 @@ def test_a_fault_that_was_found_gets_its_confirmation_and_no_more(
     assert write_up(store, library, case).changes == ()
 
 
-def test_a_limit_that_misled_is_moved_past_the_reading(library: Library, store: Store) -> None:
+def good_lamps(store: Store, tree: Tree, *readings: float) -> None:
+    """Cases with a loose socket, whose lead was good."""
+    for value in readings:
+        way: list[tuple[str, str, float | None]] = [("plug", "whole", None)]
+        way += [("lead", "inside", value), ("socket", "loose", None)]
+        record(store, tree, way, "loose-socket")
+
+
+def test_a_limit_that_misled_is_moved_between_the_readings(library: Library, store: Store) -> None:
+    good_lamps(store, library.load("lamp/dark"), 0.3, 0.2, 0.25)
     case = record(store, library.load("lamp/dark"), END, "broken-lead")
     proposal = write_up(store, library, case)
     assert (proposal.kind, proposal.step) == ("misled", "lead")
@@ -665,8 +674,34 @@ def test_a_limit_that_misled_is_moved_past_the_reading(library: Library, store: 
     proposal.write()
     limits = library.load("lamp/dark").steps["lead"].limits
     assert limits is not None
-    assert limits["max"] == "899.9 mΩ"
-    assert "case 1" in limits["source"]
+    assert limits["max"] == "600 mΩ"
+    moved = "moved for case 4: it read 0.9 Ω, the nearest of 3 repaired units 0.3 Ω"
+    assert limits["source"] == f"the shop's own; {moved}"
+
+
+@pytest.mark.parametrize("good", [(), (0.3, 0.95)])
+def test_a_limit_is_not_moved_on_one_reading_or_past_good_units(
+    library: Library, store: Store, good: tuple[float, ...]
+) -> None:
+    good_lamps(store, library.load("lamp/dark"), *good)
+    case = record(store, library.load("lamp/dark"), END, "broken-lead")
+    with pytest.raises(TreeError, match="no change of a limit") as told:
+        write_up(store, library, case, WriteUpInput(way="limit"))
+    assert "only if repaired units were read there" in told.value.remedy
+
+
+def test_an_honest_end_is_not_replaced_for_no_gain(library: Library, store: Store) -> None:
+    """The answers of the case would only lead to the same end again, by a longer walk."""
+    path = library.path_of("lamp/dark")
+    later = (
+        "  spare: {ask: Does a spare lead light it, answers: {dark: hand-over, lit: broken-lead}}"
+    )
+    text = TREE.replace("{inside: socket, high: broken-lead}", "{inside: socket, high: spare}")
+    path.write_text(text.replace("\nfaults:", f"{later}\n\nfaults:"))
+    way: list[tuple[str, str, float | None]] = [*END[:2], ("spare", "dark", None), END[2]]
+    case = record(store, library.load("lamp/dark"), way, "broken-lead")
+    with pytest.raises(TreeError, match="no change of a limit or target"):
+        write_up(store, library, case)
 
 
 NOMINAL = "{nominal: 10 V, tolerance: 10 %}"
@@ -679,16 +714,17 @@ BANDS = (
 @pytest.mark.parametrize(
     ("limits", "outcomes", "value", "was", "right", "still"),
     [
-        ("{min: 2 V}", "low inside", 2.4, "inside", "low", {2.5: "inside", 1.9: "low"}),
-        ("{min: 2 V}", "low inside", 1.9, "low", "inside", {1.8: "low", 2.5: "inside"}),
-        ("{min: 2 V, max: 9 V}", "low inside high", 8.8, "inside", "high", {1.9: "low"}),
-        (NOMINAL, "low inside high", 9.2, "inside", "low", {9.3: "inside", 11: "inside"}),
-        (NOMINAL, "low inside high", 11.5, "high", "inside", {9: "inside", 12: "high"}),
-        (BANDS, "dead weak good", 7.5, "weak", "good", {1: "dead", 7: "weak", 9: "good"}),
-        (BANDS, "dead weak good", 8.5, "good", "weak", {1: "dead", 9: "good", 3: "weak"}),
+        # The first other reading is that of a repaired unit.
+        ("{min: 2 V}", "low inside", 2.4, "inside", "low", {2.9: "inside", 1.9: "low"}),
+        ("{min: 2 V}", "low inside", 1.9, "low", "inside", {1.6: "low", 2.5: "inside"}),
+        ("{min: 2 V, max: 9 V}", "low inside high", 8.8, "inside", "high", {8: "inside"}),
+        (NOMINAL, "low inside high", 9.2, "inside", "low", {9.4: "inside", 11: "inside"}),
+        (NOMINAL, "low inside high", 11.5, "high", "inside", {12: "high", 9: "inside"}),
+        (BANDS, "dead weak good", 7.5, "weak", "good", {7: "weak", 1: "dead", 9: "good"}),
+        (BANDS, "dead weak good", 8.5, "good", "weak", {9: "good", 1: "dead", 3: "weak"}),
     ],
 )
-def test_any_form_of_limit_is_moved_just_past_the_reading(
+def test_any_form_of_limit_is_moved_between_the_readings(
     library: Library, store: Store, limits: str, outcomes: str, value: float, was: str,
     right: str, still: dict[float, str],
 ) -> None:  # fmt: skip
@@ -706,6 +742,16 @@ def test_any_form_of_limit_is_moved_just_past_the_reading(
     events.append(ev.Answered(at=AT, step="socket", outcome="firm"))
     events.append(ev.Closed(at=AT, result="found", fault="broken-lead"))
     case = store.open_case(events, tree_text=tree.text)
+    other = next(iter(still))
+    reading = {"value": other, "unit": "V", "text": f"{other} V"}
+    store.open_case(
+        [
+            ev.Opened(at=AT, tree=tree.id, tree_hash=tree.hash),
+            ev.Confirmed(at=AT, fault="broken-plug", step="lead", outcome=was, reading=reading),
+            ev.Closed(at=AT, result="fixed", fault="broken-plug"),
+        ],
+        tree_text=tree.text,
+    )
     write_up(store, library, case, WriteUpInput(way="limit")).write()
     moved = library.load("lamp/dark").steps["lead"].limits
     assert moved is not None
@@ -748,6 +794,7 @@ def test_other_readings_that_a_moved_limit_judges_otherwise_are_told(
 ) -> None:
     tree = library.load("lamp/dark")
     record(store, tree, [*END[:1], ("lead", "inside", 0.95), ("socket", "firm", None)])
+    good_lamps(store, tree, 0.3)
     case = record(store, tree, END, "broken-lead")
     told = write_up(store, library, case, WriteUpInput(way="limit"))
     assert len(told.rejudged) == 1

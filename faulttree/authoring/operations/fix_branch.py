@@ -9,17 +9,17 @@ from typing import TYPE_CHECKING, Any, Literal
 
 from faulttree.authoring.case_impact import moved_cases
 from faulttree.authoring.edited_check import EditedCheck, Unfit
+from faulttree.authoring.limit_boundary import Edit, boundary_edits
 from faulttree.authoring.placement import places_on
 from faulttree.authoring.proposal import TreeProposal
 from faulttree.authoring.replay import minutes_of, walk_again
 from faulttree.authoring.solved_case import Solved
 from faulttree.errors import FaulttreeError, TreeError
 from faulttree.reading import Quantity, judge, resolve_limits
-from faulttree.reading.quantity import show_exact
 from faulttree.tree import Library
 from faulttree.tree.edit import FileChange
 from faulttree.tree.graph import graph_of
-from faulttree.walk.events import Answered
+from faulttree.walk.events import Answered, Confirmed
 from faulttree.walk.history import counted
 from faulttree.walk.renames import now_called
 from faulttree.walk.state import State, Visit
@@ -29,9 +29,6 @@ if TYPE_CHECKING:
 
 
 Way = Literal["limit", "target", ""]
-Edit = tuple[tuple[str | int, ...], Any]
-DIGITS = 4
-"""Significant digits of a proposed limit: one more than shown on screens."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -125,6 +122,11 @@ def _walk(solved: Solved, draft: _Draft, search: float) -> tuple[float, float] |
 
 def _no_remedy(solved: Solved, fork: Fork, fit: list[Any]) -> TreeError:
     remedy = "Give --ask or --measure: a step that tells the faults apart there."
+    if _value(fork.visit.event) is not None:
+        remedy += (
+            " A limit is moved only if repaired units were read there too, all of them on the "
+            "other side of the new limit."
+        )
     if fit:
         draft, found = fit[0]
         text = f"{draft.why} But: {found[0].message} [{found[0].rule}]"
@@ -137,15 +139,21 @@ def _no_remedy(solved: Solved, fork: Fork, fit: list[Any]) -> TreeError:
     )
 
 
-def _edited(solved: Solved, edits: list[Edit], *, limit: str = "") -> FileChange:
-    """The edits, with the case as evidence for its fault and source of the limits."""
+def _edited(
+    solved: Solved, edits: list[Edit], *, limit: tuple[str, str] | None = None
+) -> FileChange:
+    """The edits, with the case as evidence for its fault.
+
+    ``limit`` is a step whose limits are moved, and what they rest on: it becomes their source.
+    """
     editor = solved.file.editor()
     for keys, value in edits:
         editor.set(keys, value)
     if limit:
-        limits = solved.now.bundle["tree"]["steps"][limit]["limits"]
-        said = filter(None, (limits.get("source"), f"moved for case {solved.case.number}"))
-        editor.put(("steps", limit, "limits"), "source", "; ".join(said))
+        step, rests = limit
+        known = solved.now.bundle["tree"]["steps"][step]["limits"].get("source")
+        moved = f"moved for case {solved.case.number}: {rests}"
+        editor.put(("steps", step, "limits"), "source", "; ".join(filter(None, (known, moved))))
     if solved.fixed:
         editor.into(("faults", solved.fault), "evidence", solved.evidence())
     return editor.change()
@@ -169,12 +177,20 @@ def _targets(solved: Solved, fork: Fork, store: Store, library: Library) -> Iter
         if isinstance(onward, str):
             change = _edited(solved, [(place.keys, onward)])
             tree = library.examine_text(change.text, change.path).tree
-            if tree is not None:
+            again = None if tree is None else walk_again(tree, solved.answers)
+            if tree is not None and again is not None and _gains(solved, again):
                 led = f"`{place.step}: {place.outcome}` leads on to `{onward}` now"
                 why = f"{led}, not to `{end.id}`."
-                again = walk_again(tree, solved.answers)
                 others = list(moved_cases(store, solved.now, tree, but=solved.case.id))
                 yield _Draft("target", place.step, why, change, again, len(others))
+
+
+def _gains(solved: Solved, again: State) -> bool:
+    """Whether a corrected walk comes to its fault, or to a step on the way that was not asked."""
+    if again.end is not None:
+        return again.end.id == solved.fault
+    near = graph_of(again.tree).leading_to(solved.fault)
+    return again.ask is not None and again.ask.id in near
 
 
 # -- another limit ---------------------------------------------------------------------
@@ -188,19 +204,28 @@ def _limits(solved: Solved, fork: Fork, store: Store, library: Library) -> Itera
     if value is None or not isinstance(raw, Mapping) or not isinstance(raw.get("limits"), Mapping):
         return
     old = {**raw["limits"], **({"unit": raw["unit"]} if "unit" in raw else {})}
+    others = _others(store, solved, fork)
+    nearest = _nearest(value, others)
+    if nearest is None:
+        return
+    bound, text = nearest
+    rests = f"it read {value.text}, the nearest of {len(others)} repaired units {text}"
     for outcome in fork.right:
-        for edits in _moved(raw["limits"], old, value, fork.visit.outcome, outcome):
+        both = (fork.visit.outcome, outcome)
+        for edits in boundary_edits(raw["limits"], old, both, value, bound):
             change = _edited(
-                solved, [(("steps", step, "limits", *keys), to) for keys, to in edits], limit=step
+                solved,
+                [(("steps", step, "limits", *keys), to) for keys, to in edits],
+                limit=(step, rests),
             )
             tree = library.examine_text(change.text, change.path).tree
             if tree is None or _outcome(tree.steps[step].limits, raw.get("unit"), value) != outcome:
                 continue
             told = ", ".join(f"{'.'.join(map(str, keys))} {_said(to)}" for keys, to in edits)
-            why = f"With {told}, {value.text} is `{outcome}` at `{step}`."
+            why = f"With {told}, {value.text} is `{outcome}` at `{step}`: {rests}."
             again = walk_again(tree, solved.answers.with_outcome(step, outcome))
-            others = tuple(rejudged(store, solved, step, old, tree.steps[step].limits or {}))
-            yield _Draft("limit", step, why, change, again, len(others), others)
+            changed = tuple(rejudged(store, solved, step, old, tree.steps[step].limits or {}))
+            yield _Draft("limit", step, why, change, again, len(changed), changed)
             break
 
 
@@ -208,7 +233,7 @@ def _said(value: Any) -> str:
     return " / ".join(value) if isinstance(value, list) else str(value)
 
 
-def _value(event: Answered) -> Quantity | None:
+def _value(event: Answered | Confirmed) -> Quantity | None:
     """The reading of an event in the base unit; None if it has no value."""
     kept = event.reading or {}
     if kept.get("value") is None:
@@ -226,75 +251,38 @@ def _outcome(limits: Mapping[str, Any] | None, unit: str | None, value: Quantity
         return ""
 
 
-def _moved(
-    raw: Mapping[str, Any], spec: Mapping[str, Any], value: Quantity, was: str, wanted: str
-) -> Iterator[list[Edit]]:
-    """Edits of the limits, as (keys, value) lists, that could give the reading the outcome."""
-    if value.value is None or any(isinstance(item, Mapping) for item in raw.values()):
-        return
-    if "bands" in raw:
-        yield from _band_moved(raw["bands"], value, was, wanted)
-        return
-    side = {("inside", "low"): "low", ("low", "inside"): "low"}.get((was, wanted))
-    side = side or {("inside", "high"): "high", ("high", "inside"): "high"}.get((was, wanted))
-    if side is None:
-        return
-    inside = wanted == "inside"
-    bound = _beyond(value.value, up=(side == "low") != inside)
-    if "component" not in raw and "nominal" not in raw:
-        key = "min" if side == "low" else "max"
-        if key in raw:
-            yield [((key,), show_exact(bound, value.unit, value.kind))]
-    elif "nominal" in raw:
-        yield from _tolerance_moved(raw, spec, bound, side)
+def _others(store: Store, solved: Solved, fork: Fork) -> list[Quantity]:
+    """Readings at the fork that keep their outcome: those of repaired units.
+
+    A reading counts if the confirmed fault of its case lies behind the outcome, or does not depend
+    on the step; and if it proved a repair.
+    """
+    tree, found = solved.now, list[Quantity]()
+    for case in store.each(tree=tree.id, result="fixed"):
+        fault = now_called(tree, case.fault)
+        if case.id == solved.case.id or fault not in tree.faults:
+            continue
+        near = graph_of(tree).leading_to(fault)
+        behind = fork.step not in near or tree.steps[fork.step].targets[fork.visit.outcome] in near
+        for event in counted(store.events(case.id)):
+            if not isinstance(event, Confirmed) and not (isinstance(event, Answered) and behind):
+                continue
+            here = now_called(tree, event.step), event.outcome
+            value = _value(event) if here == (fork.step, fork.visit.outcome) else None
+            found += [] if value is None else [value]
+    return found
 
 
-def _beyond(value: Decimal, *, up: bool) -> Decimal:
-    """The value rounded to a few significant digits; with ``up`` the next such figure."""
-    if not value:
-        return value
-    step = Decimal(1).scaleb(value.adjusted() - DIGITS + 1)
-    rounded = (value / step).to_integral_value() * step
-    return rounded + step if up else rounded - step
-
-
-def _tolerance_moved(
-    raw: Mapping[str, Any], spec: Mapping[str, Any], bound: Decimal, side: str
-) -> Iterator[list[Edit]]:
-    """The tolerance as a pair with one side moved to the bound."""
-    try:
-        limits = resolve_limits(spec)
-    except FaulttreeError:
-        return
-    nominal, lower, upper = limits.nominal, limits.lower, limits.upper
-    if nominal is None or lower is None or upper is None or nominal == 0:
-        return
-    lower, upper = (bound, upper) if side == "low" else (lower, bound)
-    if not lower <= nominal <= upper or "tolerance" not in raw:
-        return
-    pair = [_share(lower - nominal, nominal), _share(upper - nominal, nominal)]
-    yield [(("tolerance",), pair)]
-
-
-def _share(distance: Decimal, nominal: Decimal) -> str:
-    share = 100 * distance / abs(nominal)
-    return f"{share.normalize():+.6f}".rstrip("0").rstrip(".") + " %"
-
-
-def _band_moved(
-    bands: list[Mapping[str, Any]], value: Quantity, was: str, wanted: str
-) -> Iterator[list[Edit]]:
-    """The boundary between two adjacent bands, moved past the reading."""
-    names = [str(band.get("name")) for band in bands]
-    if was not in names or wanted not in names or abs(names.index(was) - names.index(wanted)) != 1:
-        return
-    assert value.value is not None
-    low, high = sorted((names.index(was), names.index(wanted)))
-    # The boundary belongs to the upper band, so it must be above a reading of the lower band.
-    up = names.index(wanted) == low
-    text = show_exact(_beyond(value.value, up=True) if up else value.value, value.unit, value.kind)
-    if "below" in bands[low] and "from" in bands[high]:
-        yield [(("bands", low, "below"), text), (("bands", high, "from"), text)]
+def _nearest(value: Quantity, others: list[Quantity]) -> tuple[Decimal, str] | None:
+    """The reading next to ``value``, with its text; None if the others lie on both sides of it."""
+    here = value.value
+    known = [(one.value, one.text) for one in others if one.value is not None]
+    if here is None or not known:
+        return None
+    low, high = min(known), max(known)
+    if low[0] > here:
+        return low
+    return high if high[0] < here else None
 
 
 def rejudged(
