@@ -82,12 +82,11 @@ def test_the_names_that_ship_are_listed_for_whoever_writes_a_tree() -> None:
 
 def test_the_screen_in_the_readme_is_the_program_s_own(desk: Path) -> None:
     unit = ["--serial", "tag 14", "--model", "two-channel", "--complaint", "no output"]
-    told = "24 V\n4700 uF\n50 V\n\n\n\n"
     looked = "sound\nsound\nbelow\nlinear\nagree\n"
     tested = "I\nready\n\n0.12 ohm\nearth-tester\n500-volt\n\n20 Mohm\ninsulation-tester\n26 ohm\n"
-    powered = "\nsettles\nall-right\n0 V\n\nintact\n26 ohm\n\n800 ohm\n\n\n21.4 V\n"
-    esr = "\n0.2 V\n1.3 ohm at 120 Hz\nesr-meter\nyes\n"
-    typed = f"{told}\n{looked}{tested}{powered}{esr}"
+    powered = "\nsettles\nall-right\n0 V\n\nintact\n26 ohm\n\n800 ohm\n24 V\n\n\n21.4 V\n"
+    esr = "\n0.2 V\n4700 uF\n50 V\n1.3 ohm at 120 Hz\nesr-meter\nyes\n"
+    typed = f"\n{looked}{tested}{powered}{esr}"
     answer = CliRunner().invoke(
         _Program(), ["diagnose", "bench-supply/no-output", *unit], input=typed
     )

@@ -102,7 +102,7 @@ def _range(spec: Mapping[str, Any], desk: KnownValues) -> Limits:
         outcomes=outcomes_of(spec),
         source=str(spec.get("source", "")),
         prefix=desk.prefix,
-        missing=(*low.missing, *high.missing),
+        missing=tuple(dict.fromkeys((*low.missing, *high.missing))),
         lower_uncertainty=low.uncertainty,
         upper_uncertainty=high.uncertainty,
     )

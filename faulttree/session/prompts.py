@@ -225,7 +225,7 @@ def _rating_prompt(position: Position, rating: Rating) -> Prompt:
     return prompt_of(
         position,
         "fact",
-        f"{question} in {rating.unit}; Enter: not known",
+        f"{question}, in {rating.unit} (Enter: not known)",
         subject=rating.id,
         unit=rating.unit,
         choices={NOT_KNOWN: NOT_KNOWN},

@@ -66,7 +66,8 @@ def _fact(case: OpenCase, prompt: Prompt) -> None:
     what = "unit" if prompt.carry is None else "meter"
     case.console.show(screens.heading(case.state, f"the {what} · {prompt.id.subject}", width))
     case.console.show(screens.labelled(what.upper(), prompt.text, width, style="title"))
-    for number, one in enumerate(prompt.choices, 1):
+    # A rating is a value with its unit; Enter says that it is not known.
+    for number, one in enumerate(() if prompt.unit else prompt.choices, 1):
         means = f": {one.text}" if one.text != one.id else ""
         case.console.show(screens.labelled("", f"{number} {one.id}{means}", width))
 

@@ -83,8 +83,11 @@ def heading(state: State, title: str, width: int) -> list[Line]:
     unit = opened.unit if opened else {}
     marked = "invented data" if state.tree.invented else ""
     of_unit = (str(unit[key]) for key in ("serial", "tag") if unit.get(key))
-    parts = [state.tree.id, marked, *of_unit, title]
-    text = one_line(" · ".join(part for part in parts if part))
+    parts = [part for part in (state.tree.id, marked, *of_unit, title) if part]
+    text = one_line(" · ".join(parts))
+    if len(text) > width - 4:
+        # The tree is known from the screens before.
+        text = one_line(" · ".join(parts[1:]))
     if len(text) > width - 4:
         return [[("", "")], *text_lines(text, width, style="title")]
     return [[("", "")], [("title", f"── {text} " + "─" * max(0, width - len(text) - 4))]]
@@ -104,7 +107,8 @@ def step_view(
 ) -> list[Line]:
     """A step as it is put to the technician: how, gear, what is expected, what follows."""
     spent = minutes_text(state.minutes)
-    lines = heading(state, f"{_place(state)} · {step.id} · {spent} so far", width)
+    name = step.id.removeprefix("before-power.").removeprefix("close.")
+    lines = heading(state, f"{_place(state)} · {name} · {spent} so far", width)
     if state.pending is not None:
         lines += text_lines(f"This must come before '{state.pending}'.", width, style="warning")
     if step.live or step.role in ("before-power", "close"):

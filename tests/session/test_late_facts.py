@@ -70,7 +70,7 @@ def test_an_unknown_rating_is_asked_once_at_the_first_step_that_needs_it() -> No
     walk = driver()
     walk.type("whole")
     assert (walk.prompt.kind, walk.prompt.id.subject) == ("fact", "full")
-    assert "Full-charge voltage in V" in walk.prompt.text
+    assert "Full-charge voltage, in V" in walk.prompt.text
     walk.type("21 A", "much")
     assert len(walk.refusals) == 2
     walk.type("21,0 V")

@@ -90,7 +90,7 @@ USB_PORTS: dict[str, tuple[Decimal, Decimal]] = {
 
 # In-service practice of one country; codes differ. Common practice, no source.
 INSULATION: dict[str, Decimal] = {"I": Decimal("1E6"), "II": Decimal("2E6")}
-LOCAL_CODE = "codes differ: the local code decides, and a licensed person signs"
+LOCAL_CODE = "a licensed person signs where the code requires it"
 
 
 def within(nominal: Decimal, tolerance: Tolerance, part: str = "", note: str = "") -> Figures:
