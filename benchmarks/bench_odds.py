@@ -10,7 +10,7 @@ import argparse
 import statistics
 import warnings
 from collections.abc import Callable, Iterator
-from itertools import accumulate
+from itertools import accumulate, pairwise
 from time import perf_counter, process_time
 
 import numpy as np
@@ -201,13 +201,21 @@ def entropy_tree(table: FaultTable) -> float | None:
     except ImportError:
         return None
     problem = PlanningProblem(table)
-    features: NDArray[np.int64] = problem.outcome
+    features: NDArray[np.int64] = possible_outcome(problem)
     tree = DecisionTreeClassifier(criterion="entropy", random_state=0)
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
         tree.fit(features, np.arange(problem.n), sample_weight=problem.weights)
     depth = np.asarray(tree.decision_path(features).sum(axis=1)).ravel() - 1
     return float(problem.weights @ depth)
+
+
+def possible_outcome(problem: PlanningProblem) -> NDArray[np.int64]:
+    """(n, m) which outcome each fault shows at each test; 0 stands also for any outcome."""
+    shown = np.zeros((problem.n, problem.m), dtype=np.int64)
+    for test, (begin, end) in enumerate(pairwise(problem.first)):
+        shown[:, test] = problem.allowed[:, begin:end].argmax(axis=1)
+    return shown
 
 
 def beliefs() -> None:

@@ -158,6 +158,8 @@ class SimulatedWalk:
                 assert end is not None
                 self.repair(end.id)
             elif self.state.confirming is not None:
+                if self.proof_is_open():
+                    break
                 self.see()
             elif self.state.cured is not None:
                 self.close("fixed", self.state.cured.fault, "returned")
@@ -258,6 +260,15 @@ class SimulatedWalk:
         what = f"{part} replaced" if part else "repaired"
         self.unit.repaired = fault == self.visit.fault
         self.add(ev.RepairTried(at=self.now(), fault=fault, what=what), ("repair", fault))
+
+    def proof_is_open(self) -> bool:
+        """Whether a right repair lacks its measured proof and nothing can be measured any more.
+
+        A safety condition failed, or a step of the proof was undecided: the unit stays here.
+        """
+        repair = self.state.confirming
+        fault = self.tree.faults.get(repair.fault) if repair else None
+        return self.unit.repaired and fault is not None and bool(fault.confirms)
 
     def see(self) -> None:
         """A repair without a confirming step: the observation decides."""
