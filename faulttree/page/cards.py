@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from faulttree.session import Lookup, Message, Prompt
     from faulttree.terminal.console import Line
 
-__all__ = ["Button", "Card", "Told", "Word", "card"]
+__all__ = ["Button", "Card", "Told", "Word", "card", "faster"]
 
 ENDS = ("FAULT", "LIKELY", "STOP")
 VERBS = ("ASK", "MEASURE", "DO", "USE")
@@ -146,6 +146,13 @@ def card(screen: Screen, bench: Bench | None, lookup: Lookup) -> Card:
     )
 
 
+def faster(screen: Screen, bench: Bench | None) -> list[Row]:
+    """Whether another test would be faster, and what meter decides; it may take a second."""
+    if screen.prompt is None or screen.prompt.kind != "step":
+        return []
+    return list(rows(advice.remark(screen.position.state, bench, screen.meter, WIDE)))
+
+
 def _told(message: Message) -> Told:
     if message.verdict is None:
         return Told(message.text, message.style)
@@ -158,8 +165,7 @@ def _drawn(screen: Screen, prompt: Prompt, bench: Bench | None) -> list[Line]:
     """The lines that the terminal shows for this prompt, without its list of choices."""
     state = screen.position.state
     if prompt.kind == "step" and prompt.step is not None:
-        lines = screens.step_view(state, prompt.step, WIDE, meter=screen.meter)
-        return lines + advice.remark(state, bench, screen.meter, WIDE)
+        return screens.step_view(state, prompt.step, WIDE, meter=screen.meter)
     if prompt.kind == "fault":
         return screens.fault_view(state, state.tree.faults[prompt.id.subject], WIDE)
     if prompt.kind == "likely":

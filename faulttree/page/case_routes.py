@@ -15,7 +15,7 @@ from starlette.routing import Route
 
 from faulttree.cases.other_cases import OtherCases
 from faulttree.page.answers import apart, desk_of, form_of, page, to, visitor
-from faulttree.page.cards import card
+from faulttree.page.cards import card, faster
 from faulttree.page.sitting import Link, Posted, Recorded, Room, Screen, prompt_token
 
 if TYPE_CHECKING:
@@ -202,6 +202,20 @@ async def changes(request: Request, desk: Desk, case: str, seen: int) -> AsyncIt
             desk.watched.pop(case)
 
 
+async def advice(request: Request) -> Response:
+    """Whether another test would be faster; asked for after the step is shown."""
+    who = visitor(request)
+    if who is None:
+        return to("/pair")
+    desk, case = desk_of(request), request.path_params["case"]
+
+    def work(room: Room) -> object:
+        return faster(room.screen(case, who.device), desk.settings.bench)
+
+    rows = await desk.workers.slow.do(work)
+    return page(request, "advice", who, rows=rows, back=f"/case/{case}")
+
+
 async def report(request: Request) -> Response:
     """The report of a case, to be read and printed."""
     from faulttree.cases.historical_tree import tree_of
@@ -264,6 +278,7 @@ ROUTES = [
     Route("/case/{case}", show),
     Route("/case/{case}/reply", answer, methods=["POST"]),
     Route("/case/{case}/live", live),
+    Route("/case/{case}/advice", advice),
     Route("/case/{case}/report", report),
     Route("/case/{case}/drawing", drawing),
     Route("/case/{case}/picture.svg", picture),

@@ -58,7 +58,7 @@ class Desk:
         """How many events a case has; read once for all who look at it at the same time."""
         now = time.monotonic()
         at, length = self.looked.get(case, (0.0, -1))
-        if length < self.lengths.get(case, 0):
+        if length < self.lengths.get(case, -1):
             length, at = self.lengths[case], now
         elif now - at > LOOK_SECONDS:
             worker = self.workers.of_case(case)

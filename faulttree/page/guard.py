@@ -124,7 +124,7 @@ class Guard:
             return 431, "The headers are too large."
         if not self.rate.allows((scope.get("client") or ("",))[0]):
             return 429, "Too many requests. Wait a moment, then try again."
-        return self._foreign(scope) or _unsound_body(scope)
+        return _unsound_body(scope) or self._foreign(scope)
 
     def _foreign(self, scope: Scope) -> tuple[int, str] | None:
         """Why a request comes from another site; None where it does not."""

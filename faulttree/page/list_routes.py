@@ -145,7 +145,11 @@ def named(request: Request) -> str:
         HTTPException: the library has no such tree.
     """
     name = f"{request.path_params['family']}/{request.path_params['name']}"
-    if name not in desk_of(request).settings.library.trees():
+    library = desk_of(request).settings.library
+    known = name in library.trees()
+    roots = [layer.root.resolve() for layer in library.layers]
+    # A link in a library must not show a file from elsewhere.
+    if not known or not any(library.path_of(name).resolve().is_relative_to(r) for r in roots):
         raise HTTPException(404, "There is no such tree.")
     return name
 

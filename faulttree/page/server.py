@@ -32,7 +32,7 @@ __all__ = ["application", "listening", "serve"]
 
 STATIC = Path(__file__).parent / "static"
 KINDS = {".css": "text/css", ".js": "text/javascript"}
-HEADER_SECONDS = 15.0
+KEEP = "max-age=600"
 CONNECTIONS = 400
 
 
@@ -51,7 +51,12 @@ def application(settings: Settings, access: Access) -> ASGIApp:
         yield
         await asyncio.to_thread(desk.workers.close)
 
-    routes = [*list_routes.ROUTES, *case_routes.ROUTES, Route("/static/{name}", static)]
+    routes = [
+        *list_routes.ROUTES,
+        *case_routes.ROUTES,
+        Route("/static/{name}", static),
+        Route("/favicon.ico", no_icon),
+    ]
     shown: dict[Any, Any] = dict.fromkeys((HTTPException, FaulttreeError, BusyError), told)
     app = Starlette(routes=routes, lifespan=lifespan, exception_handlers=shown)
     app.router.redirect_slashes = False
@@ -71,7 +76,12 @@ async def static(request: Request) -> Response:
     if path is None:
         raise HTTPException(404, "There is no such file.")
     content = await asyncio.to_thread(path.read_bytes)
-    return Response(content, media_type=KINDS[path.suffix])
+    return Response(content, media_type=KINDS[path.suffix], headers={"cache-control": KEEP})
+
+
+async def no_icon(request: Request) -> Response:
+    """Browsers ask for a picture of the site; there is none."""
+    return Response(status_code=204, headers={"cache-control": KEEP})
 
 
 def listening(address: str, port: int) -> socket.socket:

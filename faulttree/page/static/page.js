@@ -201,6 +201,17 @@
     });
   }
 
+  // -- advice takes the server longer than a step, so it comes after it --------------------
+  async function advice() {
+    const place = one("#advice");
+    if (!place) return;
+    try {
+      const text = await (await fetch(place.dataset.from, { credentials: "same-origin" })).text();
+      const rows = one("#advised .rows", new DOMParser().parseFromString(text, "text/html"));
+      if (rows) place.replaceChildren(document.adoptNode(rows)); else place.replaceChildren();
+    } catch { /* the link stays */ }
+  }
+
   // -- reading aloud: voices of this device only, off until asked for ----------------------
   const voices = () => ("speechSynthesis" in window ? speechSynthesis.getVoices().filter((voice) => voice.localService) : []);
   const wanted = () => { try { return localStorage.getItem(ALOUD) === "yes"; } catch { return false; } };
@@ -224,7 +235,7 @@
     speechSynthesis.speak(said);
   }
 
-  function begin() { pad(); timer(); listen(); }
+  function begin() { pad(); timer(); listen(); advice(); }
   begin();
   aloud();
   waiting();
