@@ -64,6 +64,11 @@ def main() -> None:
         helped.append(process([str(BIN / "faulttree"), "--help"]))
         clicked.append(process([*python, "import click"]))
     paired("--help to importing click", 1.5, helped[1:], clicked[1:])
+    judged, known = [], []
+    for _ in range(RUNS):
+        judged.append(process([str(BIN / "faulttree"), "judge", "5 V", "--max", "6 V"]))
+        known.append(process([str(BIN / "faulttree"), "--help"]))
+    paired("judge to --help", 1.5, judged[1:], known[1:])
     asked, imported = [], []
     with tempfile.TemporaryDirectory() as folder:
         for run in range(RUNS):

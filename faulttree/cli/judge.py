@@ -8,9 +8,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from faulttree.cli.options import json_option, library_option, say, say_json
-from faulttree.cli.places import open_library
 from faulttree.errors import ReadingError
-from faulttree.reading.ratings.entries import RATINGS
 
 if TYPE_CHECKING:
     from faulttree.reading import Bench
@@ -24,17 +22,46 @@ NEGATIVE = re.compile(r"- ?(?=[0-9.,∞]|-+$)")
 
 
 class TypedReadings(click.Command):
-    """A command whose arguments may be below zero without being taken for options."""
+    """A command whose arguments may be below zero without being taken for options.
+
+    The options of component ratings come from the register, which is read only when one of
+    them, or the help, is asked for.
+    """
+
+    own: list[click.Parameter]
+    all: list[click.Parameter] | None = None
+    is_plain = False
+
+    @property
+    def params(self) -> list[click.Parameter]:
+        """The options and arguments, those of ratings in front of the last two."""
+        if self.is_plain:
+            return self.own
+        # One list: click adds its help option to it.
+        if self.all is None:
+            self.all = [*self.own[:-2], *_rating_options(), *self.own[-2:]]
+        return self.all
+
+    @params.setter
+    def params(self, given: list[click.Parameter]) -> None:
+        self.own = given
 
     def parse_args(self, ctx: click.Context, args: list[str]) -> list[str]:
         """As click does, once a leading minus has become the typographic one."""
-        return super().parse_args(
-            ctx, [NEGATIVE.sub("−", arg, count=1) if NEGATIVE.match(arg) else arg for arg in args]
-        )
+        plain = [NEGATIVE.sub("−", arg, count=1) if NEGATIVE.match(arg) else arg for arg in args]
+        known = {option for parameter in self.own for option in parameter.opts}
+        asked = {arg.partition("=")[0] for arg in plain if arg.startswith("-")}
+        self.is_plain = asked <= known
+        try:
+            return super().parse_args(ctx, plain)
+        finally:
+            self.is_plain = False
 
 
-def _with_rating_options(decorated: Any) -> Any:
+def _rating_options() -> tuple[click.Option, ...]:
     """An option for every parameter of the register, with what it means to which part."""
+    from faulttree.reading.ratings.entries import RATINGS
+
     texts: dict[str, dict[str, None]] = {}
     users: dict[str, dict[str, None]] = {}
     for entry in RATINGS.values():
@@ -42,12 +69,16 @@ def _with_rating_options(decorated: Any) -> Any:
             if parameter.name not in COMMON:
                 texts.setdefault(parameter.name, {})[parameter.text] = None
                 users.setdefault(parameter.name, {})[entry.component] = None
-    for name in sorted(texts, reverse=True):
+    parts = ", ".join(dict.fromkeys(name for name, _ in RATINGS))
+    made = [
+        click.Option(["--component"], metavar="NAME", help=f"Limits by a part's rating: {parts}.")
+    ]
+    for name in sorted(texts):
         said = " or ".join(texts[name])
-        option = f"--{name.replace('_', '-')}"
         text = f"{said[0].upper()}{said[1:]} ({', '.join(users[name])})."
-        decorated = click.option(option, name, metavar="VALUE", help=text)(decorated)
-    return decorated
+        option = f"--{name.replace('_', '-')}"
+        made.append(click.Option([option, name], metavar="VALUE", help=text))
+    return tuple(made)
 
 
 @click.command(
@@ -70,11 +101,6 @@ def _with_rating_options(decorated: Any) -> Any:
 @click.option("--source-resistance", metavar="VALUE", help="Of the node whose voltage is read.")
 @click.option("--driving-voltage", metavar="VALUE", help="What drives the current that is read.")
 @click.option("--holds-at", metavar="VALUE", help="The frequency at which the limit holds.")
-@click.option(
-    "--component",
-    metavar="NAME",
-    help=f"Limits by a part's rating: {', '.join(dict.fromkeys(name for name, _ in RATINGS))}.",
-)
 @click.option("--quantity", metavar="NAME", help="Which of its quantities was measured.")
 @click.option(
     "--marking",
@@ -103,7 +129,6 @@ def _with_rating_options(decorated: Any) -> Any:
     help="A part across the same two points; may be repeated.",
 )
 @click.option("--sure", is_flag=True, help="The reading is right although it looks like a slip.")
-@_with_rating_options
 @library_option
 @json_option
 def command(
@@ -161,7 +186,7 @@ def _pair(tolerance: str | None) -> str | list[str] | None:
 def _bench(named: str | None, library: tuple[str, ...]) -> Bench | None:
     from dataclasses import replace
 
-    from faulttree.cli.places import read_bench_file
+    from faulttree.cli.places import open_library, read_bench_file
     from faulttree.tree.parts import instruments
 
     found = open_library(library)

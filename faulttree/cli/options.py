@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import json
-import shlex
 import shutil
 import sys
 from collections.abc import Callable
@@ -49,6 +47,8 @@ def program() -> str:
     called = sys.argv[0]
     if Path(called).name != "faulttree" or shutil.which("faulttree"):
         return "faulttree"
+    import shlex
+
     return shlex.quote(called)
 
 
@@ -61,6 +61,8 @@ def now() -> str:
 
 def say_json(document: object) -> None:
     """Print the one JSON document of a command, harmful characters as their escapes."""
+    import json
+
     from faulttree.texts import escaped
 
     click.echo(escaped(json.dumps(document, ensure_ascii=False, indent=2, allow_nan=False)))

@@ -6,16 +6,18 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from decimal import Decimal
 from math import inf, sqrt
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from faulttree.errors import ReadingError
 from faulttree.reading.impossible import refuse_impossible
-from faulttree.reading.instruments import Instrument
 from faulttree.reading.limits import Limits, same_frequency, side_of
 from faulttree.reading.quantity import EXACT, Quantity, show
 from faulttree.reading.uncertainty import below, conformance, effective_freedom, type_a
 from faulttree.reading.units import unit_text
 from faulttree.reading.verdict import DEFAULT_RULE, Rule, Verdict
+
+if TYPE_CHECKING:
+    from faulttree.reading.instruments import Instrument
 
 _UNDECIDED = "undecided"
 _FINER = "repeat with a finer meter, or take several readings"

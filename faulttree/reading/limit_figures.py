@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from decimal import Decimal
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 from faulttree.errors import ReadingError
 from faulttree.reading.quantity import Quantity
@@ -25,8 +25,7 @@ __all__ = [
 ]
 
 
-@dataclass(frozen=True, slots=True)
-class FormulaUse:
+class FormulaUse(NamedTuple):
     """One computed figure of the limits.
 
     Attributes:
@@ -72,8 +71,7 @@ def _figures(spec: Mapping[str, Any]) -> Iterator[tuple[tuple[str | int, ...], o
                     yield from ((("bands", at, end), band.get(end)) for end in ("from", "below"))
 
 
-@dataclass(slots=True)
-class LimitFigure:
+class LimitFigure(NamedTuple):
     """One figure of the limits: its quantity, or None with the readings it still misses."""
 
     read: Quantity | None

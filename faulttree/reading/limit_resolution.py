@@ -8,7 +8,6 @@ from decimal import Decimal
 from typing import Any
 
 from faulttree.errors import ReadingError
-from faulttree.reading.bands import bands_of
 from faulttree.reading.limit_beside import with_beside
 from faulttree.reading.limit_figures import KnownValues, LimitFigure, read_holds_at
 from faulttree.reading.limit_forms import BESIDE, entry_of, form_of, outcomes_of
@@ -59,6 +58,8 @@ def _resolve(form: str, spec: Mapping[str, Any], desk: KnownValues) -> Limits:
 
         return resolve_rated(spec, entry_of(spec), desk.figure)
     if form == "bands":
+        from faulttree.reading.bands import bands_of
+
         limits = bands_of(spec, desk)
     else:
         limits = _nominal(spec, desk) if form == "nominal" else _range(spec, desk)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from decimal import Decimal
+from typing import NamedTuple
 
 from faulttree.reading.method import Method, Offers
 from faulttree.reading.quantity import rounded, show
@@ -16,8 +17,7 @@ __all__ = ["Band", "Limits", "digits_for", "limits_text", "same_frequency", "sid
 SIZED = frozenset({"V", "A"})
 
 
-@dataclass(frozen=True, slots=True)
-class Band:
+class Band(NamedTuple):
     """A named stretch of values: ``lower`` belongs to it, ``upper`` to the next one."""
 
     name: str

@@ -9,7 +9,6 @@ the libraries are the peers that the tests compare with.
 from __future__ import annotations
 
 import re
-from dataclasses import replace
 from decimal import Decimal
 
 from faulttree.errors import ReadingError
@@ -322,7 +321,7 @@ def _settle(written: Written, expected: Written | None, text: str, *, bare: bool
         if bare:
             return expected
         _check_prefix(written.prefix, expected.unit or "", text)
-        return replace(written, unit=expected.unit, kind=expected.kind)
+        return written._replace(unit=expected.unit, kind=expected.kind)
     if not _same_dimension(written.unit, expected.unit):
         raise _refuse(
             text,
@@ -338,7 +337,7 @@ def _settle(written: Written, expected: Written | None, text: str, *, bare: bool
             "A.c., d.c., peak, peak-to-peak and r.m.s. values are different figures: "
             "measure the one that is asked for.",
         )
-    return replace(written, kind=kind)
+    return written._replace(kind=kind)
 
 
 def _check_prefix(prefix: str, unit: str, text: str) -> None:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from decimal import ROUND_HALF_UP, Context, Decimal
 from functools import lru_cache
-from typing import Any
+from typing import Any, NamedTuple
 
 from faulttree.reading.units import KIND_WORDS, UNITS, Kind, unit_text
 
@@ -14,8 +14,7 @@ EXACT = Context(prec=60, Emin=-9999, Emax=9999)
 MAX_EXPONENT = 30
 
 
-@dataclass(frozen=True, slots=True)
-class Taken:
+class Taken(NamedTuple):
     """How a reading was taken, for its corrections.
 
     Attributes:

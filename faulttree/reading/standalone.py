@@ -5,20 +5,21 @@ from __future__ import annotations
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from faulttree.errors import ReadingError
-from faulttree.reading.capability_check import ask_before
-from faulttree.reading.instruments import Bench
 from faulttree.reading.judgement import judge
 from faulttree.reading.limit_resolution import resolve_limits
 from faulttree.reading.limits import Limits
 from faulttree.reading.quantity import Quantity
-from faulttree.reading.ratings.register import ComponentRating
 from faulttree.reading.slip_check import doubt
 from faulttree.reading.typed import parse_quantity
 from faulttree.reading.units import parse_unit, unit_text
 from faulttree.reading.verdict import Rule, Verdict
+
+if TYPE_CHECKING:
+    from faulttree.reading.instruments import Bench, Instrument
+    from faulttree.reading.ratings.register import ComponentRating
 
 __all__ = ["Judgement", "judge_text"]
 
@@ -121,17 +122,13 @@ def judge_text(
     spec = {key: value for key, value in written.items() if value is not None}
     if marking is not None:
         spec = _by_marking(marking, code, spec, typed)
-    held = None
-    if instrument is not None:
-        held = (bench or Bench()).instrument(instrument)
+    held = None if instrument is None else _held(bench, instrument)
     rule = Rule(confidence)
     verdicts: list[Verdict] = []
     before: list[str] = []
     for limits, group in _groups(typed, spec, quantity):
         _refuse_doubt(group, limits, sure=sure)
-        if held is not None and bench is not None:
-            warning = ask_before(limits, bench, using=held, rule=rule)
-            before += [warning] if warning else []
+        before += _before(limits, bench, held, rule)
         verdicts.append(
             judge(
                 group,
@@ -143,6 +140,22 @@ def judge_text(
             )
         )
     return Judgement(tuple(verdicts), tuple(before))
+
+
+def _held(bench: Bench | None, name: str) -> Instrument:
+    from faulttree.reading.instruments import Bench
+
+    return (bench or Bench()).instrument(name)
+
+
+def _before(limits: Limits, bench: Bench | None, held: Instrument | None, rule: Rule) -> list[str]:
+    """What is said before a reading that this meter cannot decide."""
+    if held is None or bench is None:
+        return []
+    from faulttree.reading.capability_check import ask_before
+
+    warning = ask_before(limits, bench, using=held, rule=rule)
+    return [warning] if warning else []
 
 
 def _groups(

@@ -104,12 +104,12 @@ def _with(read: Quantity, mark: re.Match[str], value: str) -> Quantity:
             )
         _once(not (taken.four_wire if mark["four"] else taken.tenfold), mark[0].strip())
         four, tenfold = taken.four_wire or bool(mark["four"]), taken.tenfold or bool(mark["probe"])
-        return replace(read, taken=replace(taken, four_wire=four, tenfold=tenfold))
+        return replace(read, taken=taken._replace(four_wire=four, tenfold=tenfold))
     if name == "at":
         return _at(read, taken, value)
     _once(getattr(taken, name) is None, name)
     figures: dict[str, Any] = {name: _figure(name, value)}
-    return replace(read, taken=replace(taken, **figures))
+    return replace(read, taken=taken._replace(**figures))
 
 
 def _once(first: bool, name: str) -> None:
@@ -140,5 +140,5 @@ def _at(read: Quantity, taken: Taken, value: str) -> Quantity:
             _once(read.frequency is None, "at")
             return replace(read, frequency=found.value)
         _once(taken.temperature is None, "at")
-        return replace(read, taken=replace(taken, temperature=found.value))
+        return replace(read, taken=taken._replace(temperature=found.value))
     raise ReadingError(f"'{value[:40]}' is no test frequency", remedy=_REMEDY["at"])

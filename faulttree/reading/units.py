@@ -7,9 +7,8 @@ refused, so no spelling is ever taken for another by falling through a rule.
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass, replace
 from functools import cache, lru_cache
-from typing import Literal
+from typing import Literal, NamedTuple
 
 from faulttree.errors import ReadingError
 
@@ -37,8 +36,7 @@ KIND_WORDS: dict[str, str] = {
 }
 
 
-@dataclass(frozen=True, slots=True)
-class Unit:
+class Unit(NamedTuple):
     """One unit of the house.
 
     Attributes:
@@ -65,8 +63,7 @@ class Unit:
     share: bool = True
 
 
-@dataclass(frozen=True, slots=True)
-class Written:
+class Written(NamedTuple):
     """What a text after a number says: unit (None where it says none), prefix and kind.
 
     ``exponent`` is the power of ten; ``factor`` what else one such unit is in base units, and
@@ -284,7 +281,7 @@ def find_suffix(text: str) -> Written | None:
     # "VAC rms" says one thing twice: a.c. values are r.m.s. values unless said otherwise.
     if base.kind and {base.kind, kind} != {"ac", "rms"}:
         return None
-    return replace(base, kind=kind)
+    return base._replace(kind=kind)
 
 
 def _own(symbol: str) -> str:
