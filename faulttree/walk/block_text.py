@@ -45,7 +45,7 @@ def block_text(state: State) -> str:
                 "of its cells. The tree needs a step with 'cells_known'."
             )
         case "not-closed":
-            return f"'{block.step}' gives power with {names} open, and no step closes it."
+            return f"'{block.step}' needs {names} closed, and no step closes it."
 
 
 def _skipped(state: State, step: str) -> str:
@@ -54,5 +54,5 @@ def _skipped(state: State, step: str) -> str:
     if role == "before-power":
         return f"'{step}' was skipped: it is a check before power. No power until it passed."
     if role == "close":
-        return f"'{step}' was skipped: the unit is open. No power until it is closed."
+        return f"'{step}' was skipped: the unit is open. No power and no safety test until it is closed."
     return f"'{step}' is left for later."

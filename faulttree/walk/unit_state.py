@@ -159,8 +159,20 @@ class UnitState:
         return [name for name in batteries if name not in self.cells]
 
     def to_close(self, step: Step) -> list[str]:
-        """The open exposing states that a live step does not name."""
-        return [name for name in self.open if name not in step.access] if step.live else []
+        """The open exposing states that a step does not name and must not be made with.
+
+        These are live steps, and checks of safety before power and before return: an open unit
+        is not the one that gets power or goes back.
+        """
+        needed = step.live or self._checks_safety(step)
+        return [name for name in self.open if name not in step.access] if needed else []
+
+    def _checks_safety(self, step: Step) -> bool:
+        """Whether a step is in a safety check before power or before return."""
+        if step.role not in ("before-power", "closing"):
+            return False
+        uses = self.tree.uses.values()
+        return any(use.checks == "safety" and step.id in use.steps for use in uses)
 
 
 def _is_battery(tree: Tree, store: str) -> bool:

@@ -37,7 +37,8 @@ class Violation:
 
     Attributes:
         kind: ``before-power``: a live step before the checks ``names`` had passed.
-            ``open``: a live step while the states ``names`` were open, which it does not name.
+            ``open``: a live step, or one of a safety check before power or return, while the
+            states ``names`` were open, which it does not name.
             ``charged``: a test on the stores ``names``, not proved dead.
             ``cells``: a step that charges or loads the batteries ``names``, cells not known.
             ``stop-if``: a step at which the properties ``names`` should have stopped the walk.
@@ -199,6 +200,7 @@ class Unit:
         stores, charges = self.tree.stores, charged_by(self.tree, step)
         if step.live:
             yield "before-power", self.owed(step)
+        if step.live or checks_safety(self.tree, step):
             yield "open", sorted(self.still_open() - set(step.access))
         touched = [name for name in step.on if stores[name].kind != "battery"]
         yield "charged", sorted(set(touched) - self.dead())
@@ -213,6 +215,13 @@ class Unit:
         for name, stops in step.stop_if.items():
             if name not in known or known[name] in stops:
                 yield name
+
+
+def checks_safety(tree: Tree, step: Step) -> bool:
+    """Whether a step is part of a safety check of the assembled unit."""
+    made = [use for use in tree.uses.values() if step.id in use.steps]
+    assembled = any(use.role in ("before-power", "closing") for use in made)
+    return assembled and any(use.checks == "safety" for use in made)
 
 
 def in_force(check: PowerCheck, known: Mapping[str, str]) -> bool | None:

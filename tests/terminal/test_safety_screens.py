@@ -84,7 +84,7 @@ def test_a_unit_opened_here_is_offered_its_safety_checks_before_it_goes() -> Non
     said = " ".join(console.said.split())
     assert "It may go back only after: Safety of class I" in said
     assert state.ask is not None
-    assert state.ask.id == "closing.class-one.earth"
+    assert state.ask.id == "close.lid-off", "the assembled unit is tested"
     console, _, state = sat(*found_nothing, "stop", "no time", "unsolved", "no", "returned")
     assert state.phase != "closed"
     assert not any("back to its owner" in line for line in console.lines)

@@ -218,6 +218,17 @@ def test_a_skipped_closing_blocks_power() -> None:
     assert "unit is open" in block_text(at)
 
 
+@pytest.mark.parametrize("name", [LOOK, OHMS, EARTH])
+def test_a_safety_check_is_made_on_the_closed_unit(name: str) -> None:
+    _, events = walked(*OPENED)
+    at = [*events, ev.Jumped(step=name, cause="closing" if name == EARTH else "asked")]
+    assert asks(after(at)) == "close.lid-off"
+    assert asks(after(at, ev.Answered(step="close.lid-off", outcome="done"))) == name
+    skipped = after(at, ev.Skipped(step="close.lid-off"))
+    assert (asks(skipped), skipped.blocked) == ("", "close.lid-off")
+    assert "no safety test until it is closed" in block_text(skipped)
+
+
 # -- stored charge --------------------------------------------------------------------------------
 
 
@@ -248,13 +259,15 @@ REPAIRED = (
     {"esr": "3 ohm"},
     {"repair": {"fault": "dry"}},
 )
-PROVING = (*REPAIRED, {LOOK: "sound"}, {OHMS: "5 Mohm"}, {"close.lid-off": "done"})
+CLOSED = {"close.lid-off": "done"}
+
+PROVING = (*REPAIRED, CLOSED, *PASSED)
 
 
 def test_a_failed_safety_condition_does_not_refute_the_repair() -> None:
     state, events = walked(*PROVING, {"terminals": "34 V"})
     assert state.phase == "closing", "the insulation was tested in this round, before power"
-    _, events = walked(*REPAIRED, {LOOK: "sound"})
+    _, events = walked(*REPAIRED, CLOSED, {LOOK: "sound"})
     low = after(
         events,
         ev.Answered(step=OHMS, outcome="low"),
@@ -291,6 +304,7 @@ def test_an_unsolved_unit_can_pass_its_safety_checks_and_go_back() -> None:
     assert (state.phase, state.end and state.end.id) == ("ended", "beyond")
     checking = check_again(state)
     assert checking is not None
+    assert asks(after(events, checking)) == "close.lid-off", "the assembled unit is tested"
     made = after(events, checking, ev.Answered(step=EARTH, outcome="inside"))
     assert (made.phase, made.end and made.end.id, made.safety_owed) == ("ended", "beyond", ())
     assert refused(made, "unsolved", "returned") is None
@@ -311,7 +325,7 @@ def test_an_answers_file_makes_the_safety_checks_of_an_unsolved_unit() -> None:
     ending = {"result": "unsolved", "became": "returned"}
     with pytest.raises(WalkError, match="has not passed 'Safety of class I'"):
         walked(*steps, outcome=ending)
-    state, events = walked(*steps, {EARTH: "0.1 ohm"}, outcome=ending)
+    state, events = walked(*steps, CLOSED, {EARTH: "0.1 ohm"}, outcome=ending)
     assert state.phase == "closed"
     assert [one.stage for one in events if isinstance(one, ev.Checked)][-1] == "closing"
 
