@@ -253,12 +253,18 @@ class _Playing:
             )
 
     def asked_again(self, name: str) -> Step | None:
-        """The first step of the closing check that was failed, where ``name`` is that step."""
+        """The first step of the closing check to be made again, or the step that must come before.
+
+        None where ``name`` is neither.
+        """
         again = check_again(self.state, at=self.clock())
-        if again is None or again.step != name:
+        if again is None:
+            return None
+        first = fold(self.tree, [*self.events, again]).ask
+        if first is None or name not in (first.id, again.step):
             return None
         self.add(again)
-        return self.state.ask
+        return first
 
     def asked_first(self, name: str) -> Step | None:
         """A test still open of a fault that is only likely, where ``name`` is that test."""

@@ -17,6 +17,7 @@ from faulttree.tree import Step, Tree, Use
 from faulttree.tree.safety import HARD_STOPS
 from faulttree.walk import Event
 from faulttree.walk import events as ev
+from tests.support.safety_replay import checks_safety
 from tests.support.safety_trees import outcomes_towards
 
 __all__ = ["Fact", "careful_walk"]
@@ -56,6 +57,8 @@ class Careful:
                 return step.stop_if[known][self.facts[known]]
         if step.live:
             self.power_up(step)
+        if step.live or checks_safety(self.tree, step):
+            self.close(step)
         outcome = outcome or self.chosen(step)
         self.events.append(ev.Answered(step=name, outcome=outcome))
         self.note(step, outcome)
@@ -97,7 +100,7 @@ class Careful:
     # -- power -----------------------------------------------------------------------------
 
     def power_up(self, step: Step) -> None:
-        """Make the checks before power that this round owes, and close what is open."""
+        """Make the checks before power that this round owes."""
         for check in self.tree.before_power:
             use = self.tree.uses[check.use]
             if step.id in use.steps:
@@ -106,6 +109,9 @@ class Careful:
             if wanted and check.id not in self.passed:
                 self.pass_through(use)
                 self.passed.add(check.id)
+
+    def close(self, step: Step) -> None:
+        """Close what is open and what the step does not name."""
         for name in sorted(self.open - set(step.access)):
             self.events.append(
                 ev.Answered(step=self.tree.access[name].closing_step, outcome="done")
