@@ -89,6 +89,7 @@ SEARCH = (
 REPAIR = (
     ("", "new fuse holder fitted, its wires crimped"),
     ("reading", "2.2 ohm"),
+    ("done", ""),  # the unit is closed first
     ("sound", "sound"),
     ("reading", "0.12 ohm"),
     ("500-volt", "500-volt"),
@@ -102,7 +103,6 @@ REPAIR = (
     ("meter-kind.earth-path", "earth-tester"),
     ("reading", "200 Mohm"),
     ("reading", "62 ohm"),
-    ("done", ""),
     ("settles", "settles"),
     ("done", ""),
     ("clean", "clean"),

@@ -57,11 +57,11 @@ answers:
   - dead: 0.2 V
   - reservoir-esr: {reading: 1.3 ohm, instrument: esr-1}
   - repair: {fault: dry-reservoir, what: new capacitor}
+  - close.cover-off: done
   - before-power.ready-for-power.look: ready
   - before-power.earth-path.path: 0.12 ohm
   - before-power.insulation-1.insulation: 20 Mohm
   - before-power.plug-short.pins: 26 ohm
-  - close.cover-off: done
   - before-power.first-start.lamp: settles
   - reservoir: 33.8 V
   - close.cover-off: done
