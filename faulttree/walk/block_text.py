@@ -54,5 +54,5 @@ def _skipped(state: State, step: str) -> str:
     if role == "before-power":
         return f"'{step}' was skipped: it is a check before power. No power until it passed."
     if role == "close":
-        return f"'{step}' was skipped: the unit is open. No power and no safety test until it is closed."
+        return f"'{step}' was skipped: the unit is open. No power or safety test until it is shut."
     return f"'{step}' is left for later."

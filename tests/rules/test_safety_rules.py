@@ -8,6 +8,7 @@ proof of dead, is common practice of the trade, no source.
 from __future__ import annotations
 
 from collections.abc import Mapping
+from copy import deepcopy
 from itertools import islice
 from pathlib import Path
 
@@ -127,6 +128,19 @@ def test_a_part_is_read_before_it_is_disturbed(tmp_path: Path) -> None:
         library = a_library(tmp_path / order.replace(" ", "-"), tree(order))
         found = check_paths(["bench-supply/no-output"], library).findings
         assert [one.rule for one in found if one.rule in NEW] == expected
+
+
+def test_a_safety_test_comes_after_the_run_under_power() -> None:
+    # Common practice, no source: the last test covers the unit as it goes back.
+    for right in sample_of_right_trees()[:20]:
+        closing = right.bundle["tree"].get("closing", [])
+        if "soak" in closing and len(closing) > 1:
+            bundle = deepcopy(right.bundle)
+            bundle["tree"]["closing"] = [*closing[1:], closing[0]]
+            (finding,) = found_in(tree_of(bundle))
+            assert (finding.rule, finding.where.keys) == ("power-after-safety-test", ("closing",))
+            return
+    pytest.fail("no tree has a run under power and a safety test")
 
 
 @pytest.mark.parametrize(("undecided", "told"), [("out", True), ("fuse", False)])

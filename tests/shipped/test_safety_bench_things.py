@@ -101,7 +101,7 @@ def test_a_lamp_with_a_cell_gets_no_source_before_its_cell_is_read() -> None:
     # Below 2.0 V never recharge, above 4.2 V overcharged: common practice, no source.
     for shown, end in (("1.6 V", "dead-cell"), ("4.4 V", "damaged-cell-stop"), ("3.7 V", "source")):
         entries = ({"outside.outside": "clean"}, {"cell": "lithium"}, {"battery": sure(shown)})
-        asked = "before-power.ready-for-power.look" if end == "source" else end
+        asked = "close.head-open" if end == "source" else end
         assert walked("usb-lamp/does-not-light", *entries) == asked
 
 

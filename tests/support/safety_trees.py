@@ -171,9 +171,9 @@ def closing(draft: Draft) -> list[Any]:
     if not draft.mains:
         return ["soak"]
     return [
+        "soak",
         {"use": "class-i-check", "when": {"protection-class": "I"}},
         {"use": "class-ii-check", "when": {"protection-class": "II"}},
-        "soak",
     ]
 
 

@@ -77,6 +77,31 @@ def live_before_checks(subject: RuleContext) -> Iterator[Finding]:
         )
 
 
+@rule("structure", "note")
+def power_after_safety_test(subject: RuleContext) -> Iterator[Finding]:
+    """The closing checks give the unit power after the last safety test. Heat and vibration of a
+    long run can spoil insulation, an earth path or a strain relief, and nobody sees it before the
+    unit goes back. Let a safety test come last: the checks before power already make the run safe.
+
+    Example:
+        closing: [safety-by-class, soak-test]      # corrected: [soak-test, safety-by-class]
+    """
+    tree = subject.tree
+    if subject.own != "tree" or not says_safety(tree):
+        return
+    uses = [tree.uses[name] for name in tree.closing]
+    last = max((at for at, use in enumerate(uses) if use.checks == "safety"), default=len(uses))
+    for use in uses[last + 1 :]:
+        if not any(tree.steps[name].live for name in use.steps):
+            continue
+        yield Finding(
+            Where("tree", ("closing",)),
+            f"`{use.procedure}` gives the unit power after the last safety test.",
+            f"List it before `{uses[last].procedure}`.",
+            of_key=True,
+        )
+
+
 # -- open covers -----------------------------------------------------------------------
 
 OPENS = re.compile(r"\b(cover|lid|case|housing|panel|shell|screws?|board|chassis)\b", re.IGNORECASE)
