@@ -226,7 +226,7 @@ def test_a_safety_check_is_made_on_the_closed_unit(name: str) -> None:
     assert asks(after(at, ev.Answered(step="close.lid-off", outcome="done"))) == name
     skipped = after(at, ev.Skipped(step="close.lid-off"))
     assert (asks(skipped), skipped.blocked) == ("", "close.lid-off")
-    assert "no safety test until it is closed" in block_text(skipped)
+    assert "safety test until it is shut" in block_text(skipped)
 
 
 # -- stored charge --------------------------------------------------------------------------------
