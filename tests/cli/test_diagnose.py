@@ -214,7 +214,7 @@ def test_the_example_walk_gives_the_agreed_document(bench: Bench) -> None:
     assert document["possible"] == [certain]
     assert document["none_of_these"] == 0
     assert isinstance(document["untested"], list)
-    assert document["minutes"] == pytest.approx(75.0)
+    assert document["minutes"] == pytest.approx(74.0)
     with open_store(bench.record, read_only=True) as store:
         case = store.case(document["case"])
         assert (case.state, case.result, case.fault) == ("closed", "fixed", "dry-reservoir")
