@@ -112,7 +112,6 @@ def case_page(request: Request, who: Visitor, screen: Screen, drawn: object) -> 
         prompt=prompt_token(prompt) if prompt else "",
         chain=chain_text(screen.chain),
         seen=len(screen.position.events),
-        photos=bool(getattr(desk_of(request), "photos", False)),
     )
 
 
@@ -232,6 +231,9 @@ async def report(request: Request) -> Response:
         row = room.store.case(case)
         tree = tree_of(room.store, row.tree_hash)
         told = document(row, room.store.events(case), tree, shop=bench.shop if bench else None)
+        for photo in told["photos"]:
+            if "width" in photo:
+                photo["picture"] = f"/case/{case}/photo/{photo['sha256']}"
         return str(FORMS["html"](told, 80))
 
     text = await desk.workers.slow.do(work)

@@ -37,7 +37,6 @@ class Desk:
     """Address → how many pages there listen for changes."""
     looked: dict[str, tuple[float, int]] = field(default_factory=dict)
     """Case → when its length was read last, and the length."""
-    photos: bool = False
 
     def __post_init__(self) -> None:
         self.workers = Workers(self.settings.open_store, lambda store: Room(store, self))

@@ -15,7 +15,7 @@ from starlette.responses import Response
 from starlette.routing import Route
 
 from faulttree.errors import FaulttreeError
-from faulttree.page import case_routes, list_routes
+from faulttree.page import case_routes, list_routes, photos
 from faulttree.page.answers import problem
 from faulttree.page.desk import Desk
 from faulttree.page.guard import Guard
@@ -54,6 +54,7 @@ def application(settings: Settings, access: Access) -> ASGIApp:
     routes = [
         *list_routes.ROUTES,
         *case_routes.ROUTES,
+        *photos.ROUTES,
         Route("/static/{name}", static),
         Route("/favicon.ico", no_icon),
     ]

@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING
 from faulttree.cases import SequenceTaken
 from faulttree.cases.historical_tree import walked_tree
 from faulttree.cases.other_cases import OtherCases
+from faulttree.cases.photos.case_photos import added
 from faulttree.errors import FaulttreeError, WalkError
 from faulttree.page.happened import happened
 from faulttree.session import (
@@ -24,6 +25,7 @@ from faulttree.session import (
     Message,
     Position,
     Prompt,
+    Refused,
     Reply,
     Show,
     follow,
@@ -34,6 +36,7 @@ from faulttree.session.waits import cut_short, wait_left
 
 if TYPE_CHECKING:
     from faulttree.cases import Case, Store
+    from faulttree.cases.photos.picture import Picture
     from faulttree.page.access import Device
     from faulttree.page.settings import Server
     from faulttree.session import Result, Wait
@@ -293,6 +296,34 @@ class Room:
             return replace(screen, view=result.view, told=())
         draft = _words(posted.link)
         return replace(screen, refused=result.error, draft=draft, told=(), status=422)
+
+    def photo(self, case: str, picture: Picture, words: str, key: str, device: Device) -> Recorded:
+        """Keep a photo of a case at the step that is asked now.
+
+        Raises:
+            PhotoError: the case has too many photos.
+            WalkError: the case takes no photo now.
+            SequenceTaken: other devices wrote first, again and again.
+            RecordError: it could not be kept; it may be sent again.
+        """
+        for left in reversed(range(AGAIN)):
+            _, position = self.position(case)
+            if _recorded(position.events, key):
+                break
+            context = self.context(case, device)
+            prompt = next_prompt(position, context)
+            photo = added(self.store, position.events, picture, words)
+            result = reply(position, context, prompt, Reply(prompt.id, action="photo", photo=photo))
+            if isinstance(result, Refused):
+                raise result.error
+            assert isinstance(result, Accepted)
+            try:
+                return self._accept(position, result, Posted(key, "", 0, (), Link("photo")), device)
+            except SequenceTaken:
+                self.positions.pop(case, None)
+                if not left:
+                    raise
+        return Recorded()
 
     def _timed(self, position: Position, prompt: Prompt, given: Reply) -> Reply:
         """The reply with the seconds since the step was shown first."""

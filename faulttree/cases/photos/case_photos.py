@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING
 
 from sqlalchemy import Connection, select
 
+from faulttree.cases.photos.picture import PhotoError, media_type
 from faulttree.cases.tables import RECORD
-from faulttree.errors import RecordError
 from faulttree.walk.events import Event, PhotoAdded
 from faulttree.walk.history import history
 
@@ -48,13 +48,14 @@ def added(store: Store, events: Sequence[Event], picture: Picture, words: str = 
         the event, without time and step; it is not recorded yet.
 
     Raises:
-        RecordError: the case has too many photos, or the record cannot be written.
+        PhotoError: the case has too many photos.
+        RecordError: the record cannot be written.
     """
     size = len(picture.data) + len(picture.original)
     taken = {photo.sha256: photo.size or 0 for photo in every(events)}
     most = store.read(megabytes_of)
     if picture.sha256 not in taken and sum(taken.values()) + size > most * 1_000_000:
-        raise RecordError(
+        raise PhotoError(
             f"the photos of this case are more than {most} MB",
             remedy="'faulttree cases photos --per-case MB' allows more.",
         )
@@ -83,13 +84,13 @@ def shown(store: Store, events: Sequence[Event], name: str) -> bytes:
     """A picture of a case by its hash. Originals are never shown.
 
     Raises:
-        RecordError: the case has no such photo, or the picture is not in this record.
+        PhotoError: the case has no such photo, or the picture is not in this record.
     """
     if name not in {photo.sha256 for photo in standing(events)}:
-        raise RecordError("the case has no such photo")
+        raise PhotoError("the case has no such photo")
     data = store.photo(name)
     if data is None:
-        raise RecordError(
+        raise PhotoError(
             "the picture is not in this record",
             remedy="Import the case with its photos, or run `faulttree cases verify --repair`.",
         )
@@ -98,6 +99,4 @@ def shown(store: Store, events: Sequence[Event], name: str) -> bytes:
 
 def data_url(data: bytes) -> str:
     """A kept picture as a data URL (RFC 2397)."""
-    from faulttree.cases.photos.picture import media_type
-
     return f"data:{media_type(data)};base64,{b64encode(data).decode()}"

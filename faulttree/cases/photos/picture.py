@@ -47,6 +47,10 @@ ONE_AT_A_TIME = threading.Lock()
 """Several large pictures decoded at once could use up the memory of a small computer."""
 
 
+class PhotoError(RecordError):
+    """A file is not taken as a photo, or a case has no such photo; the record is as it was."""
+
+
 @dataclass(frozen=True, slots=True)
 class Picture:
     """A picture ready to be kept.
@@ -82,14 +86,14 @@ def picture_file(path: Path, *, keep_original: bool = False) -> Picture:
         keep_original: keep the bytes of the file as well.
 
     Raises:
-        RecordError: the file is missing, too large, or no picture that is taken.
+        PhotoError: the file is missing, too large, or no picture that is taken.
     """
     try:
         # A pipe without a writer must not block the program.
         handle = os.open(path, os.O_RDONLY | getattr(os, "O_NONBLOCK", 0) | BINARY)
         try:
             if not stat.S_ISREG(os.fstat(handle).st_mode):
-                raise RecordError("this is not a file", path=path, remedy=REMEDY)
+                raise PhotoError("this is not a file", path=path, remedy=REMEDY)
             with open(handle, "rb", closefd=False) as file:
                 data = read_limited(file)
         finally:
@@ -97,9 +101,9 @@ def picture_file(path: Path, *, keep_original: bool = False) -> Picture:
         return picture(data, keep_original=keep_original)
     except (OSError, ValueError) as error:
         said = getattr(error, "strerror", None) or str(error)
-        raise RecordError(f"the photo cannot be read: {said}", path=path, remedy=REMEDY) from None
-    except RecordError as error:
-        raise RecordError(error.message, path=path, remedy=error.remedy) from None
+        raise PhotoError(f"the photo cannot be read: {said}", path=path, remedy=REMEDY) from None
+    except PhotoError as error:
+        raise PhotoError(error.message, path=path, remedy=error.remedy) from None
 
 
 BINARY = getattr(os, "O_BINARY", 0)
@@ -109,7 +113,7 @@ def read_limited(file: IO[bytes], most: int = MOST_BYTES) -> bytes:
     """All bytes of a file, read in pieces, so that no more than the limit is ever held.
 
     Raises:
-        RecordError: there are more than ``most``.
+        PhotoError: there are more than ``most``.
         OSError: the file cannot be read.
     """
     pieces, size = [], 0
@@ -121,9 +125,9 @@ def read_limited(file: IO[bytes], most: int = MOST_BYTES) -> bytes:
     return b"".join(pieces)
 
 
-def too_large(most: int = MOST_BYTES) -> RecordError:
+def too_large(most: int = MOST_BYTES) -> PhotoError:
     """The error for a file of too many bytes."""
-    return RecordError(
+    return PhotoError(
         f"the photo is too large: more than {most // 1_000_000} MB",
         remedy="Take it again with a lower resolution.",
     )
@@ -142,7 +146,7 @@ def picture(data: bytes, *, keep_original: bool = False) -> Picture:
         keep_original: keep the bytes of the file as well.
 
     Raises:
-        RecordError: it is empty, no picture that is taken, damaged, or has too many pixels.
+        PhotoError: it is empty, no picture that is taken, damaged, or has too many pixels.
 
     Example:
         >>> from PIL import Image
@@ -170,27 +174,27 @@ def opened(data: bytes, kinds: tuple[str, ...] = TAKEN) -> Image:
     """A picture of which only the beginning was read.
 
     Raises:
-        RecordError: it is empty or no picture of these kinds.
+        PhotoError: it is empty or no picture of these kinds.
     """
     from PIL import Image, UnidentifiedImageError
 
     if not data:
-        raise RecordError("the photo is empty", remedy=REMEDY)
+        raise PhotoError("the photo is empty", remedy=REMEDY)
     try:
         return Image.open(BytesIO(data), formats=kinds)
     except UnidentifiedImageError:
-        raise RecordError("this is not a picture of a kind that is taken", remedy=REMEDY) from None
+        raise PhotoError("this is not a picture of a kind that is taken", remedy=REMEDY) from None
     except Image.DecompressionBombError:
         raise too_many_pixels() from None
     except Exception:  # decoders of damaged files raise errors of every kind
-        raise RecordError("the picture is damaged", remedy=REMEDY) from None
+        raise PhotoError("the picture is damaged", remedy=REMEDY) from None
 
 
 def decoded(data: bytes, longest: int = LONGEST_SIDE) -> Image:
     """The pixels of a picture, upright and scaled down to this many on the longer side.
 
     Raises:
-        RecordError: it is no picture that is taken, damaged, or has too many pixels.
+        PhotoError: it is no picture that is taken, damaged, or has too many pixels.
     """
     from PIL import ImageOps
 
@@ -205,7 +209,7 @@ def decoded(data: bytes, longest: int = LONGEST_SIDE) -> Image:
             image = scalable(image)
             image.thumbnail((longest, longest))
     except Exception:
-        raise RecordError(
+        raise PhotoError(
             "the picture is damaged or not complete", remedy="Copy it from the camera again."
         ) from None
     try:
@@ -214,9 +218,9 @@ def decoded(data: bytes, longest: int = LONGEST_SIDE) -> Image:
         return image
 
 
-def too_many_pixels() -> RecordError:
+def too_many_pixels() -> PhotoError:
     """The error for a picture that would take too much memory."""
-    return RecordError(
+    return PhotoError(
         f"the picture has too many pixels: more than {MOST_PIXELS // 1_000_000} million",
         remedy="Take it again with a lower resolution.",
     )
@@ -275,14 +279,14 @@ def checked(data: bytes) -> bytes:
     """Bytes from another record, if they are a picture as a record keeps it.
 
     Raises:
-        RecordError: they are not: another kind of file, too large, or with metadata.
+        PhotoError: they are not: another kind of file, too large, or with metadata.
     """
     with alone():
         image = opened(data, ("JPEG", "PNG"))
     if not media_type(data) or len(data) > MOST_BYTES or max(image.size) > LONGEST_SIDE:
-        raise RecordError("the photo is not of the size and kind that a record keeps")
+        raise PhotoError("the photo is not of the size and kind that a record keeps")
     if image.info.keys() - PLAIN:
-        raise RecordError("the photo holds more than a picture, such as the place of its camera")
+        raise PhotoError("the photo holds more than a picture, such as the place of its camera")
     return data
 
 
@@ -294,7 +298,7 @@ def thumbnail(data: bytes, longest: int = 320) -> bytes:
         longest: pixels on the longer side.
 
     Raises:
-        RecordError: the picture is damaged.
+        PhotoError: the picture is damaged.
     """
     with alone():
         file = BytesIO()
