@@ -14,7 +14,7 @@ The rows ``minutes``, ``access`` and ``after`` are optional and may stand anywhe
 header. An access state is ``name``, ``name:minutes`` or ``name:minutes:group``; several are
 joined by ``|``, and its minutes are said at least once. An empty cell of a fault says
 nothing; ``a|b`` means either. Semicolons or tabs may stand for the commas; with them a
-decimal comma is understood.
+decimal comma is understood. A first line ``sep=;`` names the separator.
 """
 
 from __future__ import annotations
@@ -22,6 +22,7 @@ from __future__ import annotations
 import csv
 import io
 import math
+import re
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -30,6 +31,15 @@ from faulttree.odds.table import FaultTable, TableError, make_table
 from faulttree.tree.model import Access
 
 __all__ = ["table_from_csv"]
+
+SEPARATOR = re.compile(r"sep=([,;\t])")
+"""A first line that names the separator, as spreadsheets write it."""
+
+LEAST = 1e-12
+"""The least weight or minutes: sums of numbers further apart lose the smaller one."""
+
+THOUSANDS = re.compile(r"-?[1-9]\d{0,2}([.,]\d{3})+")
+"""A figure such as 1.000 or 2,500: a thousand in one country, one in another."""
 
 SPECIAL = ("minutes", "access", "after")
 
@@ -55,6 +65,7 @@ def table_from_csv(text: str, path: Path | str | None = None) -> FaultTable:
     outcomes: dict[str, dict[str, None]] = {test: {} for test in tests}
     for (_, test), shown in entries.items():
         outcomes[test].update(dict.fromkeys(shown))
+    _two_outcomes(sheet, rows, tests, outcomes)
     access, states = _access(sheet, tests, rows.special.get("access"))
     try:
         return make_table(
@@ -72,6 +83,25 @@ def table_from_csv(text: str, path: Path | str | None = None) -> FaultTable:
         if error.path is None:
             error.path = sheet.path
         raise
+
+
+def _two_outcomes(
+    sheet: _Sheet, rows: _Rows, tests: list[str], outcomes: Mapping[str, Mapping[str, None]]
+) -> None:
+    """Refuse a column with one outcome and blank cells: it would say nothing, without a word.
+
+    Raises:
+        TableError: at the first blank cell of such a column.
+    """
+    for at, test in enumerate(tests):
+        blank = next((row for row in rows.faults.values() if not row.cells[2 + at]), None)
+        if len(outcomes[test]) == 1 and blank is not None:
+            (only,) = outcomes[test]
+            raise sheet.wrong(
+                f"{test!r} has the one outcome {only!r} and blank cells, so it tells nothing apart",
+                blank, 2 + at,
+                "A blank means that nothing is known. Write what the other faults show.",
+            )  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,8 +123,11 @@ class _Sheet:
         self.path = Path(path) if path is not None else None
         self.lines = text.splitlines()
         first = next((line for line in self.lines if line.strip()), "")
+        said = SEPARATOR.fullmatch(first.strip())
         self.comma = max(",;\t", key=first.count) if first else ","
-        self.rows = self._read(text)
+        if said is not None:
+            self.comma = said[1]
+        self.rows = self._read(text)[1 if said is not None else 0 :]
 
     def _read(self, text: str) -> list[_Row]:
         if "\0" in text:
@@ -177,6 +210,11 @@ class _Sheet:
 
     def number(self, text: str, row: _Row, cell: int) -> float:
         """A plain number, with a decimal comma where the cells are not parted by commas."""
+        if self.comma != "," and THOUSANDS.fullmatch(text):
+            raise self.wrong(
+                f"{text!r} has two readings: with thousands, or with decimals", row, cell,
+                "Write it without a separator of thousands, and decimals with one digit or two.",
+            )  # fmt: skip
         plain = text if self.comma == "," else text.replace(",", ".")
         try:
             value = float(plain)
@@ -184,6 +222,11 @@ class _Sheet:
             value = math.nan
         if not math.isfinite(value):
             raise self.wrong(f"{text!r} is no number", row, cell, "Write it like 2 or 2.5.")
+        if value and not LEAST <= abs(value) <= 1 / LEAST:
+            raise self.wrong(
+                f"{text} is too small or too large a number", row, cell,
+                f"Write one between {LEAST:g} and {1 / LEAST:g}.",
+            )  # fmt: skip
         return value
 
     def outcomes(self, text: str, row: _Row, cell: int) -> tuple[str, ...]:

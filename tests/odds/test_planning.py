@@ -370,7 +370,7 @@ def test_testability_of_a_table_worked_by_hand() -> None:
     [
         FIVE_TESTS,
         "fault,weight,a\nonly one,1,x\n",
-        "fault,weight,a\nBack,1,x\nback,1,x\nnote,2,\n",
+        "fault,weight,a\nBack,1,x\nback,1,x\nnote,2,y\n",
         "fault,weight,Ünï test,a b\n1,1,yes,no\n2,1,no,\n3,1,no,yes\n",
         "fault,weight,a,b\nminutes,,1,0\naccess,,open:3,open\nafter,,,a\nx,1,0,0\ny,1,0,1\nz,1,1,\n",
     ],
@@ -571,6 +571,42 @@ def test_dozens_of_tests_with_unknown_outcomes_are_planned() -> None:
     view = graph.view(0b101, every)  # y shows none of these outcomes
     assert view.shares.sum() == pytest.approx(1)
     assert view.tests.tolist() == [69]
+
+
+@pytest.mark.parametrize(
+    ("text", "said", "line"),
+    [
+        ("fault;weight;a\nx;1.000;0\ny;2;1\n", "two readings", 2),
+        ("fault;weight;a\nminutes;;2,500\nx;1;0\ny;2;1\n", "two readings", 2),
+        ("fault,weight,a\nx,1,bad\ny,2,\n", "tells nothing apart", 3),
+        ("fault,weight,a\nx,1e300,0\ny,1,1\n", "too large", 2),
+    ],
+)
+def test_a_table_with_two_meanings_is_refused(text: str, said: str, line: int) -> None:
+    with pytest.raises(TableError, match=said) as told:
+        table_from_csv(text)
+    assert told.value.line == line
+    assert told.value.remedy
+
+
+def test_a_table_of_a_spreadsheet_is_read() -> None:
+    text = "sep=;\nfault;weight;a;b\nminutes;;0,500;12,5\nx;0,25;0;0\ny;3;1;1\n"
+    table = table_from_csv(text)
+    assert (table.minutes, table.weights) == ((0.5, 12.5), (0.25, 3.0))
+
+
+def test_a_search_keeps_time_free_for_what_follows_it() -> None:
+    table = random_table(random.Random(3), 60, 40, most_outcomes=2)
+    hours = itertools.count()
+    at: list[float] = []
+
+    def clock() -> float:
+        at.append(float(next(hours)))
+        return at[-1]
+
+    found = plan(table, seconds=40, clock=clock)
+    assert found.ended_by == "stop"
+    assert at[-1] < 40
 
 
 def test_a_long_search_looks_at_more_places_than_one_plan_may_have(

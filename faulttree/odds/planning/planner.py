@@ -147,7 +147,8 @@ def plan(
             the same plan on every machine, busy or not. 20,000 where neither this nor
             ``seconds`` is given.
         seconds: ends the search sooner than its work does, or by itself where no work is
-            given. How far a search comes in a time depends on the machine.
+            given. How far a search comes in a time depends on the machine. What follows the search
+            is part of the time; a first plan is finished all the same.
         progress: told the best expected minutes and the proved lower bound, as they change.
         stopped: once true, the best plan so far is given.
         clock: seconds from any start.
@@ -164,11 +165,15 @@ def plan(
     """
     if not table.faults:
         raise TableError("the table has no faults", remedy="Give each fault a row.")
+    time_limit = _TimeLimit(seconds, stopped, clock)
     table = guarded(table)
     planned, loose = _without_loose(table)
     problem = PlanningProblem(planned)
     graph = PlanGraph(problem)
-    search = Search(graph, _stop(seconds, stopped, clock), _bounds(graph))
+    search = Search(graph, time_limit.reached, _bounds(graph))
+    before = minutes_as_it_stands(planned, graph)
+    search.draft()
+    time_limit.keep_free()
     static = root_bounds(graph, search.bounds)
     least = max(static.values())
     limit = float(work) if work is not None else WORK if seconds is None else math.inf
@@ -185,7 +190,7 @@ def plan(
         exact=exact,
         groups=groups_of(problem),
         tree=plan_tree(table, graph, draft),
-        before=minutes_as_it_stands(planned, graph),
+        before=before,
         bounds={name: min(bound, draft.total) for name, bound in static.items()},
         testability=testability(graph, draft),
         wanted=wanted(problem),
@@ -196,11 +201,28 @@ def plan(
     )
 
 
-def _stop(
-    seconds: float | None, stopped: Callable[[], bool], clock: Callable[[], float]
-) -> Callable[[], bool]:
-    end = math.inf if seconds is None else clock() + seconds
-    return lambda: stopped() or (seconds is not None and clock() >= end)
+class _TimeLimit:
+    """When a search must end, so that all of it takes the seconds that were given.
+
+    What follows the search goes through the plan a few times, as making the first plan does. So
+    the time of the first plan is kept free for it.
+    """
+
+    def __init__(
+        self, seconds: float | None, stopped: Callable[[], bool], clock: Callable[[], float]
+    ) -> None:
+        self.timed, self.stopped, self.clock = seconds is not None, stopped, clock
+        self.began = clock() if self.timed else 0.0
+        self.end = self.began + (seconds or 0.0)
+
+    def keep_free(self) -> None:
+        """Keep as much time free at the end as was used so far."""
+        if self.timed:
+            self.end -= self.clock() - self.began
+
+    def reached(self) -> bool:
+        """Whether the search must end."""
+        return self.stopped() or (self.timed and self.clock() >= self.end)
 
 
 def _bounds(graph: PlanGraph) -> LowerBounds | None:
