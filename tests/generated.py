@@ -24,6 +24,7 @@ FILES = {
     "families": "shared/families.yaml",
     "properties": "shared/properties.yaml",
     "words": "shared/words.yaml",
+    "thesaurus": "shared/thesaurus.yaml",
     "library": "library.yaml",
     "bench": "bench.yaml",
     "answers": "the file of diagnose --answers",

@@ -29,6 +29,7 @@ FLOORS = (
     "authoring",
     "diagram",
     "figures",
+    "tips",
     "api",
     "session",
     "terminal",

@@ -9,7 +9,9 @@ from typing import Literal
 
 from faulttree.tree.schema import FileKind
 
-SHARED: tuple[FileKind, ...] = ("cautions", "instruments", "families", "properties", "words")
+SHARED: tuple[FileKind, ...] = (
+    "cautions", "instruments", "families", "properties", "words", "thesaurus",
+)  # fmt: skip
 KEYS = re.compile(r"^([A-Za-z_-]+)\s*:", re.MULTILINE)
 TREE_KEYS = frozenset(("title", "steps", "start", "faults", "stops", "symptoms"))
 

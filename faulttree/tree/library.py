@@ -168,6 +168,7 @@ class Library:
     families = _table("families")
     properties = _table("properties")
     words = _table("words")
+    thesaurus = _table("thesaurus")
 
     def _merged(self, kind: FileKind) -> tuple[Mapping[str, Any], tuple[Finding, ...]]:
         """A shared table over that of the library beneath, and what is wrong with both."""

@@ -27,6 +27,7 @@ FileKind = Literal[
     "families",
     "properties",
     "words",
+    "thesaurus",
     "library",
     "answers",
     "bench",
