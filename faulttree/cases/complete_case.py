@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Any
 
 from faulttree.cases import rows
-from faulttree.cases.journal.file import JournalEntry, chained
+from faulttree.cases.journal.chain import linked
+from faulttree.cases.journal.file import JournalEntry
 from faulttree.cases.projection import CaseProjection
 from faulttree.walk.events import Event
 
@@ -43,8 +44,9 @@ class CompleteCase:
         """Its lines in a journal, one an event, without the last line end."""
         chain, lines = "", []
         for entry in self.entries():
-            chain = chained(chain, entry.event)
-            lines.append(replace(entry, chain=chain).line())
+            entry = linked(entry, chain)
+            chain = entry.chain
+            lines.append(entry.line())
         return "\n".join(lines)
 
 

@@ -9,7 +9,7 @@ import click
 
 from faulttree.cases.listing import BECAME, HEAD, RESULTS, closing_words, listed
 from faulttree.cli.cases_common import common, table, width
-from faulttree.cli.cases_files import export, import_cases, output_file, verify
+from faulttree.cli.cases_files import erase, export, import_cases, output_file, verify
 from faulttree.cli.cases_photos import photos
 from faulttree.cli.options import now, say, say_json
 from faulttree.cli.places import RecordOptions, open_library, read_bench_file
@@ -357,3 +357,4 @@ command.add_command(export)
 command.add_command(import_cases)
 command.add_command(verify)
 command.add_command(photos)
+command.add_command(erase)

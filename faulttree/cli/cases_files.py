@@ -17,7 +17,7 @@ from faulttree.cli.options import now, say, say_json
 from faulttree.cli.places import RecordOptions, open_record
 from faulttree.convert import to_data
 from faulttree.errors import RecordError
-from faulttree.texts import counted
+from faulttree.texts import counted, harmless
 
 if TYPE_CHECKING:
     from faulttree.cases import Case, Store
@@ -229,6 +229,47 @@ def say_age_of_backup(url: str) -> None:
     if age.is_old:
         last = "No backup was made yet" if age.days is None else f"The last is {age.days} days old"
         say(f"{last}: make one with `faulttree backup FILE`.", to_people=True)
+
+
+@click.command(
+    "erase",
+    short_help="Erase the words that people wrote in a case.",
+    epilog="Example: faulttree cases erase 14",
+)
+@click.argument("case")
+@click.option("--yes", is_flag=True, help="Erase without asking.")
+@common
+def erase(case: str, yes: bool, options: RecordOptions) -> int:
+    """Erase every word that people wrote in CASE: complaint, names, notes, reasons, parts.
+
+    They are erased in the record, its journal, the index of words, and the copies that can be
+    reached. Readings, results, serial and tag stay. Nothing brings the words back: imports,
+    repairs and restores leave them out. Exits 1 when a copy could not be reached; it is named.
+    """
+    from faulttree.cases.repair.erase import erase_case
+
+    url = options.url
+    with alone_with(url), open_record(url, library=options.library, held=True) as store:
+        found = store.find(case)
+        question = f"Erase the words of case {found.number}, {found.title}? This is for good."
+        if not yes and not click.confirm(harmless(question), err=True):
+            say("Nothing was erased.", to_people=True)
+            return 1
+        done = erase_case(store, found.id, now())
+    if options.as_json:
+        say_json(done.as_dict())
+    else:
+        say(f"The words of case {done.number} are erased.", to_people=True)
+        for line in done.unreached:
+            say(f"Not reached: {line}", to_people=True)
+        say(ELSEWHERE, to_people=True)
+    return 1 if done.unreached else 0
+
+
+ELSEWHERE = (
+    "Exports, reports, pictures, trees and copies made by other programs are not known here: look "
+    "for the words there yourself."
+)
 
 
 @contextmanager

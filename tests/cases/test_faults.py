@@ -412,7 +412,7 @@ def test_a_torn_line_of_the_journal_costs_that_line(path: Path) -> None:
         assert found.kind == "journal"
         assert ":4" in found.place
     held = [line.holds for line in entries(journal)]
-    assert len(held) == 7
+    assert len(held) == 6
     assert held.count(None) == 2
 
 

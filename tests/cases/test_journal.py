@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hmac
 import json
 import random
 import shutil
@@ -46,6 +47,10 @@ def test_each_line_has_its_checksum_and_each_event_the_running_hash(path: Path) 
         assert rest.decode() == f'{crc32(head):08x}"}}'
         data = json.loads(raw)
         if "case" in data:
+            # HMAC of RFC 2104, by the standard library, stands for what people wrote.
+            for name in {"complaint"} & data["event"].keys():
+                key, words = data["salt"].encode(), data["event"][name].encode()
+                data["event"][name] = hmac.new(key, words, "sha256").hexdigest()[:16]
             event = json.dumps(data["event"], separators=(",", ":"))
             chain = sha256((before.get(data["case"], "") + event).encode()).hexdigest()[:16]
             assert data["chain"] == chain

@@ -55,9 +55,9 @@ class FileLock:
         """What to say when another program has the lock."""
         if self.alone:
             return RecordError(
-                "the record is open in another program, so it cannot be repaired now",
+                "the record is open in another program, so it cannot be changed as a whole now",
                 path=self.record,
-                remedy="Pause the walks that are open on it, then repair it; nothing was changed.",
+                remedy="Pause the walks that are open on it, then try again; nothing was changed.",
             )
         return RecordError(
             "the record is being repaired by another program",

@@ -16,7 +16,6 @@ from faulttree.cases.event_rows import add_photos
 from faulttree.cases.journal.backup import JournalBackup, sound_cases
 from faulttree.cases.journal.file import (
     JournalEntry,
-    JournalTree,
     entries,
     entries_and_trees,
     first_record,
@@ -194,7 +193,7 @@ def rebuild(store: Store, journal: Path) -> str:
     """
     items = entries_and_trees(journal)
     cases, cut = sound_cases(items)
-    texts = [item for item in items if isinstance(item, JournalTree)]
+    texts = [item for item in items if not isinstance(item, JournalEntry)]
     whose = first_record(journal)
 
     def work(connection: Connection) -> Merged | None:

@@ -4,20 +4,21 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from dataclasses import replace
 from itertools import islice
 from pathlib import Path
 
 from sqlalchemy import Connection, select
 
+from faulttree.cases.erased import marks_in
+from faulttree.cases.journal.chain import linked
 from faulttree.cases.journal.file import (
     JournalEntry,
+    JournalErased,
     JournalFile,
     JournalItem,
     JournalNote,
     JournalPhoto,
     JournalTree,
-    chained,
     first_record,
     free_name,
     journal_path,
@@ -99,20 +100,19 @@ class JournalBackup:
 
     def linked(self, entry: JournalEntry) -> JournalEntry:
         """An entry with its running hash."""
-        chain = chained(self.chains.get(entry.case, (0, ""))[1], entry.event)
-        self.chains[entry.case] = (entry.sequence + 1, chain)
-        return replace(entry, chain=chain)
+        new = linked(entry, self.chains.get(entry.case, (0, ""))[1])
+        self.chains[entry.case] = (entry.sequence + 1, new.chain)
+        return new
 
     def missing(self, case: str, before: int) -> list[JournalEntry]:
         """The first events of a case, as far as the journal does not have them as they are."""
+        whole = list(self.events(case)[:before])
+        last = last_of(self.path, case, before)
         self.chains[case] = (0, "")
-        whole = [self.linked(entry) for entry in self.events(case)[:before]]
-        last = last_of(self.path, case)
-        if last is None or last.sequence >= len(whole):
-            # One that is ahead was written by another program meanwhile, after all before it.
-            return whole if last is None else []
-        sound = last.chain in {"", whole[last.sequence].chain}
-        return whole[last.sequence + 1 if sound else 0 :]
+        if last is not None and [last.event] == [one.event for one in whole[last.sequence :][:1]]:
+            self.chains[case] = (last.sequence + 1, last.chain)
+            whole = whole[last.sequence + 1 :]
+        return [self.linked(entry) for entry in whole]
 
     def fill(self, counts: Callable[[set[str]], Iterable[tuple[str, int]]]) -> None:
         """Write what the newest cases of the database have and the end of the journal has not.
@@ -168,6 +168,9 @@ class JournalBackup:
             self.problem = error
 
 
+NO_MARK = JournalErased("", -1)
+
+
 def lost_at_the_end(
     path: Path, read: Callable[[Callable[[Connection], bool]], bool]
 ) -> list[JournalItem]:
@@ -186,7 +189,7 @@ def lost_at_the_end(
         since.append(item)
         if not isinstance(item, JournalEntry):
             continue
-        there = there + 1 if read(has(item)) else 0
+        there = there + 1 if read(knows(item)) else 0
         if there == 0:
             lost += since
             since = []
@@ -198,8 +201,12 @@ def lost_at_the_end(
     return lost[::-1]
 
 
-def has(entry: JournalEntry) -> Callable[[Connection], bool]:
-    """Whether a database has this event."""
+def knows(item: JournalEntry | JournalErased) -> Callable[[Connection], bool]:
+    """Whether a database has this event or mark."""
+    if isinstance(item, JournalErased):
+        mark = item
+        return lambda connection: marks_in(connection).get(mark.case, NO_MARK).events >= mark.events
+    entry = item
     wanted = (
         select(EVENTS.c.sequence)
         .join(CASES, CASES.c.number == EVENTS.c.number)

@@ -60,7 +60,8 @@ class JournalEntry:
     """One event with its place in the record; ``event`` is its JSON as the record keeps it.
 
     ``chain`` is the running hash of the case up to this event, empty where it is not known;
-    ``checked`` whether it was read from a line with a right checksum.
+    ``salt`` the salt of the digests of its words in it; ``digests`` the digests of words that
+    were erased; ``checked`` whether it was read from a line with a right checksum.
     """
 
     case: str
@@ -69,11 +70,16 @@ class JournalEntry:
     writer: str = ""
     number: int = 0
     chain: str = field(default="", compare=False)
+    salt: str = field(default="", compare=False)
+    digests: tuple[str, ...] = field(default=(), compare=False)
     checked: bool = field(default=False, compare=False)
 
     def line(self) -> str:
         """Its line, without the line end."""
         chain = f'"chain":"{self.chain}",' if self.chain else ""
+        chain += f'"salt":"{self.salt}",' if self.salt else ""
+        if self.digests:
+            chain += f'"digests":{json.dumps(self.digests, separators=(",", ":"))},'
         return summed(
             f'{{"case":{quoted(self.case)},"sequence":{self.sequence:d},'
             f'"number":{self.number:d},"writer":{quoted(self.writer)},{chain}"event":{self.event}}}'
@@ -107,7 +113,21 @@ class JournalPhoto:
         return summed(f'{PHOTO}{quoted(self.sha256)},{mark}"data":"{data}"}}')
 
 
-JournalItem = JournalEntry | JournalTree | JournalPhoto
+@dataclass(frozen=True, slots=True)
+class JournalErased:
+    """The free words of a case were erased, in its first ``events`` events, at this time."""
+
+    case: str
+    events: int
+    at: str = ""
+
+    def line(self) -> str:
+        """Its line, without the line end."""
+        data = {"erased": self.case, "events": self.events, "at": self.at}
+        return summed(json.dumps(data, separators=(",", ":")))
+
+
+JournalItem = JournalEntry | JournalTree | JournalPhoto | JournalErased
 
 
 @dataclass(frozen=True, slots=True)
@@ -236,9 +256,9 @@ def newest_first(path: Path) -> Iterator[JournalLine]:
 def understood(number: int, raw: bytes) -> JournalLine:
     """What one line holds; a line whose checksum is wrong holds nothing that is believed."""
     damaged = JournalLine(number, None)
-    body, mark, rest = raw.rstrip().rpartition(SUM.encode())
+    body, sign, rest = raw.rstrip().rpartition(SUM.encode())
     try:
-        if mark and (len(rest) == len('01234567"}')) and int(rest[:8], 16) != crc32(body):
+        if sign and (len(rest) == len('01234567"}')) and int(rest[:8], 16) != crc32(body):
             return damaged
         data: Any = json.loads(raw)
         checked = "sum" in data
@@ -250,10 +270,15 @@ def understood(number: int, raw: bytes) -> JournalLine:
         if "photo" in data:
             picture = photo_in(data)
             return JournalLine(number, picture, checked=checked)
+        if "erased" in data:
+            mark = JournalErased(storable(data["erased"]), int(data["events"]), str(data["at"]))
+            return JournalLine(number, mark, checked=checked)
         event = json.dumps(data["event"], separators=(",", ":"))
         place = (storable(data["case"]), int(data["sequence"]))
         more = (storable(data.get("writer", "")), int(data.get("number", 0)))
-        entry = JournalEntry(*place, event, *more, str(data.get("chain", "")), checked)
+        digests = tuple(map(str, data.get("digests", ())))
+        chain, salt = str(data.get("chain", "")), str(data.get("salt", ""))
+        entry = JournalEntry(*place, event, *more, chain, salt, digests, checked)
         return JournalLine(number, entry, checked=checked)
     except (ValueError, KeyError, TypeError, AttributeError, OverflowError, RecursionError):
         return damaged
@@ -282,8 +307,8 @@ def storable(data: object) -> str:
     return str(data).encode().decode()
 
 
-def last_of(path: Path, case: str) -> JournalEntry | None:
-    """The last entry of a case in a journal; None where there is none that can be read.
+def last_of(path: Path, case: str, before: int) -> JournalEntry | None:
+    """The last entry of a case before a position; None where there is none that can be read.
 
     The file is searched from its end without being parsed, so that one of many megabytes costs
     some hundredths of a second.
@@ -292,14 +317,15 @@ def last_of(path: Path, case: str) -> JournalEntry | None:
     try:
         with path.open("rb") as file, mmap.mmap(file.fileno(), 0, access=mmap.ACCESS_READ) as there:
             at = there.rfind(wanted)
-            if at < 0:
-                return None
-            end = there.find(b"\n", at)
-            raw = there[at : end if end >= 0 else len(there)]
+            while at >= 0:
+                end = there.find(b"\n", at)
+                found = understood(0, there[at : end if end >= 0 else len(there)]).holds
+                if isinstance(found, JournalEntry) and found.sequence < before:
+                    return found
+                at = there.rfind(wanted, 0, at)
     except (OSError, ValueError):
-        return None
-    found = understood(0, raw).holds
-    return found if isinstance(found, JournalEntry) and found.case == case else None
+        pass
+    return None
 
 
 def first_record(path: Path) -> str:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import shutil
 import sqlite3
+from collections.abc import Sequence
 from contextlib import suppress
 from dataclasses import dataclass
 from datetime import datetime
@@ -15,7 +16,8 @@ from sqlalchemy import Connection, delete, insert, select
 from faulttree.cases.backends.file_lock import FileLock
 from faulttree.cases.backends.opening import open_store
 from faulttree.cases.backends.urls import sqlite_path
-from faulttree.cases.journal.file import journal_path
+from faulttree.cases.journal.file import JournalErased, journal_path
+from faulttree.cases.repair.erase import COPY, erase_in_copy, id_of, marks_of
 from faulttree.cases.repair.rebuild import clear, put_in_place
 from faulttree.cases.repair.verify import Verified, is_damaged, verify
 from faulttree.cases.schema import copy_database, sync_folder
@@ -97,7 +99,8 @@ def back_up_record(url: str, copy: Path, *, at: str, days: int | None = None) ->
             ) from None
         finally:
             clear(part)
-        note(store, {LAST: at} | ({} if days is None else {DAYS: str(days)}))
+        made = {LAST: at, f"{COPY}{copy.absolute()}": at}
+        note(store, made | ({} if days is None else {DAYS: str(days)}))
     return CopiedRecord(str(copy), looked.cases, looked.events)
 
 
@@ -118,6 +121,7 @@ def restore_record(copy: Path, url: str) -> CopiedRecord:
         clear(part)
         copy_lines(journal_path(copy), journal_path(part))
         copy_database(copy, part)
+        obey(marks_of(path), part)
         looked = sound_copy(part)
         there = path.exists() or journal_path(path).exists()
         kept = put_in_place(part, path)
@@ -137,6 +141,12 @@ def restore_record(copy: Path, url: str) -> CopiedRecord:
         clear(part)
         lock.close()
     return CopiedRecord(str(path), looked.cases, looked.events, str(kept) if there else "")
+
+
+def obey(marks: Sequence[JournalErased], part: Path) -> None:
+    """Erase in a backup what was erased in the record since."""
+    if marks:
+        erase_in_copy(part, {mark.case: mark for mark in marks}, id_of(part))
 
 
 def age_of_backup(store: Store, now: str) -> BackupAge:

@@ -19,9 +19,11 @@ from sqlalchemy import Connection, delete, insert
 from faulttree.cases.backends.file_lock import lock_path
 from faulttree.cases.backends.opening import open_store
 from faulttree.cases.case import new_id
+from faulttree.cases.erased import marks_in
 from faulttree.cases.journal.backup import sound_cases
 from faulttree.cases.journal.file import (
     JournalEntry,
+    JournalErased,
     JournalItem,
     JournalPhoto,
     JournalTree,
@@ -73,7 +75,9 @@ def rebuilt(path: Path) -> tuple[Merged, Path]:
     with open_store(str(new)) as store:
         store.write(lambda connection: keep_settings(connection, path))
     with open_store(str(new)) as store:
-        total = Merged()
+        marks = [*store.read(marks_in).values()]
+        marks += [item for item in found if isinstance(item, JournalErased)]
+        total = store.merge(marks, numbers=True)
         cases, cut = sound_cases(found)
         texts = [item for item in found if isinstance(item, JournalTree) and is_whole(item)]
         total += store.merge(texts, numbers=True)

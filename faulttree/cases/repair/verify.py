@@ -19,9 +19,11 @@ from faulttree.cases import rows
 from faulttree.cases.backends.urls import sqlite_path
 from faulttree.cases.come_backs import mark_all
 from faulttree.cases.event_rows import ADD_STEP, ADD_WORD
+from faulttree.cases.journal.backup import knows
 from faulttree.cases.journal.file import (
     BROUGHT,
     JournalEntry,
+    JournalErased,
     JournalItem,
     JournalPhoto,
     JournalTree,
@@ -187,6 +189,8 @@ def journal(store: Store, path: Path, done: Verified, *, repair: bool) -> Iterat
                 lost.append(item)
         elif isinstance(item, JournalPhoto):
             done.noted_photos.add(item.sha256)
+        elif isinstance(item, JournalErased):
+            lost += [] if store.read(knows(item)) else [item]
         elif item is not None:
             lost += [] if item.hash in trees_kept else [item]
             texts.add(item.hash)

@@ -14,6 +14,7 @@ from typing import IO, TYPE_CHECKING, Any
 from faulttree.cases import rows
 from faulttree.cases.case import Case
 from faulttree.cases.closing_result import with_closing
+from faulttree.cases.erased import marks_in
 from faulttree.cases.journal.file import JournalPhoto
 from faulttree.cases.transfer.import_parser import FORMAT
 from faulttree.errors import RecordError
@@ -54,7 +55,7 @@ def lines(store: Store, cases: Iterable[Case], leave: Leave | None = None) -> It
     leave = leave or Leave()
     told: set[str] = set()
     sent: set[str] = set()
-    key = store.record_id
+    key, marks = store.record_id, store.read(marks_in)
     for case, closing in with_closing(store, cases):
         whole = store.events(case.id)
         if not leave.no_pictures:
@@ -66,6 +67,9 @@ def lines(store: Store, cases: Iterable[Case], leave: Leave | None = None) -> It
             document |= {"case": other_id(case.id, leave, key), "left_out": left_out(leave)}
         if leave.names:
             del document["number"]
+        elif case.id in marks:
+            mark = marks[case.id]
+            document["erased"] = {"events": mark.events, "at": mark.at}
         document |= {"closing": closing, "events": events, "tree_hash": tree_hash}
         if tree_hash not in told:
             told.add(tree_hash)

@@ -12,6 +12,7 @@ from faulttree.cases import rows
 from faulttree.cases.complete_case import CompleteCase, whole_of
 from faulttree.cases.journal.file import (
     BROUGHT,
+    JournalErased,
     JournalItem,
     JournalLine,
     JournalPhoto,
@@ -21,10 +22,10 @@ from faulttree.cases.journal.file import (
 from faulttree.errors import RecordError
 from faulttree.walk.events import KINDS, TUPLES, Event, Opened, from_dict
 
-FORMAT = "faulttree-case-6"
+FORMAT = "faulttree-case-7"
 """What an export writes."""
 
-READABLE = frozenset({*(f"faulttree-case-{version}" for version in range(1, 6)), FORMAT})
+READABLE = frozenset({*(f"faulttree-case-{version}" for version in range(1, 7)), FORMAT})
 LONGEST_LINE = 64 << 20
 
 Item = JournalItem | CompleteCase
@@ -79,6 +80,8 @@ def from_journal(line: JournalLine) -> list[Item]:
         check_photo(line.holds)
     elif isinstance(line.holds, JournalTree):
         check_text(line.holds.hash, line.holds.text)
+    elif isinstance(line.holds, JournalErased):
+        check_mark(line.holds)
     elif not is_id(line.holds.case):
         raise RecordError("the line is damaged: it names no case")
     else:
@@ -103,6 +106,12 @@ def from_export(data: Mapping[str, Any]) -> list[Item]:
     parsed = [checked(event) for event in events]
     if not parsed or not isinstance(parsed[0], Opened):
         raise RecordError("the line is damaged: it does not begin with an opening")
+    if isinstance(erased := data.get("erased"), dict):
+        mark = understood(0, json.dumps(erased | {"erased": case}).encode()).holds
+        if not isinstance(mark, JournalErased):
+            raise RecordError("the line is damaged: it marks no case as erased")
+        check_mark(mark)
+        items.append(mark)
     items.append(whole_of(case, parsed, [(BROUGHT, rows.as_json(event)) for event in events]))
     return items
 
@@ -118,6 +127,12 @@ def check_photo(photo: JournalPhoto) -> None:
         from faulttree.cases.photos.picture import checked as picture
 
         picture(photo.data)
+
+
+def check_mark(mark: JournalErased) -> None:
+    """Refuse the mark of an erased case that names none."""
+    if not is_id(mark.case) or mark.events < 0 or not mark.at.isprintable():
+        raise RecordError("the line is damaged: it marks no case as erased")
 
 
 def check_text(tree_hash: str, text: str) -> None:

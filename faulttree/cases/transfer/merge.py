@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-import json
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any
 
@@ -12,6 +11,7 @@ from sqlalchemy import Connection, bindparam, func, select
 from faulttree.cases import rows
 from faulttree.cases.come_backs import mark
 from faulttree.cases.complete_case import CompleteCase, whole_of
+from faulttree.cases.erased import erase_words, marks_in, without_marked
 from faulttree.cases.event_rows import (
     ADD_CASE,
     ADD_EVENT,
@@ -21,8 +21,10 @@ from faulttree.cases.event_rows import (
     add_tree,
     apply,
 )
+from faulttree.cases.free_words import blanked
 from faulttree.cases.journal.file import (
     JournalEntry,
+    JournalErased,
     JournalItem,
     JournalPhoto,
     JournalTree,
@@ -78,7 +80,8 @@ def merge(
     Args:
         connection: a transaction that may write.
         items: whole cases, entries of whole or partial ones in any order, texts of trees, photos.
-        numbers: give new cases the number they bring, where it is free.
+        numbers: the items are this record's own: give new cases the number they bring, where it
+            is free, and erase what was erased.
 
     Returns:
         What was added; ``added`` has cases and entries with their numbers here, new trees and
@@ -86,8 +89,11 @@ def merge(
     """
     merged = Merged()
     add_texts_and_photos(connection, items, merged)
-    wholes = [item for item in items if isinstance(item, CompleteCase)]
-    groups = grouped([item for item in items if isinstance(item, JournalEntry)])
+    marks = take_marks(connection, items, merged, own=numbers)
+    wholes = without_marked((item for item in items if isinstance(item, CompleteCase)), marks)
+    groups = grouped(
+        [without_words(item, marks) for item in items if isinstance(item, JournalEntry)]
+    )
     known = numbers_of(connection, {*groups, *(one.case for one in wholes)})
     fresh: dict[str, CompleteCase] = {}
     again = (
@@ -118,6 +124,38 @@ def add_texts_and_photos(
     new = add_photos(connection, [item for item in items if isinstance(item, JournalPhoto)])
     merged.photos = len(new)
     merged.added += new
+
+
+def take_marks(
+    connection: Connection,
+    items: Sequence[JournalItem | CompleteCase],
+    merged: Merged,
+    *,
+    own: bool,
+) -> dict[str, JournalErased]:
+    """Keep the marks among the items; gives those of the whole record.
+
+    Another record's mark erases nothing here: it is kept for cases that are new.
+    """
+    marks = marks_in(connection)
+    brought = {item.case: item for item in items if isinstance(item, JournalErased)}
+    here = numbers_of(connection, brought)
+    for case, new in brought.items():
+        if case in here and not own:
+            continue
+        merged.added.append(new)
+        if case not in marks or marks[case].events < new.events:
+            erase_words(connection, new)
+            marks[case] = new
+    return marks
+
+
+def without_words(entry: JournalEntry, marks: Mapping[str, JournalErased]) -> JournalEntry:
+    """An event from elsewhere, blanked where its words were erased here."""
+    mark = marks.get(entry.case)
+    if mark is None or entry.sequence >= mark.events:
+        return entry
+    return replace(entry, event=blanked(entry.event))
 
 
 NAMED = select(CASES.c.id, CASES.c.number).where(CASES.c.id.in_(bindparam("names", expanding=True)))
@@ -260,8 +298,10 @@ def same(here: str, there: str) -> bool:
     if here == there:
         return True
     try:
-        return bool(json.loads(here) == json.loads(there))
-    except ValueError:
+        mine, other = rows.event(here), rows.event(there)
+        # One whose words were erased elsewhere is the same.
+        return other in (mine, rows.event(blanked(here)))
+    except RecordError:
         return False
 
 

@@ -1,0 +1,109 @@
+"""Cases whose free words were erased: the marks in a record, and the erasing in its tables."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Mapping
+from contextlib import contextmanager
+
+from sqlalchemy import Connection, bindparam, delete, select, update
+
+from faulttree.cases import rows
+from faulttree.cases.complete_case import CompleteCase, whole_of
+from faulttree.cases.event_rows import add_words
+from faulttree.cases.free_words import blanked
+from faulttree.cases.journal.file import JournalErased
+from faulttree.cases.projection import CaseProjection
+from faulttree.cases.schema import sqlite_statements
+from faulttree.cases.tables import CASES, EVENTS, RECORD, WORDS
+
+PREFIX = "erased:"
+"""What the key of a mark begins with; the id of the case follows."""
+
+REWRITE = (
+    update(EVENTS)
+    .where(EVENTS.c.number == bindparam("of"), EVENTS.c.sequence == bindparam("at"))
+    .values(event=bindparam("text"))
+)
+
+
+def marks_in(connection: Connection) -> dict[str, JournalErased]:
+    """Case → its mark."""
+    wanted = select(RECORD).where(RECORD.c.key.like(f"{PREFIX}%"))
+    found = {}
+    for row in connection.execute(wanted):
+        events, _, at = row.value.partition(" ")
+        case = row.key.removeprefix(PREFIX)
+        found[case] = JournalErased(case, int(events), at)
+    return found
+
+
+def put_mark(connection: Connection, mark: JournalErased) -> None:
+    """Keep a mark; what comes in of the case later is blanked."""
+    key = f"{PREFIX}{mark.case}"
+    connection.execute(delete(RECORD).where(RECORD.c.key == key))
+    connection.execute(RECORD.insert().values(key=key, value=f"{mark.events:d} {mark.at}"))
+
+
+def erase_words(connection: Connection, mark: JournalErased) -> None:
+    """Blank the words of a case in the tables of a record, and keep the mark.
+
+    Args:
+        connection: a transaction that may write, of somebody who is alone with the record.
+        mark: the case, and how many of its events are concerned.
+
+    Raises:
+        RecordError: an event of the case is damaged.
+    """
+    put_mark(connection, mark)
+    number = connection.execute(select(CASES.c.number).where(CASES.c.id == mark.case)).scalar()
+    if number is None:
+        return
+    wanted = select(EVENTS.c.sequence, EVENTS.c.event).where(EVENTS.c.number == number)
+    there = connection.execute(wanted.order_by(EVENTS.c.sequence)).all()
+    texts = [one.event if one.sequence >= mark.events else blanked(one.event) for one in there]
+    changed = [
+        {"of": number, "at": one.sequence, "text": text}
+        for one, text in zip(there, texts, strict=True)
+        if one.event != text
+    ]
+    if changed:
+        with changeable(connection):
+            connection.execute(REWRITE, changed)
+    events = [rows.event(text) for text in texts]
+    row = rows.flat(CaseProjection(events).row)
+    connection.execute(update(CASES).where(CASES.c.number == number).values(**row))
+    connection.execute(delete(WORDS).where(WORDS.c.number == number))
+    add_words(connection, number, rows.words_of(events))
+
+
+@contextmanager
+def changeable(connection: Connection) -> Iterator[None]:
+    """Let events be changed for once, within a transaction."""
+    if connection.dialect.name != "sqlite":
+        connection.exec_driver_sql("ALTER TABLE events DISABLE TRIGGER events_never")
+        yield
+        connection.exec_driver_sql("ALTER TABLE events ENABLE TRIGGER events_never")
+        return
+    connection.exec_driver_sql("DROP TRIGGER IF EXISTS events_update_never")
+    yield
+    (again,) = (one for one in sqlite_statements() if "events_update_never" in one)
+    connection.exec_driver_sql(again)
+
+
+def without_words(whole: CompleteCase, mark: JournalErased) -> CompleteCase:
+    """A case from elsewhere, with the words blanked that were erased here."""
+    texts = [
+        (writer, blanked(text) if at < mark.events else text)
+        for at, (writer, text) in enumerate(whole.events)
+    ]
+    return whole_of(whole.case, [rows.event(text) for _, text in texts], texts, whole.number)
+
+
+def without_marked(
+    wholes: Iterable[CompleteCase], marks: Mapping[str, JournalErased]
+) -> list[CompleteCase]:
+    """Cases from elsewhere; those that are marked here without their words."""
+    return [
+        without_words(whole, marks[whole.case]) if whole.case in marks else whole
+        for whole in wholes
+    ]

@@ -1,0 +1,73 @@
+"""The free words of an event: what people wrote, which can name anybody."""
+
+from __future__ import annotations
+
+import json
+import re
+from collections.abc import Callable, Mapping
+from typing import Any
+
+from faulttree.cases.rows import as_json
+
+FREE = (
+    *("who", "person", "device", "complaint", "owner_words", "note", "text", "seen", "reason"),
+    *("what", "parts", "path", "words"),
+)
+"""Fields of events that people write, or that name a person, a device or a file of theirs."""
+
+TECHNICAL = ("family", "model", "modules", "serial", "tag", "ratings")
+"""What of a unit is no free word."""
+
+SPOKEN_FACTS = frozenset({"unit.complaint", "unit.owner-words"})
+"""Facts whose value is free words."""
+
+KINDS_WITH_WORDS = "opened|noted|fact-given|photo-added"
+NAMES = "|".join(name for name in FREE if name not in {"text", "path"})
+MAY_HAVE = re.compile(f'"kind":"(?:{KINDS_WITH_WORDS})"|"(?:{NAMES})":')
+
+Word = Callable[[str], str]
+
+
+def may_have_words(event: str) -> bool:
+    """Whether the JSON of an event can hold free words; False is certain."""
+    return MAY_HAVE.search(event) is not None
+
+
+def replaced(event: Mapping[str, Any], word: Word) -> dict[str, Any]:
+    """An event with another text in the place of each of its free words.
+
+    The order of the words is always the same, also where they are empty.
+
+    Example:
+        >>> replaced({"kind": "noted", "text": "ring Jo", "step": "fuse"}, lambda _: "")
+        {'kind': 'noted', 'text': '', 'step': 'fuse'}
+    """
+    new = dict(event)
+    for name in FREE:
+        if name in new:
+            new[name] = each(new[name], word)
+    if isinstance(unit := new.get("unit"), dict):
+        new["unit"] = {
+            name: value if name in TECHNICAL else each(value, word) for name, value in unit.items()
+        }
+    if new.get("name") in SPOKEN_FACTS and "value" in new:
+        new["value"] = each(new["value"], word)
+    return new
+
+
+def each(value: Any, word: Word) -> Any:
+    """Every text of a value replaced; figures and truth values stay."""
+    if isinstance(value, str):
+        return word(value)
+    if isinstance(value, list | tuple):
+        return [each(item, word) for item in value]
+    if isinstance(value, dict):
+        return {name: each(item, word) for name, item in value.items()}
+    return value
+
+
+def blanked(event: str) -> str:
+    """The JSON of an event with empty texts in the place of its free words."""
+    if not may_have_words(event):
+        return event
+    return as_json(replaced(json.loads(event), lambda _: ""))
