@@ -187,7 +187,7 @@ def lost_at_the_end(
         if item is None or (isinstance(item, JournalEntry) and not readable(item)):
             continue
         since.append(item)
-        if not isinstance(item, JournalEntry):
+        if not isinstance(item, JournalEntry | JournalErased):
             continue
         there = there + 1 if read(knows(item)) else 0
         if there == 0:
