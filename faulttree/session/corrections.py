@@ -12,7 +12,7 @@ from faulttree.session.model import Accepted, Ask, Carry, Message, Position, Res
 from faulttree.session.prompts import correct_prompt, text_prompt
 from faulttree.walk import events as ev
 from faulttree.walk.fold import fold
-from faulttree.walk.follow_up import fact_named
+from faulttree.walk.follow_up import BY_THE_PROGRAM, fact_named
 from faulttree.walk.history import REPAIRS, history, is_still
 from faulttree.walk.rejudge import judged_again
 
@@ -22,7 +22,6 @@ if TYPE_CHECKING:
     from faulttree.walk.state import State
 
 __all__ = [
-    "BY_THE_PROGRAM",
     "as_corrected",
     "begin_correction",
     "conclusions_undone",
@@ -30,9 +29,6 @@ __all__ = [
     "repair_taken_back",
     "state_before",
 ]
-
-BY_THE_PROGRAM = ("guard-passed", "most-to-learn", "skipped-before")
-"""Causes of jumps that nobody asked for: going back passes over them."""
 
 
 def begin_correction(position: Position, name: str) -> Result:

@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from faulttree.errors import FaulttreeError, WalkError
 from faulttree.session import step_replies as steps
 from faulttree.session.actions import act
-from faulttree.session.corrections import BY_THE_PROGRAM
 from faulttree.session.endings import (
     decline,
     ended,
@@ -41,7 +40,7 @@ from faulttree.session.words import words_given
 from faulttree.walk import events as ev
 from faulttree.walk.advisor import choose
 from faulttree.walk.block_text import block_text
-from faulttree.walk.follow_up import follow_ups, known_answer
+from faulttree.walk.follow_up import by_itself, follow_ups, known_answer
 from faulttree.walk.history import is_still
 from faulttree.walk.repair import conclude
 from faulttree.walk.standing import reached, threshold_of
@@ -178,7 +177,7 @@ def _next_by_itself(position: Position, context: Context) -> Accepted | None:
         return passed
     if state.needs_fact is not None:
         return None
-    gone, answered = _by_itself(position.events)
+    gone, answered = by_itself(position.events)
     known = known_answer(state, at=context.now)
     if known is not None and known.step not in answered:
         text = f"{known.step}: {known.outcome}, known ({known.fact})."
@@ -194,22 +193,6 @@ def _next_by_itself(position: Position, context: Context) -> Accepted | None:
         barred = "Something was skipped on the way here, so this is not the end yet. "
     told = Message(f"{barred}On to '{jump.step}': {jump_text(jump)}.", "warning")
     return Accepted((jump,), (told,))
-
-
-def _by_itself(events: Sequence[Event]) -> tuple[frozenset[str], frozenset[str]]:
-    """The steps that the program went to, and answered, since somebody last moved the walk.
-
-    None of them twice: where the way is blocked behind one, it would be tried for ever.
-    """
-    gone, known = set(), set()
-    for event in reversed(events):
-        if isinstance(event, ev.Jumped) and event.cause in BY_THE_PROGRAM:
-            gone.add(event.step)
-        elif isinstance(event, ev.Answered) and event.fact:
-            known.add(event.step)
-        elif not is_still(event):
-            break
-    return frozenset(gone), frozenset(known)
 
 
 def _concluded(position: Position, conclusion: ev.Confirmed | ev.NotConfirmed) -> Accepted:

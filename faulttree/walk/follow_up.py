@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING
 
 from faulttree.errors import WalkError
 from faulttree.reading import parse_quantity
 from faulttree.texts import pick
-from faulttree.walk.events import BY_ANSWER, INTAKE, Answered, Checked, Event, FactGiven
+from faulttree.walk.events import BY_ANSWER, INTAKE, Answered, Checked, Event, FactGiven, Jumped
+from faulttree.walk.history import is_still
 from faulttree.walk.meter import is_meter_fact, meter_fact
 from faulttree.walk.repair import gives
 from faulttree.walk.unit_state import NOT_KNOWN
@@ -17,7 +18,34 @@ if TYPE_CHECKING:
     from faulttree.tree.model import Step, Tree
     from faulttree.walk.state import State
 
-__all__ = ["answered_by_facts", "fact_given", "fact_named", "follow_ups", "known_answer"]
+__all__ = [
+    "BY_THE_PROGRAM",
+    "answered_by_facts",
+    "by_itself",
+    "fact_given",
+    "fact_named",
+    "follow_ups",
+    "known_answer",
+]
+
+BY_THE_PROGRAM = ("guard-passed", "most-to-learn", "skipped-before")
+"""Causes of jumps that nobody asked for: going back passes over them."""
+
+
+def by_itself(events: Sequence[Event]) -> tuple[frozenset[str], frozenset[str]]:
+    """The steps that the program went to, and answered, since somebody last moved the walk.
+
+    None of them twice: where the way is blocked behind one, it would be tried for ever.
+    """
+    gone, known = set(), set()
+    for event in reversed(events):
+        if isinstance(event, Jumped) and event.cause in BY_THE_PROGRAM:
+            gone.add(event.step)
+        elif isinstance(event, Answered) and event.fact:
+            known.add(event.step)
+        elif not is_still(event):
+            break
+    return frozenset(gone), frozenset(known)
 
 
 def known_answer(state: State, *, at: str = "") -> Answered | None:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
 from faulttree.errors import FaulttreeError, WalkError
@@ -14,7 +14,7 @@ from faulttree.walk.answer import TypedAnswer, answer
 from faulttree.walk.block_text import block_text
 from faulttree.walk.fitness import check_again, refused
 from faulttree.walk.fold import fold
-from faulttree.walk.follow_up import fact_given, follow_ups, known_answer
+from faulttree.walk.follow_up import by_itself, fact_given, follow_ups, known_answer
 from faulttree.walk.rejudge import with_decided
 from faulttree.walk.repair import conclude, conclude_by_sight
 from faulttree.walk.standing import reached, threshold_of
@@ -214,15 +214,20 @@ class _Playing:
 
         A step that asks for a known property is answered by it, unless it is the one named.
         """
-        if self.state.ask is None and self.state.may_go_on:
-            jump = choose(self.state, at=self.clock())
-            if jump is not None:
-                self.add(jump)
-        known = known_answer(self.state, at=self.clock())
-        if known is not None and known.step != name:
-            self.record(known)
-            return self.asked(name)
+        while (event := self.next_by_itself(name)) is not None:
+            self.record(event)
         return self.state.ask
+
+    def next_by_itself(self, named: str) -> ev.Event | None:
+        """An answer that is known, or a jump where a skip stood in the way; else None."""
+        gone, answered = by_itself(self.events)
+        known = known_answer(self.state, at=self.clock())
+        if known is not None:
+            return None if known.step in {named, *answered} else known
+        if self.state.ask is None and self.state.may_go_on:
+            barred = self.state.unreachable | gone
+            return choose(replace(self.state, unreachable=barred), at=self.clock())
+        return None
 
     def answer(self, name: str, value: Any) -> None:
         """Answer the step being asked, which must be the one that is named."""

@@ -15,6 +15,7 @@ import pytest
 
 from faulttree.tree import Step, Tree, shipped_library
 from faulttree.walk import Event
+from faulttree.walk.script import Script, play
 from tests.support.random_walks import Walk, put, random_walk, violations
 from tests.support.safety_trees import right_tree
 
@@ -89,3 +90,18 @@ def test_many_random_walks_pass_no_safety_rule() -> None:
     assert seen["walks"] >= 3000
     # The walks get far enough to be worth looking at.
     assert min(seen[kind] for kind in ("live", "touching", "before-power", "close")) > 500, seen
+
+
+def test_an_answers_file_comes_to_an_end_where_a_known_property_leads_to_a_blocked_step() -> None:
+    """The way behind the known answer is blocked by the skip: it is tried once."""
+    answers = (
+        {"outside.outside": "clean"},
+        {"fact": {"built-in-cell": "lithium"}},
+        {"battery": {"skip": "no tool"}},
+        {"before-power.ready-for-power.look": "ready"},
+    )
+    events: list[Event] = []
+    script = Script(answers=answers)
+    state, _ = play(load("usb-lamp/does-not-light"), script, emit=events.append, clock=lambda: "")
+    assert len(events) < LONGEST
+    assert state.skipped == {"battery": 1}
