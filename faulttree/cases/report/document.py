@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 from faulttree.cases.phases import phases_of
 from faulttree.cases.projection import CaseProjection, StepRecord
 from faulttree.reading.verdict_text import verdict_text
+from faulttree.tree.disturbance import disturbed_before
 from faulttree.walk import events as ev
 
 if TYPE_CHECKING:
@@ -20,6 +21,12 @@ if TYPE_CHECKING:
 
 WITHDRAWABLE = (ev.RepairTried, ev.Confirmed, ev.NotConfirmed, ev.Noted, ev.PhotoAdded)
 """What a report leaves out where it was withdrawn; steps are told, as no longer counting."""
+
+OF_PATH = (
+    *("step", "outcome", "reading", "verdict", "instrument"),
+    *("in_circuit", "note", "round", "read_after"),
+)
+"""What the path of a report says of each step."""
 
 BECAME = {
     "returned": "returned to its owner",
@@ -46,7 +53,8 @@ def report(
 
     Returns:
         The case's own columns; ``story`` with one entry a step (outcome, reading, verdict,
-        notes, whether it still stands, and ``corrected_from`` where it was corrected);
+        notes, whether it still stands, ``corrected_from`` where it was corrected, and
+        ``read_after`` where something had disturbed the part before it was read);
         ``minutes_by_phase``: finding, repair and closing, in minutes;
         ``repairs``, ``declined``, ``photos`` (by ``sha256``; those of earlier versions by
         ``path``), ``notes``,
@@ -117,11 +125,10 @@ class ReportText:
         """What was gathered."""
         for note in self.notes:
             note["beside"] = self.beside(note)
-        told = ("step", "outcome", "reading", "verdict", "instrument", "in_circuit", "note")
         return {
             "story": self.story,
             "path": [
-                {key: entry[key] for key in (*told, "round")}
+                {key: entry[key] for key in OF_PATH if key in entry}
                 for entry in self.story
                 if entry["stands"] and not entry["skipped"]
             ],
@@ -160,6 +167,7 @@ class ReportText:
         self.story.append(
             entry
             | {
+                **self.disturbances(event.step),
                 "outcome": event.outcome,
                 "reading": dict(event.reading) if event.reading else None,
                 "verdict": worded(event.verdict),
@@ -168,6 +176,13 @@ class ReportText:
                 "note": event.note or None,
             }
         )
+
+    def disturbances(self, step: str) -> dict[str, Any]:
+        """What disturbed the part of a reading before it was read; a skipped step did nothing."""
+        made = [entry["step"] for entry in self.story if not entry["skipped"]]
+        found = disturbed_before(self.tree, step, made) if self.tree else ()
+        told = [{"step": one.id, "title": one.text, "disturbs": [*one.disturbs]} for one in found]
+        return {"read_after": told} if told else {}
 
     def note_correction(self, recorded: ev.Event, counts: ev.Event) -> None:
         """What was recorded first of an answer that was corrected."""
@@ -190,12 +205,8 @@ class ReportText:
             "step": step,
             "title": self.title(step),
             "kind": known.kind if known else None,
+            **dict.fromkeys(("reading", "verdict", "instrument", "in_circuit", "note")),
             "outcome": "",
-            "reading": None,
-            "verdict": None,
-            "instrument": None,
-            "in_circuit": None,
-            "note": None,
             "skipped": False,
             "stands": taken.standing,
             "round": taken.round,

@@ -98,6 +98,8 @@ def step_details(entry: Mapping[str, Any]) -> Iterator[str]:
     """What stands below a step."""
     if sentence := verdict_text(entry["verdict"]):
         yield sentence
+    for one in entry.get("read_after", ()):
+        yield f"Read after {', '.join(one['disturbs'])}: {one['title']} [{one['step']}]"
     first = entry.get("corrected_from") or {"reading": None, "outcome": ""}
     told = (
         ("Recorded first, then corrected", reading_text(first["reading"]) or first["outcome"]),
