@@ -25,6 +25,7 @@ from faulttree.reading.hazard_thresholds import (
 )
 from faulttree.reading.markings import decode_marking
 from faulttree.reading.ratings import temperature as sensors
+from faulttree.reading.ratings import thermocouples
 from faulttree.reading.ratings.capacitors import esr_of, largest_tan_delta
 from faulttree.reading.ratings.entries import ratings_page
 from tests.support.counts import examples
@@ -224,6 +225,10 @@ def test_other_capacitors(component: str, given: dict[str, str], lower: str, upp
         ("junction", None, {"type": "germanium"}, "0.2", "0.4", "V"),
         ("junction", None, {"type": "red-led"}, "1.6", "2.0", "V"),
         ("junction", None, {"type": "blue-led"}, "2.6", "3.3", "V"),
+        ("junction", None, {"type": "green-led"}, "1.8", "2.5", "V"),
+        ("junction", None, {"type": "large-rectifier"}, "0.35", "0.7", "V"),
+        # Quick acting fuses, IEC 60127-2 sheet 2, from memory: 170 mV at 2 A.
+        ("fuse", None, {"rated": "2 A"}, None, "0.085", "ohm"),
         ("inductor", None, {"inductance": "100 uH"}, "80E-6", "120E-6", "H"),
         ("winding", None, {"resistance": "10 ohm"}, "9", "11", "ohm"),
         ("transformer", None, {"primary": "230 V", "ratio": "0.1"}, "20.7", "25.3", "V"),
@@ -245,6 +250,12 @@ def test_other_capacitors(component: str, given: dict[str, str], lower: str, upp
             "battery", "voltage", {"chemistry": "lead-acid", "cells": 6, "charge": "half"},
             "12.1", "12.2", "V",
         ),
+        ("battery", "voltage", {"chemistry": "li-ion", "charge": "full"}, "4.1", "4.2", "V"),
+        ("battery", "voltage", {"chemistry": "li-iron-phosphate", "charge": "full"}, "3.3", "3.4",
+         "V"),
+        ("battery", "voltage", {"chemistry": "alkaline", "cells": 4, "charge": "full"}, "6", "6.6",
+         "V"),
+        ("battery", "voltage", {"chemistry": "lithium-coin", "charge": "full"}, "3", "3.4", "V"),
         ("battery", "spread", {}, None, "0.1", "V"),
         # Desktop supply rails, ATX design guide, from memory; editions differ.
         ("supply-rail", "voltage", {"rail": "12 V"}, "11.4", "12.6", "V"),
@@ -328,7 +339,10 @@ def test_platinum_resistance(temperature: float, resistance: float) -> None:
 
 
 def test_platinum_classes() -> None:
-    # Class A ±(0.15 + 0.002 t), class B ±(0.30 + 0.005 t), IEC 60751, from memory.
+    # Class AA ±(0.1 + 0.0017 t), A ±(0.15 + 0.002 t), B ±(0.30 + 0.005 t), C ±(0.6 + 0.01 t):
+    # IEC 60751, from memory.
+    assert sensors.platinum_tolerance(100, "AA") == pytest.approx(0.27)
+    assert sensors.platinum_tolerance(100, "C") == pytest.approx(1.6)
     assert sensors.platinum_tolerance(100, "A") == pytest.approx(0.35)
     assert sensors.platinum_tolerance(-100, "B") == pytest.approx(0.80)
     limits = rated("pt100", temperature="100 °C", accuracy="A")
@@ -340,29 +354,58 @@ def test_platinum_classes() -> None:
             sensors.platinum_resistance(wrong)
 
 
-def test_type_k_against_the_published_table() -> None:
-    # ITS-90 reference function, -200 to 1300 °C by 100; coefficients and table from memory,
-    # recomputed.
-    table = (
-        -5.891, -3.554, 0, 4.096, 8.138, 12.209, 16.397, 20.644,
-        24.905, 29.129, 33.275, 37.326, 41.276, 45.119, 48.838, 52.410,
-    )  # fmt: skip
-    for at, millivolt in enumerate(table):
-        celsius = -200 + 100 * at
-        found = sensors.thermocouple_k_voltage(celsius) * 1000
-        assert found == pytest.approx(millivolt, abs=0.005), celsius
+# ITS-90 tables, mV by °C with the cold junction at 0 °C (NIST Monograph 175), from memory.
+THERMOCOUPLES = {
+    "b": {100: 0.033, 500: 1.242, 1000: 4.834, 1500: 10.099, 1800: 13.591, 1820: 13.820},
+    "e": {-270: -9.835, -200: -8.825, -100: -5.237, 100: 6.319, 500: 37.005, 1000: 76.373},
+    "j": {-210: -8.095, -100: -4.633, 100: 5.269, 500: 27.393, 760: 42.919, 1200: 69.553},
+    "k": {
+        -200: -5.891, -100: -3.554, 0: 0, 100: 4.096, 200: 8.138, 300: 12.209, 400: 16.397,
+        500: 20.644, 600: 24.905, 700: 29.129, 800: 33.275, 900: 37.326, 1000: 41.276,
+        1100: 45.119, 1200: 48.838, 1300: 52.410,
+    },
+    "n": {-270: -4.345, -200: -3.990, -100: -2.407, 100: 2.774, 500: 16.748, 1300: 47.513},
+    "r": {-50: -0.226, 100: 0.647, 500: 4.471, 1000: 10.506, 1500: 17.451, 1768: 21.101},
+    "s": {-50: -0.236, 100: 0.646, 500: 4.233, 1000: 9.587, 1500: 15.582, 1768: 18.693},
+    "t": {-270: -6.258, -200: -5.603, -100: -3.379, 100: 4.279, 200: 9.288, 400: 20.872},
+}  # fmt: skip
 
 
-def test_type_k_classes() -> None:
+@pytest.mark.parametrize("letter", THERMOCOUPLES)
+def test_thermocouples_against_the_published_table(letter: str) -> None:
+    for celsius, millivolt in THERMOCOUPLES[letter].items():
+        found = thermocouples.thermocouple_voltage(letter, celsius) * 1000
+        assert found == pytest.approx(millivolt, abs=0.00051), celsius
+
+
+@pytest.mark.parametrize("letter", THERMOCOUPLES)
+def test_the_stretches_of_a_reference_function_meet(letter: str) -> None:
+    # A wrong digit in a coefficient would show as a step here, or in the table above.
+    _, stretches = thermocouples.FUNCTIONS[letter]
+    for stretch in stretches[:-1]:
+        below, above = (
+            thermocouples.thermocouple_voltage(letter, stretch.end + step) for step in (-1e-7, 1e-7)
+        )
+        assert (above - below) * 1000 == pytest.approx(0, abs=2e-7)
+
+
+def test_thermocouple_classes() -> None:
     # IEC 60584-1, from memory.
-    assert sensors.thermocouple_k_tolerance(100, "1") == pytest.approx(1.5)
-    assert sensors.thermocouple_k_tolerance(1000, "1") == pytest.approx(4.0)
-    assert sensors.thermocouple_k_tolerance(1000, "2") == pytest.approx(7.5)
-    with pytest.raises(ReadingError):
-        sensors.thermocouple_k_tolerance(1100, "1")
+    for letter, celsius, accuracy, tolerance in (
+        ("k", 100, "1", 1.5), ("k", 1000, "1", 4.0), ("k", 1000, "2", 7.5), ("t", 100, "1", 0.5),
+        ("s", 1000, "1", 1.0), ("s", 1400, "1", 1.9), ("r", 1000, "2", 2.5), ("b", 1000, "2", 2.5),
+    ):  # fmt: skip
+        found = thermocouples.thermocouple_tolerance(letter, celsius, accuracy)
+        assert found == pytest.approx(tolerance)
+    for letter, celsius, accuracy in (("k", 1100, "1"), ("b", 1000, "1"), ("b", 100, "2")):
+        with pytest.raises(ReadingError):
+            thermocouples.thermocouple_tolerance(letter, celsius, accuracy)
     limits = rated("thermocouple-k", temperature="100 °C")
     assert outcome(limits, "4.1 mV") == "inside"
     assert outcome(limits, "4.3 mV") == "high"
+    # Cold junction at 25 °C: 5.269 mV - 1.277 mV, from the table of type J.
+    limits = rated("thermocouple-j", temperature="100 °C", reference="25 °C")
+    assert float(limits.nominal or 0) == pytest.approx(3.992e-3, abs=1e-6)
 
 
 def test_thermistor_by_beta() -> None:
@@ -373,6 +416,18 @@ def test_thermistor_by_beta() -> None:
     limits = rated("ntc", resistance="10k", beta="3950 kelvin", temperature="50 °C")
     assert outcome(limits, "3.6 kohm") == "inside"
     assert outcome(limits, "10 kohm") == "high"
+
+
+def test_the_tolerance_of_b_counts_where_it_is_given() -> None:
+    part = {"resistance": "10k", "beta": "3950 kelvin", "tolerance": "1 %"}
+    # 1 % of B at 50 °C: exp(39.5 (1/298.15 - 1/323.15)) = 1.0103; computed.
+    wide = rated("ntc", **part, temperature="50 °C", beta_tolerance="1 %")
+    narrow = rated("ntc", **part, temperature="50 °C")
+    ends = [float(edge or 0) for edge in (wide.upper, narrow.upper, narrow.lower, wide.lower)]
+    assert ends[0] / ends[1] == pytest.approx(1.0103, abs=1e-4)
+    assert ends[2] / ends[3] == pytest.approx(1.0103, abs=1e-4)
+    # At 25 °C the B value has no effect.
+    assert rated("ntc", **part, temperature="25 °C", beta_tolerance="3 %").upper == 10_100
 
 
 # -- markings -------------------------------------------------------------------------------

@@ -8,7 +8,7 @@ from typing import Any
 
 from faulttree.errors import ReadingError
 from faulttree.reading.method import Method
-from faulttree.reading.ratings import capacitors, parts, temperature
+from faulttree.reading.ratings import capacitors, parts, temperature, thermocouples
 from faulttree.reading.ratings.register import ComponentRating, Parameter
 from faulttree.reading.units import unit_text
 
@@ -116,7 +116,8 @@ _ENTRIES: tuple[ComponentRating, ...] = (
         "fuse", "resistance", "ohm", "max", parts.fuse_resistance,
         (Parameter("rated", "A", "rated current"),
          Parameter("drop", "V", "largest voltage drop at rated current", required=False)),
-        "miniature fuses, cold", "IEC 60127-2, from memory", "the largest resistance",
+        "miniature fuses, cold; 200 mA to 6.3 A without drop", "IEC 60127-2, from memory",
+        "the largest resistance",
     ),
     ComponentRating(
         "junction", "forward-voltage", "V", "both", parts.junction_voltage,
@@ -147,7 +148,8 @@ _ENTRIES: tuple[ComponentRating, ...] = (
     *(
         ComponentRating(
             f"pt{r0}", "resistance", "ohm", "both", temperature.platinum_limits,
-            (TEMPERATURE, Parameter("accuracy", None, "class", False, "B", ("A", "B"))),
+            (TEMPERATURE,
+             Parameter("accuracy", None, "class", False, "B", tuple(temperature.PT_CLASSES))),
             "-200 to 850 °C", "IEC 60751, from memory", "the resistance",
             fixed={"r0": Decimal(r0)},
         )
@@ -156,18 +158,23 @@ _ENTRIES: tuple[ComponentRating, ...] = (
     ComponentRating(
         "ntc", "resistance", "ohm", "both", temperature.ntc_limits,
         (_resistance("resistance at 25 °C"), Parameter("beta", "K", "B value"), TEMPERATURE,
-         _tolerance("5 %")),
+         _tolerance("5 %"),
+         Parameter("beta_tolerance", None, "of the B value, in %", False, "0 %", tolerance=True)),
         "-55 to 155 °C; the further from 25 °C, the less exact", "beta equation",
         "the resistance",
     ),
-    ComponentRating(
-        "thermocouple-k", "voltage", "V", "both", temperature.thermocouple_k_limits,
-        (TEMPERATURE,
-         Parameter("reference", "degC", "temperature of the cold junction", False, "0 degC",
-                   sign="any"),
-         Parameter("accuracy", None, "class", False, "2", ("1", "2"))),
-        "-40 to 1000 °C (class 1), -40 to 1200 °C (class 2)",
-        "ITS-90 reference function; IEC 60584-1, from memory", "the voltage", "dc",
+    *(
+        ComponentRating(
+            f"thermocouple-{letter}", "voltage", "V", "both", thermocouples.thermocouple_limits,
+            (TEMPERATURE,
+             Parameter("reference", "degC", "temperature of the cold junction", False, "0 degC",
+                       sign="any"),
+             Parameter("accuracy", None, "class", False, "2", tuple(classes))),
+            ", ".join(f"{c.start:g} to {c.end:g} °C (class {name})" for name, c in classes.items()),
+            "ITS-90 reference function; IEC 60584-1, from memory", "the voltage", "dc",
+            fixed={"letter": letter},
+        )
+        for letter, classes in thermocouples.CLASSES.items()
     ),
     ComponentRating(
         "battery", "voltage", "V", "both", parts.cell_voltage,

@@ -33,32 +33,57 @@ JUNCTIONS: dict[str, tuple[Decimal, Decimal]] = {
     "silicon": (Decimal("0.5"), Decimal("0.8")),
     "schottky": (Decimal("0.15"), Decimal("0.45")),
     "germanium": (Decimal("0.2"), Decimal("0.4")),
+    # A large die carries the current of the meter with less voltage.
+    "large-rectifier": (Decimal("0.35"), Decimal("0.7")),
     "red-led": (Decimal("1.6"), Decimal("2.0")),
+    # Yellow-green; the bright green of later parts is made like blue.
+    "green-led": (Decimal("1.8"), Decimal("2.5")),
+    "bright-green-led": (Decimal("2.4"), Decimal("3.3")),
     "blue-led": (Decimal("2.6"), Decimal("3.3")),
     "white-led": (Decimal("2.6"), Decimal("3.3")),
 }
 
-# Largest voltage drop [V] of a cold fuse by rated current [A]. IEC 60127-2, from memory.
+# Largest voltage drop [V] at rated current [A] of quick acting fuses 5 x 20 mm, warmed up.
+# IEC 60127-2, sheet 2, from memory. Time-lag fuses have less, and a cold fuse has less than a
+# warm one, so that drop ÷ current accuses no good fuse.
 FUSE_DROPS: dict[Decimal, Decimal] = {
-    Decimal("0.25"): Decimal("1.4"),
-    Decimal("1"): Decimal("0.2"),
-}
+    Decimal(rated): Decimal(drop)
+    for rated, drop in (
+        ("0.2", "1.7"), ("0.25", "1.4"), ("0.315", "1.3"), ("0.4", "1.1"), ("0.5", "1"),
+        ("0.63", "0.65"), ("0.8", "0.24"), ("1", "0.2"), ("1.25", "0.2"), ("1.6", "0.19"),
+        ("2", "0.17"), ("2.5", "0.17"), ("3.15", "0.15"), ("4", "0.13"), ("5", "0.13"),
+        ("6.3", "0.13"),
+    )
+}  # fmt: skip
 
 # Voltage [V] of one cell, by chemistry and charge. Common practice, no source.
 CELLS: dict[str, dict[str, tuple[Decimal, Decimal]]] = {
     "li-ion": {
         "any": (Decimal("2.5"), Decimal("4.20")),
+        "full": (Decimal("4.10"), Decimal("4.20")),
         "nominal": (Decimal("3.6"), Decimal("3.7")),
         "empty": (Decimal("2.5"), Decimal("3.0")),
     },
     "li-iron-phosphate": {
         "any": (Decimal("2.0"), Decimal("3.65")),
+        "full": (Decimal("3.3"), Decimal("3.4")),
         "nominal": (Decimal("3.2"), Decimal("3.3")),
         "empty": (Decimal("2.0"), Decimal("2.5")),
     },
     "nimh": {
         "any": (Decimal("1.0"), Decimal("1.4")),
         "full": (Decimal("1.3"), Decimal("1.4")),
+    },
+    "alkaline": {
+        "any": (Decimal("1.0"), Decimal("1.65")),
+        "full": (Decimal("1.5"), Decimal("1.65")),
+        "half": (Decimal("1.2"), Decimal("1.35")),
+        "empty": (Decimal("0.8"), Decimal("1.1")),
+    },
+    "lithium-coin": {
+        "any": (Decimal("2.7"), Decimal("3.4")),
+        "full": (Decimal("3.0"), Decimal("3.4")),
+        "empty": (Decimal("2.0"), Decimal("2.7")),
     },
     "lead-acid": {
         "any": (Decimal("11.8") / 6, Decimal("12.8") / 6),
@@ -70,6 +95,9 @@ CELL_NOTES = {
     "li-ion": "below 2.0 V a cell, never recharge",
     "lead-acid": "holds at rest, hours after charge or load",
     "nimh": "full holds at rest after charge",
+    "li-iron-phosphate": "full holds at rest after charge; the voltage hardly changes with charge",
+    "alkaline": "holds at rest; a worn cell recovers, so measure under load too",
+    "lithium-coin": "holds at rest; a worn cell fails under load first",
 }
 
 # Desktop power supply design guide for the ATX form factor, from memory; editions differ.
@@ -158,8 +186,8 @@ def fuse_resistance(rated: Decimal, drop: Decimal | None = None) -> Figures:
 
     Args:
         rated: rated current [A].
-        drop: largest voltage drop at rated current, from its standard sheet [V]; known here
-            for 250 mA (1400 mV) and 1 A (200 mV) only.
+        drop: largest voltage drop at rated current, from its standard sheet [V]; None takes
+            :data:`FUSE_DROPS`.
 
     Source: IEC 60127-2, from memory.
 

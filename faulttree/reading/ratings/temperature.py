@@ -1,4 +1,4 @@
-"""Temperature sensors: platinum resistors, thermistors, the type K thermocouple."""
+"""Temperature sensors: platinum resistors and thermistors."""
 
 from __future__ import annotations
 
@@ -16,35 +16,19 @@ PT_B = -5.775e-7
 PT_C = -4.183e-12
 PT_RANGE = (-200.0, 850.0)
 # IEC 60751, from memory: class → (fixed part [°C], share of the size of the temperature).
-PT_CLASSES = {"A": (0.15, 0.002), "B": (0.30, 0.005)}
-
-# ITS-90 reference function of type K, mV and °C; coefficients from memory, checked against
-# the published table in the tests.
-K_NEGATIVE = (
-    0.0, 0.394501280250e-1, 0.236223735980e-4, -0.328589067840e-6, -0.499048287770e-8,
-    -0.675090591730e-10, -0.574103274280e-12, -0.310888728940e-14, -0.104516093650e-16,
-    -0.198892668780e-19, -0.163226974860e-22,
-)  # fmt: skip
-K_POSITIVE = (
-    -0.176004136860e-1, 0.389212049750e-1, 0.185587700320e-4, -0.994575928740e-7,
-    0.318409457190e-9, -0.560728448890e-12, 0.560750590590e-15, -0.320207200030e-18,
-    0.971511471520e-22, -0.121047212750e-25,
-)  # fmt: skip
-K_BUMP = (0.118597600000, -0.118343200000e-3, 0.126968600000e3)
-K_RANGE = (-270.0, 1372.0)
-# IEC 60584-1, from memory: class → (fixed part [°C], share, from [°C], to [°C]).
-K_CLASSES = {"1": (1.5, 0.004, -40.0, 1000.0), "2": (2.5, 0.0075, -40.0, 1200.0)}
+PT_CLASSES = {"AA": (0.1, 0.0017), "A": (0.15, 0.002), "B": (0.30, 0.005), "C": (0.6, 0.01)}
 
 ZERO_CELSIUS = 273.15
 REFERENCE = 25.0
 
 
-def _inside(value: float, ends: tuple[float, float], what: str, key: str) -> None:
-    if not ends[0] <= value <= ends[1]:
+def check_range(value: float, start: float, end: float, what: str) -> None:
+    """Refuse a temperature [°C] outside the range of a function or class."""
+    if not start <= value <= end:
         raise ReadingError(
-            f"{what} holds from {ends[0]:g} to {ends[1]:g} °C, and {value:g} °C is outside",
+            f"{what} holds from {start:g} to {end:g} °C, and {value:g} °C is outside",
             remedy="Correct the temperature, or give min and max instead.",
-            key=(key,),
+            key=("temperature",),
         )
 
 
@@ -58,7 +42,7 @@ def platinum_resistance(temperature: float, r0: float = 100.0) -> float:
     Raises:
         ReadingError: the temperature is outside the range.
     """
-    _inside(temperature, PT_RANGE, "the platinum curve", "temperature")
+    check_range(temperature, *PT_RANGE, "the platinum curve")
     return _platinum(temperature, r0)
 
 
@@ -69,11 +53,11 @@ def _platinum(t: float, r0: float) -> float:
 
 
 def platinum_tolerance(temperature: float, accuracy: str = "B") -> float:
-    """Tolerance ±[°C] of a platinum resistor: A 0.15 + 0.002 |t|, B 0.30 + 0.005 |t| (IEC 60751).
+    """Tolerance ±[°C] of a platinum resistor by :data:`PT_CLASSES` (IEC 60751).
 
     Args:
         temperature: [°C].
-        accuracy: class ``A`` or ``B``.
+        accuracy: class ``AA``, ``A``, ``B`` or ``C``.
     """
     fixed, share = PT_CLASSES[accuracy]
     return fixed + share * abs(temperature)
@@ -84,7 +68,7 @@ def platinum_limits(temperature: Decimal, accuracy: str, r0: Decimal) -> Figures
 
     Args:
         temperature: of the sensor, -200 to 850 [°C].
-        accuracy: class ``A`` or ``B``.
+        accuracy: class ``AA``, ``A``, ``B`` or ``C``.
         r0: resistance at 0 °C [Ω].
     """
     t = float(temperature)
@@ -120,6 +104,7 @@ def ntc_limits(
     beta: Decimal,
     temperature: Decimal,
     tolerance: Tolerance,
+    beta_tolerance: Tolerance,
 ) -> Figures:
     """Resistance [Ω] of a thermistor at a known temperature, by the beta equation.
 
@@ -127,81 +112,19 @@ def ntc_limits(
         resistance: at 25 °C [Ω].
         beta: [K].
         temperature: of the sensor, -55 to 155 [°C].
-        tolerance: of the resistance at 25 °C; the spread of B is not counted.
+        tolerance: of the resistance at 25 °C.
+        beta_tolerance: of B; both limits take the worse end of it.
     """
-    _inside(float(temperature), (-55.0, 155.0), "the beta equation", "temperature")
-    nominal = Decimal(str(ntc_beta_resistance(float(temperature), float(resistance), float(beta))))
-    nominal = Decimal(f"{nominal:.9g}")
-    lower, upper = tolerance.around(nominal)
+    t = float(temperature)
+    check_range(t, -55.0, 155.0, "the beta equation")
+    betas = [beta, *beta_tolerance.around(beta)]
+    found = [Decimal(f"{ntc_beta_resistance(t, float(resistance), float(b)):.9g}") for b in betas]
+    nominal = found[0]
+    lower, upper = tolerance.around(min(found))[0], tolerance.around(max(found))[1]
     return Figures(
         lower,
         upper,
         nominal=nominal,
         part=f"a {show(resistance, 'ohm')} thermistor",
         notes=(f"holds at {show(temperature, 'degC')}",),
-    )
-
-
-def thermocouple_k_voltage(temperature: float, reference: float = 0.0) -> float:
-    """Voltage [V] of a type K thermocouple (ITS-90 reference function).
-
-    Args:
-        temperature: of the hot junction, -270 to 1372 [°C].
-        reference: of the cold junction [°C].
-
-    Raises:
-        ReadingError: a temperature is outside the range.
-    """
-    return (_k_millivolt(temperature) - _k_millivolt(reference)) / 1000.0
-
-
-def _k_millivolt(t: float) -> float:
-    _inside(t, K_RANGE, "the type K reference function", "temperature")
-    row = K_POSITIVE if t >= 0 else K_NEGATIVE
-    total = 0.0
-    for coefficient in reversed(row):
-        total = total * t + coefficient
-    if t >= 0:
-        total += K_BUMP[0] * exp(K_BUMP[1] * (t - K_BUMP[2]) ** 2)
-    return total
-
-
-def thermocouple_k_tolerance(temperature: float, accuracy: str = "2") -> float:
-    """Tolerance ±[°C] of a type K thermocouple (IEC 60584-1).
-
-    Class 1 is the greater of 1.5 °C and 0.004 |t| from -40 to 1000 °C; class 2 the greater
-    of 2.5 °C and 0.0075 |t| from -40 to 1200 °C.
-
-    Args:
-        temperature: [°C].
-        accuracy: class ``1`` or ``2``.
-
-    Raises:
-        ReadingError: the class does not reach this temperature.
-    """
-    fixed, share, low, high = K_CLASSES[accuracy]
-    _inside(temperature, (low, high), f"class {accuracy}", "temperature")
-    return max(fixed, share * abs(temperature))
-
-
-def thermocouple_k_limits(temperature: Decimal, reference: Decimal, accuracy: str) -> Figures:
-    """Voltage [V] of a type K thermocouple at a known temperature.
-
-    Args:
-        temperature: of the hot junction [°C].
-        reference: of the cold junction [°C].
-        accuracy: class ``1`` or ``2`` (IEC 60584-1).
-    """
-    t, cold = float(temperature), float(reference)
-    tolerance = thermocouple_k_tolerance(t, accuracy)
-    low, middle, high = (
-        Decimal(str(round(thermocouple_k_voltage(at, cold), 9)))
-        for at in (t - tolerance, t, t + tolerance)
-    )
-    return Figures(
-        low,
-        high,
-        nominal=middle,
-        part=f"a type K thermocouple of class {accuracy}",
-        notes=(f"holds at {t:g} °C with the cold junction at {cold:g} °C",),
     )
