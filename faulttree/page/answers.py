@@ -162,14 +162,15 @@ def explained(error: Exception) -> tuple[int, str, str]:
 
 
 STYLE = re.compile(r"<style>(.*?)</style>", re.DOTALL)
+BODY = re.compile(r'<body>\s*(?:<a class="skip".*?</a>)?', re.DOTALL)
 META = re.compile(r"<meta http-equiv=[^>]*>")
 PICTURE = re.compile(r'src="data:image/svg\+xml;base64,([A-Za-z0-9+/=]+)"')
 
 
-def apart(desk: Desk, html: str) -> str:
+def apart(desk: Desk, html: str, back: str) -> str:
     """A page made for a file, with its style and pictures as parts that the server gives.
 
-    So it needs nothing inline, as the security policy of the server demands.
+    So it needs nothing inline, as the security policy of the server demands. A link leads back.
     """
     from base64 import b64decode
 
@@ -177,6 +178,11 @@ def apart(desk: Desk, html: str) -> str:
     css = "\n".join(STYLE.findall(html))
     link = f'<link rel="stylesheet" href="/part/{kept(desk, "text/css", css.encode())}">'
     html = STYLE.sub("", html).replace("</head>", f"{link}</head>", 1)
+    nav = f'<nav aria-label="Pages"><a href="{back}">Back</a></nav>'
+    if "<main" not in html:
+        html = html.replace("<body>", "<body><main>", 1).replace("</body>", "</main></body>", 1)
+    # A link past what is the same on every page stays the first.
+    html = BODY.sub(lambda found: f"{found[0]}{nav}", html, count=1)
     return PICTURE.sub(
         lambda found: f'src="/part/{kept(desk, "image/svg+xml", b64decode(found[1]))}"', html
     )

@@ -227,17 +227,17 @@ async def report(request: Request) -> Response:
     desk, case = desk_of(request), request.path_params["case"]
     bench = desk.settings.bench
 
-    def work(room: Room) -> str:
+    def work(room: Room) -> tuple[str, str]:
         row = room.store.case(case)
         tree = tree_of(room.store, row.tree_hash)
         told = document(row, room.store.events(case), tree, shop=bench.shop if bench else None)
         for photo in told["photos"]:
             if "width" in photo:
                 photo["picture"] = f"/case/{case}/photo/{photo['sha256']}"
-        return str(FORMS["html"](told, 80))
+        return row.id, str(FORMS["html"](told, 80))
 
-    text = await desk.workers.slow.do(work)
-    return Response(apart(desk, text), media_type="text/html")
+    row, text = await desk.workers.slow.do(work)
+    return Response(apart(desk, text, f"/case/{row}"), media_type="text/html")
 
 
 async def picture(request: Request) -> Response:

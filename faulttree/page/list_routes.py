@@ -341,7 +341,7 @@ async def review(request: Request) -> Response:
         return drawn(reviewed(room.store, trees, library=shelf))
 
     text = await desk.workers.slow.do(work)
-    return Response(apart(desk, text), media_type="text/html")
+    return Response(apart(desk, text, "/"), media_type="text/html")
 
 
 # -- devices -----------------------------------------------------------------------------
