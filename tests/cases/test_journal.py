@@ -17,6 +17,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from faulttree.cases import open_store
+from faulttree.cases.journal import file
 from faulttree.cases.journal.file import entries, journal_path, understood
 from faulttree.cases.repair.verify import verify
 from faulttree.cli import run
@@ -250,3 +251,15 @@ def test_lines_of_earlier_versions_are_read_and_named_unchecked(path: Path) -> N
     path.unlink()
     with open_store(str(path)) as store:
         assert len(store.events(case)) == 4
+
+
+@given(lines=st.lists(st.binary(max_size=12).filter(lambda raw: b"\n" not in raw), min_size=1))
+@pytest.mark.parametrize("chunk", [1, 3, 64])
+def test_lines_are_read_backwards_as_they_stand(
+    chunk: int, lines: list[bytes], tmp_path_factory: pytest.TempPathFactory
+) -> None:
+    path = tmp_path_factory.mktemp("lines") / "file"
+    path.write_bytes(b"\n".join(lines))
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(file, "CHUNK", chunk)
+        assert list(file.lines_backwards(path)) == lines[::-1]

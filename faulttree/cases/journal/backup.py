@@ -17,18 +17,19 @@ from faulttree.cases.journal.file import (
     JournalFile,
     JournalItem,
     JournalNote,
-    JournalPhoto,
     JournalTree,
     first_record,
     free_name,
     journal_path,
     last_of,
     newest_first,
+    photos,
 )
 from faulttree.cases.tables import CASES, EVENTS
 from faulttree.cases.transfer.import_parser import checked
 from faulttree.cases.transfer.merge import Conflict
 from faulttree.errors import RecordError
+from faulttree.walk.events import PhotoAdded
 
 SURE = 32
 """So many entries in a row that the database has: what came before it has too. Benches that
@@ -196,9 +197,18 @@ def lost_at_the_end(
         if there >= (SURE if lost else SURE // 2):
             break
     if lost:
-        # A tree or photo stands before the first event that needs it.
-        lost += [item for item in since if isinstance(item, JournalTree | JournalPhoto)]
+        # A tree stands before the first case that needs it.
+        lost += [item for item in since if isinstance(item, JournalTree)]
+        named = photos_named(lost)
+        lost += [photo for photo in photos(path) if photo.sha256 in named] if named else []
     return lost[::-1]
+
+
+def photos_named(items: Iterable[JournalItem]) -> set[str]:
+    """The hashes of the photos that these events name."""
+    events = (json.loads(item.event) for item in items if isinstance(item, JournalEntry))
+    added = [event for event in events if event["kind"] == PhotoAdded.kind]
+    return {event[name] for event in added for name in ("sha256", "original") if name in event}
 
 
 def knows(item: JournalEntry | JournalErased) -> Callable[[Connection], bool]:

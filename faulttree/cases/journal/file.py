@@ -238,19 +238,33 @@ def photos(path: Path) -> Iterator[JournalPhoto]:
 
 
 def newest_first(path: Path) -> Iterator[JournalLine]:
-    """The same from its end, reading no more than is asked for; lines are numbered 0."""
+    """The same from its end, reading no more than is asked for; lines are numbered 0.
+
+    Photos are passed over, so that an opening does not take longer by their size.
+    """
+    for raw in lines_backwards(path):
+        if raw.strip() and not raw.startswith(PHOTO.encode()):
+            yield understood(0, raw)
+
+
+def lines_backwards(path: Path) -> Iterator[bytes]:
+    """The lines of a file, the last one first."""
     with path.open("rb") as file:
         position = file.seek(0, os.SEEK_END)
-        rest = b""
+        # The pieces of a line of which the beginning was not read yet, the last piece first.
+        rest: list[bytes] = []
         while position:
             size = min(CHUNK, position)
             position -= size
             file.seek(position)
-            lines = (file.read(size) + rest).split(b"\n")
-            rest = lines.pop(0)
-            yield from (understood(0, raw) for raw in reversed(lines) if raw.strip())
-        if rest.strip():
-            yield understood(0, rest)
+            begun, *lines = file.read(size).split(b"\n")
+            if lines:
+                rest.append(lines.pop())
+                yield b"".join(reversed(rest))
+                yield from reversed(lines)
+                rest = []
+            rest.append(begun)
+        yield b"".join(reversed(rest))
 
 
 def understood(number: int, raw: bytes) -> JournalLine:
