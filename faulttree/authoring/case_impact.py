@@ -25,7 +25,21 @@ class MovedCase(Plain):
     after: str
 
     def __str__(self) -> str:
-        return f"case {self.number} ended at {self.before}; now {self.after}"
+        return (
+            f"by its answers case {self.number} came to {_words(self.before)}; "
+            f"on the changed tree it comes to {_words(self.after)}"
+        )
+
+
+def _words(stand: str) -> str:
+    """A position of :func:`stands` as part of a sentence."""
+    kind, _, name = stand.partition(" ")
+    named = {
+        "fault": f"the fault `{name}`",
+        "stop": f"the end `{name}`",
+        "asked": f"the step `{name}`, which it did not answer",
+    }
+    return named.get(kind, stand)
 
 
 def moved_cases(

@@ -12,6 +12,7 @@ from faulttree.errors import TreeError
 from faulttree.reading import judge, parse_quantity, resolve_limits
 from faulttree.reading.limit_forms import outcomes_of
 from faulttree.tree.ids import free_id
+from faulttree.tree.model import Tree
 
 ARTICLES = frozenset({"a", "an", "the"})
 ASKING = frozenset({"are", "can", "do", "does", "has", "have", "is", "what"})
@@ -242,6 +243,15 @@ def step_of(test: Test, fault: str, onward: str) -> dict[str, Any]:
     return {
         key: value for key, value in said.items() if value is not None and value not in ("", [], {})
     }
+
+
+def same_title(tree: Tree, title: str) -> str | None:
+    """The fault with this id or title, capitals and spaces aside; None if there is none."""
+    if title in tree.faults:
+        return title
+    wanted = " ".join(title.casefold().split())
+    same = (f.id for f in tree.faults.values() if " ".join(f.title.casefold().split()) == wanted)
+    return next(same, None)
 
 
 def new_id(text: str, taken: Container[str]) -> str:

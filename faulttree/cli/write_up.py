@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import replace
 from functools import partial
 from pathlib import Path
@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from faulttree.authoring.proposal import TreeProposal
     from faulttree.authoring.solved_case import Solved
     from faulttree.cases import Store
-    from faulttree.tree import Library
+    from faulttree.tree import Library, Tree
 
 
 @click.command(
@@ -171,7 +171,7 @@ def _proposed(
         except Unfit as error:
             if asking is None:
                 raise
-            told = _accepted(asking, library, told, error)
+            told = _accepted(asking, solved, library, told, error)
             continue
         except FaulttreeError as error:
             if asking is None:
@@ -204,7 +204,7 @@ def _cause_named(
     store: Store, library: Library, case: str, told: WriteUpInput, asking: Prompter
 ) -> WriteUpInput:
     """What was wrong with a unit whose case does not say so."""
-    from faulttree.authoring.cause import new_id
+    from faulttree.authoring.cause import new_id, same_title
 
     found = store.find(case)
     if found.result in ("fixed", "found") or told.cause.fault:
@@ -213,8 +213,9 @@ def _cause_named(
     asking.tell(f"Case {found.number}, {found.title}: the fault is not known yet.", "title")
     known = [fault for fault in tree.faults if fault in tree.loose]
     title = told.cause.title or asking.text("What was the fault", known, needed=True)
-    if title in tree.faults:
-        cause = replace(told.cause, fault=title)
+    same = same_title(tree, title)
+    if same is not None:
+        cause = replace(told.cause, fault=same)
     else:
         taken = {*tree.steps, *tree.faults, *tree.stops}
         cause = replace(told.cause, title=title, fault=new_id(title, taken))
@@ -230,7 +231,7 @@ def _asked(asking: Prompter, solved: Solved, library: Library, told: WriteUpInpu
     asking.tell(f"The tree {where}; the cause was {solved.fault}.", "title")
     cause = told.cause
     if solved.fault not in tree.faults:
-        cause = _cause_asked(asking, tree.modules, cause)
+        cause = _cause_asked(asking, modules_of(tree), cause)
     test = _test_asked(asking, solved, library, told.test)
     search = told.search_minutes
     if search is None:
@@ -246,6 +247,12 @@ def _cause_asked(asking: Prompter, modules: tuple[str, ...], cause: Cause) -> Ca
     return replace(cause, title=title, remedy=remedy, part=part, module=module)
 
 
+def modules_of(tree: Tree) -> tuple[str, ...]:
+    """The modules that a tree names, and those of its faults."""
+    found = [fault.module for fault in tree.faults.values() if fault.module]
+    return tuple(dict.fromkeys((*tree.modules, *found)))
+
+
 def _test_asked(asking: Prompter, solved: Solved, library: Library, test: Test) -> Test:
     tree = solved.now
     if not test.told:
@@ -253,29 +260,45 @@ def _test_asked(asking: Prompter, solved: Solved, library: Library, test: Test) 
     if test.use:
         return _procedure_asked(asking, solved, library, test)
     if test.ask:
-        shows = test.shows or asking.text("The answer that the fault gives", needed=True)
-        fine = test.fine
-        while not fine or fine == shows:
-            fine = asking.text("The answer that a good unit gives", needed=True)
-            if fine == shows:
-                asking.tell("The two answers must differ.")
-        test = replace(test, shows=shows, fine=fine)
+        test = _answers_asked(asking, test)
     elif not test.limits:
         test = _limits_asked(asking, test)
     if test.minutes is None:
-        test = replace(test, minutes=asking.minutes("Minutes that the test takes"))
+        test = replace(test, minutes=asking.minutes(MINUTES))
     if not test.live:
-        live = asking.one("Is the unit powered during the test", ("no", "yes")) == "yes"
-        test = replace(test, live=live)
-    lists = {
+        test = _power_asked(asking, test)
+    for name, (question, known) in _lists(tree, library).items():
+        if not getattr(test, name) and known:
+            test = replace(test, **{name: asking.names(question, known)})  # type: ignore[arg-type]
+    return test
+
+
+MINUTES = "Minutes that the test takes"
+
+
+def _lists(tree: Tree, library: Library) -> Mapping[str, tuple[str, tuple[str, ...]]]:
+    """Field of a test → the question for its names, and the names there are."""
+    return {
         "needs": ("Test equipment", tuple(library.instruments)),
         "access": ("Access states the unit must be in", tuple(tree.access)),
         "cautions": ("Cautions", tuple(library.cautions)),
     }
-    for name, (question, known) in lists.items():
-        if not getattr(test, name) and known:
-            test = replace(test, **{name: asking.names(question, known)})  # type: ignore[arg-type]
-    return test
+
+
+def _power_asked(asking: Prompter, test: Test) -> Test:
+    live = asking.one("Is the unit powered during the test", ("no", "yes")) == "yes"
+    return replace(test, live=live)
+
+
+def _answers_asked(asking: Prompter, test: Test) -> Test:
+    """The two answers to the question of a test, which must differ."""
+    shows = test.shows or asking.text("The answer that the fault gives", needed=True)
+    fine = test.fine
+    while not fine or fine == shows:
+        fine = asking.text("The answer that a good unit gives", needed=True)
+        if fine == shows:
+            asking.tell("The two answers must differ.")
+    return replace(test, shows=shows, fine=fine)
 
 
 def _kind_asked(asking: Prompter, library: Library, test: Test) -> Test:
@@ -335,7 +358,7 @@ def _limits_asked(asking: Prompter, test: Test) -> Test:
 def _changed(
     asking: Prompter, solved: Solved, library: Library, told: WriteUpInput, error: FaulttreeError
 ) -> WriteUpInput:
-    """Another try after one answer did not fit; all other answers are kept.
+    """Another try after one answer did not fit; only that one is asked again.
 
     Raises:
         FaulttreeError: the one given, where nothing is to be changed.
@@ -347,13 +370,57 @@ def _changed(
     if what == "place":
         return replace(told, at=None)
     if what == "cause":
-        old = replace(told.cause, title="", remedy="", part="", module="")
-        return replace(told, cause=_cause_asked(asking, solved.now.modules, old))
-    return replace(told, test=_test_asked(asking, solved, library, type(told.test)()))
+        part = asking.one(WHICH, ("title", "remedy", "part", "module"))
+        old = replace(told.cause, **{part: ""})  # type: ignore[arg-type]
+        return replace(told, cause=_cause_asked(asking, modules_of(solved.now), old))
+    return replace(told, test=_part_changed(asking, solved, library, told.test))
 
 
-def _accepted(asking: Prompter, library: Library, told: WriteUpInput, error: Any) -> WriteUpInput:
-    """Another try after the rules found something: another caution, or despite a warning."""
+WHICH = "Which part of it"
+
+PARTS = {
+    "ask": ("words", "answers", "minutes", "live", "needs", "access", "cautions", "kind"),
+    "measure": ("words", "reading", "limits", "minutes", "live", "needs", "access", "cautions",
+                "kind"),
+    "use": ("values", "access", "kind"),
+}  # fmt: skip
+"""Kind of a test → its answers that can be changed one by one; ``kind`` asks all of them again."""
+
+
+def _part_changed(asking: Prompter, solved: Solved, library: Library, test: Test) -> Test:
+    """The test with one of its answers asked again."""
+    if not test.told:
+        return _test_asked(asking, solved, library, test)
+    part, lists = asking.one(WHICH, PARTS[test.kind]), _lists(solved.now, library)
+    if part in lists:
+        return replace(test, **{part: asking.names(*lists[part])})  # type: ignore[arg-type]
+    if part == "words":
+        words = asking.text("The question, or what was measured", needed=True)
+        new = {"ask": words} if test.ask else {"measure": words}
+        return replace(test, step="", **new)  # type: ignore[arg-type]
+    if part == "reading":
+        return replace(test, reading=asking.text("What the meter showed", needed=True), shows="")
+    if part == "limits":
+        return _limits_asked(asking, replace(test, limits={}, shows=""))
+    if part == "answers":
+        return _answers_asked(asking, replace(test, shows="", fine=""))
+    if part == "minutes":
+        return replace(test, minutes=asking.minutes(MINUTES))
+    if part == "live":
+        return _power_asked(asking, test)
+    if part == "values":
+        return _procedure_asked(asking, solved, library, replace(test, given={}, shows=""))
+    return _test_asked(asking, solved, library, type(test)())
+
+
+def _accepted(
+    asking: Prompter, solved: Solved, library: Library, told: WriteUpInput, error: Any
+) -> WriteUpInput:
+    """Another try after the rules found something: another caution, another answer, or despite it.
+
+    Raises:
+        Unfit: the one given, where nothing is to be changed.
+    """
     for finding in error.findings:
         asking.tell(
             f"{finding.level}: {finding.message} [{finding.rule}] {finding.remedy}", "warning"
@@ -364,7 +431,7 @@ def _accepted(asking: Prompter, library: Library, told: WriteUpInput, error: Any
         return replace(told, even_so=True)
     more = asking.names("Which caution applies to this step", tuple(library.cautions))
     if not more:
-        raise error
+        return _changed(asking, solved, library, told, error)
     test = replace(told.test, cautions=tuple(dict.fromkeys((*told.test.cautions, *more))))
     return replace(told, test=test)
 
@@ -444,9 +511,10 @@ def lines_of(proposal: TreeProposal) -> list[tuple[str, str]]:
         )
     if proposal.walk is not None:
         lines.append((walk_text(proposal), "good"))
-    lines += [(f"Another case changes: {one}.", "warning") for one in proposal.moved]
+    lines += [(f"Changes for another case: {one}.", "warning") for one in proposal.moved]
     lines += [
-        (f"Another reading is judged differently: {one}.", "warning") for one in proposal.rejudged
+        (f"Changes for another reading: {one}. What was recorded stays.", "warning")
+        for one in proposal.rejudged
     ]
     lines += [
         (f"Accepted warning: {one.message} [{one.rule}]", "warning") for one in proposal.findings

@@ -277,7 +277,8 @@ def test_cases_that_would_end_elsewhere_are_named(library: Library, store: Store
     record(store, back.load("lamp/dark"), both, "broken-lead")
     move = move_step(Library(library.root), "lamp/dark", "plug", None, store=store)
     assert [str(one) for one in move.moved] == [
-        "case 4 ended at fault broken-lead; now fault broken-plug"
+        "by its answers case 4 came to the fault `broken-lead`; "
+        "on the changed tree it comes to the fault `broken-plug`"
     ]
 
 

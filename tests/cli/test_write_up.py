@@ -124,6 +124,32 @@ def test_after_a_refusal_one_answer_is_changed_and_the_others_are_kept(
     assert "torn-filament" in Library(desk.parents[2]).load("lamp/dark").faults
 
 
+def test_only_the_part_of_a_test_that_did_not_fit_is_asked_again(
+    desk: Path, capsys: Said, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The access state is unknown; reading, limits and minutes are not asked again."""
+    typed(monkeypatch, "no", "", "", "test", "access", "cover-off", "yes")
+    given = [*CAUSE, *TEST, "--needs", "multimeter", "--access", "no-such-state"]
+    assert run(["write-up", "1", *given]) == 0, capsys.readouterr().out
+    told = capsys.readouterr().out
+    assert "Which part of it" in told
+    assert "What the meter showed" not in told
+    tree = Library(desk.parents[2]).load("lamp/dark")
+    (step,) = [s for s in tree.steps.values() if "torn-filament" in s.targets.values()]
+    assert step.access == ("cover-off",)
+    assert step.needs == ("multimeter",)
+
+
+def test_a_title_that_the_tree_has_names_its_fault(
+    desk: Path, capsys: Said, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    tree = Library(desk.parents[2]).load("lamp/dark")
+    fault = next(iter(tree.faults.values()))
+    typed(monkeypatch, f"  {fault.title.upper()} ", "Lights again.")
+    run(["write-up", "1"])
+    assert f"leads on to `{fault.id}`" in " ".join(capsys.readouterr().out.split())
+
+
 @pytest.mark.parametrize("lines", [(), ("Filament torn",), ("Filament torn", "x", "y", "", "")])
 def test_whoever_leaves_writes_nothing(
     desk: Path, capsys: Said, monkeypatch: pytest.MonkeyPatch, lines: tuple[str, ...]

@@ -300,4 +300,7 @@ def rejudged(
                 continue
             before, after = _outcome(old, unit, value), _outcome(new, unit, value)
             if before and after and before != after:
-                yield f"case {case.number}, {value.text}: `{before}` then, `{after}` now"
+                yield (
+                    f"{value.text} of case {case.number} is `{before}` by the old limits "
+                    f"and `{after}` by the new ones"
+                )

@@ -11,7 +11,7 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 from typing import Any, ClassVar
 
-from faulttree.authoring.cause import Cause, Test, new_id, step_of
+from faulttree.authoring.cause import Cause, Test, new_id, same_title, step_of
 from faulttree.authoring.edited_check import EditedCheck, Unfit
 from faulttree.authoring.files import TreeFile
 from faulttree.authoring.honest_ends import ends_of_unknown_cause
@@ -191,11 +191,10 @@ def _as_known(cause: Cause, tree: Tree) -> Cause:
     Raises:
         TreeError: there is one, of another part or module.
     """
-    title = " ".join(cause.title.casefold().split())
-    same = [f for f in tree.faults.values() if " ".join(f.title.casefold().split()) == title]
-    if cause.fault or not title or not same:
+    same = same_title(tree, cause.title) if cause.title else None
+    if cause.fault or same is None:
         return cause
-    fault = same[0]
+    fault = tree.faults[same]
     if (cause.part or fault.part, cause.module or fault.module) != (fault.part, fault.module):
         raise TreeError(
             f"`{tree.id}` has a fault with this title already: `{fault.id}`"
