@@ -72,6 +72,10 @@ class CutOff(RecordError):  # noqa: N818
     """The server of the record cannot be reached now."""
 
 
+class Hung(CutOff):
+    """The server of the record took too long; asking it again would take as long."""
+
+
 class Collision(RecordError):  # noqa: N818
     """Another bench wrote the same place first."""
 
@@ -150,7 +154,8 @@ def server_error(error: BaseException, origin: BaseException, url: str) -> Recor
             "password file, or in PGPASSWORD.",
         )
     if lost(error):
-        return CutOff(
+        kind = Hung if type(origin).__name__ == "ConnectionTimeout" else CutOff
+        return kind(
             f"the record at {shown(url)} cannot be reached: {detail}",
             remedy="See that the server runs and the network stands, then try again.",
         )
@@ -158,9 +163,9 @@ def server_error(error: BaseException, origin: BaseException, url: str) -> Recor
         return LostRace(
             f"the record at {shown(url)} is too busy: {detail}", remedy="Try again in a moment."
         )
-    if state == "55P03":
-        return RecordError(
-            f"the record at {shown(url)} is locked by another session: {detail}",
+    if state in BUSY:
+        return CutOff(
+            f"the record at {shown(url)} is {BUSY[state]}: {detail}",
             remedy="End the session that holds its tables, then answer again; nothing is lost.",
         )
     if state.startswith("53"):
@@ -177,6 +182,10 @@ def server_error(error: BaseException, origin: BaseException, url: str) -> Recor
         f"the record at {shown(url)} cannot be used: {detail}",
         remedy="Run `faulttree cases verify`.",
     )
+
+
+BUSY = {"55P03": "locked by another session", "57014": "too slow to answer"}
+"""SQLSTATE of a time-out on the server: the bench goes on as if it were away."""
 
 
 def is_refused(origin: BaseException) -> bool:

@@ -216,6 +216,8 @@ def bring_up(
     # already is refused the lock at once, without waiting for another program.
     with engine.execution_options(writing=True).begin() as connection:
         if connection.dialect.name != "sqlite":
+            # A large record takes its time; it is done once.
+            connection.execute(text("SET LOCAL statement_timeout = 0"))
             connection.execute(text("SELECT pg_advisory_xact_lock(:lock)"), {"lock": LOCK})
         # Another bench may have been faster.
         stands = version_of(connection)

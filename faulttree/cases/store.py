@@ -13,11 +13,11 @@ from sqlalchemy import Connection, Engine, select
 from faulttree.cases import rows
 from faulttree.cases.backends.file_lock import FileLock
 from faulttree.cases.backends.outbox import Outbox
-from faulttree.cases.backends.transactions import AGAIN
+from faulttree.cases.backends.transactions import AGAIN, LONG_SECONDS, WRITE_SECONDS
 from faulttree.cases.case import new_id
 from faulttree.cases.come_backs import mark
 from faulttree.cases.complete_case import CompleteCase
-from faulttree.cases.errors import Collision, CutOff, SequenceTaken
+from faulttree.cases.errors import Collision, CutOff, Hung, SequenceTaken
 from faulttree.cases.event_rows import (
     add_case,
     add_events,
@@ -47,6 +47,9 @@ if TYPE_CHECKING:
 
 T = TypeVar("T")
 
+MOST_RESTS = 15
+"""At most so many answers are kept on this bench before a server that hangs is asked again."""
+
 
 class Store(Lookup):
     """The record as the rest of the program sees it; one thread uses one store.
@@ -75,6 +78,7 @@ class Store(Lookup):
         self.tell: Callable[[str], None] | None = None
         self.told = ""
         self.away = ""
+        self.rests = self.resting = 0
 
     def __enter__(self) -> Store:
         return self
@@ -92,7 +96,7 @@ class Store(Lookup):
         if self.lock is not None:
             self.lock.close()
 
-    def write(self, work: Callable[[Connection], T]) -> T:
+    def write(self, work: Callable[[Connection], T], *, seconds: float = LONG_SECONDS) -> T:
         """As :meth:`Transactions.write`, into the file that the path names and no other.
 
         Raises:
@@ -100,9 +104,9 @@ class Store(Lookup):
                 that was removed or replaced meanwhile.
         """
         if self.lock is None:
-            return super().write(work)
+            return super().write(work, seconds=seconds)
         self.lock.check()
-        done = super().write(work)
+        done = super().write(work, seconds=seconds)
         self.lock.check()
         return done
 
@@ -247,13 +251,20 @@ class Store(Lookup):
         sync: bool = False,
     ) -> T | None:
         """Write, and keep the second copy; None where it waits in the outbox instead."""
+        if self.unsent and self.resting and self.outbox is not None:
+            # A server that hangs makes each attempt long, so not every answer pays for one.
+            self.resting -= 1
+            self.outbox.add(items)
+            return None
         try:
             if self.unsent:
                 self.send()
-            done = self.write(work)
-        except CutOff:
+            done = self.write(work, seconds=WRITE_SECONDS)
+        except CutOff as problem:
             if self.outbox is None:
                 raise
+            self.rests = min(2 * self.rests + 1, MOST_RESTS) if isinstance(problem, Hung) else 0
+            self.resting = self.rests
             self.outbox.add(items)
             return None
         if self.second_copy is not None:
@@ -299,7 +310,7 @@ class Store(Lookup):
         if self.outbox is None:
             return 0
         waiting = list(self.outbox.waiting)
-        merged = self._merged(waiting)
+        merged = self._merged(waiting, seconds=WRITE_SECONDS)
         kept = self.outbox.keep_conflicts(waiting, merged)
         self.outbox.sent()
         if kept is not None:
@@ -337,12 +348,18 @@ class Store(Lookup):
         return merged
 
     def _merged(
-        self, items: Sequence[JournalItem | CompleteCase], *, numbers: bool = False
+        self,
+        items: Sequence[JournalItem | CompleteCase],
+        *,
+        numbers: bool = False,
+        seconds: float = LONG_SECONDS,
     ) -> Merged:
         """Merge, again where another bench wrote at the same place meanwhile."""
         for _ in range(AGAIN):
             try:
-                return self.write(lambda connection: merge(connection, items, numbers=numbers))
+                return self.write(
+                    lambda connection: merge(connection, items, numbers=numbers), seconds=seconds
+                )
             except Collision as error:
                 problem = error
         raise problem

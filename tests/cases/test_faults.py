@@ -533,6 +533,96 @@ def test_answers_given_while_the_server_is_away_are_sent_later(
         assert not list((tmp_path / "unsent").glob("unsent-*"))
 
 
+def server_process(server: Server) -> int:
+    return int((server.data / "postmaster.pid").read_text().split()[0])
+
+
+def frozen(server: Server, number: int) -> None:
+    """Stop or continue the server's programs, as a computer that hangs does."""
+    first = server_process(server)
+    children = Path(f"/proc/{first}/task/{first}/children").read_text().split()
+    for process in (first, *map(int, children)):
+        os.kill(process, number)
+
+
+def test_a_bench_goes_on_alone_when_the_server_hangs(
+    server: Server, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("faulttree.cases.store.WRITE_SECONDS", 0.5)
+    asked: list[str] = []
+    with open_store(server.url(server.database()), folder=tmp_path) as store:
+        store.wait = lambda problem, tried: bool(asked.append(problem.message)) and False
+        case = store.open_case([opened()], tree_text=TEXT)
+        frozen(server, signal.SIGSTOP)
+        try:
+            store.append(case, 1, answered())
+            assert store.unsent == 1
+            assert "cannot be reached" in asked[0]
+            # The next answer does not wait for the server at all.
+            store.append(case, 2, answered("reservoir", "low"))
+            assert store.unsent == 2
+            assert len(asked) == 1
+        finally:
+            frozen(server, signal.SIGCONT)
+        store.append(case, 3, Closed(at=at(9), result="unsolved"))
+        assert store.unsent == 0
+        assert len(store.events(case)) == 4
+        assert verify(store).sound
+
+
+def test_answers_wait_on_the_bench_while_a_table_is_locked(
+    server: Server, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from faulttree.cases.backends import engines
+
+    url = server.url(server.database())
+    monkeypatch.setattr(engines, "NETWORK", {**engines.NETWORK, "options": "-c lock_timeout=200"})
+    with open_store(url, folder=tmp_path) as store, open_store(url) as other:
+        case = store.open_case([opened()])
+        with other.engine.begin() as connection:
+            connection.execute(text("LOCK TABLE events IN ACCESS EXCLUSIVE MODE"))
+            store.append(case, 1, answered())
+            assert store.unsent == 1
+        store.append(case, 2, answered("reservoir", "low"))
+        assert store.unsent == 0
+        assert len(store.events(case)) == 3
+
+
+def roles_in_docs() -> list[str]:
+    page = (Path(__file__).parents[2] / "docs" / "record.md").read_text()
+    block = page.split("```sql\n")[1].split("```")[0]
+    return [one.strip() for one in block.split(";") if one.strip()]
+
+
+def test_the_rights_that_the_docs_give_a_bench_suffice_and_no_more(server: Server) -> None:
+    owner = server.url(server.database())
+    with open_store(owner) as store:
+        store.open_case([opened("tag 1")], tree_text=TEXT)
+        for statement in roles_in_docs():
+            store.write(lambda c, one=statement: c.exec_driver_sql(one))
+    for role in ("bench_one", "front_desk"):
+        with open_store(owner) as store:
+            word = f"ALTER ROLE {role} PASSWORD 'gravel'"
+            store.write(lambda c, one=word: c.exec_driver_sql(one))
+    bench = str(
+        make_url(owner).set(username="bench_one", password="gravel").render_as_string(False)
+    )
+    with open_store(bench) as store:
+        case = store.open_case([opened("tag 2")], tree_text=TEXT)
+        store.append(case, 1, answered())
+        store.append(case, 2, Closed(at=at(2), result="fixed", fault="dry"))
+        store.open_case([opened("tag 2", minute=60)])
+        assert store.case(case).came_back
+        for forbidden in ("DELETE FROM events", "DROP TABLE words", "UPDATE trees SET text = ''"):
+            with pytest.raises(RecordError, match="may not be written"):
+                store.write(lambda c, one=forbidden: c.exec_driver_sql(one))
+    desk = make_url(owner).set(username="front_desk", password="gravel").render_as_string(False)
+    with open_store(desk, read_only=True) as store:
+        assert len(store.list()) == 3
+    with open_store(desk) as store, pytest.raises(RecordError, match="may not be written"):
+        store.open_case([opened("tag 3")])
+
+
 def test_answers_left_behind_are_sent_by_the_next_session(server: Server, tmp_path: Path) -> None:
     url = server.url(server.database())
     store = open_store(url, folder=tmp_path)

@@ -25,7 +25,7 @@ NETWORK: Mapping[str, Any] = {
     "connect_timeout": CONNECT_SECONDS,
     "application_name": "faulttree",
     # A table that another session has locked must not hold up a bench without a word.
-    "options": "-c lock_timeout=8s",
+    "options": "-c lock_timeout=8s -c statement_timeout=240s",
     # A cable pulled out sends no goodbye: without these a bench would wait a quarter of an hour.
     "keepalives_idle": 5,
     "keepalives_interval": 2,

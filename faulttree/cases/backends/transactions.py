@@ -2,18 +2,30 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+import os
+import socket
+import threading
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from typing import TypeVar
 
 from sqlalchemy import Connection, Engine
 from sqlalchemy.exc import SQLAlchemyError
 
 from faulttree.cases.backends.urls import shown
-from faulttree.cases.errors import CutOff, LostRace, explained
+from faulttree.cases.errors import CutOff, Hung, LostRace, explained
 from faulttree.cases.schema import refuse_when_upgraded
 from faulttree.errors import RecordError
 
 T = TypeVar("T")
+
+WRITE_SECONDS = 10.0
+"""A server that takes longer for an answer is treated as away: nobody waits for it at the bench."""
+
+HUNG = "the server did not answer in time"
+
+LONG_SECONDS = 300.0
+"""The same for whatever reads or writes much."""
 
 AGAIN = 8
 """How often a transaction that lost a race to another bench is made again."""
@@ -41,8 +53,12 @@ class Transactions:
         """How many events wait on this bench for a server that is away."""
         return 0
 
-    def write(self, work: Callable[[Connection], T]) -> T:
+    def write(self, work: Callable[[Connection], T], *, seconds: float = LONG_SECONDS) -> T:
         """Do something to the tables in one transaction, on the disk when this returns.
+
+        Args:
+            work: what to do.
+            seconds: a server that takes longer is treated as away.
 
         Raises:
             RecordError: what went wrong, worded; nothing was written then.
@@ -54,7 +70,11 @@ class Transactions:
             )
 
         def once() -> T:
-            with self.writing.begin() as connection:
+            with (
+                self.writing.connect() as connection,
+                deadline(connection, seconds),
+                connection.begin(),
+            ):
                 refuse_when_upgraded(connection, self.url)
                 return work(connection)
 
@@ -68,7 +88,7 @@ class Transactions:
         """
 
         def once() -> T:
-            with self.engine.connect() as connection:
+            with self.engine.connect() as connection, deadline(connection, LONG_SECONDS):
                 return work(connection)
 
         return self._told(once)
@@ -81,6 +101,8 @@ class Transactions:
                 return once()
             except SQLAlchemyError as error:
                 problem = explained(error, self.url)
+                if isinstance(problem, CutOff) and HUNG in getattr(error, "__notes__", ()):
+                    problem = Hung(problem.message, remedy=problem.remedy)
             attempt += 1
             if isinstance(problem, LostRace) and attempt < AGAIN:
                 continue
@@ -89,3 +111,36 @@ class Transactions:
                 raise problem from None
             if not self.wait(problem, attempt):
                 raise problem
+
+
+@contextmanager
+def deadline(connection: Connection, seconds: float) -> Iterator[None]:
+    """Cut the connection to a server that does not answer in time.
+
+    A server that hangs keeps its connections, and the network does not tell: without this a
+    bench would wait for ever. A record in a file has no such connection.
+    """
+    server = getattr(connection.connection.driver_connection, "pgconn", None)
+    if server is None:
+        yield
+        return
+    # A copy of the descriptor: the number of the driver's own may be another file's by then.
+    with socket.socket(fileno=os.dup(server.socket)) as line:
+        fired = threading.Event()
+
+        def cut() -> None:
+            fired.set()
+            line.shutdown(socket.SHUT_RDWR)
+
+        timer = threading.Timer(seconds, cut)
+        timer.daemon = True
+        timer.start()
+        try:
+            yield
+        except SQLAlchemyError as error:
+            if fired.is_set():
+                error.add_note(HUNG)
+            raise
+        finally:
+            timer.cancel()
+            timer.join()
