@@ -110,6 +110,12 @@ def _rating_options() -> tuple[click.Option, ...]:
 @click.option(
     "--code", default="", metavar="NAME", help="Code of the marking: iec-60062 or eia-96."
 )
+@click.option(
+    "--derived",
+    metavar="NAME",
+    help="What follows from named readings (u1=12.6V …): internal-resistance, load-regulation, "
+    "polarisation-index, absorption-ratio, ripple, voltage-gain, power-gain, or a formula.",
+)
 @click.option("--unit", metavar="UNIT", help="Unit of numbers without a unit.")
 @click.option("--instrument", metavar="ID", help="The instrument of the reading, from bench.yaml.")
 @click.option("--bench", metavar="FILE", help="The instruments here. [default: bench.yaml]")

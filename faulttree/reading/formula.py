@@ -11,7 +11,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from decimal import Decimal, DecimalException
 from functools import lru_cache
-from math import inf, isfinite
+from math import cos, inf, isfinite, sin
 from typing import Any
 
 from faulttree.errors import ReadingError
@@ -32,6 +32,9 @@ FUNCTIONS: dict[str, Callable[..., Decimal]] = {
     "ln": lambda x: x.ln(EXACT),
     "log10": lambda x: x.log10(EXACT),
     "exp": lambda x: _bounded_exp(x),
+    # Of an angle in radians, to the 16 digits of a binary float.
+    "sin": lambda x: Decimal(repr(sin(float(x)))),
+    "cos": lambda x: Decimal(repr(cos(float(x)))),
 }
 """What a formula may call."""
 
@@ -96,7 +99,19 @@ class Formula:
         """
         from uncertainties import ufloat
 
-        known = {name: ufloat(float(v), u) if u else float(v) for name, (v, u) in values.items()}
+        return self.spread(
+            {name: ufloat(float(v), u) if u else float(v) for name, (v, u) in values.items()}
+        )
+
+    def spread(self, known: Mapping[str, Any]) -> float:
+        """The same from uncertain numbers, which may be correlated.
+
+        Args:
+            known: one for each of :attr:`names`, as the library ``uncertainties`` makes them.
+
+        Raises:
+            ReadingError: it has no finite one at these values.
+        """
         try:
             found = float(getattr(_propagate(self.tree, known), "std_dev", 0.0))
         except (ArithmeticError, ValueError):

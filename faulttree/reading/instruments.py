@@ -70,6 +70,8 @@ class Range:
         resolution: one digit; zero where not given.
         written: the accuracy as written.
         burden: voltage across the meter at the end of a current range [V].
+        common: the part of ``accuracy.of_reading`` that is one and the same in all readings on
+            this range, a gain error.
     """
 
     full: Decimal
@@ -78,6 +80,7 @@ class Range:
     start: Decimal = Decimal(0)
     written: str = ""
     burden: Decimal | None = None
+    common: float = 0.0
 
     def standard_uncertainty(self, value: float) -> float:
         """Standard uncertainty [unit of the value] of one reading on this range.
@@ -293,7 +296,7 @@ OF_SHOP = frozenset({"name", "address", "warranty_days", "labour_rate"})
 OF_INSTRUMENT = frozenset(
     {"kind", "title", "calibrated", "due", "frequency", "input_resistance", "measures"}
 )
-OF_RANGE = frozenset({"range", "from", "accuracy", "resolution", "burden"})
+OF_RANGE = frozenset({"range", "from", "accuracy", "resolution", "burden", "common"})
 
 
 def read_bench(mapping: Mapping[str, Any]) -> Bench:
@@ -518,7 +521,26 @@ def _range(row: object, place: str, path: tuple[str | int, ...]) -> Range:
         start=figures.get("from", Decimal(0)),
         written=str(row["accuracy"]),
         burden=_positive(row, "burden", "V", path),
+        common=_common(row, accuracy, path),
     )
+
+
+def _common(row: Mapping[str, Any], accuracy: Accuracy, path: tuple[str | int, ...]) -> float:
+    """The gain error that all readings on a range share, as a share of the reading."""
+    if row.get("common") is None:
+        return 0.0
+    try:
+        found = read_accuracy(row["common"])
+        if found.of_reading != found.half_width(1.0, 1.0, 1.0):
+            raise ReadingError("common is a share of the reading", remedy="Write it like 0.3 %.")
+        if found.of_reading > accuracy.of_reading:
+            raise ReadingError(
+                "common is more than the accuracy's share of the reading",
+                remedy="It is a part of it: write the same figure or less.",
+            )
+    except ReadingError as error:
+        raise ReadingError(error.message, remedy=error.remedy, key=(*path, "common")) from None
+    return found.of_reading
 
 
 def instrument_text(instrument: Instrument, unit: str, kind: str = "") -> str:

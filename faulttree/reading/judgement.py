@@ -140,7 +140,9 @@ class _Sample:
     freedom: float = inf
 
     def verdict(self, outcome: str, **more: Any) -> Verdict:
-        return Verdict(outcome, self.one, self.limits, **{**self.common, **more})
+        return Verdict(
+            outcome, self.one, self.limits, **{**self.common, "freedom": self.freedom, **more}
+        )
 
     def undecided(self, rule: str, advice: str) -> Verdict:
         return self.verdict(_UNDECIDED, rule=rule, advice=advice)
@@ -210,10 +212,14 @@ def _mean(readings: Sequence[Quantity]) -> tuple[Quantity, float, float]:
         total = EXACT.add(total, reading.value)
         values.append(float(reading.value))
     mean = EXACT.divide(total, Decimal(len(values)))
-    _, spread, freedom = type_a(values)
+    _, spread, degrees = type_a(values)
+    freedom = float(degrees)
+    if first.uncertainty and spread:
+        freedom = effective_freedom([(first.uncertainty, inf), (spread, freedom)])
+    spread = sqrt(spread**2 + (first.uncertainty or 0.0) ** 2)
     text = ", ".join(reading.text for reading in readings)
     made = Quantity(mean, first.unit, first.kind, text=text, prefix=first.prefix)
-    return made, spread, float(freedom)
+    return made, spread, freedom
 
 
 def _meter_uncertainty(instrument: Instrument, value: Quantity | Decimal, limits: Limits) -> float:

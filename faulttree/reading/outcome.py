@@ -5,9 +5,11 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from decimal import Decimal
+from math import inf
 
 from faulttree.reading.limits import Limits
 from faulttree.reading.quantity import Quantity
+from faulttree.reading.uncertainty import coverage_factor
 
 __all__ = ["Judged"]
 
@@ -32,6 +34,7 @@ class Judged:
     instrument: str = ""
     corrections: tuple[str, ...] = ()
     confidence: float = 0.95
+    freedom: float = inf
 
     @property
     def lower(self) -> Decimal | None:
@@ -50,5 +53,9 @@ class Judged:
 
     @property
     def expanded_uncertainty(self) -> float | None:
-        """Twice the standard uncertainty, about 95 % (GUM 6.3.3), in the unit of the reading."""
-        return None if self.uncertainty is None else 2 * self.uncertainty
+        """Uncertainty for 95.45 % [unit of the reading]: twice the standard one, and more where
+        few readings gave it (GUM G.6.4).
+        """
+        if self.uncertainty is None:
+            return None
+        return coverage_factor(self.freedom) * self.uncertainty

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 from faulttree.errors import ReadingError
@@ -77,6 +77,7 @@ def judge_text(
     quantity: str | None = None,
     marking: str | None = None,
     code: str = "",
+    derived: str | None = None,
     unit: str | None = None,
     source: str | None = None,
     bench: Bench | None = None,
@@ -96,7 +97,9 @@ def judge_text(
         component, quantity, rating: limits by the part's rating, as in a tree.
         marking, code: limits by what is printed on a part, as in
             :func:`~faulttree.reading.markings.decode_marking`.
-        unit: of bare numbers.
+        derived: a quantity that follows from the readings, which then are named:
+            ``internal-resistance``, or a formula (:mod:`faulttree.reading.derived`).
+        unit: of bare numbers, and of the result of a formula.
         source: where the figures come from.
         bench, instrument: what it was read with, by id.
         in_circuit, neighbours: as in :func:`~faulttree.reading.judge`.
@@ -124,6 +127,8 @@ def judge_text(
         spec = _by_marking(marking, code, spec, typed)
     held = None if instrument is None else _held(bench, instrument)
     rule = Rule(confidence)
+    if derived is not None:
+        return _judge_derived(derived, typed, spec, held, rule)
     verdicts: list[Verdict] = []
     before: list[str] = []
     for limits, group in _groups(typed, spec, quantity):
@@ -140,6 +145,26 @@ def judge_text(
             )
         )
     return Judgement(tuple(verdicts), tuple(before))
+
+
+def _judge_derived(
+    name: str,
+    typed: Sequence[str | float],
+    spec: Mapping[str, Any],
+    held: Instrument | None,
+    rule: Rule,
+) -> Judgement:
+    from faulttree.reading.derived import DERIVED, derive, read_named
+    from faulttree.reading.formula import read_formula
+
+    known = DERIVED.get(name)
+    names = () if known else read_formula(name).names
+    unit = known.unit if known else str(spec.get("unit") or "")
+    made = derive(name, read_named(name, typed, names), unit=unit, instrument=held)
+    verdict = judge(made, resolve_limits(spec, unit=unit or None), rule=rule)
+    said = f"{name} from {'; '.join(one.text for one in made)}"
+    used = held.id if held is not None else ""
+    return Judgement((replace(verdict, corrections=(said,), instrument=used),))
 
 
 def _held(bench: Bench | None, name: str) -> Instrument:

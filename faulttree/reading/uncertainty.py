@@ -57,6 +57,25 @@ def below(z: float, freedom: float = inf) -> float:
     return tail if z < 0 else 1.0 - tail
 
 
+def coverage_factor(freedom: float = inf) -> float:
+    """Factor k of an expanded uncertainty with a level of confidence of 95.45 % (GUM G.6.4).
+
+    Args:
+        freedom: degrees of freedom; 2 for ``inf``, as GUM 6.3.3 has it.
+
+    Example:
+        >>> round(coverage_factor(4), 2)
+        2.87
+    """
+    if freedom == inf or freedom > 200:
+        return 2.0
+    low, high = 1.0, 64.0
+    for _ in range(50):
+        middle = (low + high) / 2
+        low, high = (low, middle) if below(-middle, freedom) < 0.02275 else (middle, high)
+    return high
+
+
 def _student_within(t: float, freedom: int) -> float:
     theta = atan(t / sqrt(freedom))
     c, s = cos(theta), sin(theta)

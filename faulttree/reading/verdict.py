@@ -58,6 +58,7 @@ class Verdict(Judged):
         instrument: id of the instrument, or empty.
         corrections: what was done to the reading before it was judged, in words.
         confidence: what the rule asked for.
+        freedom: effective degrees of freedom of the uncertainty.
     """
 
     @property
