@@ -12,7 +12,7 @@ from faulttree.reading.outcome import Judged
 from faulttree.reading.quantity import EXACT, show, show_exact
 from faulttree.reading.units import UNITS
 
-__all__ = ["clauses", "said_once", "scale", "sentence", "verdict_text"]
+__all__ = ["clauses", "said_once", "scale", "sentence", "sources_in", "verdict_text"]
 
 HUNDRED = Decimal(100)
 WIDTH = 31
@@ -78,6 +78,11 @@ def said_once(stored: Mapping[str, Any] | None) -> frozenset[str]:
     """The clauses of a verdict that hold for other readings alike, so that once is enough."""
     kept = (stored or {}).get("clauses", ())
     return frozenset(text for kind, text in kept if kind == "unsure")
+
+
+def sources_in(stored: Mapping[str, Any]) -> frozenset[str]:
+    """The clauses of a verdict that tell what its limits rest on."""
+    return frozenset(text for kind, text in stored.get("clauses", ()) if kind == "source")
 
 
 def _joined(parts: Sequence[tuple[str, str]]) -> str:

@@ -67,9 +67,12 @@ def _fact(case: OpenCase, prompt: Prompt) -> None:
     case.console.show(screens.heading(case.state, f"the {what} · {prompt.id.subject}", width))
     case.console.show(screens.labelled(what.upper(), prompt.text, width, style="title"))
     # A rating is a value with its unit; Enter says that it is not known.
-    for number, one in enumerate(() if prompt.unit else prompt.choices, 1):
-        means = f": {one.text}" if one.text != one.id else ""
-        case.console.show(screens.labelled("", f"{number} {one.id}{means}", width))
+    listed = [
+        f"{number} {one.id}{f': {one.text}' * (one.text != one.id)}"
+        for number, one in enumerate(() if prompt.unit else prompt.choices, 1)
+    ]
+    if listed:
+        case.console.show(screens.labelled("", ", ".join(listed), width))
 
 
 def _facts_known(case: OpenCase, prompt: Prompt) -> None:

@@ -162,7 +162,9 @@ class OpenCase:
         if brief:
             self.console.show(screens.brief_view(self.state, step, width))
             return
-        self.console.show(screens.step_view(self.state, step, width, meter=self.meter, full=full))
+        short = self.brief and not full
+        view = screens.step_view(self.state, step, width, meter=self.meter, full=full, short=short)
+        self.console.show(view)
         self.console.show(remark(self.state, self.bench, self.meter, width))
 
     def photo(self, typed: str) -> ev.PhotoAdded:

@@ -6,7 +6,7 @@ from collections.abc import Collection, Iterator, Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 from faulttree.reading import limits_text
-from faulttree.reading.verdict_text import verdict_text
+from faulttree.reading.verdict_text import sources_in, verdict_text
 from faulttree.session.prompts import leads_to
 from faulttree.texts import minutes_text, one_line, wrapped
 from faulttree.walk.answer import limits_of, ratings_of
@@ -103,13 +103,22 @@ def caution_view(caution: Caution | None, name: str, width: int) -> list[Line]:
 
 
 def step_view(
-    state: State, step: Step, width: int, *, meter: str = "", full: bool = False
+    state: State,
+    step: Step,
+    width: int,
+    *,
+    meter: str = "",
+    full: bool = False,
+    short: bool = False,
 ) -> list[Line]:
-    """A step as it is put to the technician: how, gear, what is expected, what follows."""
+    """A step as it is put to the technician: how, gear, what is expected, what follows.
+
+    ``full`` shows its cautions in full; ``short`` leaves out minutes, gear and what follows.
+    """
     spent = minutes_text(state.minutes)
     name = step.id.removeprefix("before-power.").removeprefix("close.")
     lines = heading(state, f"{_place(state)} · {name} · {spent} so far", width)
-    if state.pending is not None:
+    if state.pending is not None and not (short and step.role == "before-power"):
         lines += text_lines(f"This must come before '{state.pending}'.", width, style="warning")
     if step.live or step.role in ("before-power", "close"):
         lines += open_view(state, width, step)
@@ -118,8 +127,9 @@ def step_view(
     lines += _opening(state, step, width)
     if step.how:
         lines += labelled("How", step.how, width)
-    lines += labelled("Takes", _cost_text(state, step), width)
-    gear = [_gear(state, name) for name in step.needs]
+    if not short:
+        lines += labelled("Takes", _cost_text(state, step), width)
+    gear = [] if short else [_gear(state, name) for name in step.needs]
     if gear or meter:
         lines += labelled(
             "Gear", ", ".join([*gear, *([f"in use: {meter}"] if meter else [])]), width
@@ -128,7 +138,7 @@ def step_view(
         lines += labelled("While", ", ".join(step.conditions), width)
     if step.kind == "measure":
         lines += labelled("Expect", _expected(state, step), width)
-    return lines + _leads(state, step, width)
+    return lines if short and not state.confirming else lines + _leads(state, step, width)
 
 
 def brief_view(state: State, step: Step, width: int) -> list[Line]:
@@ -256,11 +266,22 @@ def _leads(state: State, step: Step, width: int) -> list[Line]:
 
 
 def verdict_view(
-    verdict: Mapping[str, Any] | None, outcome: str, width: int, *, told: Collection[str] = ()
+    verdict: Mapping[str, Any] | None,
+    outcome: str,
+    width: int,
+    *,
+    told: Collection[str] = (),
+    short: bool = False,
 ) -> list[Line]:
-    """What a reading came to: the sentence, without the clauses told already, then the scale."""
+    """What a reading came to: the sentence, without the clauses told already, then the scale.
+
+    ``short`` leaves out of a reading inside its limits what the step said before: the sources.
+    """
     if verdict is None:
         return []
+    if short and outcome == "inside":
+        sentence = verdict_text(verdict, known={*told, *sources_in(verdict)})
+        return text_lines(f"  = {sentence}", width, style="good")
     sentence = verdict_text(verdict, known=told)
     style = "good" if outcome == "inside" else "warning" if outcome == "undecided" else "bad"
     lines: list[Line] = [[("label", "  = "), (style, outcome.upper())]]

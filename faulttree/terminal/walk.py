@@ -156,7 +156,10 @@ def _tell(case: OpenCase, message: Message) -> None:
         case.say(message.text, message.style)
         return
     width = case.console.width
-    case.console.show(screens.verdict_view(message.verdict, message.outcome, width, told=case.told))
+    view = screens.verdict_view(
+        message.verdict, message.outcome, width, told=case.told, short=case.brief
+    )
+    case.console.show(view)
     case.told.update(said_once(message.verdict))
 
 

@@ -17,6 +17,7 @@ CHECKS = {
     "steps": {
         "earth": {
             "measure": "Resistance from the earth pin to the case",
+            "how": "Clip to bare metal.",
             "limits": {"max": "0.3 ohm", "source": "common practice"},
             "results": {"inside": "soak", "high": "fails"},
         },
@@ -105,3 +106,15 @@ def test_a_brief_walk_of_15_steps_takes_few_keys_and_lines() -> None:
     assert lines <= 200
     full, _, _ = walked(brief=False)
     assert len(full.lines) > 1.4 * lines
+
+
+def test_a_safety_step_keeps_its_instructions_in_a_brief_walk() -> None:
+    console, _, _ = walked(brief=True)
+    said = console.said
+    assert "MEASURE   Resistance from the earth pin to the case" in said
+    assert "How       Clip to bare metal." in said
+    assert "Expect    at most 300 mΩ" in said
+    assert "  = inside: 100 mΩ" in said
+    full, _, _ = walked(brief=False)
+    assert "Takes" in full.said
+    assert "Takes" not in said
