@@ -198,7 +198,9 @@ def _lines(table: FaultTable, found: Plan) -> Iterator[str]:
     yield ""
     yield (
         f"The tests detect {_percent(figures.detected)} of the faults by weight; "
-        f"{_percent(figures.isolated_to_one)} are isolated to one, "
+        f"{_percent(figures.isolated_to_one)} are isolated to one "
+        f"({_percent(figures.shown_by_test)} by a test that shows the fault, the rest by "
+        "elimination), "
         f"{_percent(figures.isolated_to_two)} to two or fewer, "
         f"{_number(figures.mean_group_size)} on average; "
         f"{_number(figures.mean_minutes)} minutes on average."

@@ -34,6 +34,9 @@ class Testability:
     Attributes:
         detected: fraction of faults detected.
         isolated_to_one, isolated_to_two: fractions isolated to one fault, to two or fewer.
+        shown_by_test: fraction isolated to one fault after an outcome that the fault itself shows
+            and a good unit does not. The rest of ``isolated_to_one`` is isolated by elimination:
+            an unknown fault would end there too.
         mean_group_size: faults left together at the end, on average.
         mean_minutes: expected minutes to isolate.
     """
@@ -45,6 +48,7 @@ class Testability:
     isolated_to_two: float
     mean_group_size: float
     mean_minutes: float
+    shown_by_test: float
 
     def as_dict(self) -> dict[str, float]:
         """Plain data."""
@@ -98,7 +102,8 @@ def testability(graph: PlanGraph, draft: Draft) -> Testability:
         one += weight if size == 1 else 0.0
         two += weight if size <= 2 else 0.0
         mean += weight * size
-    return Testability(float(detected), one, two, mean, draft.total)
+    shown = _shown(graph, draft)
+    return Testability(float(detected), one, two, mean, draft.total, shown)
 
 
 testability.__test__ = False  # type: ignore[attr-defined]
@@ -115,6 +120,40 @@ def _ends(graph: PlanGraph, draft: Draft) -> Sequence[tuple[int, float]]:
     for place, weight in reached.items():
         ends.append((place.faults.bit_count(), weight))
     return ends
+
+
+def _shown(graph: PlanGraph, draft: Draft) -> float:
+    """The weight of faults that a plan ends with alone, after a test that shows them.
+
+    Follows each fault through the plan, apart for the walks in which some test has shown it.
+    """
+    problem, root = graph.problem, graph.root
+    # (place, fault) → weight of the walks without and with a test that has shown the fault
+    reached = {
+        (root, fault): (weight, 0.0) for fault, weight in enumerate(problem.weights.tolist())
+    }
+    for place in sorted(draft.tests, key=lambda one: one.depth):
+        test = draft.tests[place]
+        for fault in bits(place.faults):
+            without, shown = reached.pop((place, fault), (0.0, 0.0))
+            ends = [(at, end) for at, _, end in graph.ends(place, test) if end.faults >> fault & 1]
+            for at, end in ends:
+                told = _shows(problem, fault, test, at)
+                old = reached.get((end, fault), (0.0, 0.0))
+                more = (0.0, without + shown) if told else (without, shown)
+                reached[end, fault] = (
+                    old[0] + more[0] / len(ends),
+                    old[1] + more[1] / len(ends),
+                )
+    alone = [shown for (end, _), (_, shown) in reached.items() if end.faults.bit_count() == 1]
+    return math.fsum(alone)
+
+
+def _shows(problem: PlanningProblem, fault: int, test: int, at: int) -> bool:
+    """Whether an outcome is one that the table states for a fault and that is not normal."""
+    table = problem.table
+    outcome, entry = table.outcomes[test][at], table.entries[fault][test]
+    return outcome in entry and not (table.normal and table.normal[test] == outcome)
 
 
 def wanted(problem: PlanningProblem) -> tuple[Wanted, ...]:

@@ -6,6 +6,7 @@ import itertools
 import math
 import random
 from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import replace
 from functools import cache
 from typing import Any
 
@@ -363,6 +364,20 @@ def test_testability_of_a_table_worked_by_hand() -> None:
     assert figures.isolated_to_one == pytest.approx(4 / 8)
     assert figures.isolated_to_two == 1
     assert figures.mean_group_size == pytest.approx((4 * 2 + 4 * 1) / 8)
+
+
+def test_isolation_by_a_test_that_shows_the_fault_is_told_apart_from_elimination() -> None:
+    """By hand: “blown” shows itself at the fuse; “wire” is what is left after two good readings."""
+    outcomes = {"fuse": ("good", "open"), "cap": ("good", "low")}
+    entries = {
+        ("blown", "fuse"): ("open",), ("wire", "fuse"): ("good",), ("dry", "fuse"): ("good",),
+        ("dry", "cap"): ("low",), ("wire", "cap"): ("good",),
+    }  # fmt: skip
+    table = make_table({"blown": 2, "dry": 1, "wire": 1}, outcomes, entries)
+    figures = plan(replace(table, normal=("good", "good"))).testability
+    assert figures.isolated_to_one == 1
+    assert figures.shown_by_test == pytest.approx(3 / 4)
+    assert plan(table).testability.shown_by_test == 1  # without normal outcomes nothing is known
 
 
 @pytest.mark.parametrize(
