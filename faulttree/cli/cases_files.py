@@ -14,7 +14,7 @@ import click
 
 from faulttree.cli.cases_common import bar, common
 from faulttree.cli.options import now, say, say_json
-from faulttree.cli.places import RecordOptions, open_record
+from faulttree.cli.places import RecordOptions, open_record, say_age_of_backup
 from faulttree.convert import to_data
 from faulttree.errors import RecordError
 from faulttree.texts import counted, harmless
@@ -192,6 +192,8 @@ def verify(repair: bool, photos: str | None, options: RecordOptions) -> int:
 
     Exits 1 when something is wrong and was not repaired.
     """
+    from faulttree.cases.backends.urls import is_sqlite
+
     url = options.url
     with alone_with(url) if repair else nullcontext():
         looked, brought = looked_through(url, repair=repair, photos=photos)
@@ -213,22 +215,10 @@ def verify(repair: bool, photos: str | None, options: RecordOptions) -> int:
             f"{counted(looked.trees, 'tree')}: {'sound' if looked.sound else 'not sound'}.",
             to_people=True,
         )
-        say_age_of_backup(url)
+        if is_sqlite(url):
+            with open_record(url, read_only=True) as store:
+                say_age_of_backup(store)
     return 0 if looked.sound else 1
-
-
-def say_age_of_backup(url: str) -> None:
-    """Say when a record in a file needs a new backup."""
-    from faulttree.cases.backends.urls import is_sqlite
-    from faulttree.cases.repair.backup import age_of_backup
-
-    if not is_sqlite(url):
-        return
-    with open_record(url, read_only=True) as store:
-        age = age_of_backup(store, now())
-    if age.is_old:
-        last = "No backup was made yet" if age.days is None else f"The last is {age.days} days old"
-        say(f"{last}: make one with `faulttree backup FILE`.", to_people=True)
 
 
 @click.command(

@@ -21,12 +21,14 @@ from faulttree.cli.options import (
     say_json,
 )
 from faulttree.cli.places import (
+    MANY,
     beside,
     open_library,
     open_record,
     placed,
     places_named,
     read_bench_file,
+    say_age_of_backup,
 )
 from faulttree.errors import FaulttreeError, TreeError, WalkError
 from faulttree.session.opening import fit_tree, known_of_linked, origin_of, priors_of
@@ -105,6 +107,7 @@ def command(
     unit = {key: value for key, value in said.items() if value}
     in_bench = beside(Path(bench), gear.record) if bench and gear else None
     with open_record(record, library=library, in_bench=in_bench, alone=True) as store:
+        say_age_of_backup(store, at_least=MANY)
         if answers is not None:
             tree = pick_tree(words, found, even_unchecked, None)
             for line in origin_of(found, tree):

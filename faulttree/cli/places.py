@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from faulttree.cli.options import say
+from faulttree.cli.options import now, say
 from faulttree.errors import FaulttreeError, RecordError
 
 if TYPE_CHECKING:
@@ -101,6 +101,24 @@ def _told_at_opening(store: Store) -> Iterator[str]:
         )
     yield from (f"{line}." for line in store.notices)
     yield from (f"{line}: missing from the record, restored" for line in store.brought_back)
+
+
+MANY = 20
+"""A record with fewer cases is not asked a backup of at each walk."""
+
+
+def say_age_of_backup(store: Store, *, at_least: int = 0) -> None:
+    """Say when a record in a file needs a new backup; nothing of one with few cases."""
+    from faulttree.cases.backends.urls import is_sqlite
+
+    if not is_sqlite(store.url) or store.count() < at_least:
+        return
+    from faulttree.cases.repair.backup import age_of_backup
+
+    age = age_of_backup(store, now())
+    if age.is_old:
+        last = "No backup was made yet" if age.days is None else f"The last is {age.days} days old"
+        say(f"{last}: make one with `faulttree backup FILE`.", to_people=True)
 
 
 def _finish_write_ups(store: Store, library: Sequence[str]) -> None:

@@ -15,6 +15,7 @@ import pytest
 
 from faulttree.cases import Store, open_store
 from faulttree.cases.backends import file_lock
+from faulttree.cases.backends.folder import warnings
 from faulttree.cases.errors import NewerRecord
 from faulttree.cases.journal.file import journal_path
 from faulttree.cases.repair.verify import verify
@@ -337,3 +338,35 @@ def test_a_backup_that_is_not_whole_is_made_again(content: bytes, path: Path) ->
 def test_a_record_in_memory_is_no_file_of_that_name() -> None:
     with pytest.raises(RecordError, match="names no file"):
         open_store("sqlite:///:memory:")
+
+
+@pytest.mark.parametrize(
+    ("kind", "network"),
+    [("nfs4", True), ("cifs", True), ("fuse.remote", True), ("ext4", False), ("overlay", False)],
+)
+def test_a_record_on_a_network_share_is_named(tmp_path: Path, kind: str, network: bool) -> None:
+    folder = tmp_path / "our shop"
+    folder.mkdir()
+    mounts = tmp_path / "mountinfo"
+    # The form of proc(5), /proc/pid/mountinfo; a blank in a name is \\040.
+    point = str(folder).replace(" ", "\\040")
+    mounts.write_text(
+        "22 1 8:1 / / rw,relatime shared:1 - ext4 /dev/sda1 rw\n"
+        f"36 22 0:30 / {point} rw,noatime master:1 - {kind} server:/shop rw,errors=continue\n"
+    )
+    told = list(warnings(folder / "record.sqlite", mounts))
+    assert [("network share" in one, kind in one) for one in told] == [(True, True)] * network
+    assert list(warnings(tmp_path / "record.sqlite", mounts)) == []
+    assert list(warnings(folder / "record.sqlite", tmp_path / "none")) == []
+
+
+def test_a_copy_that_a_synchronising_program_made_is_named(path: Path) -> None:
+    open_store(str(path)).close()
+    copy = path.with_name("record (conflicted copy of bench 2).sqlite")
+    copy.write_bytes(path.read_bytes())
+    with open_store(str(path)) as store:
+        (told,) = store.notices
+        assert copy.name in told
+    copy.unlink()
+    with open_store(str(path)) as store:
+        assert store.notices == ()

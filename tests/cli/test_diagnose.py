@@ -20,12 +20,14 @@ import pytest
 
 from faulttree.cases import Store, open_store
 from faulttree.cases.historical_tree import walked_tree
+from faulttree.cases.repair.backup import LAST, note
 from faulttree.cli import run
 from faulttree.errors import RecordError
 from faulttree.tree import shipped_library
 from faulttree.walk import Event, fold
 from faulttree.walk import events as ev
 from faulttree.walk.script import play, read_script
+from tests.cases.samples import opened
 
 TREE = "bench-supply/no-output"
 
@@ -242,6 +244,21 @@ def test_what_is_wrong_with_the_record_has_no_place_in_the_answers(
     assert status == 2
     assert "the server is gone" in err
     assert "answers.yaml:" not in err
+
+
+def test_a_walk_asks_for_a_backup_when_the_last_is_old(bench: Bench) -> None:
+    def walk() -> str:
+        return bench.answers("answers:\n  - plug: yes\n")[2]
+
+    with open_store(bench.record) as store:
+        for _ in range(20):
+            store.open_case([opened()])
+    assert "No backup was made yet: make one with `faulttree backup FILE`." in walk()
+    assert bench.run("backup", str(bench.folder / "copy.sqlite"), "--every", "3")[0] == 0
+    assert "backup" not in walk()
+    with open_store(bench.record) as store:
+        note(store, {LAST: "2026-01-01T00:00:00Z"})
+    assert "days old" in walk()
 
 
 def test_answers_that_run_out_leave_the_case_open_and_exit_1(bench: Bench) -> None:

@@ -8,6 +8,7 @@ from sqlalchemy import Connection, select, update
 
 from faulttree.cases.backends.engines import connect
 from faulttree.cases.backends.file_lock import FileLock
+from faulttree.cases.backends.folder import warnings
 from faulttree.cases.backends.offline import OfflineStore
 from faulttree.cases.backends.outbox import Outbox
 from faulttree.cases.backends.urls import sqlite_path
@@ -126,6 +127,7 @@ def read_journal(store: Store, path: Path) -> None:
         said = rebuild(store, copy.path)
         store.notices = (said,) if said else ()
         copy.record = store.record_id
+    store.notices = (*store.notices, *warnings(path))
     aside = copy.put_aside()
     if aside is not None:
         said = f"the journal beside the record was another record's: it is now {aside.name}"
