@@ -139,7 +139,10 @@ def problem(request: Request, error: Exception) -> Response:
     if isinstance(error, RecordError) and status == 503:
         desk_of(request).settings.tell(str(error))
     who = visitor(request)
-    return page(request, "problem", who, status=status, text=text, remedy=remedy)
+    answer = page(request, "problem", who, status=status, text=text, remedy=remedy)
+    if isinstance(error, HTTPException):
+        answer.headers.update(error.headers or {})
+    return answer
 
 
 def explained(error: Exception) -> tuple[int, str, str]:

@@ -157,6 +157,8 @@ async def live(request: Request) -> Response:
     address = request.client.host if request.client else ""
     if sum(desk.streams.values()) >= STREAMS or desk.streams.get(address, 0) >= STREAMS_EACH:
         raise HTTPException(429, "Too many pages look at cases.")
+    if request.method == "HEAD":
+        return Response(media_type="text/event-stream")
     stream = changes(request, desk, case, begin)
     return StreamingResponse(counted_stream(desk, address, stream), media_type="text/event-stream")
 

@@ -1,25 +1,37 @@
-"""One connection of the server: one that is silent in the middle of its headers is closed."""
+"""One connection of the server: closed when silent in its headers, or one of too many."""
 
 from __future__ import annotations
 
 import asyncio
-from typing import Any
+from collections import Counter
+from typing import Any, ClassVar
 
 from uvicorn.protocols.http.h11_impl import H11Protocol
 
 __all__ = ["BoundedProtocol"]
 
 HEADER_SECONDS = 15.0
+EACH_ADDRESS = 64
+"""Connections that one address of the network may have, so that none keeps all others out."""
+
+LOOPBACK = ("127.0.0.1", "::1")
 
 
 class BoundedProtocol(H11Protocol):
-    """HTTP/1.1 whose headers must arrive within some seconds."""
+    """HTTP/1.1 whose headers must arrive within some seconds; so many for each address."""
 
+    open_from: ClassVar[Counter[str]] = Counter()
+    address: str = ""
     opening: asyncio.TimerHandle | None = None
 
     def connection_made(self, transport: Any) -> None:
         """A client connected."""
         super().connection_made(transport)
+        self.address = (transport.get_extra_info("peername") or ("",))[0]
+        self.open_from[self.address] += 1
+        if self.open_from[self.address] > EACH_ADDRESS and self.address not in LOOPBACK:
+            transport.close()
+            return
         self._expect_headers()
 
     def data_received(self, data: bytes) -> None:
@@ -34,6 +46,9 @@ class BoundedProtocol(H11Protocol):
     def connection_lost(self, exc: Exception | None) -> None:
         """A client went away."""
         self._headers_came()
+        self.open_from[self.address] -= 1
+        if not self.open_from[self.address]:
+            del self.open_from[self.address]
         super().connection_lost(exc)
 
     def _expect_headers(self) -> None:

@@ -35,6 +35,8 @@ class Desk:
     """Name → type and content of parts of pages that were taken out of them."""
     streams: dict[str, int] = field(default_factory=dict)
     """Address → how many pages there listen for changes."""
+    uploads: int = 0
+    """Photos that arrive now."""
     looked: dict[str, tuple[float, int]] = field(default_factory=dict)
     """Case → when its length was read last, and the length."""
 

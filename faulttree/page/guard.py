@@ -10,10 +10,13 @@ from collections.abc import Awaitable, Callable, Iterable, MutableMapping
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
+from starlette.exceptions import HTTPException
+from starlette.requests import ClientDisconnect
+
 if TYPE_CHECKING:
     from faulttree.page.settings import Settings
 
-__all__ = ["BODY_LIMIT", "CSP", "Guard", "TooLargeError", "body_limit"]
+__all__ = ["BODY_LIMIT", "CSP", "Guard", "body_limit"]
 
 Scope = MutableMapping[str, Any]
 Receive = Callable[[], Awaitable[MutableMapping[str, Any]]]
@@ -33,6 +36,7 @@ HEADERS = {
     "cross-origin-resource-policy": "same-origin",
     "permissions-policy": "geolocation=(), microphone=(), payment=(), usb=()",
 }
+ENDING = {"connection": "close"}
 METHODS = frozenset({"GET", "HEAD", "POST"})
 BODY_LIMIT = 64 << 10
 PHOTO_LIMIT = 32 << 20
@@ -41,12 +45,13 @@ PHOTO_PATH = "/photo"
 
 HEADER_LIMIT = 16 << 10
 BODY_SECONDS = 20.0
+"""Within which the next piece of a body must come."""
+
+FORM_SECONDS, PHOTO_SECONDS = 60.0, 300.0
+"""Within which a whole body must come."""
+
 BURST, EACH_SECOND = 300.0, 60.0
 REMEMBERED = 512
-
-
-class TooLargeError(Exception):
-    """A body is larger than its route takes."""
 
 
 @dataclass
@@ -99,11 +104,9 @@ class Guard:
             await refuse(told, *refused, close=True)
             return
         try:
-            await self.app(scope, limited(receive, body_limit(scope["path"])), told)
-        except TooLargeError:
-            await refuse(told, 413, "This is too large.", close=True)
-        except TimeoutError:
-            await refuse(told, 408, "The request took too long to arrive.", close=True)
+            await self.app(scope, limited(receive, scope["path"]), told)
+        except ClientDisconnect:
+            return  # It happens on any wireless network; there is nobody to answer.
         except Exception as error:
             self.settings.tell(f"a request failed: {place_of(error)}")
             if not begun:
@@ -158,8 +161,14 @@ def body_limit(path: str) -> int:
     return PHOTO_LIMIT if path.endswith(PHOTO_PATH) else BODY_LIMIT
 
 
-def limited(receive: Receive, limit: int) -> Receive:
-    """The same messages, as long as they come in time and are not too large."""
+def limited(receive: Receive, path: str) -> Receive:
+    """The same messages, as long as they come in time and are not too large.
+
+    Raises:
+        HTTPException: they do not, or are (408, 413); the connection ends with the answer.
+    """
+    limit = body_limit(path)
+    end = time.monotonic() + (PHOTO_SECONDS if limit == PHOTO_LIMIT else FORM_SECONDS)
     total = 0
     done = False
 
@@ -167,12 +176,16 @@ def limited(receive: Receive, limit: int) -> Receive:
         nonlocal total, done
         if done:
             return await receive()
-        message = await asyncio.wait_for(receive(), BODY_SECONDS)
+        left = max(0.0, min(BODY_SECONDS, end - time.monotonic()))
+        try:
+            message = await asyncio.wait_for(receive(), left)
+        except TimeoutError:
+            raise HTTPException(408, "This took too long to arrive.", ENDING) from None
         if message["type"] == "http.request":
             total += len(message.get("body", b""))
             done = not message.get("more_body", False)
             if total > limit:
-                raise TooLargeError
+                raise HTTPException(413, "This is too large.", ENDING)
         return message
 
     return received

@@ -11,11 +11,11 @@ from starlette.responses import Response
 from starlette.routing import Route
 
 from faulttree.cases import NoSuchCase
-from faulttree.cases.case import new_id
+from faulttree.cases.case import moment, new_id
 from faulttree.cases.closing_result import with_closing
 from faulttree.cases.listing import BECAME, HEAD, RESULTS, listed
 from faulttree.cases.other_cases import OtherCases
-from faulttree.errors import FaulttreeError
+from faulttree.errors import FaulttreeError, RecordError
 from faulttree.page.answers import (
     apart,
     desk_of,
@@ -71,7 +71,8 @@ async def cases(request: Request) -> Response:
     words = asked.get("words", "")[:LONGEST_LINE]
     if asked.get("came_back"):
         wanted["came_back"] = True
-    limit = asked.get("limit", "")
+    refuse_times(wanted)
+    limit = asked.get("limit", "")[:6]
     shown = min(int(limit), MOST) if limit.isdecimal() and int(limit) > 0 else SHOWN
     oldest = bool(asked.get("oldest_first"))
 
@@ -100,6 +101,20 @@ async def cases(request: Request) -> Response:
         filters=FILTERS,
         filtered=bool(wanted or words),
     )
+
+
+def refuse_times(wanted: Mapping[str, str]) -> None:
+    """Refuse a day that is none.
+
+    Raises:
+        HTTPException: it is none.
+    """
+    for name in ("since", "until"):
+        try:
+            if name in wanted:
+                moment(wanted[name])
+        except RecordError:
+            raise HTTPException(422, f"{name} is no day. Write it as 2026-01-31.") from None
 
 
 # -- trees ---------------------------------------------------------------------------------

@@ -18,11 +18,13 @@ from faulttree.cases.photos.case_photos import shown, standing
 from faulttree.cases.photos.picture import PhotoError, ending, media_type, picture, thumbnail
 from faulttree.page.answers import desk_of, page, to, visitor
 from faulttree.page.case_routes import key_of
+from faulttree.page.workers import BusyError
 
 if TYPE_CHECKING:
     from starlette.requests import Request
 
     from faulttree.page.answers import Visitor
+    from faulttree.page.desk import Desk
     from faulttree.page.sitting import Room
 
 __all__ = ["ROUTES"]
@@ -33,6 +35,8 @@ FILES = ("camera", "file")
 
 MOST_FIELDS = 10
 LONGEST_WORDS = 2000
+MOST_UPLOADS = 6
+"""Photos that may arrive at once: each can need some hundred megabytes until it is kept."""
 
 
 async def show(request: Request) -> Response:
@@ -75,6 +79,17 @@ async def upload(request: Request) -> Response:
     if request.headers.get("content-type", "").partition(";")[0].strip().lower() != FORM:
         raise HTTPException(415, "Send a form with a photo.")
     desk, case = desk_of(request), request.path_params["case"]
+    if desk.uploads >= MOST_UPLOADS:
+        raise BusyError
+    desk.uploads += 1
+    try:
+        return await taken(request, who, desk, case)
+    finally:
+        desk.uploads -= 1
+
+
+async def taken(request: Request, who: Visitor, desk: Desk, case: str) -> Response:
+    """Keep the photo of a form, and go on to the case; or tell why it is not taken."""
     async with request.form(max_files=len(FILES), max_fields=MOST_FIELDS) as form:
         fields = {name: value for name, value in form.items() if isinstance(value, str)}
         data = await sent(form)

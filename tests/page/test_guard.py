@@ -279,6 +279,15 @@ def test_a_large_body_is_refused_while_it_arrives(here: Shop, page: Browser) -> 
     assert answer.status_code == 400  # In pieces, without a length.
 
 
+@pytest.mark.parametrize("name", ["since", "until"])
+@pytest.mark.parametrize("day", ["tomorrow", "\x00", "9" * 5000, "<b>"])
+def test_a_filter_that_makes_no_sense_is_told(here: Shop, name: str, day: str) -> None:
+    answer = here.client.get("/", params={name: day})
+    assert answer.status_code == 422
+    assert "<b>" not in answer.text
+    assert here.client.get("/", params={"limit": "9" * 5000}).status_code == 200
+
+
 @pytest.mark.parametrize(
     ("name", "value", "status"),
     [

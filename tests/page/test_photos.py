@@ -13,6 +13,7 @@ from PIL import Image
 from faulttree.cases.photos.case_photos import added, set_megabytes
 from faulttree.cases.photos.picture import picture
 from faulttree.page.guard import PHOTO_LIMIT
+from faulttree.page.photos import MOST_UPLOADS
 from faulttree.walk import events as ev
 from tests.cases.test_photos import HOSTILE, file_of, noise, png, with_place
 from tests.page.support import HOST, ORIGIN, Browser, Shop, shop
@@ -170,6 +171,16 @@ def test_only_a_form_of_this_device_and_site_counts(here: Shop, page: Browser) -
         files = {"camera": ("x.jpg", file_of(noise()))}
         answer = here.client.post(form.to, data=fields, files=files, headers=head)
         assert answer.status_code == 403
+    assert photos(here, page) == []
+
+
+def test_only_some_photos_may_arrive_at_once(here: Shop, page: Browser) -> None:
+    desk = here.client.app.app.state.desk  # type: ignore[attr-defined]
+    desk.uploads = MOST_UPLOADS
+    try:
+        assert send(page, file_of(noise())).status == 503
+    finally:
+        desk.uploads = 0
     assert photos(here, page) == []
 
 

@@ -24,7 +24,7 @@ import httpx
 import pytest
 
 from faulttree.cases import open_store
-from faulttree.page import connections
+from faulttree.page import connections, guard
 from faulttree.walk import events as ev
 from tests.page.live import NOW, Live, live
 from tests.page.support import Forms
@@ -91,6 +91,36 @@ def test_a_client_that_never_ends_its_headers_is_closed(here: Live) -> None:
     with socket.create_connection(("127.0.0.1", here.port), timeout=20) as wire:
         wire.sendall(b"GET / HTTP/1.1\r\nHost: ")
         assert wire.recv(10) == b""
+
+
+def test_one_address_cannot_keep_all_others_out(here: Live) -> None:
+    away = ("127.0.0.2", 0)  # Not the address of the server itself, as seen from it.
+    with contextlib.ExitStack() as held:
+        for _ in range(connections.EACH_ADDRESS + 8):
+            wire = socket.create_connection(("127.0.0.1", here.port), 20, source_address=away)
+            held.enter_context(wire)
+        assert wire.recv(10) == b""
+        ask = f"GET / HTTP/1.1\r\nHost: 127.0.0.1:{here.port}\r\nConnection: close\r\n\r\n"
+        assert status(raw(here, ask)) == 200
+
+
+def test_a_body_that_drips_is_ended(here: Live, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(guard, "FORM_SECONDS", 0.2)
+    host = f"127.0.0.1:{here.port}"
+    case = opened(here)
+    head = f"POST /case/{case}/reply HTTP/1.1\r\nHost: {host}\r\nOrigin: http://{host}\r\n"
+    kind = "Content-Type: application/x-www-form-urlencoded\r\nContent-Length: 60000\r\n\r\n"
+    with socket.create_connection(("127.0.0.1", here.port), timeout=20) as wire:
+        wire.sendall((head + kind + "a").encode())
+        assert status(wire.recv(1000)) == 408
+
+
+def test_the_head_of_a_stream_is_no_stream(here: Live) -> None:
+    case = opened(here)
+    for _ in range(12):
+        host = f"127.0.0.1:{here.port}"
+        ask = f"HEAD /case/{case}/live HTTP/1.1\r\nHost: {host}\r\nConnection: close\r\n\r\n"
+        assert status(raw(here, ask)) == 200
 
 
 def test_two_devices_see_each_other(here: Live) -> None:
