@@ -30,7 +30,8 @@ CSP = (
 HEADERS = {
     "content-security-policy": CSP,
     "x-content-type-options": "nosniff",
-    "referrer-policy": "no-referrer",
+    # With "no-referrer" a browser sends no origin with a form either, and none could be checked.
+    "referrer-policy": "same-origin",
     "cache-control": "no-store",
     "cross-origin-opener-policy": "same-origin",
     "cross-origin-resource-policy": "same-origin",

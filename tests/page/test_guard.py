@@ -131,7 +131,7 @@ def test_every_answer_has_the_headers_of_safety(here: Shop, page: Browser) -> No
         answer = here.client.get(path)
         assert answer.headers["content-security-policy"] == CSP
         assert answer.headers["x-content-type-options"] == "nosniff"
-        assert answer.headers["referrer-policy"] == "no-referrer"
+        assert answer.headers["referrer-policy"] == "same-origin"
         assert answer.headers["cache-control"] == "no-store"
     refused = here.client.get("/", headers={"host": "evil.example"})
     assert refused.headers["content-security-policy"] == CSP

@@ -78,7 +78,7 @@
       if (answer.status === 429 || answer.status === 503) return;
       keepUnsent(unsent().filter((kept) => key(kept) !== key(item)));
       const here = one("#case");
-      if (here && item.to.includes(here.dataset.case || "-")) await show(answer);
+      if (here && item.to.includes(here.dataset.case || "-")) { await show(answer); waiting(); }
       else say(answer.status === 409 ? `Not recorded, the case went on meanwhile: ${words_of(item)}` : "Sent.");
     } catch { waiting(); } finally { sending = false; }
   }
