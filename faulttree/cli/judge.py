@@ -100,6 +100,8 @@ def _rating_options() -> tuple[click.Option, ...]:
 )
 @click.option("--source-resistance", metavar="VALUE", help="Of the node whose voltage is read.")
 @click.option("--driving-voltage", metavar="VALUE", help="What drives the current that is read.")
+@click.option("--copper-at", metavar="VALUE", help="Temperature of a winding's limit.")
+@click.option("--crest-factor", metavar="VALUE", help="Of the waveform: peak over r.m.s. value.")
 @click.option("--holds-at", metavar="VALUE", help="The frequency at which the limit holds.")
 @click.option("--quantity", metavar="NAME", help="Which of its quantities was measured.")
 @click.option(

@@ -99,7 +99,7 @@ def _refuse_strangers(reading: Quantity, taken: Taken, limits: Limits) -> None:
                 f"'{reading.text[:60]}': {name} belongs to {means}", remedy="Leave it out here."
             )
     for value, name, missing, key in (
-        (taken.temperature, "the temperature", limits.copper_at, "component: winding"),
+        (taken.temperature, "the temperature", limits.copper_at, "copper_at"),
         (taken.input, "the input of the meter", limits.source_resistance, "source_resistance"),
         (taken.burden, "burden", limits.driving_voltage, "driving_voltage"),
     ):

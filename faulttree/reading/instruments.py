@@ -70,6 +70,8 @@ class Range:
         resolution: one digit; zero where not given.
         written: the accuracy as written.
         burden: voltage across the meter at the end of a current range [V].
+        frequency: from which to which frequency its accuracy holds [Hz]; None: not stated.
+        crest_factor: largest peak over the end of the range; None where it is not stated.
         common: the part of ``accuracy.of_reading`` that is one and the same in all readings on
             this range, a gain error.
     """
@@ -81,6 +83,17 @@ class Range:
     written: str = ""
     burden: Decimal | None = None
     common: float = 0.0
+    frequency: tuple[Decimal, Decimal] | None = None
+    crest_factor: Decimal | None = None
+
+    def holds_at(self, frequency: Decimal | None) -> bool:
+        """Whether its accuracy holds at a frequency [Hz]; that of the mains where None."""
+        if self.frequency is None:
+            return True
+        low, high = self.frequency
+        if frequency is None:
+            return low <= 60 and high >= 50
+        return low <= frequency <= high
 
     def standard_uncertainty(self, value: float) -> float:
         """Standard uncertainty [unit of the value] of one reading on this range.
@@ -107,6 +120,8 @@ class Instrument:
         frequencies: at which it measures ESR, tan δ, capacitance and inductance [Hz];
             empty where none is declared.
         input_resistance: of its voltage ranges [Ω]; None where it is not declared.
+        responds: to what its a.c. ranges respond, ``true-rms`` or ``average``; empty where that
+            is not declared.
         offers: what its kind can be set to, by the library; None where that is not known.
     """
 
@@ -118,6 +133,7 @@ class Instrument:
     due: str = ""
     frequencies: tuple[Decimal, ...] = ()
     input_resistance: Decimal | None = None
+    responds: str = ""
     offers: Offers | None = None
 
     def measures(self, unit: str, kind: str = "") -> bool:
@@ -129,10 +145,17 @@ class Instrument:
         rows = self._rows(unit, kind)
         return rows[-1].full if rows else None
 
-    def range_for(self, value: Decimal | float, unit: str, kind: str = "") -> Range | None:
-        """The smallest range that shows this value, or None."""
+    def range_for(
+        self, value: Decimal | float, unit: str, kind: str = "", frequency: Decimal | None = None
+    ) -> Range | None:
+        """The smallest range that shows this value at this frequency [Hz], or None.
+
+        Without a frequency, rows of an a.c. range that state theirs must hold at the mains.
+        """
         size = abs(Decimal(value))
-        rows = [row for row in self._rows(unit, kind) if size >= row.start]
+        rows = [
+            row for row in self._rows(unit, kind) if size >= row.start and row.holds_at(frequency)
+        ]
         # A range ends at its name; only above the last may a meter show a little more.
         for row in rows:
             if size <= row.full:
@@ -140,10 +163,10 @@ class Instrument:
         return rows[-1] if rows and size <= rows[-1].full * OVERLAP else None
 
     def standard_uncertainty(
-        self, value: Decimal | float, unit: str, kind: str = ""
+        self, value: Decimal | float, unit: str, kind: str = "", frequency: Decimal | None = None
     ) -> float | None:
         """Standard uncertainty of a reading [its unit], or None where no range covers it."""
-        row = self.range_for(value, unit, kind)
+        row = self.range_for(value, unit, kind, frequency)
         return None if row is None else row.standard_uncertainty(float(value))
 
     def reads_at(self, frequency: Decimal) -> bool:
@@ -294,9 +317,15 @@ TOP = frozenset(
 )
 OF_SHOP = frozenset({"name", "address", "warranty_days", "labour_rate"})
 OF_INSTRUMENT = frozenset(
-    {"kind", "title", "calibrated", "due", "frequency", "input_resistance", "measures"}
+    {
+        *("kind", "title", "calibrated", "due", "frequency", "input_resistance", "measures"),
+        "responds",
+    }
 )
-OF_RANGE = frozenset({"range", "from", "accuracy", "resolution", "burden", "common"})
+OF_RANGE = frozenset(
+    {*("range", "from", "accuracy", "resolution", "burden", "common"), "frequency", "crest_factor"}
+)
+RESPONDS = ("true-rms", "average")
 
 
 def read_bench(mapping: Mapping[str, Any]) -> Bench:
@@ -445,6 +474,17 @@ def _instrument(name: str, item: object) -> Instrument:
         due=str(item.get("due") or ""),
         frequencies=_frequencies(item.get("frequency"), (*path, "frequency")),
         input_resistance=_positive(item, "input_resistance", "ohm", path),
+        responds=_responds(item.get("responds"), (*path, "responds")),
+    )
+
+
+def _responds(said: object, path: tuple[str | int, ...]) -> str:
+    if said is None or said in RESPONDS:
+        return str(said or "")
+    raise ReadingError(
+        f"'{str(said)[:40]}' is no response of an a.c. meter",
+        remedy=f"Choose one of {', '.join(RESPONDS)}.",
+        key=path,
     )
 
 
@@ -522,7 +562,21 @@ def _range(row: object, place: str, path: tuple[str | int, ...]) -> Range:
         written=str(row["accuracy"]),
         burden=_positive(row, "burden", "V", path),
         common=_common(row, accuracy, path),
+        frequency=_band(row.get("frequency"), (*path, "frequency")),
+        crest_factor=_positive(row, "crest_factor", "", path),
     )
+
+
+def _band(said: object, path: tuple[str | int, ...]) -> tuple[Decimal, Decimal] | None:
+    """From which to which frequency [Hz] an accuracy holds."""
+    if said is None:
+        return None
+    ends = _frequencies(said, path)
+    if len(ends) != 2:
+        raise ReadingError(
+            "the frequency of a range is a pair", remedy="Write [45 Hz, 1 kHz].", key=path
+        )
+    return ends[0], ends[1]
 
 
 def _common(row: Mapping[str, Any], accuracy: Accuracy, path: tuple[str | int, ...]) -> float:

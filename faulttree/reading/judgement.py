@@ -51,7 +51,7 @@ def judge(
     """
     raw = (reading,) if isinstance(reading, Quantity) else tuple(reading)
     sample = _sample(raw, limits, instrument, rule)
-    barred = _barred(sample, _other_frequency(raw, instrument, limits))
+    barred = _barred(sample, raw, instrument)
     if barred is not None:
         return barred
     if not in_circuit:
@@ -65,13 +65,25 @@ def judge(
     return verdict if verdict.advice else replace(verdict, advice=hidden(limits, verdict.outcome))
 
 
-def _barred(sample: _Sample, other_frequency: str) -> Verdict | None:
-    """Undecided where there are no limits to judge by, or they hold at another frequency."""
+def _barred(
+    sample: _Sample, raw: Sequence[Quantity], instrument: Instrument | None
+) -> Verdict | None:
+    """Undecided where there are no limits to judge by, they hold at another frequency, or the
+    meter does not show this waveform.
+    """
     limits = sample.limits
     if limits.missing or limits.problem:
         first = f"take {', '.join(limits.missing)} first: the limits follow from it"
         return sample.undecided("no limits", limits.problem or first)
-    return sample.undecided("frequency", other_frequency) if other_frequency else None
+    other = _other_frequency(raw, instrument, limits)
+    if other:
+        return sample.undecided("frequency", other)
+    if instrument is None or limits.crest_factor is None:
+        return None
+    from faulttree.reading.waveform import wrong_waveform
+
+    wrong = wrong_waveform(raw[0], limits, instrument)
+    return sample.undecided("waveform", wrong) if wrong else None
 
 
 def _decided(sample: _Sample, instrument: Instrument | None, rule: Rule) -> Verdict:
@@ -161,6 +173,10 @@ def _sample(
         done = [corrected(each, limits, instrument) for each in raw]
         readings = tuple(each.reading for each in done)
         gain, null, texts = done[0].gain, done[0].null, done[0].texts
+    if instrument is not None and instrument.responds:
+        from faulttree.reading.waveform import sine_only
+
+        texts += sine_only(raw[0], limits, instrument)
     one, spread, freedom = _mean(readings)
     common = {
         "readings": readings if len(readings) > 1 else (),
@@ -218,21 +234,24 @@ def _mean(readings: Sequence[Quantity]) -> tuple[Quantity, float, float]:
         freedom = effective_freedom([(first.uncertainty, inf), (spread, freedom)])
     spread = sqrt(spread**2 + (first.uncertainty or 0.0) ** 2)
     text = ", ".join(reading.text for reading in readings)
-    made = Quantity(mean, first.unit, first.kind, text=text, prefix=first.prefix)
+    made = replace(first, value=mean, text=text, uncertainty=None, bare=False, signed=False)
     return made, spread, freedom
 
 
 def _meter_uncertainty(instrument: Instrument, value: Quantity | Decimal, limits: Limits) -> float:
     """Standard uncertainty of one reading of the meter [unit of the limits]."""
     kind: str = limits.kind
+    frequency = None
     if isinstance(value, Quantity):
         assert value.value is not None
+        frequency = value.frequency or limits.holds_at
         kind = value.kind or kind
         value = value.value
-    found = instrument.standard_uncertainty(value, limits.unit, kind)
+    found = instrument.standard_uncertainty(value, limits.unit, kind, frequency)
     if found is None:
+        at = "" if frequency is None else f" at {show(frequency, 'Hz')}"
         raise ReadingError(
-            f"{instrument.id} has no range for {show(value, limits.unit, kind)}",
+            f"{instrument.id} has no range for {show(value, limits.unit, kind)}{at}",
             remedy="Name the instrument that was used, or add the range to bench.yaml.",
         )
     return found

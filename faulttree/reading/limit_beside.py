@@ -22,7 +22,13 @@ BASIS: Mapping[str, str] = {
 }
 """What a limit can rest on, in words."""
 
-_PLACES = {"source_resistance": ("ohm", "V"), "driving_voltage": ("V", "A")}
+# Key → its unit, and the units of the limits that it belongs to.
+_PLACES = {
+    "source_resistance": ("ohm", ("V",)),
+    "driving_voltage": ("V", ("A",)),
+    "copper_at": ("degC", ("ohm",)),
+    "crest_factor": ("", ("V", "A")),
+}
 
 
 def with_beside(limits: Limits, spec: Mapping[str, Any]) -> Limits:
@@ -45,6 +51,8 @@ def with_beside(limits: Limits, spec: Mapping[str, Any]) -> Limits:
         method=_method(limits.method, spec.get("requires")),
         source_resistance=_place(limits, spec, "source_resistance"),
         driving_voltage=_place(limits, spec, "driving_voltage"),
+        copper_at=_place(limits, spec, "copper_at") or limits.copper_at,
+        crest_factor=_place(limits, spec, "crest_factor"),
     )
 
 
@@ -98,10 +106,12 @@ def _place(limits: Limits, spec: Mapping[str, Any], name: str) -> Decimal | None
         return None
     unit, of = _PLACES[name]
     try:
-        if limits.unit != of:
-            raise ReadingError(f"{name} belongs to a limit in {of}", remedy="Leave it out here.")
+        if limits.unit not in of:
+            raise ReadingError(
+                f"{name} belongs to a limit in {' or '.join(of)}", remedy="Leave it out here."
+            )
         read = parse_quantity(spec[name], unit).value
-        if read is None or read <= 0:
+        if read is None or (read <= 0 and unit != "degC"):
             raise ReadingError(f"{name} must be above zero", remedy="Correct the figure.")
     except ReadingError as error:
         raise placed(error, (name,)) from None

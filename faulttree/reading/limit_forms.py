@@ -15,7 +15,10 @@ __all__ = ["band_list", "entry_of", "form_of", "key_of", "outcomes_of"]
 NOMINAL = frozenset({"nominal", "tolerance"})
 RANGE = frozenset({"min", "max"})
 BESIDE = frozenset(
-    {"basis", "good", "holds_at", "requires", "source_resistance", "driving_voltage"}
+    {
+        *("basis", "good", "holds_at", "requires", "source_resistance", "driving_voltage"),
+        *("copper_at", "crest_factor"),
+    }
 )
 """What limits say beside their figures: no figure depends on it."""
 ALWAYS = frozenset({"unit", "source"}) | BESIDE

@@ -58,6 +58,7 @@ class Limits:
         copper_at: temperature of a winding's figures [°C].
         source_resistance: of the node that a voltage is measured at [Ω].
         driving_voltage: that drives the current which is measured [V].
+        crest_factor: of the waveform at this place, peak over r.m.s. value.
         notes: what the reader of a verdict must know.
     """
 
@@ -91,6 +92,7 @@ class Limits:
     copper_at: Decimal | None = None
     source_resistance: Decimal | None = None
     driving_voltage: Decimal | None = None
+    crest_factor: Decimal | None = None
 
     @property
     def place(self) -> str:

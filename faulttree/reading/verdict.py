@@ -50,8 +50,8 @@ class Verdict(Judged):
         likelihoods: outcome → probability that the true value lies there. Empty where the
             reading proves nothing.
         rule: which rule decided: ``simple acceptance``, ``conformance probability``,
-            ``over range``, ``one-sided``, ``frequency``, ``in circuit``, ``good units`` (the
-            limit contradicts readings of good units) or ``no limits``.
+            ``over range``, ``one-sided``, ``frequency``, ``waveform``, ``in circuit``,
+            ``good units`` (the limit contradicts readings of good units) or ``no limits``.
         tired: a used part beyond a new part's limit and not beyond a worn part's.
         advice: what to do, where the reading proves nothing or proves it but barely.
         readings: the single readings, where several were taken.

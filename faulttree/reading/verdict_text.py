@@ -245,7 +245,14 @@ def _off_limit(value: Decimal, limits: Limits, digits: int) -> str:
 
 def _certainty(verdict: Judged) -> list[tuple[str, str]]:
     said: list[tuple[str, str]] = []
-    if verdict.rule in {"in circuit", "no limits", "over range", "frequency", "good units"}:
+    if verdict.rule in {
+        "in circuit",
+        "no limits",
+        "over range",
+        "frequency",
+        "waveform",
+        "good units",
+    }:
         return said
     limits = verdict.limits
     if limits.method is not None and limits.method.required:
