@@ -395,6 +395,7 @@ def _opened(desk: Desk, tree: Tree, known: Mapping[str, str]) -> OpenCase:
     case = desk.store.open_case(events, tree_text=tree.text)
     case_open = _open_case(desk, tree, case, events)
     case_open.say(f"This is {case_open.label}. Ctrl-C pauses; every answer is recorded.")
+    _say_complaint(case_open)
     for line in origin_of(desk.library, tree):
         case_open.say(line)
     return case_open
@@ -419,6 +420,15 @@ def _resumed(desk: Desk, words: str) -> OpenCase:
     if case_open.state.visits:
         desk.console.show(path_view(case_open.state, desk.console.width))
     return case_open
+
+
+def _say_complaint(case: OpenCase) -> None:
+    """The complaint, and the owner's words where they differ."""
+    opened = case.state.opened
+    if opened is not None and opened.complaint:
+        words = opened.owner_words
+        owner = f" In the owner's words: {words}" if words and words != opened.complaint else ""
+        case.say(f"Complaint: {opened.complaint}.{owner}")
 
 
 def _latest_open(store: Store) -> Any:

@@ -39,6 +39,9 @@ if TYPE_CHECKING:
 __all__ = ["act", "chosen_step"]
 
 VIEWS = frozenset({"?", "how", "why", "suspects", "path", "similar"})
+MOST_NEAR = 6
+"""Steps named where none is called so: a large tree has a hundred."""
+
 FROM_ANSWER = 2
 """Similar cases are told from this answer on: one alone tells too little."""
 Action = Callable[[Position, "Context", Prompt, str], Result]
@@ -108,8 +111,15 @@ def _photo(context: Context, prompt: Prompt, given: Reply) -> Result:
 def _go(position: Position, context: Context, prompt: Prompt, rest: str) -> Result:
     name = chosen_step(position.state, rest)
     if name is None:
-        known = ", ".join(position.tree.diagnostic)
-        return Refused(WalkError("name a step: go STEP", remedy=f"They are {known}."))
+        from difflib import get_close_matches
+
+        near = get_close_matches(rest, position.tree.diagnostic, n=MOST_NEAR, cutoff=0.5)
+        listed = near or position.tree.diagnostic[:MOST_NEAR]
+        message = f"there is no step '{rest}'" if rest else "name a step: go STEP"
+        remedy = f"Steps with a name like it: {', '.join(listed)}."
+        return Refused(
+            WalkError(message, remedy=remedy if near else f"Such as {', '.join(listed)}.")
+        )
     return head_for(position, context, name, "asked")
 
 

@@ -110,7 +110,9 @@ def _behind(events: Sequence[ev.Event]) -> str:
     last = moving[-1] if moving else None
     if not isinstance(last, ev.Answered) or last.outcome == "undecided":
         return ""
-    jump = next((event for event in reversed(moving) if not isinstance(event, ev.Answered)), None)
+    # What the unit is may have been asked in between.
+    passed_by = (ev.Answered, ev.FactGiven)
+    jump = next((event for event in reversed(moving) if not isinstance(event, passed_by)), None)
     if not isinstance(jump, ev.Jumped) or jump.step != last.step:
         return ""
     return jump_purpose(jump).then

@@ -293,7 +293,8 @@ def verdict_view(
 
 def fault_view(state: State, fault: Fault, width: int) -> list[Line]:
     """A fault found: what it is, how to remedy it, how to prove the repair, why it is known."""
-    lines = heading(state, "found", width)
+    likely = state.reached is not None and state.reached.standing == "likely"
+    lines = heading(state, "taken for the cause, not proved" if likely else "found", width)
     lines += labelled("FAULT", fault.title, width, style="bad")
     lines += _evidence(state, width)
     if fault.part or fault.module:
@@ -343,7 +344,7 @@ def _evidence(state: State, width: int) -> list[Line]:
     text = share_text(reached.probability)
     if reached.standing == "likely" and reached.threshold is not None:
         text += f" by all that was seen; called found from {share_text(reached.threshold)} on"
-    return labelled("Likely" if reached.standing == "found" else "So far", text, width)
+    return labelled("Likely", text, width)
 
 
 def facts_view(state: State, width: int) -> list[Line]:
@@ -398,5 +399,7 @@ def _told_at_intake(state: State) -> Iterator[str]:
         return
     unit, rated = opened.unit, ratings_of(state)
     named = {"model": unit.get("model"), "tag": unit.get("serial"), "complaint": opened.complaint}
+    if opened.owner_words != opened.complaint:
+        named["owner-words"] = opened.owner_words
     named |= {name: rated[name].text for name in state.tree.ratings if name in rated}
     yield from (f"{name}: {value}" for name, value in named.items() if value)
