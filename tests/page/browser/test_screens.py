@@ -5,14 +5,17 @@ from __future__ import annotations
 import datetime as dt
 import itertools
 from collections.abc import Callable, Iterator
+from io import BytesIO
 from pathlib import Path
 
 import pytest
 from axe_playwright_python.sync_playwright import Axe
+from PIL import Image
 from playwright.sync_api import Browser
 
 from faulttree.reading import Bench
 from faulttree.walk import events as ev
+from tests.page.browser import readme_picture
 from tests.page.browser.hands import Hands, hands
 from tests.page.live import NOW, Live, live
 from tests.session.samples import lamp
@@ -134,3 +137,11 @@ class Told422(list[str]):
     def append(self, line: str) -> None:
         if "status of 422" not in line and "status of 409" not in line:
             super().append(line)
+
+
+def test_the_picture_in_the_readme_can_be_taken_again(chromium: Browser, tmp_path: Path) -> None:
+    content = BytesIO(readme_picture.taken(chromium, tmp_path))
+    with Image.open(content) as new, Image.open(readme_picture.PICTURE) as shown:
+        assert new.size == shown.size
+    assert readme_picture.PICTURE.stat().st_size < 150_000
+    assert "docs/pictures/page.png" in (readme_picture.ROOT / "README.md").read_text()
