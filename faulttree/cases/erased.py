@@ -1,7 +1,8 @@
-"""Cases whose free words were erased: the marks in a record, and the erasing in its tables."""
+"""Cases whose words and pictures were erased: marks in a record, and the erasing in its tables."""
 
 from __future__ import annotations
 
+import json
 from collections.abc import Iterable, Iterator, Mapping
 from contextlib import contextmanager
 
@@ -13,8 +14,9 @@ from faulttree.cases.event_rows import add_words
 from faulttree.cases.free_words import blanked
 from faulttree.cases.journal.file import JournalErased
 from faulttree.cases.projection import CaseProjection
-from faulttree.cases.schema import sqlite_statements
-from faulttree.cases.tables import CASES, EVENTS, RECORD, WORDS
+from faulttree.cases.schema import PHOTOS_SINCE, sqlite_statements, version_of
+from faulttree.cases.tables import CASES, EVENTS, PHOTOS, RECORD, WORDS
+from faulttree.walk.events import PhotoAdded
 
 PREFIX = "erased:"
 """What the key of a mark begins with; the id of the case follows."""
@@ -45,7 +47,7 @@ def put_mark(connection: Connection, mark: JournalErased) -> None:
 
 
 def erase_words(connection: Connection, mark: JournalErased) -> None:
-    """Blank the words of a case in the tables of a record, and keep the mark.
+    """Blank the words of a case in the tables of a record, remove its pictures, keep the mark.
 
     Args:
         connection: a transaction that may write, of somebody who is alone with the record.
@@ -74,6 +76,47 @@ def erase_words(connection: Connection, mark: JournalErased) -> None:
     connection.execute(update(CASES).where(CASES.c.number == number).values(**row))
     connection.execute(delete(WORDS).where(WORDS.c.number == number))
     add_words(connection, number, rows.words_of(events))
+    if version_of(connection) >= PHOTOS_SINCE:
+        for batch in rows.batched(pictures_of(connection, {mark.case: mark}), 400):
+            connection.execute(delete(PHOTOS).where(PHOTOS.c.sha256.in_(batch)))
+
+
+def pictures_of(
+    connection: Connection, marks: Mapping[str, JournalErased], among: set[str] | None = None
+) -> set[str]:
+    """The hashes of the pictures that only marked events of these cases name.
+
+    Args:
+        connection: to the record.
+        marks: case → its mark.
+        among: look at these hashes alone.
+    """
+    listed = select(CASES.c.id, EVENTS.c.sequence, EVENTS.c.event).join(
+        EVENTS, EVENTS.c.number == CASES.c.number
+    )
+    own: set[str] = set()
+    for batch in rows.batched(marks, 400):
+        for row in connection.execute(listed.where(CASES.c.id.in_(batch))):
+            if row.sequence < marks[row.id].events:
+                own |= pictures_named(row.event)
+    own &= own if among is None else among
+    if not own:
+        return own
+    for row in connection.execute(listed.where(EVENTS.c.event.contains(PHOTO_ADDED))):
+        if row.id not in marks or row.sequence >= marks[row.id].events:
+            own -= pictures_named(row.event)
+    return own
+
+
+PHOTO_ADDED = f'"kind":"{PhotoAdded.kind}"'
+
+
+def pictures_named(event: str) -> set[str]:
+    """The hashes of pictures that the JSON of an event names."""
+    if PHOTO_ADDED not in event:
+        return set()
+    added = json.loads(event)
+    return {added[name] for name in ("sha256", "original") if name in added and "width" in added}
 
 
 @contextmanager

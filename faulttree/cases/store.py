@@ -237,9 +237,13 @@ class Store(Lookup):
         if photo.original:
             name = hashlib.sha256(photo.original).hexdigest()
             items.append(JournalPhoto(name, photo.original, original=True))
-        new = [one for one in items if self.photo(one.sha256, original=one.original) is None]
-        if new:
-            self._record(lambda connection: add_photos(connection, new), new, sync=True)
+        try:
+            items = [one for one in items if self.photo(one.sha256, original=one.original) is None]
+        except CutOff:
+            if self.outbox is None:
+                raise
+        if items:
+            self._record(lambda connection: add_photos(connection, items), items, sync=True)
 
     # What may fail ---------------------------------------------------------------------
 

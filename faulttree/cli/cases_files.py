@@ -223,17 +223,17 @@ def verify(repair: bool, photos: str | None, options: RecordOptions) -> int:
 
 @click.command(
     "erase",
-    short_help="Erase the words that people wrote in a case.",
+    short_help="Erase the photos of a case, and the words that people wrote.",
     epilog="Example: faulttree cases erase 14",
 )
 @click.argument("case")
 @click.option("--yes", is_flag=True, help="Erase without asking.")
 @common
 def erase(case: str, yes: bool, options: RecordOptions) -> int:
-    """Erase every word that people wrote in CASE: complaint, names, notes, reasons, parts.
+    """Erase every word that people wrote in CASE (complaint, names, notes, parts), and its photos.
 
     They are erased in the record, its journal, the index of words, and the copies that can be
-    reached. Readings, results, serial and tag stay. Nothing brings the words back: imports,
+    reached. Readings, results, serial and tag stay. Nothing brings them back: imports,
     repairs and restores leave them out. Exits 1 when a copy could not be reached; it is named.
     """
     from faulttree.cases.repair.erase import erase_case
@@ -241,7 +241,7 @@ def erase(case: str, yes: bool, options: RecordOptions) -> int:
     url = options.url
     with alone_with(url), open_record(url, library=options.library, held=True) as store:
         found = store.find(case)
-        question = f"Erase the words of case {found.number}, {found.title}? This is for good."
+        question = f"Erase words and photos of case {found.number}, {found.title}? It is final."
         if not yes and not click.confirm(harmless(question), err=True):
             say("Nothing was erased.", to_people=True)
             return 1

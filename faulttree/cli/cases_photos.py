@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -93,7 +94,7 @@ def write(folder: Path, name: str, data: bytes) -> str:
     path = folder / f"{name}{ending(data)}"
     try:
         folder.mkdir(mode=0o700, parents=True, exist_ok=True)
-        with path.open("xb") as file:
+        with os.fdopen(os.open(path, os.O_CREAT | os.O_EXCL | os.O_WRONLY, 0o600), "wb") as file:
             file.write(data)
     except OSError as error:
         raise RecordError(

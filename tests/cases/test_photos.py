@@ -9,6 +9,7 @@ import random
 import sqlite3
 import struct
 import zlib
+from base64 import b64encode
 from collections.abc import Iterator
 from contextlib import closing
 from hashlib import sha256
@@ -35,6 +36,7 @@ from faulttree.cases.photos.picture import (
     thumbnail,
 )
 from faulttree.cases.repair.backup import back_up_record, restore_record
+from faulttree.cases.repair.erase import erase_case
 from faulttree.cases.repair.rebuild import rescue
 from faulttree.cases.repair.verify import verify
 from faulttree.cases.schema import VERSION
@@ -402,6 +404,7 @@ def test_a_photo_taken_while_the_server_is_away_is_sent_later(
         case = store.open_case([opened()], tree_text=TEXT)
         with monkeypatch.context() as patch:
             patch.setattr(store, "write", cut_off)
+            patch.setattr(store, "read", cut_off)
             photo = added(store, [opened()], picture(file_of(noise())))
             store.append(case, 1, photo)
         assert outbox.Outbox(tmp_path, url, store.writer).path.exists()
@@ -409,8 +412,46 @@ def test_a_photo_taken_while_the_server_is_away_is_sent_later(
         assert shown(store, store.events(case), photo.sha256)
 
 
-def cut_off(_: object) -> None:
+def cut_off(*_: object, **__: object) -> None:
     raise CutOff("away")
+
+
+def test_the_pictures_of_an_erased_case_are_gone_for_good(path: Path, tmp_path: Path) -> None:
+    copy, export = tmp_path / "copy.sqlite", tmp_path / "cases.jsonl"
+    with open_store(str(path)) as store:
+        case, photo = with_photo(store, original=True)
+        _, shared_photo = with_photo(store, seed=2)
+        store.append(case, 3, shared_photo)
+        pictures = [store.photo(photo.sha256), store.photo(photo.original, original=True)]
+        export.write_bytes(exported(store))
+    back_up_record(str(path), copy, at=at())
+
+    def held(*traces: bytes) -> list[str]:
+        files = [one for one in tmp_path.rglob("*") if one.is_file() and one != export]
+        return [one.name for one in files if any(trace in one.read_bytes() for trace in traces)]
+
+    traces = [trace[200:1200] for trace in pictures if trace]
+    lines_of = [b64encode(trace[:3000])[300:1500] for trace in pictures if trace]
+    assert len(held(*traces, *lines_of)) == 4
+    with open_store(str(path)) as store:
+        assert erase_case(store, case, at(9)).unreached == ()
+    assert held(*traces, *lines_of) == []
+    with open_store(str(path)) as store:
+        assert store.photo(photo.sha256) is None
+        assert store.photo(shared_photo.sha256)
+        assert verify(store).sound
+        # Neither an export from before nor the backup brings them back.
+        with export.open("rb") as file:
+            load(store, file, "cases.jsonl")
+        assert store.photo(photo.sha256) is None
+    restore_record(copy, str(path))
+    with open_store(str(path)) as store:
+        assert store.photo(photo.sha256) is None
+        assert store.photo(shared_photo.sha256)
+        assert verify(store).sound
+    rescue(path)
+    with open_store(str(path)) as store:
+        assert store.photo(photo.original, original=True) is None
 
 
 # Between records -----------------------------------------------------------------------------

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 from sqlalchemy import Connection, select
 
+from faulttree.cases.errors import CutOff
 from faulttree.cases.photos.picture import PhotoError, media_type
 from faulttree.cases.tables import RECORD
 from faulttree.walk.events import Event, PhotoAdded
@@ -53,7 +54,10 @@ def added(store: Store, events: Sequence[Event], picture: Picture, words: str = 
     """
     size = len(picture.data) + len(picture.original)
     taken = {photo.sha256: photo.size or 0 for photo in every(events)}
-    most = store.read(megabytes_of)
+    try:
+        most = store.read(megabytes_of)
+    except CutOff:
+        most = MEGABYTES
     if picture.sha256 not in taken and sum(taken.values()) + size > most * 1_000_000:
         raise PhotoError(
             f"the photos of this case are more than {most} MB",

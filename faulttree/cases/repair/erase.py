@@ -14,10 +14,11 @@ from sqlalchemy.exc import SQLAlchemyError
 
 from faulttree.cases.backends.engines import to_file
 from faulttree.cases.backends.urls import sqlite_path
-from faulttree.cases.erased import erase_words, marks_in
+from faulttree.cases.erased import PHOTO_ADDED, erase_words, marks_in, pictures_named
 from faulttree.cases.free_words import blanked
 from faulttree.cases.journal import chain
 from faulttree.cases.journal.file import (
+    PHOTO,
     JournalEntry,
     JournalErased,
     journal_path,
@@ -188,7 +189,7 @@ def id_of(path: Path) -> str:
 
 
 def erase_in_journal(path: Path, marks: Mapping[str, JournalErased]) -> bool:
-    """Write a journal again without the words of these cases, and with their marks.
+    """Write a journal again without the words and pictures of these cases, and with their marks.
 
     Gives whether it had lines of them.
     """
@@ -196,10 +197,14 @@ def erase_in_journal(path: Path, marks: Mapping[str, JournalErased]) -> bool:
     new = path.with_name(f"{path.name}.part")
     chains: dict[tuple[str, int], str] = {}
     had = False
+    pictures = pictures_in(path, marks)
     try:
         with path.open("rb") as old, open(os.open(new, FLAGS, 0o600), "wb") as file:  # noqa: PTH123
             for raw in old:
                 line = raw
+                if raw.startswith(PHOTO.encode()) and raw[HASH].decode("latin-1") in pictures:
+                    had = True
+                    continue
                 if any(case in raw for case in wanted):
                     had = True
                     line = erased_line(raw, marks, chains)
@@ -214,6 +219,23 @@ def erase_in_journal(path: Path, marks: Mapping[str, JournalErased]) -> bool:
         new.unlink(missing_ok=True)
     return had
 
+
+def pictures_in(path: Path, marks: Mapping[str, JournalErased]) -> set[str]:
+    """The hashes of the pictures that a journal names in marked events of these cases alone."""
+    own: set[str] = set()
+    others: set[str] = set()
+    with path.open("rb") as journal:
+        for raw in journal:
+            item = understood(0, raw).holds if PHOTO_ADDED.encode() in raw else None
+            if isinstance(item, JournalEntry):
+                mark = marks.get(item.case)
+                marked = mark is not None and item.sequence < mark.events
+                (own if marked else others).update(pictures_named(item.event))
+    return own - others
+
+
+HASH = slice(len(PHOTO) + 1, len(PHOTO) + 65)
+"""Where the hash stands in the line of a photo."""
 
 FLAGS = os.O_CREAT | os.O_WRONLY | os.O_TRUNC
 

@@ -18,6 +18,7 @@ from sqlalchemy import Connection, delete, func, insert, select, update
 from faulttree.cases import rows
 from faulttree.cases.backends.urls import sqlite_path
 from faulttree.cases.come_backs import mark_all
+from faulttree.cases.erased import marks_in, pictures_of
 from faulttree.cases.event_rows import ADD_STEP, ADD_WORD
 from faulttree.cases.journal.backup import knows
 from faulttree.cases.journal.file import (
@@ -452,7 +453,10 @@ def kept_photos(
 ) -> Iterator[RecordFinding]:
     """Whether the photos that the record itself keeps are there and whole."""
     whole, damaged = whole_and_damaged(store)
-    wrong = damaged | (done.named_photos.keys() - whole.keys())
+    missing = done.named_photos.keys() - whole.keys()
+    if missing:
+        missing -= store.read(lambda c: pictures_of(c, marks_in(c), missing))
+    wrong = damaged | missing
     mended = set(put_back(store, path, wrong)) if repair else set()
     for name in sorted(wrong):
         what = "damaged" if name in damaged else "missing"

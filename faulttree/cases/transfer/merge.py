@@ -11,7 +11,7 @@ from sqlalchemy import Connection, bindparam, func, select
 from faulttree.cases import rows
 from faulttree.cases.come_backs import mark
 from faulttree.cases.complete_case import CompleteCase, whole_of
-from faulttree.cases.erased import erase_words, marks_in, without_marked
+from faulttree.cases.erased import erase_words, marks_in, pictures_of, without_marked
 from faulttree.cases.event_rows import (
     ADD_CASE,
     ADD_EVENT,
@@ -88,8 +88,8 @@ def merge(
         new photos.
     """
     merged = Merged()
-    add_texts_and_photos(connection, items, merged)
     marks = take_marks(connection, items, merged, own=numbers)
+    add_texts_and_photos(connection, items, merged, marks)
     wholes = without_marked((item for item in items if isinstance(item, CompleteCase)), marks)
     groups = grouped(
         [without_words(item, marks) for item in items if isinstance(item, JournalEntry)]
@@ -116,12 +116,19 @@ def merge(
 
 
 def add_texts_and_photos(
-    connection: Connection, items: Iterable[JournalItem | CompleteCase], merged: Merged
+    connection: Connection,
+    items: Iterable[JournalItem | CompleteCase],
+    merged: Merged,
+    marks: Mapping[str, JournalErased],
 ) -> None:
-    """The texts of trees and the photos that are not here yet."""
+    """The texts of trees and the photos that are not here yet, but none that was erased."""
     texts = [item for item in items if isinstance(item, JournalTree)]
     merged.added += [one for one in texts if add_tree(connection, one.hash, one.text)]
-    new = add_photos(connection, [item for item in items if isinstance(item, JournalPhoto)])
+    photos = [item for item in items if isinstance(item, JournalPhoto)]
+    if photos and marks:
+        gone = pictures_of(connection, marks, {photo.sha256 for photo in photos})
+        photos = [photo for photo in photos if photo.sha256 not in gone]
+    new = add_photos(connection, photos)
     merged.photos = len(new)
     merged.added += new
 
