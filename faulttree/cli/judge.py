@@ -162,10 +162,7 @@ def command(
     from faulttree.reading import judge_text
 
     gear = _bench(bench, library) if instrument or bench else None
-    if instrument and gear is None:
-        message = f"'{instrument}' is on no bench: there is no bench.yaml"
-        raise ReadingError(message, remedy="Name the file with --bench.")
-    _warn_overdue(gear, instrument)
+    _check_instrument(gear, instrument)
     try:
         judged = judge_text(
             readings,
@@ -209,9 +206,13 @@ def _bench(named: str | None, library: tuple[str, ...]) -> Bench | None:
     return replace(gear, instruments=held)
 
 
-def _warn_overdue(gear: Bench | None, instrument: str | None) -> None:
+def _check_instrument(gear: Bench | None, instrument: str | None) -> None:
+    """Refuse an instrument without a bench, and tell of one whose calibration is overdue."""
     from datetime import date
 
+    if instrument and gear is None:
+        message = f"'{instrument}' is on no bench: there is no bench.yaml"
+        raise ReadingError(message, remedy="Name the file with --bench.")
     held = gear.instrument(instrument) if gear is not None and instrument else None
     if held is not None and held.overdue(date.today().isoformat()):
         say(f"The calibration of {held.id} was due on {held.due}.", to_people=True, wrap=True)

@@ -7,11 +7,11 @@ from math import sqrt
 from typing import Any, NamedTuple
 
 from faulttree.errors import ReadingError
-from faulttree.reading.formula import read_formula
+from faulttree.reading.formula import Formula, read_formula
 from faulttree.reading.instruments import Instrument
 from faulttree.reading.quantity import Quantity
 from faulttree.reading.typed import parse_quantity
-from faulttree.reading.units import parse_unit
+from faulttree.reading.units import Written, parse_unit
 
 
 class Derived(NamedTuple):
@@ -80,8 +80,7 @@ def derive(
             a set have in common is counted (GUM H.2.4, approach 2).
         unit: of the result of a formula of your own.
         instrument: what all of them were read with. A gain error that its range declares with
-            ``common`` is one and the same in all readings on that range, and cancels where the
-            formula lets it. All else is taken as independent; there is no full covariance.
+            ``common`` cancels where the formula lets it. All else is taken as independent.
 
     Returns:
         One result for each set, with the standard uncertainty by the instrument.
@@ -100,17 +99,21 @@ def derive(
     formula = read_formula(known.formula if known else name)
     wanted = parse_unit(known.unit if known else unit)
     _check_names(name, formula.names, readings)
-    sets = [dict(zip(readings, one, strict=True)) for one in zip(*readings.values(), strict=True)]
-    made = []
-    for one in sets:
-        values = {key: read.value for key, read in one.items() if read.value is not None}
-        spread = None
-        if instrument is not None:
-            spread = formula.spread(_uncertain(one, instrument))
-        text = ", ".join(f"{key} {read}" for key, read in one.items())
-        result = formula.value(values)
-        made.append(Quantity(result, wanted.unit or "", wanted.kind, text=text, uncertainty=spread))
-    return tuple(made)
+    return tuple(
+        _one(formula, dict(zip(readings, one, strict=True)), wanted, instrument)
+        for one in zip(*readings.values(), strict=True)
+    )
+
+
+def _one(
+    formula: Formula, taken: Mapping[str, Quantity], wanted: Written, instrument: Instrument | None
+) -> Quantity:
+    """The result of one set of readings."""
+    values = {key: read.value for key, read in taken.items() if read.value is not None}
+    spread = None if instrument is None else formula.spread(_uncertain(taken, instrument))
+    text = ", ".join(f"{key} {read}" for key, read in taken.items())
+    result = formula.value(values)
+    return Quantity(result, wanted.unit or "", wanted.kind, text=text, uncertainty=spread)
 
 
 def read_named(

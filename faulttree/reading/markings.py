@@ -180,19 +180,9 @@ def decode_marking(text: str, unit: str | None = None, code: str = "") -> Markin
     """
     plain = text.strip().translate(_SAME)
     unit = _unit(unit)
-    if code not in {"", *CODES}:
-        raise ReadingError(
-            f"'{code[:40]}' is no code of markings", remedy=f"Choose one of {', '.join(CODES)}."
-        )
-    if unit in {None, "ohm"} and code != "iec-60062":
-        short = _EIA_96.fullmatch(plain.upper())
-        if short is not None:
-            return _three_signs(text, short, declared=code == "eia-96")
-    if code == "eia-96":
-        raise ReadingError(
-            f"'{text[:40]}' is no marking by EIA-96",
-            remedy="Write it like 01C: 01 to 96, a letter.",
-        )
+    short = _short_code(text, plain, unit, code)
+    if short is not None:
+        return short
     if unit not in {"F", "H"}:
         plain = re.sub(r"^([0-9]+)E([0-9]{0,2})(?![0-9])", r"\1R\2", plain)
     for decoder in _DECODERS:
@@ -203,6 +193,24 @@ def decode_marking(text: str, unit: str | None = None, code: str = "") -> Markin
         f"'{text[:40]}' is no marking known here",
         remedy="Write it like 4K7, R47J, 2n2K, 104K, or yellow violet red gold.",
     )
+
+
+def _short_code(text: str, plain: str, unit: str | None, code: str) -> Marking | None:
+    """Two figures and a letter, which EIA-96 and IEC 60062 read in two ways."""
+    if code not in {"", *CODES}:
+        raise ReadingError(
+            f"'{code[:40]}' is no code of markings", remedy=f"Choose one of {', '.join(CODES)}."
+        )
+    if unit in {None, "ohm"} and code != "iec-60062":
+        found = _EIA_96.fullmatch(plain.upper())
+        if found is not None:
+            return _three_signs(text, found, declared=code == "eia-96")
+    if code == "eia-96":
+        raise ReadingError(
+            f"'{text[:40]}' is no marking by EIA-96",
+            remedy="Write it like 01C: 01 to 96, a letter.",
+        )
+    return None
 
 
 def _three_signs(text: str, code: re.Match[str], *, declared: bool) -> Marking:

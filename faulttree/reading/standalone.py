@@ -69,82 +69,54 @@ class Judgement:
 def judge_text(
     readings: str | float | Sequence[str | float],
     *,
-    nominal: str | float | None = None,
-    tolerance: str | Sequence[str] | None = None,
-    minimum: str | float | None = None,
-    maximum: str | float | None = None,
-    component: str | None = None,
     quantity: str | None = None,
     marking: str | None = None,
     code: str = "",
     derived: str | None = None,
-    unit: str | None = None,
-    source: str | None = None,
     bench: Bench | None = None,
     instrument: str | None = None,
-    in_circuit: bool | None = None,
-    neighbours: Sequence[str] = (),
     sure: bool = False,
     confidence: float = 0.95,
-    **rating: Any,
+    in_circuit: bool | None = None,
+    neighbours: Sequence[str] = (),
+    **limits: Any,
 ) -> Judgement:
     """Judge readings as typed against limits as typed.
 
     Args:
-        readings: one or several. With ``component`` each may name its quantity, as in
-            ``ESR=2.4 ohm``; else its unit tells. Several of one quantity count as repeats.
-        nominal, tolerance, minimum, maximum: limits, as in a tree.
-        component, quantity, rating: limits by the part's rating, as in a tree.
-        marking, code: limits by what is printed on a part, as in
-            :func:`~faulttree.reading.markings.decode_marking`.
-        derived: a quantity that follows from the readings, which then are named:
-            ``internal-resistance``, or a formula (:mod:`faulttree.reading.derived`).
-        unit: of bare numbers, and of the result of a formula.
-        source: where the figures come from.
+        readings: one or several; those of one quantity count as repeats. With ``component`` each
+            may name its quantity, as in ``ESR=2.4 ohm``; else ``quantity`` or its unit tells.
+        marking, code, derived: see the modules ``markings`` and ``derived``.
         bench, instrument: what it was read with, by id.
+        sure, confidence: a reading like a slip is meant; what an uncertain verdict needs.
         in_circuit, neighbours: as in :func:`~faulttree.reading.judge`.
-        sure: a reading that looks like a slip of prefix or sign is meant.
-        confidence: what a verdict needs where there is uncertainty.
+        limits: as in a tree, with ``minimum`` and ``maximum``; ``unit`` is that of bare numbers.
 
     Raises:
         ReadingError: something cannot be understood, or a reading looks like a slip.
     """
     typed = [readings] if isinstance(readings, str | int | float) else list(readings)
-    if not typed:
-        raise ReadingError("there is no reading to judge", remedy='Give one, such as "150 uF".')
-    written = {
-        "nominal": nominal,
-        "tolerance": tolerance,
-        "min": minimum,
-        "max": maximum,
-        "component": component,
-        "unit": unit,
-        "source": source,
-        **rating,
-    }
-    spec = {key: value for key, value in written.items() if value is not None}
-    if marking is not None:
-        spec = _by_marking(marking, code, spec, typed)
+    spec = _limits_as_in_a_tree(typed, limits, marking, code)
     held = None if instrument is None else _held(bench, instrument)
     rule = Rule(confidence)
     if derived is not None:
         return _judge_derived(derived, typed, spec, held, rule)
-    verdicts: list[Verdict] = []
-    before: list[str] = []
-    for limits, group in _groups(typed, spec, quantity):
-        _refuse_doubt(group, limits, sure=sure)
-        before += _before(limits, bench, held, rule)
-        verdicts.append(
-            judge(
-                group,
-                limits,
-                instrument=held,
-                in_circuit=in_circuit,
-                neighbours=neighbours,
-                rule=rule,
-            )
-        )
-    return Judgement(tuple(verdicts), tuple(before))
+    groups = _groups(typed, spec, quantity)
+    before = [_before(found, group, bench, held, rule, sure) for found, group in groups]
+    circuit: dict[str, Any] = {"in_circuit": in_circuit, "neighbours": neighbours}
+    verdicts = (judge(one, found, instrument=held, rule=rule, **circuit) for found, one in groups)
+    return Judgement(tuple(verdicts), tuple(filter(None, before)))
+
+
+def _limits_as_in_a_tree(
+    typed: Sequence[str | float], limits: Mapping[str, Any], marking: str | None, code: str
+) -> dict[str, Any]:
+    """The mapping that a tree would hold."""
+    if not typed:
+        raise ReadingError("there is no reading to judge", remedy='Give one, such as "150 uF".')
+    names = {"minimum": "min", "maximum": "max"}
+    spec = {names.get(key, key): value for key, value in limits.items() if value is not None}
+    return spec if marking is None else _by_marking(marking, code, spec, typed)
 
 
 def _judge_derived(
@@ -173,14 +145,21 @@ def _held(bench: Bench | None, name: str) -> Instrument:
     return (bench or Bench()).instrument(name)
 
 
-def _before(limits: Limits, bench: Bench | None, held: Instrument | None, rule: Rule) -> list[str]:
-    """What is said before a reading that this meter cannot decide."""
+def _before(
+    limits: Limits,
+    group: Sequence[Quantity],
+    bench: Bench | None,
+    held: Instrument | None,
+    rule: Rule,
+    sure: bool,
+) -> str | None:
+    """What is said before a reading that this meter cannot decide; a slip is refused."""
+    _refuse_doubt(group, limits, sure=sure)
     if held is None or bench is None:
-        return []
+        return None
     from faulttree.reading.capability_check import ask_before
 
-    warning = ask_before(limits, bench, using=held, rule=rule)
-    return [warning] if warning else []
+    return ask_before(limits, bench, using=held, rule=rule)
 
 
 def _groups(

@@ -89,27 +89,20 @@ def read_tolerance(
     if isinstance(value, Sequence) and not isinstance(value, str):
         return _pair(value, unit, kind, nominal)
     text = str(value).strip()
-    if text[:1] == "+" and re.search("[-−]", text[1:]) and not text.startswith(("+/", "+-")):
-        high, low = re.split("[-−]", text[1:], maxsplit=1)
-        high = high.rstrip(" ,/")
-        sign = " %" if low.endswith("%") and "%" not in high else ""
-        return _pair((f"-{low}", f"+{high}{sign}"), unit, kind, nominal)
-    if text[:1] in {"-", "−"} and text.count("+") == 1:
-        low, high = text.split("+")
-        return _pair((low.rstrip(" ,/"), f"+{high}"), unit, kind, nominal)
+    pair = _pair_in_one(text)
+    if pair is not None:
+        return _pair(pair, unit, kind, nominal)
     letter = text.upper() if unit in {"ohm", "F"} and len(text) == 1 else ""
     if letter in LETTERS:
         return _by_letter(letter, unit, nominal)
-    if text.startswith("+") and not text.startswith(("+/-", "+-")):
+    for sign in ("±", "+/-", "+-"):
+        text = text.removeprefix(sign).strip()
+    if text.startswith("+"):
         raise ReadingError(
             f"the tolerance {text[:40]} reaches to one side only",
             remedy=f"Write ±{text[1:].strip()[:40]}, or a pair like [0 %, +25 %].",
             key=("tolerance",),
         )
-    for sign in ("±", "+/-", "+-"):
-        if text.startswith(sign):
-            text = text[len(sign) :].strip()
-            break
     size, relative = _size(text if isinstance(value, str) else value, unit, kind, nominal, ())
     if size < 0:
         raise ReadingError(
@@ -118,6 +111,18 @@ def read_tolerance(
             key=("tolerance",),
         )
     return Tolerance(-size if size else size, size, relative)
+
+
+def _pair_in_one(text: str) -> tuple[str, str] | None:
+    """``+80 -20 %`` and ``-20 %, +80 %`` as low and high; None where it is no pair."""
+    if text[:1] == "+" and re.search("[-−]", text[1:]) and not text.startswith(("+/", "+-")):
+        high, low = re.split("[-−]", text[1:], maxsplit=1)
+        sign = " %" if low.endswith("%") and "%" not in high else ""
+        return f"-{low}", f"+{high.rstrip(' ,/')}{sign}"
+    if text[:1] in {"-", "−"} and text.count("+") == 1:
+        low, high = text.split("+")
+        return low.rstrip(" ,/"), f"+{high}"
+    return None
 
 
 def _pair(values: Sequence[object], unit: str, kind: str, nominal: Decimal | None) -> Tolerance:
