@@ -142,9 +142,8 @@ INSERT INTO steps SELECT i, s, 'step-' || s, 'inside', '2026-02-11T09:01:00.000Z
 )
 
 
-def questions(folder: Path, cases: int) -> None:
-    """How long people wait for a list, a resume, a start, on a large record."""
-    path = folder / "large.sqlite"
+def fill(path: Path, cases: int) -> None:
+    """A large record: cases with ten events each."""
     open_store(str(path)).close()
     file = sqlite3.connect(path)
     file.execute("PRAGMA synchronous = OFF")
@@ -157,6 +156,12 @@ def questions(folder: Path, cases: int) -> None:
     file.close()
     events = 10 * cases
     print(f"{cases:,} cases, {events:,} events made in {time.perf_counter() - begin:.0f} s")
+
+
+def questions(folder: Path, cases: int) -> None:
+    """How long people wait for a list, a resume, a start, on a large record."""
+    path = folder / "large.sqlite"
+    fill(path, cases)
     with open_store(str(path)) as store:
         for name, ask in asked(store, cases).items():
             # The first answer is what a technician waits for; the second is told beside it.

@@ -60,13 +60,14 @@ class Rate:
     """How many requests an address may make: a burst, then so many a second."""
 
     clock: Callable[[], float] = time.monotonic
+    burst: float = BURST
     left: OrderedDict[str, tuple[float, float]] = field(default_factory=OrderedDict)
 
     def allows(self, address: str) -> bool:
         """Count one request; False where it is one too many."""
         now = self.clock()
-        had, at = self.left.pop(address, (BURST, now))
-        room = min(BURST, had + (now - at) * EACH_SECOND)
+        had, at = self.left.pop(address, (self.burst, now))
+        room = min(self.burst, had + (now - at) * EACH_SECOND)
         self.left[address] = (room - 1 if room >= 1 else room, now)
         while len(self.left) > REMEMBERED:
             self.left.popitem(last=False)

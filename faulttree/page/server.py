@@ -36,7 +36,7 @@ KEEP = "max-age=600"
 CONNECTIONS = 400
 
 
-def application(settings: Settings, access: Access) -> ASGIApp:
+def application(settings: Settings, access: Access) -> Guard:
     """The server as an ASGI application.
 
     Args:
