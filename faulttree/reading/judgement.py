@@ -41,7 +41,7 @@ def judge(
         instrument: what it was read with; without it the verdict is plain acceptance.
         in_circuit: whether the part was still in circuit; None applies no such rule.
         never_in_circuit: an in-circuit reading proves nothing at all here.
-        neighbours: parts across the same two points, named where a short is read.
+        neighbours: parts across the same two points; those of the limits where none are given.
         rule: how sure the verdict must be.
 
     Raises:
@@ -58,7 +58,8 @@ def judge(
         return _decided(sample, instrument, rule)
     from faulttree.reading.in_circuit import hidden, proves
 
-    advice = proves(sample.one, limits, never=never_in_circuit, neighbours=neighbours)
+    beside = tuple(neighbours) or limits.neighbours
+    advice = proves(sample.one, limits, never=never_in_circuit, neighbours=beside)
     if advice:
         return sample.undecided("in circuit", advice)
     verdict = _decided(sample, instrument, rule)

@@ -53,6 +53,7 @@ def with_beside(limits: Limits, spec: Mapping[str, Any]) -> Limits:
         driving_voltage=_place(limits, spec, "driving_voltage"),
         copper_at=_place(limits, spec, "copper_at") or limits.copper_at,
         crest_factor=_place(limits, spec, "crest_factor"),
+        neighbours=_neighbours(spec.get("neighbours")),
     )
 
 
@@ -76,6 +77,17 @@ def _good(limits: Limits, listed: object) -> tuple[Decimal, Decimal] | None:
             raise placed(error, ("good", number)) from None
         values.append(read.value)
     return min(values), max(values)
+
+
+def _neighbours(listed: object) -> tuple[str, ...]:
+    if listed is None:
+        return ()
+    if not isinstance(listed, list | tuple) or not all(isinstance(one, str) for one in listed):
+        raise ReadingError(
+            "neighbours is a list of parts", remedy="Write neighbours: [C2, R4].",
+            key=("neighbours",),
+        )  # fmt: skip
+    return tuple(listed)
 
 
 def _method(rated: Method | None, required: object) -> Method | None:

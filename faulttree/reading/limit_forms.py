@@ -17,7 +17,7 @@ RANGE = frozenset({"min", "max"})
 BESIDE = frozenset(
     {
         *("basis", "good", "holds_at", "requires", "source_resistance", "driving_voltage"),
-        *("copper_at", "crest_factor"),
+        *("copper_at", "crest_factor", "neighbours"),
     }
 )
 """What limits say beside their figures: no figure depends on it."""

@@ -59,6 +59,7 @@ class Limits:
         source_resistance: of the node that a voltage is measured at [Ω].
         driving_voltage: that drives the current which is measured [V].
         crest_factor: of the waveform at this place, peak over r.m.s. value.
+        neighbours: parts across the same two points, for a reading in circuit.
         notes: what the reader of a verdict must know.
     """
 
@@ -93,6 +94,7 @@ class Limits:
     source_resistance: Decimal | None = None
     driving_voltage: Decimal | None = None
     crest_factor: Decimal | None = None
+    neighbours: tuple[str, ...] = ()
 
     @property
     def place(self) -> str:

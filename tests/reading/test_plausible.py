@@ -275,6 +275,19 @@ def test_in_circuit_says_what_a_reading_does_not_prove(
     assert said in found.sentence
 
 
+def test_a_limit_names_the_parts_across_the_same_two_points() -> None:
+    part = {"component": "electrolytic", "quantity": "capacitance", "capacitance": "100 uF"}
+    named = {**part, "neighbours": ["C2", "C3"]}
+    assert verdict("100 uF", part, in_circuit=True).outcome == "inside"
+    hidden = verdict("100 uF", named, in_circuit=True)
+    assert hidden.outcome == "undecided"
+    assert "(C2, C3)" in hidden.sentence
+    assert verdict("100 uF", named).outcome == "inside"
+    for wrong in ("C2", [1], {"C2": "C3"}):
+        with pytest.raises(ReadingError, match="list of parts"):
+            resolve_limits({**part, "neighbours": wrong})
+
+
 def test_a_shorted_neighbour_is_named_at_a_capacitor_too() -> None:
     spec = {"nominal": "1 uF", "tolerance": "10 %"}
     assert "C7, D3" in verdict("0 uF", spec, in_circuit=True, neighbours=["C7", "D3"]).sentence
