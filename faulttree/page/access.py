@@ -191,7 +191,7 @@ class Access:
 
     def form_fits(self, token: str, given: str) -> bool:
         """Whether a form carries the token of this device."""
-        return hmac.compare_digest(self.form_token(token), given)
+        return hmac.compare_digest(self.form_token(token).encode(), given.encode(errors="replace"))
 
 
 def _hashed(token: str) -> str:

@@ -382,7 +382,10 @@ async def paired(request: Request) -> Response:
 
     desk = desk_of(request)
     body = (await request.body()).decode("utf-8", "replace")
-    fields = {name: values[0] for name, values in parse_qs(body, max_num_fields=9).items()}
+    try:
+        fields = {name: values[0] for name, values in parse_qs(body, max_num_fields=9).items()}
+    except ValueError:
+        raise HTTPException(400, "This form has too many fields.") from None
     try:
         token = desk.access.pair(
             fields.get("code", "")[:40], fields.get("name", ""), fields.get("person", "")
