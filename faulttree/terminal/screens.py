@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Collection, Iterator, Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
@@ -116,7 +117,7 @@ def step_view(
     ``full`` shows its cautions in full; ``short`` leaves out minutes, gear and what follows.
     """
     spent = minutes_text(state.minutes)
-    name = step.id.removeprefix("before-power.").removeprefix("close.")
+    name = re.sub(r"^(before-power|close|closing)\.", "", step.id)
     lines = heading(state, f"{_place(state)} · {name} · {spent} so far", width)
     if state.pending is not None and not (short and step.role == "before-power"):
         lines += text_lines(f"This must come before '{state.pending}'.", width, style="warning")
