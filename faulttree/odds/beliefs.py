@@ -169,13 +169,11 @@ class Beliefs:
     @property
     def shares(self) -> Vector:
         """The n + 1 probabilities, "none of these" last."""
-        top = self.logs.max()
-        if top == -np.inf:
+        shares = _shares(self.logs)
+        if not shares.any():
             # With error rates of 0 every explanation can be ruled out, the unknown too.
-            return np.append(np.zeros(len(self.logs) - 1), 1.0)
-        scaled: Vector = np.exp(self.logs - top)
-        scaled /= scaled.sum()
-        return scaled
+            shares[-1] = 1.0
+        return shares
 
     @property
     def posterior(self) -> Posterior:
@@ -339,25 +337,18 @@ def pairs(
 ) -> tuple[Pair, ...]:
     """Two-fault explanations, the likeliest first: for when a repair did not confirm.
 
-    Both faults are present with the product of their priors. What a pair shows at a test
-    is what either may show alone: with one fault that fits the outcome a pair fits it too,
-    so P(outcome | f, g) is the mean of the two where they differ. Outcomes that mask one
-    another in a way of their own are beyond this table.
+    Both are present with the product of their priors, and P(outcome | f, g) is the mean of what
+    either shows alone. Outcomes that mask one another in a way of their own are beyond this.
 
     Args:
         table: the fault table.
         seen: what was seen while both faults may have been there.
-        priors: as in :func:`posterior`.
+        priors, errors: as in :func:`posterior`.
         known: faults of which one must be in the pair, such as the one just repaired.
-        errors: as in :func:`posterior`.
-        limit: how many pairs to give.
-
-    Returns:
-        Pairs whose probabilities are relative to all pairs weighed, at most ``limit``.
+        limit: how many pairs to give; their probabilities are relative to all pairs weighed.
     """
     base = Beliefs.start(table, priors=priors, none_prior=0.0, errors=errors)
-    rows = np.arange(len(table.faults))
-    first, second = np.triu_indices(len(rows), 1)
+    first, second = np.triu_indices(len(table.faults), 1)
     if known:
         mark = np.isin(np.array(table.faults), list(known))
         keep = mark[first] | mark[second]
@@ -369,12 +360,18 @@ def pairs(
         change = _log_likelihood(table, answer, base.errors)
         if change is not None:
             logs = logs + np.logaddexp(change[first], change[second]) - math.log(2)
-    top = logs.max()
-    if top == -np.inf:
-        return ()
-    shares = np.exp(logs - top)
-    shares /= shares.sum()
-    order = np.argsort(-shares, kind="stable")[:limit]
+    shares = _shares(logs)
+    order = np.argsort(-shares, kind="stable")[: limit if shares.any() else 0]
     return tuple(
         Pair((table.faults[first[at]], table.faults[second[at]]), float(shares[at])) for at in order
     )
+
+
+def _shares(logs: Vector) -> Vector:
+    """Probabilities from unnormalised logarithms; all 0 where each is impossible."""
+    top = logs.max()
+    if top == -np.inf:
+        return np.zeros(len(logs))
+    scaled: Vector = np.exp(logs - top)
+    scaled /= scaled.sum()
+    return scaled

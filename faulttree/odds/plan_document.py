@@ -52,6 +52,13 @@ def plan_tree(table: FaultTable, graph: PlanGraph, draft: Draft) -> dict[str, An
     return writer.document(start)
 
 
+KEPT = (
+    *("title", "family", "modules", "symptoms", "cautions"),
+    *("access", "ratings", "properties", "stores", "before_power"),
+)
+"""What a plan of a tree keeps as the tree has it."""
+
+
 @dataclass(frozen=True)
 class _Preparation:
     """What is done before a test: a action, or a test that only leads on here.
@@ -373,19 +380,7 @@ class _Writer:
                 "faults": {name: self._fault(fault) for fault, name in self.fault_ids.items()},
                 "stops": self.stops,
             }
-        kept = (
-            "title",
-            "family",
-            "modules",
-            "symptoms",
-            "cautions",
-            "access",
-            "ratings",
-            "properties",
-            "stores",
-            "before_power",
-        )
-        data = copy.deepcopy({key: tree.bundle["tree"][key] for key in kept
+        data = copy.deepcopy({key: tree.bundle["tree"][key] for key in KEPT
                               if key in tree.bundle["tree"]})  # fmt: skip
         faults = copy.deepcopy(tree.bundle["tree"]["faults"])
         for fault in faults.values():

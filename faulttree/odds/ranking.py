@@ -110,32 +110,29 @@ def rank_tests(
     done: Iterable[str] = (),
     errors: Mapping[str, float] | None = None,
 ) -> tuple[Ranked, ...]:
-    """Tests that would still tell something, the one with the fewest minutes to go first.
+    """Tests that would still tell something, by minutes to go, then by information.
 
     Args:
         table: the fault table.
         posterior: beliefs so far; tests it has seen answered are left out.
         available: tests that may be taken; all by default.
-        entered: access states that the unit is in.
-        done: actions and tests that were done and still hold.
+        entered, done: access states that the unit is in; what was done and still holds.
         errors: kind of test → error rate, over :data:`~faulttree.odds.beliefs.ERROR_RATES`.
-
-    Ties go to more information, then to the table's order. Tests whose ``after`` includes
-    a test that would itself still tell something wait for that one.
     """
     answered = {seen.test for seen in posterior.seen if _counts(seen)}
     graph = _graph(table, posterior, answered, frozenset(entered), frozenset(done))
     if graph is None:
         return ()
     view, ready = graph.view(graph.root.faults, graph.root.done), graph.problem.readying.ready
+    possible = set(table.tests if available is None else available)
     # A reading that cannot be made now need not be kept unspoiled.
     spoiled = {one for names in table.spoils.values() for one in names}
-    telling = view.names - (spoiled - set(table.tests if available is None else available))
+    telling = view.names - (spoiled - possible)
     to_go, base = _to_go(graph)
     bits_told = _bits(table, posterior, {**ERROR_RATES, **(errors or {})})
     ranked = []
     for test, name in enumerate(table.tests):
-        if name in answered or (available is not None and name not in available):
+        if name in answered or name not in possible:
             continue
         readied = ready(graph.state, test, telling - {name})
         if readied is not None and bits_told[test] > 1e-12:

@@ -226,8 +226,7 @@ def make_table(
         entries: (fault, test) → the outcomes the fault may show; leave out, or give none
             or all of them, where nothing is known.
         minutes: test → minutes; 1 where left out.
-        access: test → states it needs.
-        after: test → tests and actions that come first.
+        access, after: test → states it needs; test → tests and actions that come first.
         more: further fields of :class:`FaultTable`, as they are.
 
     Raises:
@@ -236,23 +235,31 @@ def make_table(
     """
     minutes, access, after = minutes or {}, access or {}, after or {}
     outcomes = {test: tuple(dict.fromkeys(names)) for test, names in tests.items()}
-    rows = tuple(
-        tuple(_entry(entries.get((fault, test), ()), outcomes[test], fault, test) for test in tests)
-        for fault in faults
-    )
     table = FaultTable(
         faults=tuple(faults),
         weights=tuple(float(weight) for weight in faults.values()),
         tests=tuple(tests),
         minutes=tuple(float(minutes.get(test, 1.0)) for test in tests),
         outcomes=tuple(outcomes.values()),
-        entries=rows,
+        entries=_rows(faults, outcomes, entries),
         access=tuple(tuple(access.get(test, ())) for test in tests),
         after=tuple(tuple(after.get(test, ())) for test in tests),
         **more,
     )
     _check(table)
     return table
+
+
+def _rows(
+    faults: Iterable[str],
+    outcomes: Mapping[str, tuple[str, ...]],
+    entries: Mapping[tuple[str, str], Iterable[str]],
+) -> tuple[tuple[Entry, ...], ...]:
+    return tuple(
+        tuple(_entry(entries.get((fault, test), ()), names, fault, test)
+              for test, names in outcomes.items())
+        for fault in faults
+    )  # fmt: skip
 
 
 def _entry(given: Iterable[str], outcomes: tuple[str, ...], fault: str, test: str) -> Entry:

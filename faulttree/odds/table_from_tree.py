@@ -46,8 +46,7 @@ def table_from_tree(tree: Tree, facts: Mapping[str, str] | None = None) -> Fault
 
     Args:
         tree: the tree.
-        facts: property → value of the unit at hand. A check before power that does not apply
-            to such a unit is left out; one that cannot be decided stays.
+        facts: property → value of the unit at hand; they rule out checks before power.
 
     Raises:
         TableError: steps that wait for one another.
@@ -59,8 +58,7 @@ def table_from_tree(tree: Tree, facts: Mapping[str, str] | None = None) -> Fault
     }
     tests = {name: outcomes for name, step in steps.items() if len(outcomes := _outcomes(step)) > 1}
     actions = _actions(tree, steps, tests, power) | _before_power(tree, power)
-    known = {*tests, *actions}
-    waits = {name: _first(tree, steps[name], known) for name in tests}
+    waits = {name: _first(tree, steps[name], {*tests, *actions}) for name in tests}
     waits |= {name: action.after for name, action in actions.items()}
     _put_safety_first(tree, waits, power)
     return make_table(
@@ -79,16 +77,16 @@ def table_from_tree(tree: Tree, facts: Mapping[str, str] | None = None) -> Fault
         titles={name: fault.title for name, fault in tree.faults.items()},
         identities={name: tree.identity(name) for name in tree.faults},
         name=tree.title,
-        spoils=possible_spoils(
-            {
-                name: tuple(one for one in readings if one in tests)
-                for name, readings in spoiled_readings(tree).items()
-            },
-            waits,
-        ),
+        spoils=_spoils(tree, tests, waits),
         lasting=frozenset((*inner, *power)) & {*tests, *actions},
         source=tree,
     )
+
+
+def _spoils(tree: Tree, tests: Mapping[str, object], waits: Waits) -> dict[str, tuple[str, ...]]:
+    spoiled = spoiled_readings(tree).items()
+    known = {name: tuple(one for one in readings if one in tests) for name, readings in spoiled}
+    return possible_spoils(known, waits)
 
 
 def _weight(given: float | None) -> float:

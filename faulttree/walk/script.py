@@ -93,25 +93,9 @@ def play(
         FaulttreeError: an entry does not fit the step being asked; ``key`` leads to it.
             What was answered before it has been emitted.
     """
-    ratings = _ratings(tree, script.unit.get("ratings") or {})
     playing = _Playing(tree, emit, clock, bench)
-    playing.add(
-        ev.Opened(
-            at=clock(),
-            tree=tree.id,
-            tree_hash=tree.hash,
-            unit={"family": tree.family, **script.unit},
-            complaint=script.complaint,
-            owner_words=script.owner_words,
-            who=script.who,
-            priors=dict(priors or {}),
-            ratings=ratings,
-            scripted=True,
-            linked=linked,
-            mains=bench.mains if bench is not None else {},
-            usually_normal=bench.usually_normal if bench is not None else USUALLY_NORMAL,
-        )
-    )
+    opened = _opened(tree, script, bench, clock)
+    playing.add(replace(opened, priors=dict(priors or {}), linked=linked))
     for at, entry in enumerate(script.answers):
         ((name, value),) = entry.items()
         _placed(("answers", at, name), playing.enter, str(name), value)
@@ -122,6 +106,24 @@ def play(
     else:
         playing.asked()
     return playing.state, tuple(playing.remarks)
+
+
+def _opened(tree: Tree, script: Script, bench: Bench | None, clock: Callable[[], str]) -> ev.Opened:
+    """The opening of the case that a script tells."""
+    ratings = _ratings(tree, script.unit.get("ratings") or {})
+    return ev.Opened(
+        at=clock(),
+        tree=tree.id,
+        tree_hash=tree.hash,
+        unit={"family": tree.family, **script.unit},
+        complaint=script.complaint,
+        owner_words=script.owner_words,
+        who=script.who,
+        ratings=ratings,
+        scripted=True,
+        mains=bench.mains if bench is not None else {},
+        usually_normal=bench.usually_normal if bench is not None else USUALLY_NORMAL,
+    )
 
 
 def _ratings(tree: Tree, given: Mapping[str, Any]) -> dict[str, str]:

@@ -135,20 +135,15 @@ def plan(
 ) -> Plan:
     r"""The cheapest order of tests that can be found with some work, and how good it is.
 
-    A plan goes on until no test left could rule out a fault that is still possible, one
-    fault being present. Outcomes count as certain, those of a vague entry as equally likely.
+    One fault is present; outcomes count as certain, those of a vague entry as equally likely.
 
     Args:
-        table: the fault table. Of a table drawn from a tree, faults that no test says
-            anything of are left out, for no order of tests finds them; and every test stays
-            behind the safety checks of the tree (:func:`faulttree.odds.table_from_tree.guarded`).
-        work: how many places of plans to look at, 0 or more; a first plan is always finished,
-            and a proof found sooner ends the search. The same table and the same work give
-            the same plan on every machine, busy or not. 20,000 where neither this nor
-            ``seconds`` is given.
-        seconds: ends the search sooner than its work does, or by itself where no work is
-            given. How far a search comes in a time depends on the machine. What follows the search
-            is part of the time; a first plan is finished all the same.
+        table: the fault table. Of one drawn from a tree, faults that no test says anything of
+            are left out, and every test stays behind the safety checks of the tree.
+        work: how many places of plans to look at, 0 or more; the same work gives the same plan
+            on every machine. 20,000 where neither this nor ``seconds`` is given.
+        seconds: ends the search sooner than its work does; the plan depends on the machine.
+            A first plan is finished all the same.
         progress: told the best expected minutes and the proved lower bound, as they change.
         stopped: once true, the best plan so far is given.
         clock: seconds from any start.
@@ -165,7 +160,17 @@ def plan(
     """
     if not table.faults:
         raise TableError("the table has no faults", remedy="Give each fault a row.")
-    time_limit = _TimeLimit(seconds, stopped, clock)
+    limit = float(work) if work is not None else WORK if seconds is None else math.inf
+    return _planned(table, _TimeLimit(seconds, stopped, clock), limit, progress)
+
+
+def _planned(
+    table: FaultTable,
+    time_limit: _TimeLimit,
+    limit: float,
+    progress: Callable[[float, float], None] | None,
+) -> Plan:
+    """The plan that the stages of the search come to within their limits."""
     table = guarded(table)
     planned, loose = _without_loose(table)
     problem = PlanningProblem(planned)
@@ -176,7 +181,6 @@ def plan(
     time_limit.keep_free()
     static = root_bounds(graph, search.bounds)
     least = max(static.values())
-    limit = float(work) if work is not None else WORK if seconds is None else math.inf
     ended_by: EndedBy = "all tried"
     for reason in _stages(search, least, limit):
         ended_by, draft, low = reason, search.draft(), max(least, search.low)

@@ -11,7 +11,7 @@ from faulttree.walk.unit_state import holds
 
 if TYPE_CHECKING:
     from faulttree.tree.model import Step
-    from faulttree.walk.events import Answered
+    from faulttree.walk.events import Answered, Reached
     from faulttree.walk.folding.progress import Progress
     from faulttree.walk.state import Phase
 
@@ -46,12 +46,7 @@ def found(progress: Progress) -> End | None:
 def freeze(progress: Progress, withdrawn: tuple[Answered, ...]) -> State:
     """The state that a progress has come to; ``withdrawn`` are the answers taken back."""
     block = settle(progress)
-    end = found(progress) or end_of(progress)
-    phase = phase_of(progress, end)
-    reached = progress.reached if end is not None and is_reached(progress, end) else None
-    if reached is not None and reached.standing == "likely" and not progress.accepted:
-        # Nobody took it for the cause: the search has not ended there.
-        end, phase = None, "likely" if phase == "found" else phase
+    end, phase, reached = come_to(progress)
     ask = asked(progress, phase) if block is None else None
     entered, minutes = states_and_minutes(progress)
     return State(
@@ -87,6 +82,17 @@ def freeze(progress: Progress, withdrawn: tuple[Answered, ...]) -> State:
         access=frozenset(entered).union(progress.unit.open),
         minutes=minutes,
     )
+
+
+def come_to(progress: Progress) -> tuple[End | None, Phase, Reached | None]:
+    """How the search ended, the phase, and how sure the fault is that it came to."""
+    end = found(progress) or end_of(progress)
+    phase = phase_of(progress, end)
+    reached = progress.reached if end is not None and is_reached(progress, end) else None
+    if reached is not None and reached.standing == "likely" and not progress.accepted:
+        # Nobody took it for the cause: the search has not ended there.
+        end, phase = None, "likely" if phase == "found" else phase
+    return end, phase, reached
 
 
 def is_reached(progress: Progress, end: End) -> bool:
