@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
@@ -21,7 +22,7 @@ if TYPE_CHECKING:
     from faulttree.session import Lookup, Message, Prompt
     from faulttree.terminal.console import Line
 
-__all__ = ["Button", "Card", "Told", "Word", "card", "faster"]
+__all__ = ["Button", "Card", "Told", "Word", "card", "faster", "for_page"]
 
 ENDS = ("FAULT", "LIKELY", "STOP")
 VERBS = ("ASK", "MEASURE", "DO", "USE")
@@ -33,6 +34,8 @@ KEYS = {"how": "h", "why": "w", "suspects": "u", "path": "p", "similar": "m", "b
         "note": "n", "skip": "s"}  # fmt: skip
 PREFIXES = ("p", "n", "µ", "m", "k", "M", "G")
 NUMBER_KEYS = 9
+PAUSE = re.compile(r"[;,]? ?'pause' leaves[^.;]*\.?")
+"""Leaving a case needs no word on a page."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -129,11 +132,14 @@ def card(screen: Screen, bench: Bench | None, lookup: Lookup) -> Card:
         return Card("wait", title, text=step.text, told=told, words=kept, **more)  # type: ignore[arg-type]
     drawn = _drawn(screen, prompt, bench)
     body = dict(zip(("title", "verb", "place", "rows", "leads"), _parts(drawn), strict=True))
-    body["title"] = body["title"] or prompt.text
+    asks = for_page(prompt.text)
+    body["title"] = body["title"] or asks
+    field = _field(prompt)
+    said = prompt.kind == "step" or asks in (body["title"], field.get("label"))
     wait = {"wait": screen.wait.seconds, "wait_step": screen.wait.step} if screen.wait else {}
     return Card(
         prompt.kind,
-        text=prompt.text if prompt.kind != "step" and body["title"] != prompt.text else "",
+        text="" if said else asks,
         told=told,
         cautions=list(_cautions(screen, prompt)),
         buttons=_buttons(prompt),
@@ -142,8 +148,18 @@ def card(screen: Screen, bench: Bench | None, lookup: Lookup) -> Card:
         path=path,
         **body,  # type: ignore[arg-type]
         **wait,  # type: ignore[arg-type]
-        **_field(prompt),  # type: ignore[arg-type]
+        **field,  # type: ignore[arg-type]
     )
+
+
+def for_page(text: str) -> str:
+    """A text of the session without what only a terminal needs to leave a case.
+
+    Example:
+        >>> for_page("Repaired? Say what was done; 'pause' leaves it for later")
+        'Repaired? Say what was done'
+    """
+    return PAUSE.sub("", text)
 
 
 def faster(screen: Screen, bench: Bench | None) -> list[Row]:
@@ -232,12 +248,13 @@ def _field(prompt: Prompt) -> dict[str, object]:
         return {}
     if prompt.kind == "fact":
         free = bool(prompt.unit) or prompt.carry is not None
-        return {"field": "line", "label": prompt.text, "submit": "Record"} if free else {}
+        return {"field": "line", "label": for_page(prompt.text), "submit": "Record"} if free else {}
     if prompt.kind == "modules":
-        return {"several": bool(prompt.choices), "submit": "Record",
-                "field": "" if prompt.choices else "line", "label": prompt.text}  # fmt: skip
+        field = "" if prompt.choices else "line"
+        several = bool(prompt.choices)
+        return {"several": several, "submit": "Record", "field": field, "label": prompt.text}
     if prompt.kind in TEXTS and prompt.id.subject != "still":
-        return {"field": "words", "label": prompt.text, "submit": "Record"}
+        return {"field": "words", "label": for_page(prompt.text), "submit": "Record"}
     return {}
 
 

@@ -15,7 +15,7 @@ from starlette.routing import Route
 
 from faulttree.cases.other_cases import OtherCases
 from faulttree.page.answers import apart, desk_of, form_of, page, to, visitor
-from faulttree.page.cards import card, faster
+from faulttree.page.cards import card, faster, for_page
 from faulttree.page.sitting import Link, Posted, Recorded, Room, Screen, prompt_token
 
 if TYPE_CHECKING:
@@ -112,6 +112,7 @@ def case_page(request: Request, who: Visitor, screen: Screen, drawn: object) -> 
         prompt=prompt_token(prompt) if prompt else "",
         chain=chain_text(screen.chain),
         seen=len(screen.position.events),
+        remedy=for_page((screen.refused.remedy if screen.refused else "") or ""),
     )
 
 

@@ -11,7 +11,7 @@ from faulttree.reading.quantity import show
 
 __all__ = ["Scale", "scale_of"]
 
-WIDTH, EDGE = 600.0, 40.0
+WIDTH, EDGE, CLOSE = 600.0, 40.0, 170.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,6 +35,16 @@ class Scale:
     from_text: str
     to_text: str
     value_text: str
+
+    @property
+    def marks(self) -> list[tuple[float, str]]:
+        """Where to write the limits; both at once where they stand too close to each other."""
+        near = self.lower is not None and self.upper is not None
+        if near and self.upper - self.lower < CLOSE:  # type: ignore[operator]
+            middle = (self.lower + self.upper) / 2  # type: ignore[operator]
+            return [(middle, f"{self.from_text} to {self.to_text}")]
+        both = ((self.lower, self.from_text), (self.upper, self.to_text))
+        return [(at, text) for at, text in both if at is not None]
 
     @property
     def inside_from(self) -> float:
