@@ -34,8 +34,8 @@ KEYS = {"how": "h", "why": "w", "suspects": "u", "path": "p", "similar": "m", "b
         "note": "n", "skip": "s"}  # fmt: skip
 PREFIXES = ("p", "n", "µ", "m", "k", "M", "G")
 NUMBER_KEYS = 9
-PAUSE = re.compile(r"[;,]? ?'pause' leaves[^.;]*\.?")
-"""Leaving a case needs no word on a page."""
+TYPED = re.compile(r"[;,]? ?'pause' leaves[^.;]*\.?| Names or numbers, with commas between")
+"""Leaving a case needs no word on a page; a list of modules has boxes."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -153,13 +153,13 @@ def card(screen: Screen, bench: Bench | None, lookup: Lookup) -> Card:
 
 
 def for_page(text: str) -> str:
-    """A text of the session without what only a terminal needs to leave a case.
+    """A text of the session without what only a terminal needs.
 
     Example:
         >>> for_page("Repaired? Say what was done; 'pause' leaves it for later")
         'Repaired? Say what was done'
     """
-    return PAUSE.sub("", text)
+    return TYPED.sub("", text)
 
 
 def faster(screen: Screen, bench: Bench | None) -> list[Row]:

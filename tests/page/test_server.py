@@ -33,11 +33,11 @@ from tests.session.samples import lamp
 
 @pytest.fixture(scope="module")
 def here(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Live]:
-    before = connections.HEADER_SECONDS
-    connections.HEADER_SECONDS = 0.3
-    with live(tmp_path_factory.mktemp("live")) as server:
-        yield server
-    connections.HEADER_SECONDS = before
+    with pytest.MonkeyPatch.context() as quick:
+        quick.setattr(connections, "HEADER_SECONDS", 0.3)
+        quick.setattr(guard, "BODY_SECONDS", 0.3)
+        with live(tmp_path_factory.mktemp("live")) as server:
+            yield server
 
 
 def opened(here: Live) -> str:
@@ -121,6 +121,14 @@ def test_the_head_of_a_stream_is_no_stream(here: Live) -> None:
         host = f"127.0.0.1:{here.port}"
         ask = f"HEAD /case/{case}/live HTTP/1.1\r\nHost: {host}\r\nConnection: close\r\n\r\n"
         assert status(raw(here, ask)) == 200
+
+
+def test_a_client_that_never_ends_its_body_is_closed(here: Live) -> None:
+    host = f"127.0.0.1:{here.port}"
+    head = (
+        f"POST /pair HTTP/1.1\r\nHost: {host}\r\nOrigin: {here.url}\r\nContent-Length: 99\r\n\r\n"
+    )
+    assert status(raw(here, f"{head}code=")) == 408
 
 
 def test_two_devices_see_each_other(here: Live) -> None:

@@ -5,6 +5,8 @@ from __future__ import annotations
 import datetime as dt
 import html
 import itertools
+import json
+import queue
 import re
 from collections.abc import Iterator
 from dataclasses import replace
@@ -13,12 +15,14 @@ from random import Random
 
 import pytest
 
+from faulttree.page import workers
 from faulttree.reading import Bench
 from faulttree.session import read_typed
 from faulttree.walk import events as ev
+from tests.cases.postgres import shared
 from tests.page.support import NOW, Browser, Shop, shop
 from tests.session.random_sessions import Session
-from tests.session.samples import Driver, lamp
+from tests.session.samples import LAMP, Driver, lamp
 from tests.session.test_random_sessions import trees
 
 BENCH = Bench(likely_below=0.0)
@@ -258,3 +262,59 @@ def test_device_and_person_come_from_the_server(tmp_path: Path) -> None:
         page.post(form.to, {**form.fields, "device": "x", "person": "y", "who": "z"})
         read = here.events(case_of(page))[1]
         assert (read.device, read.person) == ("page", "AB")
+
+
+# Other records, and what a client might invent ------------------------------------------------
+
+
+def test_a_walk_on_a_record_of_a_server(tmp_path: Path) -> None:
+    running = shared()
+    with shop(tmp_path, url=running.url(running.database())) as here:
+        page = to_the_bulb(at_case(here))
+        form = page.form()
+        for _ in range(2):
+            page.post(form.to, {**form.fields, "action": "note", "text": "smells burnt"})
+        kinds = [event.kind for event in here.events(case_of(page))]
+        assert kinds.count("noted") == 2  # The wait that was cut, and this one.
+        assert "Resistance of the bulb" in page.said
+
+
+@pytest.mark.parametrize(
+    "chain",
+    [
+        [["give up", "", ""], ["answer", "", "stop"], ["answer", "no time", ""]],
+        [["answer", "", "yes"]],
+        [["answer", "yes", ""], ["answer", "", "returned"]],
+        [["repaired", "burnt", ""]],
+    ],
+)
+def test_a_chain_that_a_client_invents_passes_no_prompt(here: Shop, chain: list[list[str]]) -> None:
+    page = at_case(here)
+    form = page.form()
+    for choice in ("returned", "fixed", "yes"):
+        invented = {**form.fields, "chain": json.dumps(chain), "choice": choice, "text": "x"}
+        page.post(form.to, invented)
+        assert page.status in (200, 409, 422)
+    kinds = {event.kind for event in here.events(case_of(page))}
+    assert not kinds & {"closed", "answered", "repair-tried", "caution-read"}
+
+
+def test_the_terminal_rings_when_a_wait_is_over(tmp_path: Path) -> None:
+    rung: queue.Queue[str] = queue.Queue()
+    steps = {**LAMP["steps"], "unplug": {"do": "Pull the plug", "then": "bulb", "wait": "0.05 s"}}
+    with shop(tmp_path, ring=rung.put) as here:
+        page = here.browser().get(f"/case/{here.open(lamp(steps=steps))}")
+        page.reply().reply(choice="yes").reply()
+        assert rung.get(timeout=60) == "unplug"
+
+
+def test_too_much_at_once_is_told_and_may_be_sent_again(
+    here: Shop, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    page = at_case(here)
+    form = page.form()
+    with monkeypatch.context() as full:
+        full.setattr(workers, "QUEUE", 0)
+        assert page.post(form.to, form.fields).status == 503
+        assert "send it again" in page.said
+    assert page.post(form.to, {**form.fields, "action": "answer"}).status == 200
