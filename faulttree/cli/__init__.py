@@ -28,6 +28,7 @@ COMMANDS = {
     "draw": "Draw a tree, or a case on its tree.",
     "review": "Show which branches found faults, and what to change.",
     "suspect": "Add and list what others suspect, with its standing.",
+    "tips": "Sort what others say of a unit into tests worth making.",
     "rename": "Rename a step or fault everywhere it is meant.",
     "revisit": "List retired units that a newer suspect may explain.",
     "demo": "Show the whole work cycle in a temporary record.",
