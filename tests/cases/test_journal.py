@@ -18,7 +18,7 @@ from hypothesis import strategies as st
 
 from faulttree.cases import open_store
 from faulttree.cases.journal import file
-from faulttree.cases.journal.file import entries, journal_path, understood
+from faulttree.cases.journal.file import JournalEntry, entries, journal_path, understood
 from faulttree.cases.repair.verify import verify
 from faulttree.cli import run
 from tests.cases.samples import TEXT, answered, opened
@@ -223,6 +223,55 @@ def one_copy_damaged(tmp_path: Path, times: int) -> None:
             assert {name: store.events(name) for name in names} == whole, turn
             assert verify(store).sound
         shutil.rmtree(folder)
+
+
+def left_in(journal: Path) -> dict[str, int]:
+    """Case → how many events from its opening on stand whole in a journal."""
+    there: dict[str, set[int]] = {}
+    for line in entries(journal):
+        if isinstance(line.holds, JournalEntry):
+            there.setdefault(line.holds.case, set()).add(line.holds.sequence)
+    return {
+        case: next(at for at in range(len(found) + 1) if at not in found)
+        for case, found in there.items()
+    }
+
+
+def both_copies_damaged(tmp_path: Path, times: int, capsys: pytest.CaptureFixture[str]) -> None:
+    """Damage both; what stands whole in the journal is there after a repair, and nothing loops."""
+    walked(tmp_path / "record.sqlite", 12)
+    chance = random.Random(15)
+    for turn in range(times):
+        folder = tmp_path / f"turn-{turn}"
+        folder.mkdir()
+        path = folder / "record.sqlite"
+        shutil.copy(tmp_path / "record.sqlite", path)
+        shutil.copy(journal_path(tmp_path / "record.sqlite"), journal_path(path))
+        damaged(path, chance)
+        damaged(journal_path(path), chance)
+        whole = left_in(journal_path(path)) if journal_path(path).exists() else {}
+        assert run(["cases", "verify", "--repair", "--record", str(path)]) in {0, 1}, turn
+        again = [run(["cases", "verify", "--record", str(path)]) for _ in range(2)]
+        assert again[0] == again[1] != 2, turn
+        assert "Traceback" not in capsys.readouterr().err
+        with open_store(str(path)) as store:
+            for case, many in whole.items():
+                assert not many or len(store.events(case)) >= many, turn
+        shutil.rmtree(folder)
+
+
+def test_what_the_journal_holds_survives_damage_of_both(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    both_copies_damaged(tmp_path, 6, capsys)
+
+
+@pytest.mark.soak
+@pytest.mark.timeout(3600)
+def test_what_the_journal_holds_survives_a_thousand_damages_of_both(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    both_copies_damaged(tmp_path, 1000, capsys)
 
 
 def test_what_one_copy_holds_survives_damage_of_the_other(tmp_path: Path) -> None:
