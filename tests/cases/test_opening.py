@@ -370,3 +370,21 @@ def test_a_copy_that_a_synchronising_program_made_is_named(path: Path) -> None:
     copy.unlink()
     with open_store(str(path)) as store:
         assert store.notices == ()
+
+
+def test_a_case_that_gets_another_number_when_it_is_brought_back_is_named(path: Path) -> None:
+    with open_store(str(path)) as store:
+        store.open_case([opened("tag 1")])
+    old = path.read_bytes()
+    with open_store(str(path)) as store:
+        case = store.open_case([opened("tag 2", minute=10)])
+    journal = journal_path(path).read_bytes()
+    # An older copy of the database comes back without its journal, and goes on.
+    journal_path(path).unlink()
+    path.write_bytes(old)
+    with open_store(str(path)) as store:
+        store.open_case([opened("tag 3", minute=20)])
+    journal_path(path).write_bytes(journal)
+    with open_store(str(path)) as store:
+        assert store.brought_back == ("case 3 (its number was 2): events 0 to 0",)
+        assert store.case(case).serial == "tag 2"

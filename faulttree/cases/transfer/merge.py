@@ -50,13 +50,17 @@ class Conflict:
 
 @dataclass(slots=True)
 class Merged:
-    """What came of it: cases new here, events added, cases that were here already, conflicts."""
+    """What came of it: cases new here, events added, cases that were here already, conflicts.
+
+    ``renumbered`` gives the former number of a case of this record that had to get a new one.
+    """
 
     cases: int = 0
     events: int = 0
     same: int = 0
     photos: int = 0
     conflicts: list[Conflict] = field(default_factory=list)
+    renumbered: dict[int, int] = field(default_factory=dict)
     added: list[JournalItem | CompleteCase] = field(default_factory=list)
 
     def __iadd__(self, other: Merged) -> Merged:
@@ -65,6 +69,7 @@ class Merged:
         self.same += other.same
         self.photos += other.photos
         self.conflicts += other.conflicts
+        self.renumbered |= other.renumbered
         self.added += other.added
         return self
 
@@ -185,7 +190,10 @@ def add_new(
     steps: list[dict[str, Any]] = []
     words: list[dict[str, Any]] = []
     for whole in wholes:
-        number = whole.number = given[whole.case]
+        number = given[whole.case]
+        if numbers and whole.number not in {0, number}:
+            merged.renumbered[number] = whole.number
+        whole.number = number
         events += [
             {"number": number, "sequence": at, "writer": writer, "event": text}
             for at, (writer, text) in enumerate(whole.events)
@@ -323,4 +331,8 @@ def told_of(merged: Merged) -> tuple[str, ...]:
         ),
         *((part[0].number, part[0].sequence, part[-1].sequence) for part in parts),
     ]
-    return tuple(f"case {number}: events {first} to {last}" for number, first, last in brought)
+    was = {new: f" (its number was {old})" for new, old in merged.renumbered.items()}
+    return tuple(
+        f"case {number}{was.get(number, '')}: events {first} to {last}"
+        for number, first, last in brought
+    )
