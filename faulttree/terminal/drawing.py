@@ -64,7 +64,8 @@ def _fact(case: OpenCase, prompt: Prompt) -> None:
     """A property with its values by number; ``not-known`` is the last."""
     width = case.console.width
     what = "unit" if prompt.carry is None else "meter"
-    case.console.show(screens.heading(case.state, f"the {what} · {prompt.id.subject}", width))
+    if not case.brief:
+        case.console.show(screens.heading(case.state, f"the {what} · {prompt.id.subject}", width))
     case.console.show(screens.labelled(what.upper(), prompt.text, width, style="title"))
     # A rating is a value with its unit; Enter says that it is not known.
     listed = [

@@ -204,3 +204,27 @@ def test_the_way_past_a_skipped_safety_check_is_asked() -> None:
         driver.type("go contact", "yes")
         assert any(isinstance(e, ev.Noted) and "past 'look'" in e.text for e in driver.events)
     assert next_prompt(driver.position, driver.context).kind in ("step", "cautions")
+
+
+def test_what_the_unit_is_said_on_the_way_does_not_lose_the_step_gone_to() -> None:
+    steps = {
+        "look": {"ask": "Is it whole?", "answers": {"whole": "plug", "broken": "unsafe"}},
+        **LAMP["steps"],
+    }
+    stops = {**LAMP["stops"], "unsafe": {"title": "Broken", "reason": "unsafe"}}
+    driver = Driver(lamp(start="look", steps=steps, stops=stops))
+    driver.type("", "go contact")
+    assert "Then 'contact'" in driver.said
+    driver.type("set complaint flickers", "whole")
+    jumps = [event for event in driver.events if isinstance(event, ev.Jumped)]
+    assert [(one.step, one.cause) for one in jumps] == [
+        ("look", "guard"),
+        ("contact", "guard-passed"),
+    ]
+
+
+def test_a_step_of_an_unknown_name_is_answered_with_near_ones() -> None:
+    driver = Driver(lamp())
+    driver.type("", "go contacts")
+    assert driver.refusals == ["there is no step 'contacts'"]
+    assert driver.prompt.kind == "step"
