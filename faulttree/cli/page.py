@@ -54,6 +54,9 @@ LOCAL_NAMES = (LOOPBACK, "localhost")
 @click.option("--bench", metavar="FILE", help="The instruments here. [default: bench.yaml]")
 @click.option("--devices", is_flag=True, help="List the paired devices, and end.")
 @click.option("--forget", metavar="ID", help="Forget a paired device, and end.")
+@click.option(
+    "--keep-originals", is_flag=True, help="Keep photos as the camera made them, too: with place."
+)
 @click.option("--no-browser", is_flag=True, help="Do not open a browser.")
 @click.option("--even-unchecked", is_flag=True, help="Walk trees that have errors.")
 @record_option
@@ -69,6 +72,7 @@ def command(
     bench: str | None,
     devices: bool,
     forget: str | None,
+    keep_originals: bool,
     no_browser: bool,
     even_unchecked: bool,
     record: str | None,
@@ -92,7 +96,8 @@ def command(
     address = None if lan is None else lan or _own_address()
     place = Place(address, port, tls or bool(certificate), names)
     at = _certificate(place, certificate, key)
-    _serve(place, at, Work(access, found, gear, opened, who, even_unchecked), browse=not no_browser)
+    work = Work(access, found, gear, opened, who, even_unchecked, keep_originals)
+    _serve(place, at, work, browse=not no_browser)
     return 0
 
 
@@ -126,6 +131,7 @@ class Work:
     opened: partial[Store]
     who: str
     even_unchecked: bool
+    keep_originals: bool
 
 
 def _store(record: str | None, library: tuple[str, ...], in_bench: str | None) -> Store:
@@ -213,6 +219,7 @@ def _serve(
         scheme=place.scheme,
         person=work.who,
         even_unchecked=work.even_unchecked,
+        keep_originals=work.keep_originals,
         fingerprint=fingerprint_of(certificate[0]) if certificate else "",
         tell=lambda text: say(f"faulttree: {text}", to_people=True),
         ring=_ring,

@@ -98,7 +98,8 @@ async def taken(request: Request, who: Visitor, desk: Desk, case: str) -> Respon
     key, words = key_of(fields), fields.get("words", "").strip()[:LONGEST_WORDS]
     try:
         # Decoding takes long, so it is done beside the threads that answers wait for.
-        photo = await desk.workers.slow.do(lambda room: picture(data))
+        whole = desk.settings.keep_originals
+        photo = await desk.workers.slow.do(lambda room: picture(data, keep_original=whole))
         await desk.workers.of_case(case).do(
             lambda room: room.photo(case, photo, words, key, who.device)
         )

@@ -29,6 +29,7 @@ class Settings:
         person: who works at the server itself.
         local: the device name of a browser on the server itself.
         even_unchecked: walk a tree that has errors.
+        keep_originals: keep photos as the camera made them, too.
         fingerprint: SHA-256 of the certificate, to be compared at pairing.
         stopwatch: seconds, for the time that a step takes.
         tell: shows a line in the terminal of the server.
@@ -44,6 +45,7 @@ class Settings:
     person: str = ""
     local: str = "page"
     even_unchecked: bool = False
+    keep_originals: bool = False
     fingerprint: str = ""
     stopwatch: Callable[[], float] = time.monotonic
     tell: Callable[[str], None] = lambda text: None

@@ -226,6 +226,14 @@ def test_a_photo_of_another_case_or_an_original_is_not_given(here: Shop, page: B
     assert here.client.get(f"/case/{other}/photo/{event.original}").status_code == 404
 
 
+def test_an_original_is_kept_only_where_the_server_was_told_to(tmp_path: Path) -> None:
+    with shop(tmp_path, keep_originals=True) as here:
+        page = here.browser().get(f"/case/{here.open(lamp())}/photo")
+        send(page, with_place(noise()))
+        (photo,) = photos(here, page)
+        assert here.store.photo(photo.original, original=True) == with_place(noise())
+
+
 def test_a_device_that_is_not_paired_sees_and_sends_no_photo(tmp_path: Path) -> None:
     with shop(tmp_path, client=("192.168.1.30", 50000)) as away:
         case = away.open(lamp())

@@ -75,22 +75,18 @@ class Merged:
 
 
 def merge(
-    connection: Connection,
-    items: Sequence[JournalItem | CompleteCase],
-    *,
-    numbers: bool = False,
+    connection: Connection, items: Sequence[JournalItem | CompleteCase], *, numbers: bool = False
 ) -> Merged:
-    """Bring events and tree texts in, in the caller's transaction. Doing it again adds nothing.
+    """Bring events and tree texts in. Doing it again adds nothing.
 
     Args:
-        connection: a transaction that may write.
+        connection: the caller's transaction, which may write.
         items: whole cases, entries of whole or partial ones in any order, texts of trees, photos.
-        numbers: the items are this record's own: give new cases the number they bring, where it
-            is free, and erase what was erased.
+        numbers: the items are this record's own: new cases keep their number where it is free,
+            and what was erased is erased.
 
     Returns:
-        What was added; ``added`` has cases and entries with their numbers here, new trees and
-        new photos.
+        What was added; ``added`` has it with the numbers of the cases here.
     """
     merged = Merged()
     marks = take_marks(connection, items, merged, own=numbers)
@@ -105,14 +101,12 @@ def merge(
         one for one in wholes if one.case in known or fresh.setdefault(one.case, one) is not one
     )
     later = [one.entries() for one in again]
-    for case, group in groups.items():
-        if case in known or case in fresh:
-            later.append(group)
-            continue
+    later += [group for case, group in groups.items() if case in known or case in fresh]
+    for case in [name for name in groups if name not in known and name not in fresh]:
         try:
-            fresh[case] = read_whole(group)
+            fresh[case] = read_whole(groups[case])
         except RecordError as error:
-            merged.conflicts.append(Conflict(case, group[0].sequence, error.message))
+            merged.conflicts.append(Conflict(case, groups[case][0].sequence, error.message))
     if fresh:
         known |= add_new(connection, list(fresh.values()), merged, numbers=numbers)
     for group in later:
