@@ -7,9 +7,10 @@ nothing else is read, and length, depth, powers and results are bounded.
 from __future__ import annotations
 
 import ast
+import warnings
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from decimal import Decimal, DecimalException
+from decimal import Context, Decimal, DecimalException
 from functools import lru_cache
 from math import cos, inf, isfinite, sin
 from typing import Any
@@ -37,6 +38,9 @@ FUNCTIONS: dict[str, Callable[..., Decimal]] = {
     "cos": lambda x: Decimal(repr(cos(float(x)))),
 }
 """What a formula may call."""
+
+# The result has fewer digits than the work, so that u / 3 * 3 is u again.
+_ROUNDED = Context(prec=40, Emin=-9999, Emax=9999)
 
 TAKES_MANY = frozenset({"min", "max"})
 
@@ -74,7 +78,7 @@ class Formula:
             ReadingError: it cannot be worked out with these values.
         """
         try:
-            result = _work_out(self.tree, values)
+            result = _ROUNDED.plus(_work_out(self.tree, values))
         except (DecimalException, ArithmeticError):
             raise ReadingError(
                 f"the formula '{self.text}' cannot be worked out with these readings",
@@ -136,7 +140,10 @@ def read_formula(text: str) -> Formula:
             "the formula is too long", remedy=f"Keep it under {MAX_LENGTH} characters."
         )
     try:
-        tree = ast.parse(text.strip(), mode="eval").body
+        with warnings.catch_warnings():
+            # Python warns of spellings such as 1if on standard error; they are refused below.
+            warnings.simplefilter("ignore")
+            tree = ast.parse(text.strip(), mode="eval").body
     except (SyntaxError, ValueError, MemoryError, RecursionError):
         raise _refused(text, "is no arithmetic") from None
     nodes = list(ast.walk(tree))

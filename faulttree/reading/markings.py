@@ -204,7 +204,7 @@ def _short_code(text: str, plain: str, unit: str | None, code: str) -> Marking |
     if unit in {None, "ohm"} and code != "iec-60062":
         found = _EIA_96.fullmatch(plain.upper())
         if found is not None:
-            return _three_signs(text, found, declared=code == "eia-96")
+            return _three_signs(text, found, unit, declared=code == "eia-96")
     if code == "eia-96":
         raise ReadingError(
             f"'{text[:40]}' is no marking by EIA-96",
@@ -213,7 +213,7 @@ def _short_code(text: str, plain: str, unit: str | None, code: str) -> Marking |
     return None
 
 
-def _three_signs(text: str, code: re.Match[str], *, declared: bool) -> Marking:
+def _three_signs(text: str, code: re.Match[str], unit: str | None, *, declared: bool) -> Marking:
     """Two figures and a letter by EIA-96: a value of the E96 series and its factor, ± 1 %."""
     # The E96 series is 10^(n/96) to three digits (IEC 60063).
     number = round(100 * 10 ** ((int(code["figures"]) - 1) / 96))
@@ -222,7 +222,9 @@ def _three_signs(text: str, code: re.Match[str], *, declared: bool) -> Marking:
         return Marking(
             text, value, "ohm", Tolerance(Decimal("-0.01"), Decimal("0.01"), True), "1 %"
         )
-    other = "Ω" if code["letter"] in "RE" else "pF" if code["letter"] in LETTERS else ""
+    other = "Ω" if code["letter"] in "RE" else ""
+    if unit is None and code["letter"] in LETTERS and not text.startswith("0"):
+        other = "pF"
     common = f"{int(code['figures'])} {other} or " if other else ""
     raise ReadingError(
         f"'{text[:40]}' could be {common}{show_exact(value, 'ohm')} by EIA-96",

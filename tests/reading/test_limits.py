@@ -480,3 +480,23 @@ def test_the_uncertainty_of_a_computed_limit_counts_in_the_verdict() -> None:
     assert verdict.outcome == "undecided"
     # Φ(0.5) = 0.6915, any table of the normal distribution.
     assert verdict.probability_inside == pytest.approx(0.6915, abs=1e-4)
+
+
+def test_a_third_three_times_is_the_whole() -> None:
+    for whole in ("10", "0.1", "7E-9", "123456.789"):
+        value = Decimal(whole)
+        assert read_formula("u / 3 * 3").value({"u": value}) == value
+    known = {"first": parse_quantity("10 V")}
+    limits = resolve_limits(
+        {"max": {"formula": "u / 3 * 3", "from": {"u": "first"}}, "unit": "V"}, readings=known
+    )
+    assert judge(parse_quantity("10 V"), limits).outcome == "inside"
+
+
+def test_a_formula_that_is_refused_writes_no_warning_of_python(
+    recwarn: pytest.WarningsRecorder,
+) -> None:
+    for text in ("1if 2else 3", "u[1,2](3)", "1(2)", "'\\d'", "1 is 1"):
+        with pytest.raises(ReadingError):
+            read_formula(text)
+    assert not recwarn.list
