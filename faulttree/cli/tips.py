@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import sys
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -11,8 +12,12 @@ import click
 from faulttree.cli.cases_common import common
 from faulttree.cli.options import say, say_json
 from faulttree.cli.places import RecordOptions, open_library
+from faulttree.cli.writing import WriteOptions, own_folder, today, within, writing_without_record
 
 if TYPE_CHECKING:
+    from faulttree.authoring.operations.new_tree import NewTree
+    from faulttree.authoring.operations.suspects import SuspectAddition
+    from faulttree.cli.prompter import Prompter
     from faulttree.tips.remarks import Remark
     from faulttree.tips.sorting import SortedGroup, SortedRemarks
     from faulttree.tree import Library, Tree
@@ -55,6 +60,111 @@ def sort(file: str, tree_id: str | None, case: str | None, options: RecordOption
     else:
         _tell(found)
     return 0 if found.groups else 1
+
+
+@command.command(
+    "add",
+    short_help="Keep one suspect of the sorted remarks in the tree.",
+    epilog="Example: faulttree tips add remarks.txt 1 --tree bench-supply/no-output",
+)
+@click.argument("file", metavar="FILE")
+@click.argument("number", type=click.IntRange(1), metavar="NUMBER")
+@click.option("--tree", "tree_id", metavar="TREE", required=True, help="The tree to add it to.")
+@click.option("--contradicted", metavar="REASON", default="", help="It is not so, and why.")
+@writing_without_record
+def add(file: str, number: int, tree_id: str, contradicted: str, options: WriteOptions) -> int:
+    """Add the suspect with this NUMBER in `tips sort` to the tree, as reported.
+
+    If the tree has the fault, the source joins its evidence. A report confirms nothing.
+    """
+    from faulttree.tips.applying import add_group
+    from faulttree.tips.sorting import sort_remarks
+    from faulttree.tips.thesaurus import thesaurus_of
+
+    library = options.own_library()
+    found = sort_remarks(_remarks(file), thesaurus_of(library), tree=library.load(tree_id))
+    if number > len(found.groups):
+        raise click.UsageError(f"there are {len(found.groups)} suspects, no number {number}.")
+    group = found.groups[number - 1]
+    addition = add_group(library, tree_id, found, group, today(), contradicted)
+    text = f"Suspect {addition.fault}\n\nSorted from remarks of others.\n"
+    told = options.settle(
+        addition, library.root, text, options.asking(),
+        lambda place: _show_addition(place, addition, library),
+    )  # fmt: skip
+    if options.as_json:
+        say_json({**addition.as_dict(), **told})
+        return 0
+    for tree, what in addition.trees:
+        say(f"{tree}: {addition.fault}, {what}")
+    return 0 if told["written"] else 1
+
+
+def _show_addition(told: Prompter, addition: SuspectAddition, library: Library) -> None:
+    from faulttree.cli.prompter import show_diff
+
+    for change in addition.changes:
+        show_diff(told.place, change.diff(within(change.path, library.root)))
+
+
+@command.command(
+    "new",
+    short_help="Start a tree from remarks about a unit without one.",
+    epilog="Example: faulttree tips new remarks.txt kiln-controller/stays-cold --yes",
+)
+@click.argument("file", metavar="FILE")
+@click.argument("tree", metavar="FAMILY/COMPLAINT")
+@click.option("--title", default="", help="Title of the tree. [default: made from its id]")
+@click.option("--symptom", "symptoms", multiple=True, help="What owners say; may be repeated.")
+@click.option(
+    "--cautions", multiple=True, metavar="NAME", help="Cautions that apply to every step."
+)
+@writing_without_record
+def new(
+    file: str,
+    tree: str,
+    title: str,
+    symptoms: tuple[str, ...],
+    cautions: tuple[str, ...],
+    options: WriteOptions,
+) -> int:
+    """Start a tree from the suspects for which a safe remark gives a test.
+
+    Each becomes one question, with the remark quoted; the order is by weight and minutes. It
+    is a first draft: replace the questions by readings with limits as you learn them.
+    """
+    from faulttree.authoring.operations.new_tree import Start, begin
+    from faulttree.cli.new import title_of
+    from faulttree.tips.applying import first_tree
+    from faulttree.tips.sorting import sort_remarks
+    from faulttree.tips.thesaurus import thesaurus_of
+    from faulttree.tree.layers import own_root
+
+    library = open_library(options.library)
+    root = own_folder(own_root(options.library, os.environ, Path.cwd()))
+    found = sort_remarks(_remarks(file), thesaurus_of(library))
+    start = Start(tree, title or title_of(tree), symptoms, cautions)
+    begun = begin(root, start, first_tree(start, found, today()))
+    done = _agreed(begun, options)
+    if done:
+        begun.write()
+    if options.as_json:
+        say_json({**begun.as_dict(), "written": done})
+    elif done:
+        say(f"Written: {within(begun.change.path, root)}")
+    return 0 if done or options.as_json else 1
+
+
+def _agreed(begun: NewTree, options: WriteOptions) -> bool:
+    """Show the tree, and ask whether to write it."""
+    from faulttree.cli.prompter import agreed
+
+    asking = options.asking()
+    if not options.as_json:
+        say(begun.change.text)
+        for finding in begun.findings:
+            say(f"{finding.level}: {finding.message} [{finding.rule}]", to_people=True)
+    return agreed(asking, editable=False) == "yes" if asking is not None else options.yes
 
 
 def _remarks(file: str) -> tuple[Remark, ...]:

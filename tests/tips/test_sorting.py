@@ -101,3 +101,38 @@ def test_the_command_gives_the_same_as_json(tmp_path: Path) -> None:
 def test_a_file_that_is_missing_is_named() -> None:
     done = CliRunner().invoke(cli, ["tips", "sort", "no-such-file.txt"])
     assert done.exit_code != 0
+
+
+def test_remarks_about_a_unit_without_a_tree_become_a_tree_that_check_finds_clean(
+    tmp_path: Path,
+) -> None:
+    said = tmp_path / "said.txt"
+    said.write_text(
+        "Measure the heater, cold and unplugged.\nLook at the fan, it may be full of dust.\n"
+        "Unplug it and measure the thermistor.\nBridge the thermal cut-out.\n"
+    )
+    (tmp_path / "shop" / "trees").mkdir(parents=True)
+    place = ["--library", str(tmp_path / "shop")]
+    run = CliRunner().invoke
+    made = run(cli, ["tips", "new", str(said), "kiln-controller/stays-cold", "--yes", *place])
+    assert made.exit_code == 0, made.output
+    file = tmp_path / "shop" / "trees" / "kiln-controller" / "stays-cold.yaml"
+    text = file.read_text()
+    assert "heater" in text
+    assert "Bridge" not in text
+    checked = run(cli, ["check", str(file), "--json"])
+    assert checked.exit_code == 0, checked.output
+
+
+def test_a_suspect_is_kept_in_the_tree_with_its_source(tmp_path: Path) -> None:
+    shop = tmp_path / "shop" / "trees" / "bench-supply"
+    shop.mkdir(parents=True)
+    shop.joinpath("no-output.yaml").write_text(LIBRARY.path_of(TREE).read_text())
+    said = tmp_path / "said.csv"
+    said.write_text("text,author,date\nCheck the current limit knob,quiet-pine,2026-02-03\n")
+    arguments = ["tips", "add", str(said), "1", "--tree", TREE, "--yes"]
+    done = CliRunner().invoke(cli, [*arguments, "--library", str(tmp_path / "shop")])
+    assert done.exit_code == 0, done.output
+    text = shop.joinpath("no-output.yaml").read_text()
+    assert "remarks of quiet-pine" in text
+    assert "2026-02-03" in text
