@@ -167,6 +167,38 @@ def _agreed(begun: NewTree, options: WriteOptions) -> bool:
     return agreed(asking, editable=False) == "yes" if asking is not None else options.yes
 
 
+@command.command(
+    "result",
+    short_help="Tell which remarks were right in a case, in words to send back.",
+    epilog="Example: faulttree tips result remarks.jsonl --case 14",
+)
+@click.argument("file", metavar="FILE")
+@click.option("--case", metavar="CASE", required=True, help="The case that tells.")
+@click.option("--without-names", is_flag=True, help="Number the authors instead of naming them.")
+@common
+def result(file: str, case: str, without_names: bool, options: RecordOptions) -> None:
+    """Tell for each author of FILE which remarks were right in CASE, wrong, or not tested.
+
+    Each comes with the reading or repair that decided it, in words that can be sent back.
+    Nothing of the owner or the unit's serial number is in them.
+    """
+    from faulttree.tips.results import by_author, letters_to, results_of
+    from faulttree.tips.sorting import sort_remarks
+    from faulttree.tips.thesaurus import thesaurus_of
+
+    library = open_library(options.library)
+    remarks = _remarks(file)
+    tree, state = _place(library, None, case, options)
+    assert state is not None
+    found = sort_remarks(remarks, thesaurus_of(library), tree=tree, state=state)
+    told = by_author(results_of(found, state), names=not without_names)
+    if options.as_json:
+        say_json(told)
+        return
+    for line in letters_to(told):
+        say(line)
+
+
 def _remarks(file: str) -> tuple[Remark, ...]:
     from faulttree.tips.remarks import read_remarks, remarks_in
 

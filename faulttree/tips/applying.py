@@ -27,7 +27,7 @@ def statement_of(found: SortedRemarks, group: SortedGroup, day: str, reason: str
     """
     said = [one for one in found.remarks if one.number in group.remarks]
     safe = [one for one in said if one.number not in found.unsafe]
-    names = list(dict.fromkeys(one.author or "a remark without a name" for one in safe))
+    names = list(dict.fromkeys(one.author or "somebody without a name" for one in safe))
     if not names:
         remedy = "Leave this suspect, or add it by hand with `faulttree suspect add`."
         raise TreeError(f"Only unsafe remarks name `{group.suspect}`.", remedy=remedy)

@@ -1,0 +1,130 @@
+"""What became of remarks: which were right, wrong or not tested, and what decided it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Any
+
+from faulttree.odds import against
+from faulttree.tips.sorting import SortedGroup, SortedRemarks
+from faulttree.walk.advisor import evidence, table_for
+from faulttree.walk.state import State
+
+SAID = {
+    "right": "right",
+    "wrong": "not so",
+    "not-tested": "not tested",
+    "no-test": "no test in it",
+    "unsafe": "not safe, not tried",
+}
+"""Result → its words."""
+
+
+@dataclass(frozen=True, slots=True)
+class RemarkResult:
+    """What became of one remark.
+
+    Attributes:
+        number: its number in the file.
+        author: who made it; empty where nobody is named.
+        result: ``right``, ``wrong``, ``not-tested``, ``no-test`` or ``unsafe``.
+        decided: what decided it, in words.
+    """
+
+    number: int
+    author: str
+    text: str
+    result: str
+    decided: str
+
+    def as_dict(self) -> dict[str, Any]:
+        """Plain data for JSON."""
+        return {name: getattr(self, name) for name in self.__slots__}
+
+
+def results_of(found: SortedRemarks, state: State) -> tuple[RemarkResult, ...]:
+    """What became of each remark in a case.
+
+    A remark is right only where a repair of its fault was proved, and wrong only where an answer
+    of the case speaks against it, or another repair held. Unsafe remarks are never right.
+
+    Args:
+        found: remarks sorted with the tree and the state of the case.
+        state: the walk of the case.
+    """
+    groups = {number: group for group in found.groups for number in group.remarks}
+    told = []
+    for one in found.remarks:
+        group = groups.get(one.number)
+        if one.number in found.unsafe:
+            result, decided = "unsafe", found.unsafe[one.number][0].caution
+        elif group is None:
+            result, decided = "no-test", "It names no part that can be tested."
+        else:
+            result, decided = _decided(group, state)
+        told.append(RemarkResult(one.number, one.author, one.text, result, decided))
+    return tuple(told)
+
+
+def _decided(group: SortedGroup, state: State) -> tuple[str, str]:
+    cured = state.cured.fault if state.cured is not None else ""
+    if cured and cured in group.candidates:
+        title = state.tree.faults[cured].title if cured in state.tree.faults else cured
+        if len(group.candidates) == 1:
+            return "right", f"{title}: its repair held."
+        return "right", f"{title}, one of what it may mean: its repair held."
+    if group.candidates and set(group.candidates) <= state.excluded:
+        return "wrong", "Its repair did not cure the unit."
+    table = table_for(state)
+    answers = [
+        found for name in group.candidates
+        if name in table.fault_index
+        and (found := against(table, name, evidence(state))) is not None
+    ]  # fmt: skip
+    if answers and len(answers) == len(group.candidates):
+        return "wrong", _seen(state, answers[0].test, answers[0].outcome)
+    if cured and group.candidates:
+        title = state.tree.faults[cured].title if cured in state.tree.faults else cured
+        return "wrong", f"The repair of another fault held: {title}."
+    if not group.candidates:
+        return "not-tested", "The tree has no test of it yet."
+    return "not-tested", "No answer of the case decides it."
+
+
+def _seen(state: State, step: str, outcome: str) -> str:
+    text = state.tree.steps[step].text if step in state.tree.steps else step
+    reading = next(
+        (visit.event.reading for visit in reversed(state.visits)
+         if visit.step == step and visit.event.reading), None,
+    )  # fmt: skip
+    shown = f" ({reading['text']})" if reading and isinstance(reading.get("text"), str) else ""
+    return f"{text}: {outcome}{shown}."
+
+
+def by_author(results: tuple[RemarkResult, ...], *, names: bool = True) -> dict[str, Any]:
+    """Results by author as plain data, with the counts of each; without names on request."""
+    authors: dict[str, list[RemarkResult]] = {}
+    for one in results:
+        authors.setdefault(one.author, []).append(one)
+    listed = []
+    for place, (author, several) in enumerate(authors.items(), 1):
+        shown = author if names else f"person {place}"
+        counts = {name: sum(one.result == name for one in several) for name in SAID}
+        listed.append({
+            "author": shown,
+            "counts": counts,
+            "remarks": [{**one.as_dict(), "author": shown} for one in several],
+        })  # fmt: skip
+    return {"authors": listed}
+
+
+def letters_to(told: dict[str, Any]) -> Iterator[str]:
+    """Words that can be sent back, a block an author; nothing of the owner stands in them."""
+    for one in told["authors"]:
+        yield f"To {one['author'] or 'those without a name'}: thank you for your remarks."
+        for remark in one["remarks"]:
+            flat = " ".join(remark["text"].split())
+            quoted = flat if len(flat) <= 160 else f"{flat[:157]}…"
+            yield f'- "{quoted}": {SAID[remark["result"]]}. {remark["decided"]}'
+        yield ""
