@@ -114,7 +114,7 @@ class Thesaurus:
         for ending, other in (("s", ""), ("es", ""), ("ies", "y")):
             if len(word) > 3 and word.endswith(ending):
                 key = word.removesuffix(ending) + other
-                if key in known:
+                if key in known and len(key) > 2:
                     yield key
         yield from (key for key in self._open_ended if _fits(word, key))
         if word not in known and (near := self._near(word)):
@@ -148,7 +148,7 @@ class Thesaurus:
         for one in parts:
             over = [a for a in actions if a.first <= one.first and one.last <= a.last]
             longer = [a for a in over if a.last - a.first > one.last - one.first]
-            if not any(a.first == one.first or one.weak for a in longer):
+            if not any(a.first == one.first or (one.weak and one.role == "kind") for a in longer):
                 found.append(one)
         found += [one for one in actions if not self._within(one, parts)]
         found += [
