@@ -8,6 +8,7 @@ from collections.abc import Callable, Mapping
 from typing import Any
 
 from faulttree.cases.rows import as_json
+from faulttree.errors import RecordError
 
 FREE = (
     *("who", "person", "device", "complaint", "owner_words", "note", "text", "seen", "reason"),
@@ -67,7 +68,18 @@ def each(value: Any, word: Word) -> Any:
 
 
 def blanked(event: str) -> str:
-    """The JSON of an event with empty texts in the place of its free words."""
+    """The JSON of an event with empty texts in the place of its free words.
+
+    Raises:
+        RecordError: the event is damaged.
+    """
     if not may_have_words(event):
         return event
-    return as_json(replaced(json.loads(event), lambda _: ""))
+    try:
+        data = json.loads(event)
+    except ValueError:
+        raise RecordError(
+            "an event of the case is damaged, so its words cannot be found",
+            remedy="Run `faulttree cases verify --repair`, then try again.",
+        ) from None
+    return as_json(replaced(data, lambda _: ""))

@@ -225,6 +225,20 @@ def one_copy_damaged(tmp_path: Path, times: int) -> None:
         shutil.rmtree(folder)
 
 
+def test_a_damaged_event_gets_no_line_with_a_right_checksum(path: Path) -> None:
+    walked(path, 2)
+    journal_path(path).unlink()
+    altered(path, '"complaint":"no output"', '"complaint"!"no output"')
+    for _ in range(2):
+        with open_store(str(path)) as store:
+            store.open_case([opened()])
+    held = (line.holds for line in entries(journal_path(path)))
+    assert not [
+        one for one in held if isinstance(one, JournalEntry) and '!"no output"' in one.event
+    ]
+    assert run(["cases", "erase", "2", "--yes", "--record", str(path)]) == 2
+
+
 def left_in(journal: Path) -> dict[str, int]:
     """Case → how many events from its opening on stand whole in a journal."""
     there: dict[str, set[int]] = {}

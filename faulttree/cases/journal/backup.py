@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from itertools import islice
+from itertools import islice, takewhile
 from pathlib import Path
 
 from sqlalchemy import Connection, select
@@ -107,7 +107,8 @@ class JournalBackup:
 
     def missing(self, case: str, before: int) -> list[JournalEntry]:
         """The first events of a case, as far as the journal does not have them as they are."""
-        whole = list(self.events(case)[:before])
+        # A damaged event must not get a line with a right checksum.
+        whole = list(takewhile(readable, self.events(case)[:before]))
         last = last_of(self.path, case, before)
         self.chains[case] = (0, "")
         if last is not None and [last.event] == [one.event for one in whole[last.sequence :][:1]]:

@@ -10,6 +10,7 @@ import stat
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import closing
 from dataclasses import dataclass, field
+from itertools import takewhile
 from pathlib import Path
 from typing import Any
 
@@ -20,7 +21,7 @@ from faulttree.cases.backends.urls import sqlite_path
 from faulttree.cases.come_backs import mark_all
 from faulttree.cases.erased import marks_in, pictures_of
 from faulttree.cases.event_rows import ADD_STEP, ADD_WORD
-from faulttree.cases.journal.backup import knows
+from faulttree.cases.journal.backup import knows, readable
 from faulttree.cases.journal.file import (
     BROUGHT,
     JournalEntry,
@@ -253,7 +254,8 @@ def to_journal(
         if len(noted.get(row.id, {})) >= row.events:
             continue
         if repair:
-            note(store, store.entries(row.id))
+            whole: list[JournalItem] = [*takewhile(readable, store.entries(row.id))]
+            note(store, whole)
         message = "not all of it is in the journal"
         yield RecordFinding("journal", f"case {row.number}", message, mended=repair, minor=True)
 
