@@ -6,6 +6,7 @@ cases (:mod:`faulttree.figures.cusum`) finds both, and estimates when the rise b
 
 from __future__ import annotations
 
+import math
 from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cache
@@ -19,7 +20,7 @@ from faulttree.cases.filters import conditions
 from faulttree.cases.tables import CASES
 from faulttree.convert import Plain
 from faulttree.figures.changes import ALARM, LEAST
-from faulttree.figures.cusum import chart_for
+from faulttree.figures.cusum import CusumChart, Peak, chart_for
 from faulttree.figures.statistics import Share, holm, share_of
 
 if TYPE_CHECKING:
@@ -30,6 +31,9 @@ if TYPE_CHECKING:
 WORTH_COMPUTING = 1.0
 """How many times as likely a run must be with the odds risen, for each case found, for its chance
 to be computed: below 1.3 no chance of 2.5 % was seen, from 5 cases of 20 to 400 of 4,000."""
+
+ENOUGH_MISSED = 8
+"""Runs in a row without an alarm after which no more chances are computed."""
 
 Flags = NDArray[np.bool_]
 
@@ -106,11 +110,13 @@ def rises(
         RecordError: the record cannot be read.
     """
     tested = list(_tested(counts, _closed(store, counts, filters, part)))
-    stands = holm([1.0 if rise is None else rise.chance for *_, rise in tested], ALARM)
+    chances = _chances([run for *_, run in tested])
     found = {
-        (family, fault): rise
-        for (family, fault, rise), sure in zip(tested, stands, strict=True)
-        if sure and rise is not None
+        (family, fault): run.as_rise(family, chance)
+        for (family, fault, run), chance, sure in zip(
+            tested, chances, holm(chances, ALARM), strict=True
+        )
+        if sure and run is not None
     }
     return {
         (count.tree.id, name): found[count.tree.family, count.tree.identity(name)]
@@ -122,14 +128,14 @@ def rises(
 
 def _tested(
     counts: Sequence[TreeCount], cases: Mapping[str, _Closed]
-) -> Iterator[tuple[str, Identity, Rise | None]]:
+) -> Iterator[tuple[str, Identity, _Run | None]]:
     """Each fault of a family with enough cases, and its highest run."""
     for family in sorted(cases):
         known = _known([count for count in counts if count.tree.family == family])
         for fault, texts in sorted(known.items()):
             days, had = cases[family].that_knew(fault, texts)
             if had.sum() >= LEAST:
-                yield family, fault, _rise(family, days, had)
+                yield family, fault, _run(days, had)
 
 
 def _known(trees: Sequence[TreeCount]) -> Mapping[Identity, set[str]]:
@@ -142,7 +148,42 @@ def _known(trees: Sequence[TreeCount]) -> Mapping[Identity, set[str]]:
     return found
 
 
-def _rise(family: str, days: Sequence[str], had: Flags) -> Rise | None:
+@dataclass(frozen=True, slots=True)
+class _Run:
+    """The highest run of a fault, before its chance is known."""
+
+    chart: CusumChart
+    peak: Peak
+    days: Sequence[str]
+    had: Flags
+
+    @property
+    def bound(self) -> float:
+        """An upper bound of the chance, which costs nothing."""
+        return len(self.days) * math.exp(-self.chart.decay * self.peak.height)
+
+    @property
+    def chance(self) -> float:
+        """The chance of a run as high in any order of the same cases; this takes time."""
+        return self.chart.chance_given(self.peak.height, len(self.days), int(self.had.sum()))
+
+    def as_rise(self, family: str, chance: float) -> Rise:
+        """The run as a figure of the review."""
+        days, peak, many = self.days, self.peak, len(self.days)
+        end = peak.at + 1 if peak.over else many
+        inside, found = int(self.had[peak.begins : end].sum()), int(self.had.sum())
+        return Rise(
+            family=family,
+            since=days[peak.begins],
+            until=days[peak.at] if peak.over else None,
+            during=share_of(inside, end - peak.begins),
+            otherwise=share_of(found - inside, many - (end - peak.begins)),
+            chance=chance,
+            run_length=self.chart.run_length(peak.height),
+        )
+
+
+def _run(days: Sequence[str], had: Flags) -> _Run | None:
     """The highest run of a fault; None if its chance need not be computed."""
     many, found = len(days), int(had.sum())
     if found == many:
@@ -151,17 +192,24 @@ def _rise(family: str, days: Sequence[str], had: Flags) -> Rise | None:
     peak = chart.peak(had)
     if chart.likelihood(peak.height) < WORTH_COMPUTING * found:
         return None
-    end = peak.at + 1 if peak.over else many
-    inside = int(had[peak.begins : end].sum())
-    return Rise(
-        family=family,
-        since=days[peak.begins],
-        until=days[peak.at] if peak.over else None,
-        during=share_of(inside, end - peak.begins),
-        otherwise=share_of(found - inside, many - (end - peak.begins)),
-        chance=chart.chance_given(peak.height, many, found),
-        run_length=chart.run_length(peak.height),
-    )
+    return _Run(chart, peak, days, had)
+
+
+def _chances(runs: Sequence[_Run | None]) -> list[float]:
+    """The chance of each run, for Holm's rule; 1 where it is not computed.
+
+    Runs are taken in the order of their bounds, the most significant first, until so many in a
+    row are no alarm. A chance that is too large is never a false alarm, so the rest may have 1.
+    """
+    chances, missed = [1.0] * len(runs), 0
+    order = [(run.bound, at) for at, run in enumerate(runs) if run is not None]
+    for rank, (_, at) in enumerate(sorted(order)):
+        run = runs[at]
+        if missed == ENOUGH_MISSED or run is None:
+            break
+        chances[at] = run.chance
+        missed = 0 if chances[at] <= ALARM / (len(runs) - rank) else missed + 1
+    return chances
 
 
 def _closed(
