@@ -28,6 +28,9 @@ WORK = 20_000_000
 HARDLY = 1e-9
 """Below this a chance is replaced by its upper bound."""
 
+SELDOM = 1e6
+"""Cases between false alarms above which a lower bound is enough: solving the chain takes long."""
+
 STEADY = 1e-12
 """How little the chance of going on may still change from case to case, taken as constant then."""
 
@@ -125,7 +128,7 @@ class CusumChart:
     def run_length(self, height: int, share: float | None = None) -> float:
         """Mean number of cases until the sum first reaches a height, starting at zero.
 
-        In control, where it is more than a thousand million, its lower bound e^(δh) with δ the
+        In control, where it is more than a million, its lower bound e^(δh) with δ the
         :attr:`decay` (G. Lorden, Annals of Mathematical Statistics 42, 1971).
 
         Args:
@@ -133,7 +136,7 @@ class CusumChart:
             share: the true share; None for that in control, so that the run is a false alarm's.
         """
         p = self.share if share is None else share
-        if share is None and math.exp(min(self.decay * height, 700.0)) > 1 / HARDLY:
+        if share is None and math.exp(min(self.decay * height, 700.0)) > SELDOM:
             return math.exp(min(self.decay * height, 700.0))
         here = np.arange(height)
         moves = np.eye(height)
