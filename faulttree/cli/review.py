@@ -51,6 +51,7 @@ ENDINGS = {".html": "html", ".htm": "html", ".csv": "csv", ".json": "json"}
 @click.option("--who", help="Cases that this bench opened.")
 @click.option("--since", metavar="DATE", help="Cases opened on this day or later.")
 @click.option("--until", metavar="DATE", help="Cases opened on this day or earlier.")
+@click.option("--explain", is_flag=True, help="Also how to read the figures.")
 @click.option("--full", is_flag=True, default=None, help="Every figure of every tree.")
 @click.option(
     "-o",
@@ -74,6 +75,7 @@ ENDINGS = {".html": "html", ".htm": "html", ".csv": "csv", ".json": "json"}
 @click.option("--even-so", is_flag=True, help="Write despite warnings of the rules.")
 @writing
 def command(
+    explain: bool,
     full: bool | None,
     output: Path | None,
     html: Path | None,
@@ -108,7 +110,7 @@ def command(
     if options.as_json:
         say_json(found.as_dict())
     elif not kinds:
-        _show(found, full)
+        _show(found, full, explain=explain)
     return 0
 
 
@@ -207,13 +209,14 @@ def _kind(path: Path) -> str:
     return kind
 
 
-def _show(found: Review, full: bool | None) -> None:
+def _show(found: Review, full: bool | None, *, explain: bool) -> None:
     from faulttree.figures.render.text import lines
 
     if not found.trees:
         say("The record has no such case yet.", to_people=True)
         return
-    for line in lines(found, width() if sys.stdout.isatty() else WHOLE, full=full):
+    wide = width() if sys.stdout.isatty() else WHOLE
+    for line in lines(found, wide, full=full, explain=explain):
         say(line)
 
 

@@ -74,6 +74,8 @@ class ClosedCase:
     opened: str
     closed: str
     came_back: str
+    model: str
+    tag: str
     repairs: int
     finding: float
     repair: float
@@ -176,7 +178,10 @@ def _cases(connection: Connection, where: Sequence[Any]) -> Iterator[CaseCounts]
 
 
 def _closed(connection: Connection, where: Sequence[Any]) -> Iterator[ClosedCase]:
-    names = ("tree_hash", "result", "fault", "became", "who", "opened", "closed", "came_back")
+    names = (
+        *("tree_hash", "result", "fault", "became", "who", "opened", "closed", "came_back"),
+        *("model", "tag"),
+    )
     asked = (
         select(
             CASES.c.number,

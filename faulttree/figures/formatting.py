@@ -6,6 +6,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
+    from faulttree.figures.owner import UnsolvedUnit
     from faulttree.figures.results import FaultFigures, Review, StepFigures, TreeFigures
     from faulttree.figures.statistics import PhaseMinutes, Share, Spread
 
@@ -76,6 +77,50 @@ def phases(figures: PhaseMinutes) -> str:
         ("the whole case", figures.whole),
     )
     return "; ".join(f"{words} {spread(one)}" for words, one in named if one is not None)
+
+
+def owner_words(review: Review) -> Iterator[str]:
+    """The figures of the shop, one sentence each, without full stops."""
+    owner = review.owner
+    if owner.first_time_fix.of:
+        yield f"Fixed by the first repair and not back since: {share(owner.first_time_fix)}"
+    if owner.days is not None:
+        low, high = owner.days.lower_quartile, owner.days.upper_quartile
+        yield f"Days from intake to return: {owner.days.median:.2g} ({low:.2g} to {high:.2g})"
+    for one in [one for one in owner.sources if one.seen.count][:3]:
+        yield f"Named by {one.source} and confirmed since: {one.seen.count} of {one.seen.of}"
+
+
+def unsolved_words(unit: UnsolvedUnit) -> str:
+    """A unit without a fault, and the next test of it."""
+    text = f"case {unit.number}, {unit.unit}, {unit.tree}"
+    if not unit.suspect:
+        return f"{text}: no suspect was left; `faulttree revisit` names new ones"
+    test = f", {minutes(unit.minutes)} min" if unit.minutes is not None else ""
+    step = f"test {unit.step}{test}" if unit.step else "no step leads to it: give it a test"
+    return f"{text}: {unit.suspect} was left untested at {percent(unit.probability)}; {step}"
+
+
+def next_words(review: Review) -> str:
+    """The one thing that is best done next; empty if there is none."""
+    known = [unit for unit in review.owner.unsolved if unit.step]
+    waiting = [unit for unit in known if unit.became == "waiting"] or known
+    if waiting:
+        unit = waiting[0]
+        return (
+            f"take case {unit.number} ({unit.unit}) up again with {unit.step}: "
+            f"`faulttree cases reopen {unit.number}`, then `faulttree diagnose --resume`"
+        )
+    ready = [
+        (tree.tree.id, at, one.what)
+        for tree in review.trees
+        for at, one in enumerate(tree.proposals, 1)
+        if not one.by_hand
+    ]
+    if not ready:
+        return ""
+    tree, at, what = ready[0]
+    return f"{what} `faulttree review --tree {tree} --apply {at}` does it"
 
 
 def number(value: int) -> str:

@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any, ClassVar
 
 from faulttree.convert import Plain
+from faulttree.figures.owner import OwnerFigures
 from faulttree.figures.statistics import share_of
 
 if TYPE_CHECKING:
@@ -237,6 +238,7 @@ class Review(Plain):
         benches: who took the cases in.
         method: sentences about the method of all figures.
         shared: proposals for shared procedures, over all trees that use them.
+        owner: figures of the whole shop.
     """
 
     COMPUTED: ClassVar[tuple[str, ...]] = ("invented",)
@@ -256,6 +258,7 @@ class Review(Plain):
     filters: Mapping[str, Any]
     method: tuple[str, ...]
     shared: tuple[ReviewProposal, ...] = ()
+    owner: OwnerFigures = field(default_factory=OwnerFigures)
 
     @property
     def invented(self) -> bool:

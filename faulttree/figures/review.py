@@ -16,6 +16,7 @@ from faulttree.cases import open_store
 from faulttree.cases.filters import ReviewFilters
 from faulttree.figures.changes import ShareChange, changes
 from faulttree.figures.counts import built_in, tally, unsaid
+from faulttree.figures.owner import owner_figures
 from faulttree.figures.proposals.collect import propose, propose_shared
 from faulttree.figures.results import (
     Branch,
@@ -109,7 +110,7 @@ def review(
         shared = propose_shared(counts, fitness) if proposals and not filters.get("tree") else ()
         left = unsaid(record, part[0], {**filters}) if part else 0
         whole = _whole(tallies, counts, figures, left, {**filters, "module": module})
-        return replace(whole, shared=shared)
+        return replace(whole, shared=shared, owner=owner_figures(tallies, counts))
 
 
 @contextmanager

@@ -34,6 +34,7 @@ ADDED = frozenset(
         *("closing", "closing_failed", "closing_result", "standing", "by", "none_of_these"),
         "minutes_by_phase",
         "shared",
+        "owner",
     )
 )
 """Keys that a newer program may tell beside what the older one told. Nothing else may differ."""

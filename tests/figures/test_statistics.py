@@ -8,6 +8,7 @@ import statistics
 from collections import Counter, defaultdict
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import replace
+from datetime import datetime
 from pathlib import Path
 from typing import Any
 
@@ -21,6 +22,7 @@ from statsmodels.stats.proportion import binom_test, proportion_confint
 
 from faulttree.cases import Store, open_store
 from faulttree.cases.transfer.export import lines as exported_lines
+from faulttree.cases.transfer.export import step_rows
 from faulttree.diagram import count_walks
 from faulttree.figures import Review, review
 from faulttree.figures.counts import tally
@@ -309,6 +311,47 @@ def test_figures_are_those_of_an_independent_count(store: Store, reviewed: Revie
             assert figures.held.of - figures.held.count == failed
     assert seen > CASES
     assert reviewed.cases == store.count()
+
+
+def test_the_figures_of_the_shop_are_those_of_an_independent_count(
+    store: Store, reviewed: Review
+) -> None:
+    """Over the exported table of steps, with the standard library alone."""
+    rows: dict[str, list[dict[str, Any]]] = defaultdict(list)
+    for row in step_rows(store, store.each()):
+        rows[row["case"]].append(row)
+    tried, once, days, unsolved = 0, 0, [], set()
+    for steps in rows.values():
+        case, repairs = steps[0], max(row["round"] or 0 for row in steps)
+        if case["state"] != "closed":
+            continue
+        if repairs or case["result"] == "fixed":
+            tried += 1
+            once += case["result"] == "fixed" and repairs <= 1 and not case["came_back"]
+        if case["became"] == "returned":
+            opened, closed = (datetime.fromisoformat(case[at]) for at in ("opened", "closed"))
+            days.append((closed - opened).total_seconds() / 86_400)
+        if case["result"] == "unsolved" and case["became"] != "scrapped":
+            unsolved.add(case["number"])
+    owner = reviewed.owner
+    assert (owner.first_time_fix.count, owner.first_time_fix.of) == (once, tried)
+    assert owner.days is not None
+    assert owner.days.median == pytest.approx(statistics.median(days))
+    assert {unit.number for unit in owner.unsolved} == unsolved
+    assert unsolved
+
+
+def test_a_small_record_is_one_screen_that_names_the_units_not_solved() -> None:
+    trees = [LIBRARY.load(name) for name in LIBRARY.own_trees()]
+    with open_store(None) as store:
+        fill(store, trees, Shop(seed=20), cases=16)
+        found = review(store, LIBRARY)
+    told = terminal_lines(found, 100)
+    assert len(told) <= 50
+    for unit in found.owner.unsolved:
+        assert any(f"case {unit.number}, {unit.unit}" in line for line in told)
+    assert any(line.startswith("Best done next: ") for line in told)
+    assert len(terminal_lines(found, 100, explain=True)) > len(told)
 
 
 def test_confirmed_faults_are_those_of_the_fold(store: Store, reviewed: Review) -> None:

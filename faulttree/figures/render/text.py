@@ -16,20 +16,26 @@ if TYPE_CHECKING:
 MEASURE = 100
 """Columns a paragraph takes at most: longer lines are hard to read."""
 
+LISTED = 6
+"""Units not solved that are listed at most."""
+
 MANY = 3
 """Trees above which only the list of trees and the proposals are shown."""
 
 
-def lines(review: Review, width: int, *, full: bool | None = None) -> list[str]:
+def lines(
+    review: Review, width: int, *, full: bool | None = None, explain: bool = False
+) -> list[str]:
     """The review as lines of text.
 
     Args:
         review: the results.
         width: columns of the screen.
         full: every figure of every tree; None decides by the number of trees.
+        explain: also how the figures are made.
     """
     whole = len(review.trees) <= MANY if full is None else full
-    out = list(_head(review))
+    out = [*_head(review), *_shop(review, width)]
     if len(review.trees) > 1:
         out += ["", *_list(review, width)]
     for tree in review.trees:
@@ -39,7 +45,9 @@ def lines(review: Review, width: int, *, full: bool | None = None) -> list[str]:
             out += ["", _title(tree), *_proposals(tree.proposals, width, tree.tree.id)]
     if review.shared:
         out += ["", "## Shared procedures", *_proposals(review.shared, width)]
-    if review.trees:
+    if review.trees and not explain:
+        out += ["", "With --explain: how to read this."]
+    elif review.trees:
         out += ["", "How to read this", *(p for m in review.method for p in _par(m, width))]
     return [harmless(line) for line in out]
 
@@ -50,6 +58,21 @@ def _head(review: Review) -> Iterator[str]:
     if review.invented:
         yield "This record is invented."
     yield from (f"{line}." for line in formatting.scope_words(review))
+
+
+def _shop(review: Review, width: int) -> Iterator[str]:
+    """What the owner asks first: figures of the shop, units not solved, and what to do next."""
+    yield from (f"{line}." for line in formatting.owner_words(review))
+    unsolved = review.owner.unsolved
+    if unsolved:
+        yield ""
+        yield f"Not solved: {formatting.cases(len(unsolved))}"
+        for unit in unsolved[:LISTED]:
+            yield from _par(f"  {formatting.unsolved_words(unit)}", width, "    ")
+        if len(unsolved) > LISTED:
+            yield f"  and {len(unsolved) - LISTED} more; --json lists them"
+    if words := formatting.next_words(review):
+        yield from _par(f"Best done next: {words}.", width)
 
 
 def _list(review: Review, width: int) -> list[str]:
