@@ -20,6 +20,9 @@ if TYPE_CHECKING:
 DAY = 86_400.0
 """Seconds of a day."""
 
+NOBODY = ("common practice",)
+"""Beginnings of sources that are no person."""
+
 GONE = frozenset({"scrapped"})
 """What became of a unit that nobody can test any more."""
 
@@ -129,7 +132,7 @@ def _sources(counts: Sequence[TreeCount]) -> Iterator[SourceFigures]:
     for count in counts:
         for fault in count.tree.faults.values():
             for one in fault.evidence:
-                if one.kind == "reported" and one.source:
+                if one.kind == "reported" and not one.source.startswith(NOBODY):
                     seen = count.faults["fixed", fault.id] > 0
                     named.setdefault(one.source, []).append(seen)
     for source, seen_of in sorted(named.items(), key=lambda item: -len(item[1])):

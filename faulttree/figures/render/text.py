@@ -19,6 +19,9 @@ MEASURE = 100
 LISTED = 6
 """Units not solved that are listed at most."""
 
+LITTLE = 50
+"""Cases of one tree up to which the figures of the shop come first."""
+
 MANY = 3
 """Trees above which only the list of trees and the proposals are shown."""
 
@@ -61,7 +64,12 @@ def _head(review: Review) -> Iterator[str]:
 
 
 def _shop(review: Review, width: int) -> Iterator[str]:
-    """What the owner asks first: figures of the shop, units not solved, and what to do next."""
+    """What the owner asks first: figures of the shop, units not solved, and what to do next.
+
+    Nothing for one tree with many cases: its own figures are meant then.
+    """
+    if len(review.trees) == 1 and review.cases > LITTLE:
+        return
     yield from (f"{line}." for line in formatting.owner_words(review))
     unsolved = review.owner.unsolved
     if unsolved:
