@@ -96,6 +96,7 @@ BREAKING = [
     ("formula-never-known", "from: {u: rail-volts}", "from: {u: ¦ripple}"),
     ("formula-may-miss", "{good: tired-fuse, bad: open", "{good: terminal, bad: open", "u: rail-volts}", "u: ¦rail-volts}"),
     ("formula-mixes-units", '"u / 2", from: {u: rail-volts}', '¦"u + e", from: {u: rail-volts, e: esr}'),
+    ("rating-named-as-step", "ratings:\n", "ratings:\n  ¦ripple: {unit: V}\n"),
     ("bad-rating", "{one-channel: 34 V}", "{one-channel: ¦34 A}"),
     ("bad-rating", "rail: {unit: V,", "rail: {unit: ¦volume,"),
     ("unknown-unit", "    limits: {max: {formula: \"u / 2\", from: {u: rail-volts}}, unit: V, source: the sheet}\n    results: {inside: hand-over, high: set-wrong}", "    unit: ¦volume\n    then: hand-over"),

@@ -430,6 +430,25 @@ def bad_rating(subject: RuleContext) -> Iterator[Finding]:
 
 
 @rule("limits", "error")
+def rating_named_as_step(subject: RuleContext) -> Iterator[Finding]:
+    """A rating has the name of a step. A formula that uses the name takes the rating until the
+    step is read, and the reading afterwards: two values under one name.
+
+    Example:
+        ratings: {rail: {unit: V, models: {two-channel: 34 V}}}
+        steps:   {rail: {measure: Rail, …}}      # rename one: rated-rail
+    """
+    for name in subject.tree.ratings:
+        if name in subject.tree.steps or name in subject.tree.uses:
+            yield Finding(
+                Where("tree", ("ratings", name)),
+                f"`{name}` is a step as well.",
+                "Rename one of the two: `faulttree rename` changes the step everywhere.",
+                of_key=True,
+            )
+
+
+@rule("limits", "error")
 def unknown_unit(subject: RuleContext) -> Iterator[Finding]:
     """A reading is kept in a unit that is none, so that no reading can be typed in.
 

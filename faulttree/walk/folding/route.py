@@ -202,15 +202,20 @@ def unread_source(progress: Progress, step: Step) -> str | None:
     """A step whose reading the limits are worked out from and this round has not taken.
 
     A reading from before the repair could prove it, or not, by a figure that the fault
-    itself had put wrong.
+    itself had put wrong. A rating of the same name gives the value without a reading.
     """
     taken = {
         visit.step
         for visit in progress.visits
         if visit.round == progress.round and visit.event.reading
     }
+    tree = progress.tree
     return next(
-        (name for name in sources_of(step) if name in progress.tree.steps and name not in taken),
+        (
+            name
+            for name in sources_of(step)
+            if name in tree.steps and name not in tree.ratings and name not in taken
+        ),
         None,
     )
 
