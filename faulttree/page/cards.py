@@ -110,13 +110,7 @@ class Card:
 
 
 def card(screen: Screen, bench: Bench | None, lookup: Lookup) -> Card:
-    """What the template of a case draws.
-
-    Args:
-        screen: what is to be shown.
-        bench: the instruments here.
-        lookup: what the record knows of other cases.
-    """
+    """What the template of a case draws; ``lookup`` is what the record knows of other cases."""
     prompt, state = screen.prompt, screen.position.state
     if prompt is None:
         return Card("go-on", "This case is open", text="It can be gone on with.")
