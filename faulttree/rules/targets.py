@@ -134,7 +134,7 @@ def _folder(path: Path, library: Library, fixed: bool) -> Iterator[Target]:
 KEBAB = "[a-z0-9]+(?:-[a-z0-9]+)*"
 LOOKED_FOR = re.compile(
     rf"trees/{KEBAB}/{KEBAB}\.yaml|shared/procedures/{KEBAB}\.yaml|"
-    r"shared/(?:cautions|instruments|families|properties|words)\.yaml|(?:bench|library)\.yaml",
+    r"shared/(?:cautions|instruments|families|properties|thesaurus|words)\.yaml|(?:bench|library)\.yaml",
     re.ASCII,
 )
 """Files of a library that commands look for."""
