@@ -215,10 +215,7 @@ def bring_up(
     # The write lock is taken before the version is read again: a transaction that has read
     # already is refused the lock at once, without waiting for another program.
     with engine.execution_options(writing=True).begin() as connection:
-        if connection.dialect.name != "sqlite":
-            # A large record takes its time; it is done once.
-            connection.execute(text("SET LOCAL statement_timeout = 0"))
-            connection.execute(text("SELECT pg_advisory_xact_lock(:lock)"), {"lock": LOCK})
+        _lock_server(connection)
         # Another bench may have been faster.
         stands = version_of(connection)
         mark(connection)
@@ -228,6 +225,14 @@ def bring_up(
         if stands and path is None:
             back_up_there(connection, stands)
         migrate(connection, stands, migrations)
+
+
+def _lock_server(connection: Connection) -> None:
+    """Keep other programs on a server from changing its tables until the transaction ends."""
+    if connection.dialect.name != "sqlite":
+        # A large record takes its time; it is done once.
+        connection.execute(text("SET LOCAL statement_timeout = 0"))
+        connection.execute(text("SELECT pg_advisory_xact_lock(:lock)"), {"lock": LOCK})
 
 
 def migrate(connection: Connection, stands: int, migrations: Mapping[int, Migration]) -> None:

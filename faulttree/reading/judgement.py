@@ -56,10 +56,23 @@ def judge(
         return barred
     if not in_circuit:
         return _decided(sample, instrument, rule)
+    beside = tuple(neighbours) or limits.neighbours
+    return _in_circuit(sample, limits, instrument, rule, beside, never=never_in_circuit)
+
+
+def _in_circuit(
+    sample: _Sample,
+    limits: Limits,
+    instrument: Instrument | None,
+    rule: Rule,
+    beside: tuple[str, ...],
+    *,
+    never: bool,
+) -> Verdict:
+    """The verdict on a part still in circuit, where parts beside it can change the reading."""
     from faulttree.reading.in_circuit import hidden, proves
 
-    beside = tuple(neighbours) or limits.neighbours
-    advice = proves(sample.one, limits, never=never_in_circuit, neighbours=beside)
+    advice = proves(sample.one, limits, never=never, neighbours=beside)
     if advice:
         return sample.undecided("in circuit", advice)
     verdict = _decided(sample, instrument, rule)

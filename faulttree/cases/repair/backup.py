@@ -80,28 +80,34 @@ def back_up_record(url: str, copy: Path, *, at: str, days: int | None = None) ->
     path = file_of(url, "backed up")
     with open_store(url) as store:
         refuse_place(store.record_id, path, copy)
-        part = copy.with_name(f"{copy.name}.{os.getpid()}.part")
-        try:
-            copy.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
-            # First the journal: what the database gets meanwhile is then in the database.
-            copy_lines(journal_path(path), journal_path(part))
-            copy_database(path, part)
-            looked = sound_copy(part)
-            if journal_path(part).exists():
-                journal_path(part).replace(journal_path(copy))
-            part.replace(copy)
-            sync_folder(copy.parent)
-        except (OSError, sqlite3.Error) as error:
-            raise RecordError(
-                f"the backup cannot be made: {error}",
-                path=copy,
-                remedy="Make room, or name a file in another folder.",
-            ) from None
-        finally:
-            clear(part)
+        looked = _copy_whole(path, copy)
         made = {LAST: at, f"{COPY}{copy.absolute()}": at}
         note(store, made | ({} if days is None else {DAYS: str(days)}))
     return CopiedRecord(str(copy), looked.cases, looked.events)
+
+
+def _copy_whole(path: Path, copy: Path) -> Verified:
+    """Copy a database and its journal; the copy gets its name when it is sound."""
+    part = copy.with_name(f"{copy.name}.{os.getpid()}.part")
+    try:
+        copy.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
+        # First the journal: what the database gets meanwhile is then in the database.
+        copy_lines(journal_path(path), journal_path(part))
+        copy_database(path, part)
+        looked = sound_copy(part)
+        if journal_path(part).exists():
+            journal_path(part).replace(journal_path(copy))
+        part.replace(copy)
+        sync_folder(copy.parent)
+    except (OSError, sqlite3.Error) as error:
+        raise RecordError(
+            f"the backup cannot be made: {error}",
+            path=copy,
+            remedy="Make room, or name a file in another folder.",
+        ) from None
+    finally:
+        clear(part)
+    return looked
 
 
 def restore_record(copy: Path, url: str) -> CopiedRecord:
