@@ -388,7 +388,7 @@ def _opened(desk: Desk, tree: Tree, known: Mapping[str, str]) -> OpenCase:
         now=now(),
         bench=desk.gear,
         lookup=OtherCases(desk.store),
-        priors=priors_of(tree, desk.store),
+        priors=partial(priors_of, tree, desk.store),
         resume=f"'faulttree diagnose --resume {{}}{desk.places}'",
     )
     events = list(take_in(desk.console, tree, context, known))

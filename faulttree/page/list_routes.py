@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import replace
+from functools import partial
 from typing import TYPE_CHECKING, Any
 
 from starlette.exceptions import HTTPException
@@ -235,7 +236,7 @@ def intake(
         now=settings.now(),
         bench=settings.bench,
         lookup=OtherCases(room.store),
-        priors=priors_of(tree, room.store),
+        priors=partial(priors_of, tree, room.store),
     )
     known = known_of(room, tree, device, line, linked)
     result: Any = begin_intake(tree, context, known)

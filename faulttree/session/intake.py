@@ -168,7 +168,7 @@ def _opened(tree: Tree, context: Context, carry: Carry) -> ev.Opened:
         complaint=meant,
         owner_words=owner,
         who=carry.one("who"),
-        priors=context.priors,
+        priors=context.priors(),
         linked=carry.one("linked"),
         mains=context.bench.mains if context.bench is not None else {},
         usually_normal=(context.bench or Bench()).usually_normal,

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
 from typing import TYPE_CHECKING, Any, Literal, Protocol
@@ -242,7 +242,8 @@ class Context:
         bench: the instruments on this bench.
         meter: id of the instrument in use.
         lookup: what the record knows of other cases.
-        priors: probabilities of the faults, for a case that is opened.
+        priors: gives the probabilities of the faults, for a case that is opened; it is called
+            after the last question, so that the first one need not wait for it.
         resume: how a person goes on with an open case; ``{}`` stands for its number.
         brief: every step is put briefly, as far as safety allows.
         practised: steps that the same person did lately on this text of the tree.
@@ -252,7 +253,7 @@ class Context:
     bench: Bench | None = None
     meter: str = ""
     lookup: Lookup | None = None
-    priors: Mapping[str, float] = field(default_factory=dict)
+    priors: Callable[[], Mapping[str, float]] = dict
     resume: str = ""
     brief: bool = False
     practised: frozenset[str] = frozenset()
