@@ -12,7 +12,7 @@ from faulttree.errors import RecordError
 
 FREE = (
     *("who", "person", "device", "complaint", "owner_words", "note", "text", "seen", "reason"),
-    *("what", "parts", "path", "words"),
+    *("what", "parts", "path", "words", "author"),
 )
 """Fields of events that people write, or that name a person, a device or a file of theirs."""
 
@@ -22,7 +22,7 @@ TECHNICAL = ("family", "model", "modules", "serial", "tag", "ratings")
 SPOKEN_FACTS = frozenset({"unit.complaint", "unit.owner-words"})
 """Facts whose value is free words."""
 
-KINDS_WITH_WORDS = "opened|noted|fact-given|photo-added"
+KINDS_WITH_WORDS = "opened|noted|fact-given|photo-added|remark-kept"
 NAMES = "|".join(name for name in FREE if name not in {"text", "path"})
 MAY_HAVE = re.compile(f'"kind":"(?:{KINDS_WITH_WORDS})"|"(?:{NAMES})":')
 

@@ -125,7 +125,7 @@ def no_new_tables(_: Connection) -> None:
     Version 2: facts, checks, waits, corrections. Version 3: the mains where a case is opened.
     Version 4: how far a normal outcome is to be expected, where a case is opened.
     Version 5: the id of the reply that made an event. Version 8: marks of cases whose words were
-    erased.
+    erased. Version 9: remarks of others.
     """
 
 
@@ -152,7 +152,7 @@ MIGRATIONS: Mapping[int, Migration] = {
     **dict.fromkeys((2, 3, 4, 5), no_new_tables),
     6: index_units,
     7: make_photos,
-    8: no_new_tables,
+    **dict.fromkeys((8, 9), no_new_tables),
 }
 """Version → what brings a record there from the version before."""
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import os
-import sys
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -12,13 +11,13 @@ import click
 from faulttree.cli.cases_common import common
 from faulttree.cli.options import say, say_json
 from faulttree.cli.places import RecordOptions, open_library
+from faulttree.cli.tips_case import keep, remarks_from, result
 from faulttree.cli.writing import WriteOptions, own_folder, today, within, writing_without_record
 
 if TYPE_CHECKING:
     from faulttree.authoring.operations.new_tree import NewTree
     from faulttree.authoring.operations.suspects import SuspectAddition
     from faulttree.cli.prompter import Prompter
-    from faulttree.tips.remarks import Remark
     from faulttree.tips.sorting import SortedGroup, SortedRemarks
     from faulttree.tree import Library, Tree
     from faulttree.walk.state import State
@@ -27,6 +26,10 @@ if TYPE_CHECKING:
 @click.group(epilog="Example: faulttree tips sort remarks.txt --tree bench-supply/no-output")
 def command() -> None:
     """Sort what others say of a unit into tests worth making."""
+
+
+command.add_command(keep)
+command.add_command(result)
 
 
 @command.command(
@@ -52,7 +55,7 @@ def sort(file: str, tree_id: str | None, case: str | None, options: RecordOption
     if tree_id and case:
         raise click.UsageError("--tree and --case exclude each other.")
     library = open_library(options.library)
-    remarks = _remarks(file)
+    remarks = remarks_from(file)
     tree, state = _place(library, tree_id, case, options)
     found = sort_remarks(remarks, thesaurus_of(library), tree=tree, state=state)
     if options.as_json:
@@ -82,7 +85,7 @@ def add(file: str, number: int, tree_id: str, contradicted: str, options: WriteO
     from faulttree.tips.thesaurus import thesaurus_of
 
     library = options.own_library()
-    found = sort_remarks(_remarks(file), thesaurus_of(library), tree=library.load(tree_id))
+    found = sort_remarks(remarks_from(file), thesaurus_of(library), tree=library.load(tree_id))
     if number > len(found.groups):
         raise click.UsageError(f"there are {len(found.groups)} suspects, no number {number}.")
     group = found.groups[number - 1]
@@ -142,7 +145,7 @@ def new(
 
     library = open_library(options.library)
     root = own_folder(own_root(options.library, os.environ, Path.cwd()))
-    found = sort_remarks(_remarks(file), thesaurus_of(library))
+    found = sort_remarks(remarks_from(file), thesaurus_of(library))
     start = Start(tree, title or title_of(tree), symptoms, cautions)
     begun = begin(root, start, first_tree(start, found, today()))
     done = _agreed(begun, options)
@@ -165,48 +168,6 @@ def _agreed(begun: NewTree, options: WriteOptions) -> bool:
         for finding in begun.findings:
             say(f"{finding.level}: {finding.message} [{finding.rule}]", to_people=True)
     return agreed(asking, editable=False) == "yes" if asking is not None else options.yes
-
-
-@command.command(
-    "result",
-    short_help="Tell which remarks were right in a case, in words to send back.",
-    epilog="Example: faulttree tips result remarks.jsonl --case 14",
-)
-@click.argument("file", metavar="FILE")
-@click.option("--case", metavar="CASE", required=True, help="The case that tells.")
-@click.option("--without-names", is_flag=True, help="Number the authors instead of naming them.")
-@common
-def result(file: str, case: str, without_names: bool, options: RecordOptions) -> None:
-    """Tell for each author of FILE which remarks were right in CASE, wrong, or not tested.
-
-    Each comes with the reading or repair that decided it, in words that can be sent back.
-    Nothing of the owner or the unit's serial number is in them.
-    """
-    from faulttree.tips.results import by_author, letters_to, results_of
-    from faulttree.tips.sorting import sort_remarks
-    from faulttree.tips.thesaurus import thesaurus_of
-
-    library = open_library(options.library)
-    remarks = _remarks(file)
-    tree, state = _place(library, None, case, options)
-    assert state is not None
-    found = sort_remarks(remarks, thesaurus_of(library), tree=tree, state=state)
-    told = by_author(results_of(found, state), names=not without_names)
-    if options.as_json:
-        say_json(told)
-        return
-    for line in letters_to(told):
-        say(line)
-
-
-def _remarks(file: str) -> tuple[Remark, ...]:
-    from faulttree.tips.remarks import read_remarks, remarks_in
-
-    if file != "-":
-        return read_remarks(Path(file))
-    if sys.stdin.isatty():
-        say("Paste the remarks, one a line or paragraph; end with Ctrl-D.", to_people=True)
-    return remarks_in(sys.stdin.read())
 
 
 def _place(

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -43,15 +43,19 @@ class RemarkResult:
         return {name: getattr(self, name) for name in self.__slots__}
 
 
-def results_of(found: SortedRemarks, state: State) -> tuple[RemarkResult, ...]:
+def results_of(
+    found: SortedRemarks, state: State, contradicted: Mapping[int, str] | None = None
+) -> tuple[RemarkResult, ...]:
     """What became of each remark in a case.
 
     A remark is right only where a repair of its fault was proved, and wrong only where an answer
-    of the case speaks against it, or another repair held. Unsafe remarks are never right.
+    of the case speaks against it, or another repair held, or somebody
+    marked the remark as contradicted. Unsafe remarks are never right.
 
     Args:
         found: remarks sorted with the tree and the state of the case.
         state: the walk of the case.
+        contradicted: number of a remark → why it was marked as contradicted.
     """
     groups = {number: group for group in found.groups for number in group.remarks}
     told = []
@@ -63,6 +67,9 @@ def results_of(found: SortedRemarks, state: State) -> tuple[RemarkResult, ...]:
             result, decided = "no-test", "It names no part that can be tested."
         else:
             result, decided = _decided(group, state)
+            reason = (contradicted or {}).get(one.number)
+            if result == "not-tested" and reason:
+                result, decided = "wrong", reason
         told.append(RemarkResult(one.number, one.author, one.text, result, decided))
     return tuple(told)
 

@@ -31,6 +31,7 @@ __all__ = [
     "Opened",
     "PhotoAdded",
     "Reached",
+    "RemarkKept",
     "Reopened",
     "RepairTried",
     "Skipped",
@@ -396,6 +397,26 @@ class LikelyAccepted(Event):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class RemarkKept(Event):
+    """What somebody else said of the unit, and what was decided on it; it proves nothing.
+
+    ``author`` and ``said`` are who said it and on which day, as written. ``decision`` is ``added``
+    (as a new fault of the tree), ``attached`` (to a fault of the tree), ``contradicted`` or
+    ``left``; ``fault`` is the id of that fault, ``reason`` why it was contradicted or left.
+
+    Example: ``RemarkKept(text="it is the fuse", author="ann", decision="attached", fault="fuse")``.
+    """
+
+    kind: ClassVar[str] = "remark-kept"
+    text: str = ""
+    author: str = ""
+    said: str = ""
+    decision: str = "left"
+    fault: str = ""
+    reason: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class WaitStarted(Event):
     """The waiting time of a step began. ``ends_at`` is UTC, ISO 8601."""
 
@@ -438,6 +459,7 @@ KINDS: dict[str, type[Event]] = {
         Checked,
         Reached,
         LikelyAccepted,
+        RemarkKept,
         WaitStarted,
         WaitEnded,
     )

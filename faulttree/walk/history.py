@@ -34,7 +34,7 @@ ON_THE_UNIT = (ev.Answered, *REPAIRS)
 """What may have voided what was made safe, so that it stays known when it is withdrawn."""
 
 STILL = (
-    *(ev.Noted, ev.PhotoAdded, ev.CautionRead, ev.MinutesSet),
+    *(ev.Noted, ev.PhotoAdded, ev.CautionRead, ev.MinutesSet, ev.RemarkKept),
     *(ev.WaitStarted, ev.WaitEnded, ev.Checked, ev.Reached),
 )
 

@@ -27,6 +27,7 @@ from faulttree.walk.events import (
     FactGiven,
     Noted,
     PhotoAdded,
+    RemarkKept,
     RepairTried,
     Skipped,
 )
@@ -46,6 +47,7 @@ def worded() -> list[Event]:
         FactGiven(at=at(2), name="unit.owner-words", value=f"{WORD} again", source="asked"),
         Skipped(at=at(3), step="bridge", reason=WORD),
         Noted(at=at(4), text=f"ring {WORD}"),
+        RemarkKept(at=at(5), text=WORD, author=WORD, decision="contradicted", reason=WORD),
         PhotoAdded(at=at(5), path=f"photos/{WORD}.jpg", sha256="00", words=WORD),
         RepairTried(at=at(6), fault="dry", what=WORD, parts=(WORD, "capacitor")),
         Closed(at=at(7), result="found", fault="dry", note=WORD),

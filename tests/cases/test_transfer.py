@@ -6,12 +6,14 @@ import csv
 import io
 import json
 import random
+import sqlite3
 import subprocess
 import sys
 import time
 from collections.abc import Iterator
 from concurrent.futures import Future
 from concurrent.futures.process import BrokenProcessPool
+from contextlib import closing
 from datetime import timedelta
 from hashlib import sha256
 from pathlib import Path
@@ -25,6 +27,7 @@ from faulttree.cases import Store, open_store
 from faulttree.cases.case import moment
 from faulttree.cases.come_backs import days_of, mark_all, set_days
 from faulttree.cases.repair.verify import verify
+from faulttree.cases.schema import VERSION
 from faulttree.cases.transfer import importer, parallel_reading
 from faulttree.cases.transfer.export import (
     STEP_COLUMNS,
@@ -34,6 +37,7 @@ from faulttree.cases.transfer.export import (
     to_csv,
     to_parquet,
 )
+from faulttree.cases.transfer.import_parser import FORMAT
 from faulttree.cases.transfer.importer import Imported, load
 from faulttree.errors import RecordError
 from faulttree.walk.events import (
@@ -54,6 +58,7 @@ from faulttree.walk.events import (
     Opened,
     PhotoAdded,
     Reached,
+    RemarkKept,
     Reopened,
     RepairTried,
     Skipped,
@@ -251,6 +256,7 @@ events = st.one_of(
     st.builds(Reopened, reason=texts),
     st.builds(MinutesSet, step=names, minutes=st.floats(0, 1e4)),
     st.builds(PhotoAdded, path=texts),
+    st.builds(RemarkKept, text=texts, author=texts, fault=names, reason=texts),
 )
 
 
@@ -599,3 +605,29 @@ def test_a_missing_file_to_import_is_said(tmp_path: Path) -> None:
     with pytest.raises(RecordError, match="cannot be read") as told:
         opened_for_reading(tmp_path / "none.jsonl")
     assert told.value.path == tmp_path / "none.jsonl"
+
+
+@given(st.integers(1, 8))
+@settings(max_examples=8)
+def test_an_export_of_an_earlier_format_is_read_alike(version: int) -> None:
+    with open_store(None) as here, open_store(None) as there:
+        cases = some_cases(here)
+        earlier = exported(here).replace(FORMAT.encode(), f"faulttree-case-{version}".encode())
+        assert imported(there, earlier).damaged == []
+        assert [there.events(case) for case in cases] == [here.events(case) for case in cases]
+
+
+def test_a_record_of_the_version_before_is_brought_up_unchanged(tmp_path: Path) -> None:
+    record = tmp_path / "r.sqlite"
+    with open_store(str(record)) as store:
+        cases = some_cases(store)
+        before = exported(store)
+    with closing(sqlite3.connect(record)) as file:
+        file.execute("PRAGMA user_version = 8")
+    with open_store(str(record)) as store:
+        assert exported(store) == before
+        store.append(cases[2], 1, RemarkKept(at=at(20), text="It is the fuse.", author="ann"))
+        assert verify(store).sound
+    with closing(sqlite3.connect(record)) as file:
+        assert file.execute("PRAGMA user_version").fetchone() == (VERSION,)
+    assert record.with_name(f"{record.name}.before-version-9").exists()

@@ -9,13 +9,25 @@ import pytest
 from click.testing import CliRunner
 
 from faulttree.cases import open_store
+from faulttree.cases.free_words import blanked
+from faulttree.cases.rows import as_json
+from faulttree.cases.transfer.export import Leave, without
 from faulttree.cli import cli
+from faulttree.tips.keeping import remarks_kept
 from faulttree.tips.remarks import Remark
 from faulttree.tips.results import by_author, results_of
 from faulttree.tips.sorting import sort_remarks
 from faulttree.tips.thesaurus import thesaurus_of
 from faulttree.tree import Tree, build, shipped_library
-from faulttree.walk.events import Answered, Confirmed, Event, Opened, RepairTried
+from faulttree.walk.events import (
+    Answered,
+    Confirmed,
+    Event,
+    Opened,
+    RemarkKept,
+    RepairTried,
+    from_dict,
+)
 from faulttree.walk.fold import fold
 
 SAID = (
@@ -101,3 +113,56 @@ def test_the_command_sends_back_no_owner_data_and_no_names_on_request(
         f"person {n}" for n in range(1, 5)
     ]
     assert by_author(()) == {"authors": []}
+
+
+def shop(tree: Tree, tmp_path: Path) -> tuple[str, Path]:
+    record = str(tmp_path / "cases.db")
+    with open_store(record) as store:
+        store.open_case(events(tree, cured=True), tree_text=tree.text)
+    said = tmp_path / "said.jsonl"
+    lines = [json.dumps({"text": text, "author": author}) for author, text in SAID]
+    said.write_text("\n".join(lines))
+    return record, said
+
+
+def run(*arguments: str) -> str:
+    done = CliRunner().invoke(cli, ["tips", *arguments])
+    assert done.exit_code == 0, done.output
+    return done.stdout
+
+
+def test_remarks_kept_with_a_case_give_the_same_results_without_the_file(
+    tree: Tree, tmp_path: Path
+) -> None:
+    record, said = shop(tree, tmp_path)
+    here = ("--case", "1", "--record", record)
+    from_file = run("result", str(said), *here)
+    kept = json.loads(run("keep", str(said), *here, "--json"))["kept"]
+    assert [one["decision"] for one in kept] == ["attached", "attached", "left", "left", "left"]
+    assert [one.get("fault") for one in kept[:2]] == ["stuck-relay", "blown-fuse"]
+    assert all(one["reason"] for one in kept[2:])
+    assert run("result", *here) == from_file
+    assert run("keep", str(said), *here).startswith("0 of 5 remarks kept")
+
+
+def test_a_remark_marked_as_contradicted_is_told_with_the_reason(
+    tree: Tree, tmp_path: Path
+) -> None:
+    record, said = shop(tree, tmp_path)
+    here = ("--case", "1", "--record", record)
+    groups = json.loads(run("sort", str(said), *here[:2], *here[2:], "--json"))["groups"]
+    place = next(n for n, one in enumerate(groups, 1) if 3 in one["remarks"])
+    run("keep", str(said), *here)
+    run("keep", str(said), *here, "--contradict", str(place), "both windings read 58 ohm")
+    assert "not so. both windings read 58 ohm" in run("result", *here)
+    wrong = ["tips", "keep", str(said), *here, "--leave", "99"]
+    assert CliRunner().invoke(cli, wrong).exit_code == 2
+
+
+def test_an_export_without_names_has_no_authors_or_words_of_remarks() -> None:
+    event = RemarkKept(text="ask Jo, it is the fuse", author="Jo", decision="attached", fault="f")
+    left = without(event.to_dict(), Leave(names=True), "")
+    assert left == {"kind": "remark-kept", "decision": "attached", "fault": "f"}
+    assert remarks_kept([from_dict(left)]) == ()
+    blank = json.loads(blanked(as_json(event.to_dict())))
+    assert from_dict(blank) == RemarkKept(decision="attached", fault="f")

@@ -189,7 +189,7 @@ DAY = 86_400_000
 
 PEOPLE = (
     *("who", "person", "device", "complaint", "owner_words", "note", "text", "seen", "reason"),
-    *("what", "instrument", "parts", "words"),
+    *("what", "instrument", "parts", "words", "author"),
 )
 ABOUT_UNIT = ("family", "model", "modules")
 """All a unit is told by when serials are left out: whatever else a shop notes may name one."""

@@ -22,10 +22,10 @@ from faulttree.cases.journal.file import (
 from faulttree.errors import RecordError
 from faulttree.walk.events import KINDS, TUPLES, Event, Opened, from_dict
 
-FORMAT = "faulttree-case-7"
+FORMAT = "faulttree-case-8"
 """What an export writes."""
 
-READABLE = frozenset({*(f"faulttree-case-{version}" for version in range(1, 7)), FORMAT})
+READABLE = frozenset({*(f"faulttree-case-{version}" for version in range(1, 8)), FORMAT})
 LONGEST_LINE = 64 << 20
 
 Item = JournalItem | CompleteCase
