@@ -15,9 +15,9 @@ from faulttree.cli.options import now, say, say_json
 from faulttree.cli.places import RecordOptions, open_library
 
 if TYPE_CHECKING:
-    from faulttree.tips.keeping import RemarkKept
     from faulttree.tips.remarks import Remark
     from faulttree.tree import Library, Tree
+    from faulttree.walk.events import RemarkKept
 
 
 @click.command(
