@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import click
 
@@ -67,40 +67,98 @@ def sort(file: str, tree_id: str | None, case: str | None, options: RecordOption
 
 @command.command(
     "add",
-    short_help="Keep one suspect of the sorted remarks in the tree.",
-    epilog="Example: faulttree tips add remarks.txt 1 --tree bench-supply/no-output",
+    short_help="Keep suspects of the sorted remarks in the tree.",
+    epilog="Example: faulttree tips add remarks.txt 1 --tree bench-supply/no-output\n\n"
+    "Example: faulttree tips add remarks.txt --all --tree bench-supply/no-output",
 )
 @click.argument("file", metavar="FILE")
-@click.argument("number", type=click.IntRange(1), metavar="NUMBER")
+@click.argument("number", type=click.IntRange(1), metavar="[NUMBER]", required=False)
+@click.option("--all", "every", is_flag=True, help="All suspects, one after the other.")
 @click.option("--tree", "tree_id", metavar="TREE", required=True, help="The tree to add it to.")
 @click.option("--contradicted", metavar="REASON", default="", help="It is not so, and why.")
 @writing_without_record
-def add(file: str, number: int, tree_id: str, contradicted: str, options: WriteOptions) -> int:
-    """Add the suspect with this NUMBER in `tips sort` to the tree, as reported.
+def add(
+    file: str,
+    number: int | None,
+    every: bool,
+    tree_id: str,
+    contradicted: str,
+    options: WriteOptions,
+) -> int:
+    """Add the suspect with this NUMBER in `tips sort` to the tree, or all, as reported.
 
-    If the tree has the fault, the source joins its evidence. A report confirms nothing.
+    If the tree has the fault, the source joins its evidence. A report confirms nothing. What
+    is not added is named with the reason.
     """
-    from faulttree.tips.applying import add_group
     from faulttree.tips.sorting import sort_remarks
     from faulttree.tips.thesaurus import thesaurus_of
 
+    if every == (number is not None):
+        raise click.UsageError("give a NUMBER, or --all.")
+    if every and contradicted:
+        raise click.UsageError("--contradicted is for one suspect: give its NUMBER.")
     library = options.own_library()
     found = sort_remarks(remarks_from(file), thesaurus_of(library), tree=library.load(tree_id))
-    if number > len(found.groups):
+    if number is not None and number > len(found.groups):
         raise click.UsageError(f"there are {len(found.groups)} suspects, no number {number}.")
-    group = found.groups[number - 1]
+    if number is None:
+        return _add_all(found, tree_id, options)
+    told = _add_one(found, found.groups[number - 1], tree_id, contradicted, options)
+    if options.as_json:
+        say_json(told)
+        return 0
+    return 0 if told["written"] else 1
+
+
+def _add_one(
+    found: SortedRemarks,
+    group: SortedGroup,
+    tree_id: str,
+    contradicted: str,
+    options: WriteOptions,
+) -> dict[str, Any]:
+    """Add one suspect; the library is read again, as the suspect before may have changed it."""
+    from faulttree.tips.applying import add_group
+
+    library = options.own_library()
     addition = add_group(library, tree_id, found, group, today(), contradicted)
     text = f"Suspect {addition.fault}\n\nSorted from remarks of others.\n"
     told = options.settle(
         addition, library.root, text, options.asking(),
         lambda place: _show_addition(place, addition, library),
     )  # fmt: skip
+    if not options.as_json:
+        for tree, what in addition.trees:
+            say(f"{tree}: {addition.fault}, {what}")
+    return {**addition.as_dict(), **told}
+
+
+def _add_all(found: SortedRemarks, tree_id: str, options: WriteOptions) -> int:
+    """Add every suspect; tell which remarks are left, and why."""
+    from faulttree.errors import FaulttreeError
+
+    added, left = [], []
+    for group in found.groups:
+        try:
+            added.append(_add_one(found, group, tree_id, "", options))
+        except FaulttreeError as error:
+            left.append({"suspect": group.suspect, "remarks": list(group.remarks),
+                         "reason": error.message})  # fmt: skip
+    placed = {number for group in found.groups for number in group.remarks}
+    for reason, numbers in (
+        ("not safe", found.unsafe), ("no test in it", found.no_test),
+        ("a question", found.questions), ("no suspect named", found.unplaced),
+    ):  # fmt: skip
+        if rest := sorted(set(numbers) - placed):
+            left.append({"suspect": "", "remarks": rest, "reason": reason})
     if options.as_json:
-        say_json({**addition.as_dict(), **told})
+        say_json({"added": added, "left": left})
         return 0
-    for tree, what in addition.trees:
-        say(f"{tree}: {addition.fault}, {what}")
-    return 0 if told["written"] else 1
+    for one in left:
+        listed = ", ".join(map(str, one["remarks"]))
+        named = f"{one['suspect']} (remarks {listed})" if one["suspect"] else f"remarks {listed}"
+        say(f"Left: {named}: {one['reason']}", wrap=True)
+    return 0 if any(one["written"] for one in added) else 1
 
 
 def _show_addition(told: Prompter, addition: SuspectAddition, library: Library) -> None:

@@ -331,5 +331,10 @@ def _why(
     odds = f"{said} by {found.exactness}: {was:.0%} becomes {share:.0%}"
     if test is None:
         return f"{odds}; no safe test is known."
-    saved = f"saves {score:.3g} min" if score > 0 else f"costs {-score:.3g} min more than it saves"
-    return f"{odds}; a test of {test['minutes']:.3g} min {saved} on average."
+    minutes = test["minutes"]
+    if score > 0:
+        return f"{odds}; a test of {minutes:.3g} min saves {score:.3g} min on average."
+    gained = (
+        f"it is the cause with a probability of {share:.0%}, so it gains {score + minutes:.2g} min"
+    )
+    return f"{odds}; a test takes {minutes:.3g} min, and {gained} on average."

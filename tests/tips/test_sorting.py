@@ -136,3 +136,26 @@ def test_a_suspect_is_kept_in_the_tree_with_its_source(tmp_path: Path) -> None:
     text = shop.joinpath("no-output.yaml").read_text()
     assert "remarks of quiet-pine" in text
     assert "2026-02-03" in text
+
+
+def test_all_suspects_are_added_and_what_is_left_is_named(tmp_path: Path) -> None:
+    shop = tmp_path / "shop" / "trees" / "bench-supply"
+    shop.mkdir(parents=True)
+    shop.joinpath("no-output.yaml").write_text(LIBRARY.path_of(TREE).read_text())
+    said = tmp_path / "said.csv"
+    said.write_text(
+        "text,author,date\nCheck the current limit knob,quiet-pine,2026-02-03\n"
+        "Measure the crystal X4,tall-oak,2026-02-04\nBridge the fuse,low-fern,2026-02-04\n"
+        "same here,red-ash,2026-02-05\n"
+    )
+    arguments = ["tips", "add", str(said), "--all", "--tree", TREE, "--yes", "--json"]
+    done = CliRunner().invoke(cli, [*arguments, "--library", str(tmp_path / "shop")])
+    assert done.exit_code == 0, done.output
+    told = json.loads(done.stdout)
+    assert all(one["written"] for one in told["added"])
+    assert {number for one in told["left"] for number in one["remarks"]} == {2, 3}
+    assert all(one["reason"] for one in told["left"])
+    text = shop.joinpath("no-output.yaml").read_text()
+    assert "remarks of quiet-pine" in text
+    assert "remarks of tall-oak" in text
+    assert "low-fern" not in text
