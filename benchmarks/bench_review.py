@@ -29,7 +29,7 @@ from faulttree.figures import review
 from faulttree.figures.counts import tally
 from faulttree.figures.proposals.moves import Mover
 from faulttree.figures.replay import cases_of, recorded
-from faulttree.figures.rises import rises
+from faulttree.figures.rises import closed_cases, rises
 from faulttree.figures.simulation.simulator import Shop, fill, simulate
 from faulttree.figures.statistics import bootstrap_mean
 from faulttree.figures.tree_counts import gather
@@ -126,7 +126,7 @@ def apart(path: Path, trees: list[Tree]) -> tuple[float, float]:
     """Seconds that looking for moves takes, and for rises."""
     with open_store(str(path), read_only=True) as store:
         counts = gather(store, tally(store), trees)
-        rising = timed(lambda: rises(store, counts, {}))
+        rising = timed(lambda: rises(counts, closed_cases(store, counts, {})))
         known = [recorded(cases_of(store, count, {}), count.tree) for count in counts]
         looked = timed(lambda: [Mover(one).tried() for one in known])
     return looked, rising

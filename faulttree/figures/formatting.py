@@ -230,6 +230,15 @@ def rise_words(fault: FaultFigures) -> str:
     )
 
 
+def trend_words(fault: FaultFigures) -> str:
+    """The shares of a growing fault in both halves of the cases; empty if an alarm says so."""
+    trend = fault.trend
+    if trend is None or fault.rise or (fault.change and fault.change.alarm):
+        return ""
+    first, second = (share(one, counts=False) for one in (trend.first_half, trend.second_half))
+    return f"{first}, later {second}"
+
+
 def _rare(chance: float) -> str:
     if chance < 1e-6:
         return "less than one record in a million"

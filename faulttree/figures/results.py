@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     from faulttree.figures.rises import Rise
     from faulttree.figures.statistics import PhaseMinutes, Share, Spread
     from faulttree.figures.tree_counts import TreeCount
+    from faulttree.figures.trends import Trend
     from faulttree.tree.model import Tree
 
 
@@ -89,6 +90,7 @@ class FaultFigures(Plain):
         evidence: kinds of evidence for it in the tree.
         change: whether it became commoner or rarer.
         rise: the time in which it was commoner; None if there is no significant rise.
+        trend: its steady growth; None if there is none.
     """
 
     COMPUTED: ClassVar[tuple[str, ...]] = ("whole",)
@@ -112,6 +114,7 @@ class FaultFigures(Plain):
     evidence: tuple[str, ...]
     change: ShareChange | None
     rise: Rise | None = None
+    trend: Trend | None = None
 
     @property
     def whole(self) -> Spread | None:

@@ -67,7 +67,7 @@ class Rise(Plain):
 
 
 @dataclass(frozen=True, slots=True)
-class _Closed:
+class ClosedCases:
     """The closed cases of a family in the order they came in, as codes in arrays of equal length.
 
     Attributes:
@@ -91,25 +91,17 @@ class _Closed:
 
 
 def rises(
-    store: Store,
-    counts: Sequence[TreeCount],
-    filters: Mapping[str, Any],
-    part: Sequence[ColumnElement[bool]] = (),
+    counts: Sequence[TreeCount], cases: Mapping[str, ClosedCases]
 ) -> Mapping[tuple[str, str], Rise]:
     """(tree, fault) → its rise, for the faults with a significant rise.
 
     Holm's rule over all faults with enough cases keeps the chance of one false alarm low.
 
     Args:
-        store: the record.
         counts: the counts of each tree.
-        filters: see :func:`faulttree.cases.filters.conditions`.
-        part: conditions on the cases besides these.
-
-    Raises:
-        RecordError: the record cannot be read.
+        cases: family → its closed cases.
     """
-    tested = list(_tested(counts, _closed(store, counts, filters, part)))
+    tested = list(_tested(counts, cases))
     chances = _chances([run for *_, run in tested])
     found = {
         (family, fault): run.as_rise(family, chance)
@@ -127,7 +119,7 @@ def rises(
 
 
 def _tested(
-    counts: Sequence[TreeCount], cases: Mapping[str, _Closed]
+    counts: Sequence[TreeCount], cases: Mapping[str, ClosedCases]
 ) -> Iterator[tuple[str, Identity, _Run | None]]:
     """Each fault of a family with enough cases, and its highest run."""
     for family in sorted(cases):
@@ -212,13 +204,23 @@ def _chances(runs: Sequence[_Run | None]) -> list[float]:
     return chances
 
 
-def _closed(
+def closed_cases(
     store: Store,
     counts: Sequence[TreeCount],
     filters: Mapping[str, Any],
-    part: Sequence[ColumnElement[bool]],
-) -> Mapping[str, _Closed]:
-    """Family → its closed cases."""
+    part: Sequence[ColumnElement[bool]] = (),
+) -> Mapping[str, ClosedCases]:
+    """Family → its closed cases.
+
+    Args:
+        store: the record.
+        counts: the counts of each tree.
+        filters: see :func:`faulttree.cases.filters.conditions`.
+        part: conditions on the cases besides these.
+
+    Raises:
+        RecordError: the record cannot be read.
+    """
     owner = {text: count for count in counts for text in count.bridges}
 
     def work(connection: Connection) -> list[tuple[str, str, str, str]]:
@@ -243,12 +245,12 @@ def _cause(count: TreeCount, text: str, fault: str) -> Identity | None:
     return None if name is None else count.tree.identity(name)
 
 
-def _coded(cases: Sequence[tuple[str, str, Identity | None]]) -> _Closed:
+def _coded(cases: Sequence[tuple[str, str, Identity | None]]) -> ClosedCases:
     days, texts, faults = zip(*cases, strict=True)
     names = {text: code for code, text in enumerate(dict.fromkeys(texts))}
     named = dict.fromkeys(fault for fault in faults if fault is not None)
     causes = {fault: code for code, fault in enumerate(named)}
-    return _Closed(
+    return ClosedCases(
         days,
         np.array([names[text] for text in texts]),
         np.array([-1 if fault is None else causes[fault] for fault in faults]),

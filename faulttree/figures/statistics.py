@@ -192,6 +192,17 @@ def holm(chances: Sequence[float], level: float = 1 - LEVEL) -> tuple[bool, ...]
     return tuple(stands)
 
 
+def benjamini_hochberg(chances: Sequence[float], level: float = 1 - LEVEL) -> tuple[bool, ...]:
+    """Which of several tests are significant, with ``level`` as mean part of false ones.
+
+    Y. Benjamini and Y. Hochberg, J. Royal Statistical Society B 57 (1995).
+    """
+    ordered = sorted(chances)
+    parts = [level * rank / len(ordered) for rank in range(1, len(ordered) + 1)]
+    limit = max((p for p, part in zip(ordered, parts, strict=True) if p <= part), default=-1.0)
+    return tuple(chance <= limit for chance in chances)
+
+
 def tolerance_factor(n: int, content: float = 0.95, confidence: float = LEVEL) -> float:
     """The k for which mean ± k·s holds ``content`` of a normal population with ``confidence``.
 

@@ -142,6 +142,9 @@ def _faults(tree: TreeFigures, width: int) -> Iterator[str]:
             yield f"{fault.fault} {words}"
         if words := formatting.rise_words(fault):
             yield from _par(f"{fault.fault} {words}.", width)
+    growing = [(fault, formatting.trend_words(fault)) for fault in tree.faults]
+    if told := "; ".join(f"{fault.fault} {words}" for fault, words in growing if words):
+        yield from _par(f"Perhaps commoner (up to 10 % false): {told}", width)
     if never := tree.never_faults:
         names = ", ".join(f"{one.fault} {formatting.percent(one.below or 0.0)}" for one in never)
         yield from _par(f"Never found, so below this share of cases (95 %): {names}", width)
