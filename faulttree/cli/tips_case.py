@@ -16,8 +16,10 @@ from faulttree.cli.places import RecordOptions, open_library
 
 if TYPE_CHECKING:
     from faulttree.tips.remarks import Remark
+    from faulttree.tips.results import RemarkResult
     from faulttree.tree import Library, Tree
-    from faulttree.walk.events import RemarkKept
+    from faulttree.walk.events import Event, RemarkKept
+    from faulttree.walk.state import State
 
 
 @click.command(
@@ -125,17 +127,37 @@ def _tell_kept(new: Sequence[RemarkKept], several: int) -> None:
 @click.argument("file", metavar="[FILE]", default="")
 @click.option("--case", metavar="CASE", required=True, help="The case that tells.")
 @click.option("--without-names", is_flag=True, help="Number the authors instead of naming them.")
+@click.option("--page", is_flag=True, help="One public page of the case, in Markdown.")
 @common
-def result(file: str, case: str, without_names: bool, options: RecordOptions) -> int:
+def result(file: str, case: str, without_names: bool, page: bool, options: RecordOptions) -> int:
     """Tell for each author which remarks were right in CASE, wrong, or not tested.
 
     Without FILE these are the remarks kept with the case. Each comes with the reading or repair
     that decided it, in words that can be sent back. Nothing of the owner and no serial number
     of the unit is in them.
     """
+    from faulttree.tips.public_page import public_page
+    from faulttree.tips.results import by_author, letters_to
+
+    results, state, events = _results(file, case, options)
+    if not results and not file:
+        say(f"Case {case} holds no remarks. Keep them with `faulttree tips keep`.", to_people=True)
+    told = by_author(results, names=not without_names)
+    if options.as_json:
+        say_json(told)
+        return 0
+    for line in [public_page(results, state, events).rstrip()] if page else letters_to(told):
+        say(line)
+    return 0 if results else 1
+
+
+def _results(
+    file: str, case: str, options: RecordOptions
+) -> tuple[tuple[RemarkResult, ...], State, tuple[Event, ...]]:
+    """What became of the remarks of a file, or of those kept with the case."""
     from faulttree.cases.historical_tree import tree_of
     from faulttree.tips.keeping import reasons_kept, remarks_kept
-    from faulttree.tips.results import by_author, letters_to, results_of
+    from faulttree.tips.results import results_of
     from faulttree.tips.sorting import sort_remarks
     from faulttree.tips.thesaurus import thesaurus_of
     from faulttree.walk.fold import fold
@@ -144,23 +166,11 @@ def result(file: str, case: str, without_names: bool, options: RecordOptions) ->
     with options.store(read_only=True) as store:
         found = store.find(case)
         tree = tree_of(store, found.tree_hash) or library.load(found.tree)
-        events = store.events(found.id)
+        events = tuple(store.events(found.id))
     remarks = remarks_from(file) if file else remarks_kept(events)
-    if not remarks and not file:
-        say(f"Case {found.number} holds no remarks. Keep them with `faulttree tips keep`.",
-            to_people=True)  # fmt: skip
     state = fold(tree, events)
-    results = results_of(
-        sort_remarks(remarks, thesaurus_of(library), tree=tree, state=state), state,
-        {} if file else reasons_kept(events),
-    )  # fmt: skip
-    told = by_author(results, names=not without_names)
-    if options.as_json:
-        say_json(told)
-        return 0
-    for line in letters_to(told):
-        say(line)
-    return 0 if remarks else 1
+    sorted_ones = sort_remarks(remarks, thesaurus_of(library), tree=tree, state=state)
+    return results_of(sorted_ones, state, {} if file else reasons_kept(events)), state, events
 
 
 def remarks_from(file: str) -> tuple[Remark, ...]:

@@ -166,3 +166,17 @@ def test_an_export_without_names_has_no_authors_or_words_of_remarks() -> None:
     assert remarks_kept([from_dict(left)]) == ()
     blank = json.loads(blanked(as_json(event.to_dict())))
     assert from_dict(blank) == RemarkKept(decision="attached", fault="f")
+
+
+def test_the_public_page_holds_nothing_of_owner_unit_or_authors(tree: Tree, tmp_path: Path) -> None:
+    record, said = shop(tree, tmp_path)
+    lines = [{"text": "My aunt's has tag 77, clean <b>the relay</b>.", "author": "eve"}]
+    said.write_text("\n".join([said.read_text(), *map(json.dumps, lines)]))
+    here = ("--case", "1", "--record", record)
+    run("keep", str(said), *here)
+    page = run("result", *here, "--page")
+    for private in ("aunt", "77", "ann", "bob", "eve", "<b>", "Bridge"):
+        assert private not in page
+    assert "Relay stuck. The repair held." in page
+    assert "right" in page
+    assert "Do not try this." in page
