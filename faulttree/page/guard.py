@@ -85,7 +85,10 @@ class Guard:
 
     app: App
     settings: Settings
-    rate: Rate = field(default_factory=Rate)
+    rate: Rate = field(init=False)
+
+    def __post_init__(self) -> None:
+        self.rate = Rate(self.settings.stopwatch)
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Answer one request."""

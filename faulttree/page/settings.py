@@ -31,7 +31,7 @@ class Settings:
         even_unchecked: walk a tree that has errors.
         keep_originals: keep photos as the camera made them, too.
         fingerprint: SHA-256 of the certificate, to be compared at pairing.
-        stopwatch: seconds, for the time that a step takes.
+        stopwatch: seconds, for the time that a step takes and for the requests a second.
         tell: shows a line in the terminal of the server.
         ring: rings in the terminal of the server.
     """
