@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
-from faulttree.odds.planning.plan_graph import PlanGraph
+from collections.abc import Callable
+from itertools import count
+
+from faulttree.odds.planning.plan_graph import Place, PlanGraph
 from faulttree.odds.planning.search import Draft
 from faulttree.odds.table import FaultTable
 from faulttree.tree.model import Tree
@@ -10,15 +13,28 @@ from faulttree.tree.model import Tree
 __all__ = ["minutes_as_it_stands", "minutes_walked"]
 
 
-def minutes_as_it_stands(table: FaultTable, graph: PlanGraph) -> float:
+def minutes_as_it_stands(
+    table: FaultTable, graph: PlanGraph, check: Callable[[int], None] = lambda places: None
+) -> float:
     """Expected minutes of the order that a table came with.
 
     Of a table from a tree, what a walk of that tree takes; else the tests from left to
     right, leaving out those that tell nothing where their turn comes.
+
+    Args:
+        table: the faults and tests.
+        graph: its places.
+        check: told how many places were looked at; what it raises ends the computation.
     """
     if table.source is not None:
         return minutes_walked(table, table.source)
-    return Draft.of(graph, lambda place: min(graph.options(place).minutes, default=None)).total
+    looked = count(1)
+
+    def first(place: Place) -> int | None:
+        check(next(looked))
+        return min(graph.options(place).minutes, default=None)
+
+    return Draft.of(graph, first).total
 
 
 def minutes_walked(table: FaultTable, tree: Tree) -> float:

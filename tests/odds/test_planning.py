@@ -636,3 +636,22 @@ def test_a_long_search_looks_at_more_places_than_one_plan_may_have(
     monkeypatch.setattr(planning_search, "MOST_PLACES", 20)
     with pytest.raises(TableError, match="more than 20 places"):
         plan(table)
+
+
+@pytest.mark.parametrize("seconds", [None, 0.0])
+def test_a_large_half_blank_table_is_refused_in_one_line(
+    seconds: float | None, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(planning_search, "MOST_CELLS", 3_000_000)
+    monkeypatch.setattr(planning_search, "SOON", 1_000_000)
+    dice = random.Random(1)
+    tests = [f"t{at}" for at in range(100)]
+    rows = [
+        ",".join(("" if dice.random() < 0.5 else str(dice.randint(0, 1))) for _ in tests)
+        for _ in range(100)
+    ]
+    text = f"fault,weight,{','.join(tests)}\nminutes,,{','.join('1' for _ in tests)}\n"
+    text += "".join(f"f{at},1,{row}\n" for at, row in enumerate(rows))
+    told = "more than 300 places" if seconds is None else "no plan was complete"
+    with pytest.raises(TableError, match=told):
+        plan(table_from_csv(text), seconds=seconds)

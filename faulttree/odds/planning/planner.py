@@ -143,14 +143,14 @@ def plan(
         work: how many places of plans to look at, 0 or more; the same work gives the same plan
             on every machine. 20,000 where neither this nor ``seconds`` is given.
         seconds: ends the search sooner than its work does; the plan depends on the machine.
-            A first plan is finished all the same.
+            The first plan of a small table is finished all the same.
         progress: told the best expected minutes and the proved lower bound, as they change.
         stopped: once true, the best plan so far is given.
         clock: seconds from any start.
 
     Raises:
-        TableError: a table without faults, or one that says so little that a plan would
-            have too many steps.
+        TableError: a table without faults, one that says so little that a plan would have too
+            many steps, or a large one for which the time is over before a first plan.
 
     Example:
         >>> from faulttree.odds import table_from_csv
@@ -176,8 +176,8 @@ def _planned(
     problem = PlanningProblem(planned)
     graph = PlanGraph(problem)
     search = Search(graph, time_limit.reached, _bounds(graph))
-    before = minutes_as_it_stands(planned, graph)
     search.draft()
+    before = minutes_as_it_stands(planned, graph, search.check_first)
     time_limit.keep_free()
     static = root_bounds(graph, search.bounds)
     least = max(static.values())

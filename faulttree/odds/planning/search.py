@@ -27,6 +27,12 @@ EPSILON = 1e-9
 MOST_PLACES = 50_000
 """Places of one plan at most."""
 
+MOST_CELLS = 1_000_000_000
+"""Entries of the table looked at for a first plan, at most: places times faults times tests."""
+
+SOON = 30_000_000
+"""Entries looked at for a first plan before its time limit counts: a second or less."""
+
 Waiting = Generator[Any, float, float]
 """A computation that yields those it waits for and gives minutes."""
 
@@ -142,13 +148,28 @@ class Search:
                 self._improved(at, test, options.minutes[test] + _mean(ends, upper))
                 waiting.pop()
             waiting += missing
-            if len(upper) - known > MOST_PLACES:
-                if graph.root in upper:
-                    raise OutOfWork
-                raise TableError(
-                    f"a plan would have more than {MOST_PLACES} places",
-                    remedy="Say more of the faults in the table, so that tests tell them apart.",
-                )
+            if graph.root not in upper:
+                self.check_first(len(upper) - known)
+            elif len(upper) - known > MOST_PLACES:
+                raise OutOfWork
+
+    def check_first(self, places: int) -> None:
+        """Refuse a first plan that grows too large, or for which the time is over.
+
+        Raises:
+            TableError: as said above.
+        """
+        cells = places * self.graph.problem.n * self.graph.problem.m
+        if places > MOST_PLACES or cells > MOST_CELLS:
+            raise TableError(
+                f"a plan would have more than {places - 1} places",
+                remedy="Say more of the faults in the table, so that tests tell them apart.",
+            )
+        if cells > SOON and self._stop():
+            raise TableError(
+                f"no plan was complete when the search was stopped, after {places:,} places",
+                remedy="Give it more time, or fill in blank entries of the table.",
+            )
 
     def _improved(self, place: Place, test: int, minutes: float) -> None:
         self._upper[place], self._choice[place] = minutes, test
