@@ -224,7 +224,10 @@ def known_of(room: Room, tree: Tree, device: Device, line: str, linked: str) -> 
     if linked:
         _, before = room.position(linked)
         return {**known_of_linked(before.state, linked), **told}
-    return {**read_intake(line, known_models(tree)), **told} if line else told
+    if line and ":" not in line:
+        # These words were searched for as a complaint. The unit is asked next.
+        return {"complaint": line, **told}
+    return {**read_intake(line, known_models(tree)), **told}
 
 
 def intake(

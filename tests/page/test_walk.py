@@ -248,6 +248,13 @@ def test_a_unit_taken_in_by_one_line_opens_one_case(here: Shop) -> None:
     assert len(here.store.list()) == 1
 
 
+def test_a_line_without_a_colon_is_the_complaint_and_the_unit_is_asked(here: Shop) -> None:
+    page = here.browser().get("/new/bench-supply/no-output?line=no output after a minute")
+    page.reply("tag 14")
+    (case,) = here.store.list()
+    assert (case.serial, case.complaint) == ("tag 14", "no output after a minute")
+
+
 def test_a_case_is_not_opened_under_an_id_of_the_client(here: Shop) -> None:
     page = here.browser().get("/new/bench-supply/no-output?line=x tag 1: hums")
     form = page.form()
