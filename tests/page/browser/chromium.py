@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 import shutil
 import subprocess
 import tarfile
 from io import BytesIO
 from pathlib import Path
+from tempfile import TemporaryDirectory
 
 NAMES = ("chromium", "chromium-browser", "google-chrome", "chrome")
 PACKAGE = "@sparticuz/chromium"
@@ -37,13 +39,28 @@ def found() -> Path:
 
 def unpacked(cache: Path) -> Path:
     """The program out of the npm package, in a cache folder."""
-    import brotli
-
     folder = cache / "faulttree-tests" / "chromium"
     program = folder / "chromium"
     if program.exists():
         return program
-    folder.mkdir(parents=True, exist_ok=True)
+    folder.parent.mkdir(parents=True, exist_ok=True)
+    with TemporaryDirectory(dir=folder.parent) as fresh:
+        _unpack(Path(fresh))
+        # Only a whole program gets its name; another process may have been quicker.
+        with contextlib.suppress(OSError):
+            Path(fresh, "content").rename(folder)
+    if not program.exists():
+        raise OSError(f"{PACKAGE} holds no program")
+    return program
+
+
+def _unpack(work: Path) -> None:
+    """The program and its libraries, below ``content`` of a folder."""
+    import brotli
+
+    folder = work / "content"
+    folder.mkdir()
+    program = folder / "chromium"
     subprocess.run(["npm", "pack", PACKAGE], cwd=folder, check=True, capture_output=True)
     packed = next(folder.glob("sparticuz-chromium-*.tgz"))
     with tarfile.open(packed) as archive:
@@ -60,4 +77,3 @@ def unpacked(cache: Path) -> Path:
                     inner.extractall(folder, filter="data")
     packed.unlink()
     program.chmod(0o755)
-    return program
