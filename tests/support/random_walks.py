@@ -23,6 +23,7 @@ from faulttree.walk import events as ev
 from faulttree.walk.advisor import choose
 from faulttree.walk.answer import TypedAnswer, answer
 from faulttree.walk.fitness import check_again
+from faulttree.walk.history import history
 from faulttree.walk.repair import conclude, conclude_by_sight
 from tests.support.safety_replay import KINDS, Violation, violations
 
@@ -38,6 +39,8 @@ CHOICES: Mapping[str, int] = {
     "reopen": 2,
     "fact": 2,
     "note": 1,
+    "correct": 6,
+    "withdraw": 4,
 }
 """Move → how often it is tried, beside the others. A move that cannot be made is an answer."""
 
@@ -213,6 +216,26 @@ def told(walk: Walk, state: State) -> list[Event]:
     return [ev.FactGiven(name=one.id, value=value, source="set")]
 
 
+def corrected(walk: Walk, state: State) -> list[Event]:
+    """An earlier answer is another now, in whatever round it was given."""
+    given = {
+        entry.sequence: step
+        for entry in history(walk.events).standing
+        if isinstance(entry.event, ev.Answered)
+        if (step := state.tree.steps.get(entry.event.step)) is not None
+    }
+    if not given:
+        return []
+    target = walk.random.choice(list(given))
+    outcome = walk.random.choice([*outcomes_of(given[target]), "undecided"])
+    return [ev.Corrected(target=target, outcome=outcome)]
+
+
+def withdrawn(walk: Walk, state: State) -> list[Event]:
+    """Any event is taken back, also one that cannot be."""
+    return [ev.Withdrawn(target=walk.random.randrange(len(walk.events)))]
+
+
 def noted(walk: Walk, state: State) -> list[Event]:
     return [ev.Noted(text="smells of rosin")]
 
@@ -225,4 +248,6 @@ MOVES: Mapping[str, Callable[[Walk, State], list[Event]]] = {
     "reopen": reopened,
     "fact": told,
     "note": noted,
+    "correct": corrected,
+    "withdraw": withdrawn,
 }

@@ -9,7 +9,7 @@ safe counts only while the answer stands.
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Literal
 
 from faulttree.tree import Step, Tree
@@ -29,6 +29,9 @@ ROUNDS = (ev.Opened, ev.RepairTried, ev.Reopened)
 
 BARRIERS = (*ROUNDS, ev.Confirmed, ev.NotConfirmed, ev.Closed)
 """What nobody goes back over: it has happened to the unit."""
+
+FIXED = (ev.Opened, ev.Closed, ev.Reopened)
+"""What cannot be withdrawn."""
 
 
 @dataclass(frozen=True)
@@ -79,6 +82,14 @@ class Unit:
         if isinstance(event, ev.WentBack):
             self.go_back(event.steps)
             return
+        if isinstance(event, ev.Withdrawn):
+            self.withdraw(event.target)
+            return
+        if isinstance(event, ev.Corrected):
+            self.correct(event.target, event.outcome)
+            for other in event.decided:
+                self.correct(other["target"], other["outcome"])
+            return
         self.moments.append(Moment(at, event))
         if isinstance(event, ev.Opened):
             self.model = str(event.unit.get("model", ""))
@@ -97,6 +108,18 @@ class Unit:
             if moment.stands and isinstance(moment.event, (ev.Answered, ev.Skipped)):
                 moment.stands = False
                 steps -= 1
+
+    def withdraw(self, target: int) -> None:
+        """An event no longer stands; a repair taken back was made on the unit all the same."""
+        for moment in self.moments:
+            if moment.at == target and not isinstance(moment.event, FIXED):
+                moment.stands = False
+
+    def correct(self, target: int, outcome: str) -> None:
+        """An answer is another, at the place where it was given."""
+        for moment in self.moments:
+            if moment.at == target and moment.stands and isinstance(moment.event, ev.Answered):
+                moment.event = replace(moment.event, outcome=outcome)
 
     def note_power(self, at: int, step: Step) -> None:
         """When each store was charged last."""
@@ -132,7 +155,7 @@ class Unit:
         known = {one.id: one.models.get(self.model, "") for one in self.tree.properties.values()}
         for moment in self.moments:
             step = self.step_of(moment.event)
-            if moment.event.kind == "fact-given":
+            if moment.stands and moment.event.kind == "fact-given":
                 known[getattr(moment.event, "name", "")] = getattr(moment.event, "value", "")
             elif moment.stands and step is not None and step.property:
                 assert isinstance(moment.event, ev.Answered)

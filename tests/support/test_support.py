@@ -335,7 +335,9 @@ DEAD = "drain=done dead=inside unplug=done"
 
 
 def events_of(told: str) -> list[Event]:
-    """A walk as text: ``step=outcome``, ``<2`` back, ``repair``, ``reopen``, ``skip:``, facts."""
+    """A walk as text: ``step=outcome``, ``<2`` back, ``repair``, ``reopen``, ``skip:``, facts,
+    ``withdraw`` the last event and ``correct:outcome`` the last answer.
+    """
     events = list(OPENED)
     for word in told.split():
         step, _, outcome = word.partition("=")
@@ -343,6 +345,10 @@ def events_of(told: str) -> list[Event]:
             events.append(ev.WentBack(steps=int(word[1:])))
         elif word == "repair":
             events.append(ev.RepairTried(fault="dry"))
+        elif word == "withdraw":
+            events.append(ev.Withdrawn(target=len(events) - 1))
+        elif word.startswith("correct:"):
+            events.append(ev.Corrected(target=len(events) - 1, outcome=word[8:]))
         elif word == "reopen":
             events += [ev.Closed(result="unsolved"), ev.Reopened()]
         elif word.startswith("skip:"):
@@ -374,6 +380,8 @@ def found(told: str, text: str = HAND_MADE) -> list[tuple[str, str, tuple[str, .
         "fact:supply=linear sealing=no",
         f"{DEAD} repair {DEAD} esr=taken",
         f"{CHECKS} {DEAD} rail=taken unplug=done esr=taken",
+        f"{LOOK}.outside=yes {LOOK}.rattle=yes correct:no {CHECKS} terminals=taken",
+        f"{CHECKS} fact:protection-class=not-known withdraw terminals=taken",
     ],
 )
 def test_a_right_walk_is_let_pass(told: str) -> None:
@@ -414,6 +422,25 @@ SEEN = f"{LOOK}.outside=yes {LOOK}.rattle=no"
         ("esr=taken", [("charged", "esr", ("mains", "reservoir"))]),
         ("drain=done unplug=done esr=taken", [("charged", "esr", ("reservoir",))]),
         (f"{CHECKS} {DEAD} rail=taken esr=taken", [("charged", "esr", ("mains",))]),
+        (f"{CHECKS} withdraw terminals=taken", [("before-power", "terminals", ("first-start",))]),
+        (
+            f"{CHECKS} correct:bright terminals=taken",
+            [("before-power", "terminals", ("first-start",))],
+        ),
+        (f"{CHECKS} rail=taken withdraw terminals=taken", [("open", "terminals", ("cover-off",))]),
+        (f"{CHECKS} repair withdraw terminals=taken", [("before-power", "terminals", ALL)]),
+        (
+            f"{DEAD} rail=taken withdraw esr=taken",
+            [
+                ("before-power", "rail", ALL),
+                ("charged", "esr", ("mains",)),
+            ],
+        ),
+        (f"{DEAD} withdraw esr=taken", [("charged", "esr", ("mains",))]),
+        (
+            "unplug=done drain=done dead=inside correct:high esr=taken",
+            [("charged", "esr", ("reservoir",))],
+        ),
         (f"{DEAD} repair esr=taken", [("charged", "esr", ("mains", "reservoir"))]),
         (f"{DEAD} <1 esr=taken", [("charged", "esr", ("mains",))]),
         ("drain=done dead=high unplug=done esr=taken", [("charged", "esr", ("reservoir",))]),
@@ -465,7 +492,7 @@ def test_random_walks_make_every_move() -> None:
         for event in random_walk(sample_of_right_trees()[seed].tree, seed)
     )
     kinds = """answered skipped jumped went-back repair-tried reopened confirmed not-confirmed
-        caution-read noted closed"""
+        caution-read noted closed corrected withdrawn"""
     assert [kind for kind in kinds.split() if made[kind] < 3] == []
 
 
