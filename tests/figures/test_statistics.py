@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import json
 import random
 import statistics
@@ -22,7 +23,7 @@ from statsmodels.stats.proportion import binom_test, proportion_confint
 
 from faulttree.cases import Store, open_store
 from faulttree.cases.transfer.export import lines as exported_lines
-from faulttree.cases.transfer.export import step_rows
+from faulttree.cases.transfer.export import step_rows, to_parquet
 from faulttree.diagram import count_walks
 from faulttree.figures import Review, review
 from faulttree.figures.counts import tally
@@ -313,12 +314,48 @@ def test_figures_are_those_of_an_independent_count(store: Store, reviewed: Revie
     assert reviewed.cases == store.count()
 
 
+def exported_parquet(store: Store) -> list[dict[str, Any]]:
+    """The rows of the exported Parquet file."""
+    parquet = pytest.importorskip("pyarrow.parquet")
+    file = io.BytesIO()
+    to_parquet(file, step_rows(store, store.each()))
+    file.seek(0)
+    rows: list[dict[str, Any]] = parquet.read_table(file).to_pylist()
+    return rows
+
+
+def test_steps_and_faults_are_those_of_a_parquet_file(store: Store, reviewed: Review) -> None:
+    walked: dict[tuple[str, str, str], set[str]] = defaultdict(set)
+    minutes: dict[tuple[str, str], list[float]] = defaultdict(list)
+    fixed: dict[tuple[str, str], set[str]] = defaultdict(set)
+    for row in exported_parquet(store):
+        if row["state"] == "closed" and row["result"] == "fixed":
+            fixed[row["tree"], row["fault"]].add(row["case"])
+        if row["step"] is None or row["skipped"]:
+            continue
+        if row["minutes"] is not None:
+            minutes[row["tree"], row["step"]].append(row["minutes"])
+        if row["standing"] and not row["round"]:
+            walked[row["tree"], row["step"], row["outcome"]].add(row["case"])
+    for tree in reviewed.trees:
+        for step in tree.steps:
+            timed = minutes[tree.tree.id, step.step]
+            assert (step.minutes.median if step.minutes else None) == (
+                pytest.approx(statistics.median(timed)) if timed else None
+            )
+            for branch in step.branches:
+                assert branch.walked.count == len(walked[tree.tree.id, step.step, branch.outcome])
+        for fault in tree.faults:
+            assert fault.confirmed.count == len(fixed[tree.tree.id, fault.fault])
+    assert sum(map(len, fixed.values())) > 20
+
+
 def test_the_figures_of_the_shop_are_those_of_an_independent_count(
     store: Store, reviewed: Review
 ) -> None:
-    """Over the exported table of steps, with the standard library alone."""
+    """Over the exported Parquet file, read by pyarrow and counted by the standard library."""
     rows: dict[str, list[dict[str, Any]]] = defaultdict(list)
-    for row in step_rows(store, store.each()):
+    for row in exported_parquet(store):
         rows[row["case"]].append(row)
     tried, once, days, unsolved = 0, 0, [], set()
     for steps in rows.values():
