@@ -216,6 +216,38 @@ def test_closing_by_hand_is_refused_with_the_remedy(do: Do, ending: tuple[str, .
     assert row(do)["state"] == "open"
 
 
+def powered(do: Do) -> None:
+    """A case of a good unit that had power here and owes its safety check."""
+    procedure, tree = Path("shared/procedures/earth-check.yaml"), Path("trees/lamp/dark.yaml")
+    procedure.write_text("checks: safety\n" + PROCEDURES["earth-check"], encoding="utf-8")
+    tree.write_text(TREE.replace("lit: {ask", "lit: {live: true, ask"), encoding="utf-8")
+    answers(do, "unit: {family: lamp}\nanswers: [{lit: bright}]\n")
+
+
+@pytest.mark.parametrize("result", ["referred", "unsolved", "no-fault-found"])
+def test_a_unit_powered_here_is_not_closed_as_returned_without_its_safety_check(
+    do: Do, result: str
+) -> None:
+    powered(do)
+    close = ("cases", "close", "1", "--result", result, "--declined", "no time", "--became")
+    status, _, err = do(*close, "returned")
+    assert status == 2
+    assert "has not passed 'Protective earth': it must not go back" in err
+    assert "faulttree diagnose --resume 1" in err
+    assert row(do)["state"] == "open"
+    checked = ("no-fault-found", "yes", "sound", "0.1 ohm")
+    assert "Make these checks now?" in do("diagnose", "--resume", "1", "--plain", lines=checked)[1]
+    assert do(*close, "returned")[0] == 0
+    assert (row(do)["result"], row(do)["became"]) == (result, "returned")
+
+
+def test_a_unit_that_owes_its_safety_check_may_wait(do: Do) -> None:
+    powered(do)
+    close = ("cases", "close", "1", "--result", "referred", "--became", "waiting")
+    assert do(*close)[0] == 0
+    assert row(do)["became"] == "waiting"
+
+
 def test_a_further_repair_alone_does_not_make_the_unit_fit(do: Do) -> None:
     answers(do, FAILED + "  - repair: {fault: burnt, what: wire, confirm: bright}\n")
     close = ("cases", "close", "1", "--result", "fixed", "--fault", "burnt")
