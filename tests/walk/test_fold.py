@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Mapping
 from typing import Any
 
@@ -512,6 +513,16 @@ RATED = {
     }
 }
 RATINGS = {"rail-voltage": {"unit": "V", "ask": "Which rail?", "models": {"two-channel": "34 V"}}}
+
+
+def test_a_rating_with_the_name_of_a_step_does_not_block_a_proof() -> None:
+    """The step would else need its own reading first. ``check`` reports the name."""
+    named = json.loads(json.dumps(RATED).replace("rail-voltage", "rail"))
+    proof = fault(confirm={"step": "rail", "gives": "inside"})
+    walk = Walk(tree_of(named, {"worn": proof}, ratings={"rail": RATINGS["rail-voltage"]}))
+    walk.say("20 V")
+    walk.repair("worn")
+    assert (walk.asked, walk.state.blocked) == ("rail", None)
 
 
 def test_a_rating_comes_from_the_model_or_from_the_opening() -> None:
