@@ -24,7 +24,7 @@ import httpx
 import pytest
 
 from faulttree.cases import open_store
-from faulttree.page import connections, guard
+from faulttree.page import answers, connections, guard
 from faulttree.walk import events as ev
 from tests.page.live import NOW, Live, live
 from tests.page.support import Forms
@@ -143,6 +143,25 @@ def test_two_devices_see_each_other(here: Live) -> None:
         here.store.append(case, 1, ev.Noted(at=NOW, text="from the terminal"))
         told = next(line for line in lines if line.startswith("data:"))
         assert told == "data: 2"
+
+
+def test_a_stream_ends_when_its_device_is_forgotten(
+    here: Live, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    case = opened(here)
+    monkeypatch.setattr(answers, "is_local", lambda request: False)
+    with httpx.Client(base_url=here.url, timeout=20) as tablet:
+        code = here.access.new_code()
+        given = {"code": code, "name": "tablet", "person": ""}
+        tablet.post("/pair", data=given, headers={"origin": here.url})
+        with tablet.stream("GET", f"/case/{case}/live?seen=1") as stream:
+            lines = stream.iter_lines()
+            assert next(lines) == "retry: 2000"
+            (name,) = here.access.devices
+            assert here.access.revoke(name)
+            # A stream that goes on says ": still here" in the end.
+            assert not any(line.startswith(":") for line in lines)
+        assert tablet.get(f"/case/{case}/live").status_code == 401
 
 
 def reply(client: httpx.Client, url: str, path: str, **fields: str) -> httpx.Response:
