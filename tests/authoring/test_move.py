@@ -25,6 +25,8 @@ from faulttree.tree import Library, Tree, shipped_library
 from faulttree.tree.edit import write_all
 from faulttree.walk.renames import counted_for
 from tests.authoring.samples import END, TREE, comments, library_of, put_tree, random_tree, record
+from tests.support.random_walks import random_walk, violations
+from tests.support.safety_trees import right_tree
 
 Said = pytest.CaptureFixture[str]
 
@@ -381,6 +383,25 @@ def test_no_walk_comes_past_a_guard_or_a_caution_after_a_move(many: int) -> None
                     assert cautions <= read, (name, step, after, here)
                     been.add(here)
     assert stood > 20
+
+
+@pytest.mark.parametrize("many", [8, pytest.param(60, marks=pytest.mark.soak)])
+def test_no_walk_of_a_tree_with_a_moved_step_passes_a_safety_rule(many: int) -> None:
+    stood = 0
+    for seed in range(many):
+        rng, tree = random.Random(seed), right_tree(random.Random(seed)).tree
+        data = tree.bundle["tree"]
+        places = [keys for keys, _ in targets(data)]
+        for _ in range(5):
+            keys, step = rng.choice(places), rng.choice(list(data["steps"]))
+            after = None if len(keys) < 2 else (str(keys[1]), str(keys[-1]))
+            try:
+                new, _, _ = stand(tree, StepMoves(step, after))
+            except TreeError:
+                continue
+            stood += 1
+            assert violations(new, random_walk(new, seed, longest=60, advised=0.05)) == []
+    assert stood > many
 
 
 def always_met(tree: Tree, before: set[str]) -> tuple[set[str], set[str]]:
