@@ -184,7 +184,8 @@ async def changes(request: Request, desk: Desk, case: str, seen: int) -> AsyncIt
     silent = 0
     try:
         yield "retry: 2000\n\n"
-        while asyncio.get_running_loop().time() < end and visitor(request) is not None:
+        clock = asyncio.get_running_loop().time
+        while clock() < end and not desk.ended and visitor(request) is not None:
             length = await desk.length_of(case)
             if length != seen:
                 seen, silent = length, 0

@@ -1,14 +1,17 @@
-"""One connection of the server: closed when silent in its headers, or one of too many."""
+"""Connections of the server: closed when silent in their headers, too many, or at its end."""
 
 from __future__ import annotations
 
 import asyncio
+import socket
 from collections import Counter
+from collections.abc import Callable
 from typing import Any, ClassVar
 
+import uvicorn
 from uvicorn.protocols.http.h11_impl import H11Protocol
 
-__all__ = ["BoundedProtocol"]
+__all__ = ["BoundedProtocol", "PageServer"]
 
 HEADER_SECONDS = 15.0
 EACH_ADDRESS = 64
@@ -63,3 +66,16 @@ class BoundedProtocol(H11Protocol):
         self.opening = None
         if not self.transport.is_closing():
             self.transport.close()
+
+
+class PageServer(uvicorn.Server):
+    """A server that lets go of the pages that listen for changes before it waits for their end."""
+
+    def __init__(self, config: uvicorn.Config, ending: Callable[[], None]) -> None:
+        super().__init__(config)
+        self.ending = ending
+
+    async def shutdown(self, sockets: list[socket.socket] | None = None) -> None:
+        """End what would hold the server up, then stop."""
+        self.ending()
+        await super().shutdown(sockets)

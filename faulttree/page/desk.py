@@ -31,6 +31,8 @@ class Desk:
     """Case → how many events it had when somebody was told last."""
     watched: dict[str, list[asyncio.Event]] = field(default_factory=dict)
     loop: asyncio.AbstractEventLoop | None = None
+    ended: bool = False
+    """The server is about to stop: no stream goes on."""
     styles: dict[str, tuple[str, bytes]] = field(default_factory=dict)
     """Name → type and content of parts of pages that were taken out of them."""
     streams: dict[str, int] = field(default_factory=dict)
@@ -42,6 +44,13 @@ class Desk:
 
     def __post_init__(self) -> None:
         self.workers = Workers(self.settings.open_store, lambda store: Room(store, self))
+
+    def end(self) -> None:
+        """The server stops: whoever looks at a case is let go."""
+        self.ended = True
+        for events in self.watched.values():
+            for event in events:
+                event.set()
 
     def changed(self, case: str, length: int) -> None:
         """A case has so many events now; whoever looks at it is told. Any thread may call it."""

@@ -85,6 +85,8 @@ class Guard:
 
     app: App
     settings: Settings
+    ending: Callable[[], None]
+    """Called once when the server is about to stop."""
     rate: Rate = field(init=False)
 
     def __post_init__(self) -> None:

@@ -23,7 +23,6 @@ from faulttree.page.workers import BusyError
 
 if TYPE_CHECKING:
     from starlette.requests import Request
-    from starlette.types import ASGIApp
 
     from faulttree.page.access import Access
     from faulttree.page.settings import Settings
@@ -62,7 +61,7 @@ def application(settings: Settings, access: Access) -> Guard:
     app = Starlette(routes=routes, lifespan=lifespan, exception_handlers=shown)
     app.router.redirect_slashes = False
     app.state.desk = desk
-    return Guard(app, settings)
+    return Guard(app, settings, desk.end)
 
 
 async def told(request: Request, error: Exception) -> Response:
@@ -106,7 +105,7 @@ def listening(address: str, port: int) -> socket.socket:
 
 
 def serve(
-    app: ASGIApp, sockets: Sequence[socket.socket], *, certificate: tuple[Path, Path] | None = None
+    app: Guard, sockets: Sequence[socket.socket], *, certificate: tuple[Path, Path] | None = None
 ) -> None:
     """Serve until the program is interrupted; what was begun is finished.
 
@@ -119,7 +118,7 @@ def serve(
 
     import uvicorn
 
-    from faulttree.page.connections import BoundedProtocol
+    from faulttree.page.connections import BoundedProtocol, PageServer
 
     config = uvicorn.Config(
         app,
@@ -142,4 +141,4 @@ def serve(
         config.load()
         assert config.ssl is not None
         config.ssl.minimum_version = ssl.TLSVersion.TLSv1_2
-    uvicorn.Server(config).run(sockets=list(sockets))
+    PageServer(config, app.ending).run(sockets=list(sockets))

@@ -14,7 +14,7 @@ import uvicorn
 
 from faulttree.cases import Store, open_store
 from faulttree.page import Access, Settings, application
-from faulttree.page.connections import BoundedProtocol
+from faulttree.page.connections import BoundedProtocol, PageServer
 from faulttree.page.server import listening
 from faulttree.tree import shipped_library
 
@@ -45,11 +45,12 @@ def live(folder: Path, **more: Any) -> Iterator[Live]:
     hosts = frozenset({f"127.0.0.1:{port}", f"localhost:{port}"})
     settings = Settings(open_store=lambda: open_store(path), hosts=hosts, **values)
     access = Access(folder / "devices.json", time.time)
+    app = application(settings, access)
     config = uvicorn.Config(
-        application(settings, access), http=BoundedProtocol, log_config=None, ws="none",
+        app, http=BoundedProtocol, log_config=None, ws="none",
         timeout_graceful_shutdown=1, h11_max_incomplete_event_size=16 << 10,
     )  # fmt: skip
-    server = uvicorn.Server(config)
+    server = PageServer(config, app.ending)
     thread = threading.Thread(target=server.run, kwargs={"sockets": [made]})
     with open_store(path) as store:
         thread.start()

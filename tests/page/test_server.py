@@ -164,6 +164,18 @@ def test_a_stream_ends_when_its_device_is_forgotten(
         assert tablet.get(f"/case/{case}/live").status_code == 401
 
 
+def test_a_server_that_stops_ends_the_streams_of_open_pages_in_order(tmp_path: Path) -> None:
+    with live(tmp_path) as server:
+        case = opened(server)
+        client = httpx.Client(base_url=server.url, timeout=20)
+        stream = client.send(client.build_request("GET", f"/case/{case}/live?seen=1"), stream=True)
+        lines = stream.iter_lines()
+        assert next(lines) == "retry: 2000"
+    # A stream that was cut off would raise here: its last part is missing.
+    assert not any(line.startswith("event") for line in lines)
+    client.close()
+
+
 def reply(client: httpx.Client, url: str, path: str, **fields: str) -> httpx.Response:
     form = next(one for one in Forms(client.get(path).text).forms if "key" in one.fields)
     given = {**form.fields, "action": "answer", **fields}
