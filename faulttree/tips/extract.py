@@ -58,6 +58,12 @@ _VALUE = re.compile(
     r"°C|mm|kilohms?)(?![\w])"
 )
 
+_NUMBER_A = r"(?<![\w.,])(\d+(?:[.,]\d+)?)\s?A\b"
+_REPLACED_BY = re.compile(
+    rf"{_NUMBER_A}(?:[^.;!?,]|[.,]\d){{0,60}}\b(?:by|with|for|durch|gegen|par|por)\b"
+    rf"(?:[^.;!?,]|[.,]\d){{0,40}}?{_NUMBER_A}"
+)
+
 
 @dataclass(frozen=True)
 class Extracted:
@@ -173,7 +179,8 @@ class _Reader:
         """Words that stand in a warning: "never …", "… is dangerous", "Don't …" afterwards."""
         found: set[int] = set()
         for cue in self.signs.get("never", ()):
-            found |= set(self._after(cue))
+            if not self._part_of_sign(cue):
+                found |= set(self._after(cue))
         for cue in self.signs.get("retract", ()):
             sentence = self.sentence(cue)
             starts = cue.first == 0 or self.words[cue.first - 1].sentence != sentence
@@ -186,6 +193,14 @@ class _Reader:
             if first and alone and word.text in ("dont", "nein", "non", "never", "no", "nie"):
                 found |= self._sentence_before(word.sentence - 1, number)
         return frozenset(found)
+
+    def _part_of_sign(self, cue: Mention) -> bool:
+        """Whether a warning word only begins a longer sign: "no idea what", "no guard"."""
+        return any(
+            one.role == "sign" and one.first == cue.first and one.last > cue.last
+            and one.name in ("unlabelled", "guard-off")
+            for one in self.mentions
+        )  # fmt: skip
 
     def _short_start(self, cue: Mention) -> bool:
         """A warning near the start of its sentence speaks of the sentence before it."""
@@ -432,9 +447,24 @@ class _Reader:
             by_sentence.setdefault(self.sentence(one), {}).setdefault(one.name, []).append(one)
         for hazard in self.thesaurus.hazards:
             scopes = [everything] if hazard.wide else list(by_sentence.values())
-            if any(self._proposes(hazard, names) for names in scopes):
+            larger = hazard.name == "bigger-fuse" and self._larger_fuse
+            if larger or any(self._proposes(hazard, names) for names in scopes):
                 found.append(hazard)
         return found
+
+    @property
+    def _larger_fuse(self) -> bool:
+        """Whether a replacement raises the amperes of a fuse: "replace 1 A by 4 A"."""
+        found = _REPLACED_BY.search(self.plain)
+        if found is None:
+            return False
+        before, after = (float(one.replace(",", ".")) for one in found.groups())
+        kinds = any(one.name == "fuse" for one in self.role("kind"))
+        replaced = any(
+            one.name in ("replace", "swap") and one.first not in self.warned
+            for one in self.role("action")
+        )
+        return kinds and replaced and before < after
 
     def _proposes(self, hazard: Hazard, names: Mapping[str, list[Mention]]) -> bool:
         if any(name in names for name in hazard.unless):
