@@ -203,7 +203,7 @@ def stops(draft: Draft) -> Data:
         "nothing": {"title": "No fault found", "reason": "no-fault-found"},
         "beyond": {"title": "Beyond this tree", "reason": "out-of-scope"},
         "sealed": {"title": "A supply that stays closed here", "reason": "licensed"},
-        "charge-stays": {"title": "The charge does not go", "reason": "unsafe"},
+        "charge-stays": {"title": "The voltage does not fall below 5 V", "reason": "unsafe"},
     }
     used = repr(draft.steps)
     return {name: stop for name, stop in listed.items() if f"'{name}'" in used}
