@@ -198,7 +198,7 @@ class _Demo:
         self.record = self.invented(INVENTED_CASES)
         long = [
             (r"\S+: \d+ walked", "What to change"),
-            (r"3\. ", "How to read this"),
+            (r"2\. ", "How to read this"),
             ("How to read this", "$."),
         ]
         self.run("review", "--tree", TREE, without=long)
