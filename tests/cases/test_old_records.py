@@ -35,6 +35,7 @@ ADDED = frozenset(
         "minutes_by_phase",
         "shared",
         "owner",
+        "trend",
     )
 )
 """Keys that a newer program may tell beside what the older one told. Nothing else may differ."""
