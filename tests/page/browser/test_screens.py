@@ -71,8 +71,10 @@ def tour(seen: Hands, server: Live) -> None:
     clean(seen, "question")
     seen.tap('button[value="why"]')
     clean(seen, "why")
-    seen.page.keyboard.press("Escape")
-    seen.page.wait_for_selector("#view", state="detached")
+    # A link is followed: without waiting for the whole page its buttons may not be there yet.
+    with seen.page.expect_navigation():
+        seen.page.keyboard.press("Escape")
+    assert seen.page.locator("#view").count() == 0
     seen.answer("yes")
     clean(seen, "action")
     seen.answer("")
