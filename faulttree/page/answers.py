@@ -4,12 +4,15 @@ from __future__ import annotations
 
 import re
 import secrets
+from collections.abc import Awaitable, Callable
 from dataclasses import dataclass
+from functools import wraps
 from hashlib import sha256
 from typing import TYPE_CHECKING, Any
 from urllib.parse import parse_qsl
 
 from starlette.exceptions import HTTPException
+from starlette.requests import Request
 from starlette.responses import HTMLResponse, RedirectResponse, Response
 
 from faulttree.cases import AmbiguousCase, NoSuchCase, SequenceTaken
@@ -20,11 +23,19 @@ from faulttree.templates import render
 from faulttree.version import __version__
 
 if TYPE_CHECKING:
-    from starlette.requests import Request
-
     from faulttree.page.desk import Desk
 
-__all__ = ["Visitor", "apart", "form_of", "page", "problem", "to", "visitor"]
+__all__ = [
+    "Visitor",
+    "apart",
+    "for_paired",
+    "for_paired_or_401",
+    "form_of",
+    "page",
+    "problem",
+    "to",
+    "visitor",
+]
 
 COOKIE = "faulttree"
 LOOPBACK = ("127.0.0.1", "::1")
@@ -72,6 +83,30 @@ def visitor(request: Request) -> Visitor | None:
     if re.fullmatch(r"[\w-]{43}", token):
         return Visitor(own, token, True)
     return Visitor(own, secrets.token_urlsafe(32), True, new=True)
+
+
+Route = Callable[[Request, Visitor], Awaitable[Response]]
+Open = Callable[[Request], Awaitable[Response]]
+
+
+def for_paired(route: Route) -> Open:
+    """A page for paired devices: any other is led to the pairing."""
+    return _for_paired(route, lambda: to("/pair"))
+
+
+def for_paired_or_401(route: Route) -> Open:
+    """The same for a reply or a stream: any other device is refused with status 401."""
+    refusal = "Pair this device again.\n"
+    return _for_paired(route, lambda: Response(refusal, 401, media_type="text/plain"))
+
+
+def _for_paired(route: Route, refused: Callable[[], Response]) -> Open:
+    @wraps(route)
+    async def guarded(request: Request) -> Response:
+        who = visitor(request)
+        return refused() if who is None else await route(request, who)
+
+    return guarded
 
 
 def with_cookie(response: Response, desk: Desk, token: str) -> Response:

@@ -14,7 +14,16 @@ from starlette.responses import Response, StreamingResponse
 from starlette.routing import Route
 
 from faulttree.cases.other_cases import OtherCases
-from faulttree.page.answers import apart, desk_of, form_of, page, to, visitor
+from faulttree.page.answers import (
+    apart,
+    desk_of,
+    for_paired,
+    for_paired_or_401,
+    form_of,
+    page,
+    to,
+    visitor,
+)
 from faulttree.page.cards import card, faster, for_page
 from faulttree.page.sitting import Link, Posted, Recorded, Room, Screen, prompt_token
 
@@ -81,11 +90,9 @@ def link_of(fields: Mapping[str, str]) -> Link:
     return Link(action, text, choice)
 
 
-async def show(request: Request) -> Response:
+@for_paired
+async def show(request: Request, who: Visitor) -> Response:
     """A case: what is asked now."""
-    who = visitor(request)
-    if who is None:
-        return to("/pair")
     desk, case = desk_of(request), request.path_params["case"]
 
     def work(room: Room) -> tuple[Screen, object]:
@@ -116,11 +123,9 @@ def case_page(request: Request, who: Visitor, screen: Screen, drawn: object) -> 
     )
 
 
-async def answer(request: Request) -> Response:
+@for_paired_or_401
+async def answer(request: Request, who: Visitor) -> Response:
     """A posted reply: to the page of the case once it is recorded."""
-    who = visitor(request)
-    if who is None:
-        return Response("Pair this device again.\n", 401, media_type="text/plain")
     fields = await form_of(request, who)
     desk, case = desk_of(request), request.path_params["case"]
     seen = fields.get("seen", "0")
@@ -146,11 +151,9 @@ async def answer(request: Request) -> Response:
     return to("/" if done.leave else f"/case/{case}")
 
 
-async def live(request: Request) -> Response:
+@for_paired_or_401
+async def live(request: Request, who: Visitor) -> Response:
     """A stream that tells when the case has other events than the page that listens shows."""
-    who = visitor(request)
-    if who is None:
-        return Response("Pair this device again.\n", 401, media_type="text/plain")
     desk, case = desk_of(request), request.path_params["case"]
     seen = request.query_params.get("seen", "0")
     begin = int(seen) if seen.isdecimal() and len(seen) < 9 else 0
@@ -205,11 +208,9 @@ async def changes(request: Request, desk: Desk, case: str, seen: int) -> AsyncIt
             desk.watched.pop(case)
 
 
-async def advice(request: Request) -> Response:
+@for_paired
+async def advice(request: Request, who: Visitor) -> Response:
     """Whether another test would be faster; asked for after the step is shown."""
-    who = visitor(request)
-    if who is None:
-        return to("/pair")
     desk, case = desk_of(request), request.path_params["case"]
 
     def work(room: Room) -> object:
@@ -219,15 +220,13 @@ async def advice(request: Request) -> Response:
     return page(request, "advice", who, rows=rows, back=f"/case/{case}")
 
 
-async def report(request: Request) -> Response:
+@for_paired
+async def report(request: Request, who: Visitor) -> Response:
     """The report of a case, to be read and printed."""
     from faulttree.cases.historical_tree import tree_of
     from faulttree.cases.report.document import report as document
     from faulttree.cases.report.render import FORMS
 
-    who = visitor(request)
-    if who is None:
-        return to("/pair")
     desk, case = desk_of(request), request.path_params["case"]
     bench = desk.settings.bench
 
@@ -244,13 +243,11 @@ async def report(request: Request) -> Response:
     return Response(apart(desk, text, f"/case/{row}"), media_type="text/html")
 
 
-async def picture(request: Request) -> Response:
+@for_paired
+async def picture(request: Request, who: Visitor) -> Response:
     """The tree of a case with the way taken, as a picture."""
     from faulttree.diagram.picture import picture as draw
 
-    who = visitor(request)
-    if who is None:
-        return to("/pair")
     desk, case = desk_of(request), request.path_params["case"]
 
     def work(room: Room) -> str:
@@ -262,11 +259,9 @@ async def picture(request: Request) -> Response:
     return Response(text, media_type="image/svg+xml")
 
 
-async def drawing(request: Request) -> Response:
+@for_paired
+async def drawing(request: Request, who: Visitor) -> Response:
     """The page around that picture."""
-    who = visitor(request)
-    if who is None:
-        return to("/pair")
     desk, case = desk_of(request), request.path_params["case"]
     row = await desk.workers.lists.do(lambda room: room.store.case(case))
     return page(

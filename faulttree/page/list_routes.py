@@ -20,6 +20,8 @@ from faulttree.errors import FaulttreeError, RecordError
 from faulttree.page.answers import (
     apart,
     desk_of,
+    for_paired,
+    for_paired_or_401,
     form_of,
     is_local,
     page,
@@ -49,6 +51,7 @@ if TYPE_CHECKING:
     from starlette.requests import Request
 
     from faulttree.page.access import Device
+    from faulttree.page.answers import Visitor
     from faulttree.page.desk import Desk
     from faulttree.tree.model import Tree
 
@@ -62,11 +65,9 @@ LONGEST_LINE = 300
 MATCHES = 12
 
 
-async def cases(request: Request) -> Response:
+@for_paired
+async def cases(request: Request, who: Visitor) -> Response:
     """The list of cases, newest first, by the filters of ``cases list``."""
-    who = visitor(request)
-    if who is None:
-        return to("/pair")
     asked = request.query_params
     wanted: dict[str, Any] = {n: asked[n][:LONGEST_LINE] for n in FILTERS if asked.get(n)}
     words = asked.get("words", "")[:LONGEST_LINE]
@@ -121,11 +122,9 @@ def refuse_times(wanted: Mapping[str, str]) -> None:
 # -- trees ---------------------------------------------------------------------------------
 
 
-async def found(request: Request) -> Response:
+@for_paired
+async def found(request: Request, who: Visitor) -> Response:
     """The trees that fit a complaint, or a unit and its complaint in one line."""
-    who = visitor(request)
-    if who is None:
-        return to("/pair")
     desk = desk_of(request)
     line = " ".join(request.query_params.get("line", "")[:LONGEST_LINE].split())
     told = read_intake(line) if ":" in line else {}
@@ -141,11 +140,9 @@ async def found(request: Request) -> Response:
     return page(request, "found", who, line=line, matches=matches)
 
 
-async def library(request: Request) -> Response:
+@for_paired
+async def library(request: Request, who: Visitor) -> Response:
     """All trees by family."""
-    who = visitor(request)
-    if who is None:
-        return to("/pair")
     desk = desk_of(request)
     matches = await desk.workers.lists.do(lambda room: find("", desk.settings.library, limit=0))
     families: dict[str, list[Any]] = {}
@@ -179,11 +176,9 @@ def tree_of(desk: Desk, name: str) -> Tree:
     return fit_tree(desk.settings.library, name, desk.settings.even_unchecked)
 
 
-async def tree_page(request: Request) -> Response:
+@for_paired
+async def tree_page(request: Request, who: Visitor) -> Response:
     """One tree as a picture."""
-    who = visitor(request)
-    if who is None:
-        return to("/pair")
     name = named(request)
     return page(
         request,
@@ -197,13 +192,11 @@ async def tree_page(request: Request) -> Response:
     )
 
 
-async def tree_picture(request: Request) -> Response:
+@for_paired
+async def tree_picture(request: Request, who: Visitor) -> Response:
     """That picture."""
     from faulttree.diagram.picture import picture
 
-    who = visitor(request)
-    if who is None:
-        return to("/pair")
     desk, name = desk_of(request), named(request)
 
     def work(room: Room) -> str:
@@ -261,22 +254,20 @@ def intake(
     return result, asked, used
 
 
-async def new(request: Request) -> Response:
+@for_paired
+async def new(request: Request, who: Visitor) -> Response:
     """The first question about a unit."""
-    who = visitor(request)
-    if who is None:
-        return to("/pair")
     asked = request.query_params
     line = " ".join(asked.get("line", "")[:LONGEST_LINE].split())
     linked = asked.get("linked", "")[:40]
-    return await _intake_page(request, line, linked, (), new_id(desk_of(request).settings.now()))
+    return await _intake_page(
+        request, who, line, linked, (), new_id(desk_of(request).settings.now())
+    )
 
 
 async def _intake_page(
-    request: Request, line: str, linked: str, chain: tuple[Link, ...], key: str
+    request: Request, who: Visitor, line: str, linked: str, chain: tuple[Link, ...], key: str
 ) -> Response:
-    who = visitor(request)
-    assert who is not None
     desk, name = desk_of(request), named(request)
 
     def work(room: Room) -> Any:
@@ -323,11 +314,9 @@ def _is_open(room: Room, key: str) -> bool:
     return True
 
 
-async def taken_in(request: Request) -> Response:
+@for_paired_or_401
+async def taken_in(request: Request, who: Visitor) -> Response:
     """An answer about a unit; the last one opens the case."""
-    who = visitor(request)
-    if who is None:
-        return Response("Pair this device again.\n", 401, media_type="text/plain")
     fields = await form_of(request, who)
     key = key_of(fields)
     if not desk_of(request).access.form_fits(f"case {key}", fields.get("mark", "")):
@@ -337,20 +326,18 @@ async def taken_in(request: Request) -> Response:
     if link.action == "back":
         return to(f"/new/{named(request)}")
     chain = (*chain_of(fields.get("chain", "")), link)
-    return await _intake_page(request, line, linked, chain, key)
+    return await _intake_page(request, who, line, linked, chain, key)
 
 
 # -- review ------------------------------------------------------------------------------
 
 
-async def review(request: Request) -> Response:
+@for_paired
+async def review(request: Request, who: Visitor) -> Response:
     """The review of the record, as the page that the command writes."""
     from faulttree.figures import review as reviewed
     from faulttree.figures.render.html import page as drawn
 
-    who = visitor(request)
-    if who is None:
-        return to("/pair")
     desk = desk_of(request)
     shelf = desk.settings.library
 

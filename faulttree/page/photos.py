@@ -16,7 +16,7 @@ from starlette.routing import Route
 
 from faulttree.cases.photos.case_photos import shown, standing
 from faulttree.cases.photos.picture import PhotoError, ending, media_type, picture, thumbnail
-from faulttree.page.answers import desk_of, page, to, visitor
+from faulttree.page.answers import desk_of, for_paired, for_paired_or_401, page, to
 from faulttree.page.case_routes import key_of
 from faulttree.page.workers import BusyError
 
@@ -39,11 +39,9 @@ MOST_UPLOADS = 6
 """Photos that may arrive at once: each can need some hundred megabytes until it is kept."""
 
 
-async def show(request: Request) -> Response:
+@for_paired
+async def show(request: Request, who: Visitor) -> Response:
     """The photos of a case, and the form for a new one."""
-    who = visitor(request)
-    if who is None:
-        return to("/pair")
     return await photo_page(request, who)
 
 
@@ -71,11 +69,9 @@ async def photo_page(
     )
 
 
-async def upload(request: Request) -> Response:
+@for_paired_or_401
+async def upload(request: Request, who: Visitor) -> Response:
     """Keep a photo that was sent; the same one sent again is kept once."""
-    who = visitor(request)
-    if who is None:
-        return Response("Pair this device again.\n", 401, media_type="text/plain")
     if request.headers.get("content-type", "").partition(";")[0].strip().lower() != FORM:
         raise HTTPException(415, "Send a form with a photo.")
     desk, case = desk_of(request), request.path_params["case"]
@@ -117,21 +113,20 @@ async def sent(form: FormData) -> bytes:
     return b""
 
 
-async def download(request: Request) -> Response:
+@for_paired
+async def download(request: Request, who: Visitor) -> Response:
     """A photo as a file to be saved."""
     return await given(request, small=False)
 
 
-async def small(request: Request) -> Response:
+@for_paired
+async def small(request: Request, who: Visitor) -> Response:
     """A photo for the list of photos."""
     return await given(request, small=True)
 
 
 async def given(request: Request, *, small: bool) -> Response:
     """A photo of a case, as an attachment under a name of the server."""
-    who = visitor(request)
-    if who is None:
-        return to("/pair")
     desk, case, name = desk_of(request), request.path_params["case"], request.path_params["name"]
 
     def work(room: Room) -> bytes:

@@ -69,8 +69,9 @@ def test_keys_alone_walk_a_case(chromium: Browser, server: Live) -> None:
         seen.page.keyboard.press("w")
         seen.settled()
         assert seen.page.locator("#view").count() == 1
-        seen.page.keyboard.press("Escape")
-        seen.page.wait_for_selector("#view", state="detached")
+        with seen.page.expect_navigation():
+            seen.page.keyboard.press("Escape")
+        assert seen.page.locator("#view").count() == 0
         seen.page.keyboard.press("Enter")  # Nothing is typed yet: to the field.
         seen.page.keyboard.type("5M")
         seen.page.keyboard.press("Enter")
