@@ -39,7 +39,6 @@ KEY = re.compile(r"[0-9a-f-]{16,40}")
 LONGEST = 4000
 """Characters of words in a form; a reply of the session has its own limit."""
 
-LONGEST_LINK = 400
 STREAMS, STREAMS_EACH = 200, 8
 STREAM_SECONDS = 1800.0
 LOOK_SECONDS = 0.5

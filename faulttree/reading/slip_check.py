@@ -68,10 +68,6 @@ def doubt(reading: Quantity, limits: Limits) -> Doubt | None:
     return _bare(reading, limits)
 
 
-def _spelt(limits: Limits) -> str:
-    return limits.spelt or limits.bare_unit
-
-
 def _slip(reading: Quantity, value: Decimal, limits: Limits) -> Doubt | None:
     """A slip of the prefix or of the decimal point, or a value that no such place shows."""
     if not UNITS[limits.unit].prefixes:

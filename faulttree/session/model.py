@@ -298,4 +298,3 @@ class Show:
 
 
 Result = Accepted | Ask | Refused | Show
-Messages = Sequence[Message]
