@@ -92,7 +92,7 @@ def concerned_by(connection: Connection, row: Any) -> Iterator[Any]:
         since = ""
         for preceding in in_unit(connection, PRECEDING, row, name, **here):
             yield preceding
-            # Of a repair closed before that one was opened, that one or an earlier one tells.
+            # A repair closed before that case was opened is shown by that case or an earlier one.
             since = preceding.opened
         yield from in_unit(connection, REPAIRED, row, name, since=since, opened=row.opened)
 

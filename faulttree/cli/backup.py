@@ -25,7 +25,7 @@ def command(file: str, every: int | None, options: RecordOptions) -> None:
     """Copy the record and its journal to FILE, and check the copy. Walks may go on meanwhile.
 
     An earlier backup of the same record is replaced; any other file is refused. Keep the backup
-    on another disk than the record. Photos are part of both.
+    on another disk than the record. The record and its journal contain the photos.
     """
     from faulttree.cases.repair.backup import back_up_record
 

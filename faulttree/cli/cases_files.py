@@ -45,13 +45,13 @@ if TYPE_CHECKING:
     "left_out",
     multiple=True,
     type=click.Choice(["names", "serials", "photos"]),
-    help="Leave this out; may be given again. With names go all words that people wrote; "
-    "with each, the pictures.",
+    help="Leave this out; may be given again. 'names' also leaves out all text that people "
+    "wrote; each choice also leaves out the pictures.",
 )
 @click.option(
     "--with-photos",
     is_flag=True,
-    help="Keep the pictures although names or serials are left out: look at each before.",
+    help="Keep the pictures although names or serials are left out: check each picture first.",
 )
 @click.option("--family", help="Only this kind of unit.")
 @click.option("--tree", help="Only cases of this tree.")
@@ -241,7 +241,9 @@ def erase(case: str, yes: bool, options: RecordOptions) -> int:
     url = options.url
     with alone_with(url), open_record(url, library=options.library, held=True) as store:
         found = store.find(case)
-        question = f"Erase words and photos of case {found.number}, {found.title}? It is final."
+        question = (
+            f"Erase words and photos of case {found.number}, {found.title}? This cannot be undone."
+        )
         if not yes and not click.confirm(harmless(question), err=True):
             say("Nothing was erased.", to_people=True)
             return 1

@@ -71,7 +71,9 @@ if TYPE_CHECKING:
 @click.option("--bench", metavar="FILE", help="The instruments here. [default: bench.yaml]")
 @click.option("--brief", is_flag=True, help="Show steps briefly; never those of safety.")
 @click.option(
-    "--keep-originals", is_flag=True, help="Keep photos as the camera made them, too: with place."
+    "--keep-originals",
+    is_flag=True,
+    help="Also keep the original photo files. They can contain the place.",
 )
 @click.option("--plain", is_flag=True, help="Plain lines: no colour, no cursor control.")
 @click.option("--even-unchecked", is_flag=True, help="Walk a tree that has errors.")

@@ -55,7 +55,9 @@ LOCAL_NAMES = (LOOPBACK, "localhost")
 @click.option("--devices", is_flag=True, help="List the paired devices, and end.")
 @click.option("--forget", metavar="ID", help="Forget a paired device, and end.")
 @click.option(
-    "--keep-originals", is_flag=True, help="Keep photos as the camera made them, too: with place."
+    "--keep-originals",
+    is_flag=True,
+    help="Also keep the original photo files. They can contain the place.",
 )
 @click.option("--no-browser", is_flag=True, help="Do not open a browser.")
 @click.option("--even-unchecked", is_flag=True, help="Walk trees that have errors.")

@@ -104,7 +104,7 @@ def _told_at_opening(store: Store) -> Iterator[str]:
 
 
 MANY = 20
-"""A record with fewer cases is not asked a backup of at each walk."""
+"""Below this number of cases, a walk does not remind of a backup."""
 
 
 def say_age_of_backup(store: Store, *, at_least: int = 0) -> None:

@@ -97,7 +97,7 @@ def unsolved_words(unit: UnsolvedUnit) -> str:
     if not unit.suspect:
         return f"{text}: no suspect was left; `faulttree revisit` names new ones"
     test = f", {minutes(unit.minutes)} min" if unit.minutes is not None else ""
-    step = f"test {unit.step}{test}" if unit.step else "no step leads to it: give it a test"
+    step = f"test {unit.step}{test}" if unit.step else "no step tests it: add a test"
     return f"{text}: {unit.suspect} was left untested at {percent(unit.probability)}; {step}"
 
 

@@ -29,7 +29,7 @@ class Settings:
         person: who works at the server itself.
         local: the device name of a browser on the server itself.
         even_unchecked: walk a tree that has errors.
-        keep_originals: keep photos as the camera made them, too.
+        keep_originals: also keep the original photo files.
         fingerprint: SHA-256 of the certificate, to be compared at pairing.
         stopwatch: seconds, for the time that a step takes and for the requests a second.
         tell: shows a line in the terminal of the server.

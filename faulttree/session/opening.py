@@ -35,7 +35,7 @@ def fit_tree(library: Library, what: Path | str, even_unchecked: bool) -> Tree:
             path=first.path,
             line=first.line,
             column=first.column,
-            remedy="'faulttree check' tells all; --even-unchecked walks it all the same.",
+            remedy="'faulttree check' lists every error; --even-unchecked walks the tree anyway.",
         )
     return examined.tree
 

@@ -12,7 +12,7 @@ NETWORK = frozenset({"9p", "afs", "ceph", "cifs", "coda", "nfs", "nfs4", "smb3",
 
 
 def warnings(record: Path, mounts: Path = MOUNTS) -> Iterator[str]:
-    """What to tell whoever writes to a record in this place, one sentence each without its end.
+    """Warnings for a program that writes to a record here, each one sentence without full stop.
 
     Args:
         record: the database file.

@@ -25,7 +25,7 @@ WRITE_SECONDS = 10.0
 HUNG = "the server did not answer in time"
 
 LONG_SECONDS = 300.0
-"""The same for whatever reads or writes much."""
+"""The same, for work that reads or writes many rows."""
 
 AGAIN = 8
 """How often a transaction that lost a race to another bench is made again."""

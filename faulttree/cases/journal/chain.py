@@ -1,7 +1,8 @@
 """The running hash of a case in the journal, made so that free words can be blanked later.
 
 It is taken over salted digests of the words, not over the words. Erasing them removes the salt
-and keeps the digests, so the hash stays as it was and nobody can try which words they stand for.
+and keeps the digests, so the hash stays the same, and nobody can find the erased words by trying
+candidates.
 """
 
 from __future__ import annotations

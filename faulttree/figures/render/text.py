@@ -144,7 +144,7 @@ def _faults(tree: TreeFigures, width: int) -> Iterator[str]:
             yield from _par(f"{fault.fault} {words}.", width)
     growing = [(fault, formatting.trend_words(fault)) for fault in tree.faults]
     if told := "; ".join(f"{fault.fault} {words}" for fault, words in growing if words):
-        yield from _par(f"Perhaps commoner (up to 10 % false): {told}", width)
+        yield from _par(f"Possibly more frequent (up to 10 % of these are false): {told}", width)
     if never := tree.never_faults:
         names = ", ".join(f"{one.fault} {formatting.percent(one.below or 0.0)}" for one in never)
         yield from _par(f"Never found, so below this share of cases (95 %): {names}", width)
