@@ -215,7 +215,7 @@ def bring_up(
     # The write lock is taken before the version is read again: a transaction that has read
     # already is refused the lock at once, without waiting for another program.
     with engine.execution_options(writing=True).begin() as connection:
-        _lock_server(connection)
+        lock_server(connection)
         # Another bench may have been faster.
         stands = version_of(connection)
         mark(connection)
@@ -227,8 +227,11 @@ def bring_up(
         migrate(connection, stands, migrations)
 
 
-def _lock_server(connection: Connection) -> None:
-    """Keep other programs on a server from changing its tables until the transaction ends."""
+def lock_server(connection: Connection) -> None:
+    """Keep other programs on a server from changing its tables until the transaction ends.
+
+    The statements of this transaction then have no time limit.
+    """
     if connection.dialect.name != "sqlite":
         # A large record takes its time; it is done once.
         connection.execute(text("SET LOCAL statement_timeout = 0"))

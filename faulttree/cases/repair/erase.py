@@ -25,7 +25,7 @@ from faulttree.cases.journal.file import (
     quoted,
     understood,
 )
-from faulttree.cases.schema import LOCK, sync_folder
+from faulttree.cases.schema import lock_server, sync_folder
 from faulttree.cases.store import Store
 from faulttree.cases.tables import RECORD
 from faulttree.convert import Plain
@@ -104,7 +104,7 @@ def compact(store: Store) -> None:
 
 def erase_on_server(connection: Connection, mark: JournalErased) -> None:
     """The same in the tables of a server, those kept before an upgrade included."""
-    connection.execute(text("SELECT pg_advisory_xact_lock(:lock)"), {"lock": LOCK})
+    lock_server(connection)
     erase_words(connection, mark)
     kept = "SELECT tablename FROM pg_tables WHERE tablename LIKE :name"
     for table in connection.execute(
