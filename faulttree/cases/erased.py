@@ -112,11 +112,16 @@ PHOTO_ADDED = f'"kind":"{PhotoAdded.kind}"'
 
 
 def pictures_named(event: str) -> set[str]:
-    """The hashes of pictures that the JSON of an event names."""
+    """The hashes of the kept pictures that the JSON of an event names.
+
+    An event of an earlier version has no width: its picture was not kept.
+    """
     if PHOTO_ADDED not in event:
         return set()
     added = json.loads(event)
-    return {added[name] for name in ("sha256", "original") if name in added and "width" in added}
+    if "width" not in added:
+        return set()
+    return {added[name] for name in ("sha256", "original") if added.get(name)}
 
 
 @contextmanager

@@ -9,7 +9,7 @@ from pathlib import Path
 
 from sqlalchemy import Connection, select
 
-from faulttree.cases.erased import marks_in
+from faulttree.cases.erased import marks_in, pictures_named
 from faulttree.cases.journal.chain import linked
 from faulttree.cases.journal.file import (
     JournalEntry,
@@ -29,7 +29,6 @@ from faulttree.cases.tables import CASES, EVENTS
 from faulttree.cases.transfer.import_parser import checked
 from faulttree.cases.transfer.merge import Conflict
 from faulttree.errors import RecordError
-from faulttree.walk.events import PhotoAdded
 
 SURE = 32
 """So many entries in a row that the database has: what came before it has too. Benches that
@@ -200,16 +199,10 @@ def lost_at_the_end(
     if lost:
         # A tree stands before the first case that needs it.
         lost += [item for item in since if isinstance(item, JournalTree)]
-        named = photos_named(lost)
+        events = (item.event for item in lost if isinstance(item, JournalEntry))
+        named: set[str] = set().union(*map(pictures_named, events))
         lost += [photo for photo in photos(path) if photo.sha256 in named] if named else []
     return lost[::-1]
-
-
-def photos_named(items: Iterable[JournalItem]) -> set[str]:
-    """The hashes of the photos that these events name."""
-    events = (json.loads(item.event) for item in items if isinstance(item, JournalEntry))
-    added = [event for event in events if event["kind"] == PhotoAdded.kind]
-    return {event[name] for event in added for name in ("sha256", "original") if name in event}
 
 
 def knows(item: JournalEntry | JournalErased) -> Callable[[Connection], bool]:
