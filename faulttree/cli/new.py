@@ -78,29 +78,16 @@ def command(
     elif from_table:
         begun = _from_table(root, start, Path(from_table), seconds)
     if case is not None or from_table:
-        done = _settled(begun, asking, options, case)
+        done = settled(begun, asking, options, case)
     else:
         begun, done = _from_questions(root, start, options)
-    told = _written(begun, root, case if keep else None, asking, options) if done else {}
+    made = written(begun, root, asking, options) if done else None
+    kept = _keep(root, begun.id, case, options) if done and keep and case is not None else None
     if options.as_json:
-        say_json({**begun.as_dict(), "written": done, "commit": None, "case": None, **told})
+        say_json({**begun.as_dict(), "written": done, "commit": made, "case": kept})
     elif done:
         say(f"Written: {within(begun.change.path, root)}")
     return 0 if done or options.as_json else 1
-
-
-def _written(
-    begun: NewTree,
-    root: Path,
-    case: FreeCase | None,
-    asking: Prompter | None,
-    options: WriteOptions,
-) -> dict[str, str | None]:
-    """Write the tree; give the commit and the case that were made, if any were."""
-    begun.write()
-    made = keep_in_git(root, [begun.change], f"Start {begun.id}\n", asking, asked=options.commit)
-    kept = _keep(root, begun.id, case, options) if case is not None else None
-    return {"commit": made or None, "case": kept}
 
 
 def _fitting(from_table: str | None, from_case: str | None, keep: bool) -> None:
@@ -155,7 +142,7 @@ def _from_questions(root: Path, start: Start, options: WriteOptions) -> tuple[Ne
 
     def questions() -> tuple[NewTree, bool]:
         begun = _asked(root, start, asking)
-        return begun, _settled(begun, None if asked_only else asking, options)
+        return begun, settled(begun, None if asked_only else asking, options)
 
     return way.through(questions)
 
@@ -218,9 +205,17 @@ def _reading(asking: Prompter, said: dict[str, Any]) -> Any:
 # -- the end ----------------------------------------------------------------------------------
 
 
-def _settled(
+def settled(
     begun: NewTree, asking: Prompter | None, options: WriteOptions, case: FreeCase | None = None
 ) -> bool:
+    """Show a new tree, and ask whether to write it.
+
+    Args:
+        begun: the tree; nothing of it is written yet.
+        asking: asks; None where the options say whether to write it.
+        options: those of the command.
+        case: the case without a tree that it was made from, whose notes are shown.
+    """
     place = asking or Prompter(console(plain=True, to_people=True))
     if not options.as_json:
         place.place.show([[("", line)] for line in begun.change.text.splitlines()])
@@ -231,6 +226,20 @@ def _settled(
         for note in case.notes if case is not None else ():
             place.tell(f"Note, not in the tree: {note}")
     return agreed(asking, editable=False) == "yes" if asking is not None else options.yes
+
+
+def written(
+    begun: NewTree, root: Path, asking: Prompter | None, options: WriteOptions
+) -> str | None:
+    """Write a new tree, and commit it where that is wanted; give the commit, if one was made.
+
+    Raises:
+        TreeError: a file of this name was written meanwhile, or ``--commit`` was given and the
+            library is not a git checkout.
+    """
+    begun.write()
+    made = keep_in_git(root, [begun.change], f"Start {begun.id}\n", asking, asked=options.commit)
+    return made or None
 
 
 def _keep(root: Path, tree: str, case: FreeCase, options: WriteOptions) -> str:

@@ -15,7 +15,6 @@ from faulttree.cli.tips_case import keep, remarks_from, result
 from faulttree.cli.writing import WriteOptions, own_folder, today, within, writing_without_record
 
 if TYPE_CHECKING:
-    from faulttree.authoring.operations.new_tree import NewTree
     from faulttree.authoring.operations.suspects import SuspectAddition
     from faulttree.cli.prompter import Prompter
     from faulttree.tips.sorting import SortedGroup, SortedRemarks
@@ -195,7 +194,8 @@ def new(
     is a first draft: replace the questions by readings with limits as you learn them.
     """
     from faulttree.authoring.operations.new_tree import Start, begin
-    from faulttree.cli.new import title_of
+    from faulttree.cli.cause_options import words
+    from faulttree.cli.new import settled, title_of, written
     from faulttree.tips.applying import first_tree
     from faulttree.tips.sorting import sort_remarks
     from faulttree.tips.thesaurus import thesaurus_of
@@ -204,28 +204,16 @@ def new(
     library = open_library(options.library)
     root = own_folder(own_root(options.library, os.environ, Path.cwd()))
     found = sort_remarks(remarks_from(file), thesaurus_of(library))
-    start = Start(tree, title or title_of(tree), symptoms, cautions)
+    start = Start(tree, title or title_of(tree), words(symptoms), words(cautions))
     begun = begin(root, start, first_tree(start, found, today()))
-    done = _agreed(begun, options)
-    if done:
-        begun.write()
+    asking = options.asking()
+    done = settled(begun, asking, options)
+    made = written(begun, root, asking, options) if done else None
     if options.as_json:
-        say_json({**begun.as_dict(), "written": done})
+        say_json({**begun.as_dict(), "written": done, "commit": made})
     elif done:
         say(f"Written: {within(begun.change.path, root)}")
     return 0 if done or options.as_json else 1
-
-
-def _agreed(begun: NewTree, options: WriteOptions) -> bool:
-    """Show the tree, and ask whether to write it."""
-    from faulttree.cli.prompter import agreed
-
-    asking = options.asking()
-    if not options.as_json:
-        say(begun.change.text)
-        for finding in begun.findings:
-            say(f"{finding.level}: {finding.message} [{finding.rule}]", to_people=True)
-    return agreed(asking, editable=False) == "yes" if asking is not None else options.yes
 
 
 def _place(

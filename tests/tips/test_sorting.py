@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import subprocess
 from pathlib import Path
 
 import pytest
@@ -15,7 +16,7 @@ from faulttree.tips.remarks import Remark
 from faulttree.tips.sorting import SortedRemarks, sort_remarks
 from faulttree.tips.thesaurus import thesaurus_of
 from faulttree.tips.voices import MOST, factor, voices
-from faulttree.tree import shipped_library
+from faulttree.tree import Library, shipped_library
 
 LIBRARY = shipped_library()
 TREE = "bench-supply/no-output"
@@ -122,6 +123,39 @@ def test_remarks_about_a_unit_without_a_tree_become_a_tree_that_check_finds_clea
     assert "Bridge" not in text
     checked = run(cli, ["check", str(file), "--json"])
     assert checked.exit_code == 0, checked.output
+
+
+def test_a_tree_from_remarks_is_committed_where_that_is_asked_for(tmp_path: Path) -> None:
+    shop = tmp_path / "shop"
+    (shop / "trees").mkdir(parents=True)
+    for words in (("init", "-q"), ("config", "user.name", "Bench"),
+                  ("config", "user.email", "b@example.org")):  # fmt: skip
+        git(shop, *words)
+    said = tmp_path / "said.txt"
+    said.write_text("Measure the heater, cold and unplugged.\n")
+    start = ["tips", "new", str(said), "--yes", "--json", "--library", str(shop)]
+    run = CliRunner().invoke
+    plain = run(cli, [*start, "kiln-controller/too-hot"])
+    assert plain.exit_code == 0, plain.output
+    assert json.loads(plain.stdout)["commit"] is None
+    done = run(
+        cli, [*start, "kiln-controller/stays-cold", "--symptom", "cold, no glow", "--commit"]
+    )
+    assert done.exit_code == 0, done.output
+    told = json.loads(done.stdout)
+    assert told["commit"]
+    assert git(shop, "log", "--format=%s").splitlines() == ["Start kiln-controller/stays-cold"]
+    shown = git(shop, "show", "--name-only", "--format=", "HEAD").split()
+    assert shown == ["trees/kiln-controller/stays-cold.yaml"]
+    symptoms = Library(shop).load("kiln-controller/stays-cold").symptoms
+    assert [one.text for one in symptoms] == ["cold", "no glow"]
+
+
+def git(root: Path, *words: str) -> str:
+    done = subprocess.run(
+        ["git", "-C", str(root), *words], check=True, capture_output=True, text=True
+    )
+    return done.stdout
 
 
 def test_a_suspect_is_kept_in_the_tree_with_its_source(tmp_path: Path) -> None:
