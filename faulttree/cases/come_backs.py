@@ -6,11 +6,11 @@ import datetime as dt
 from collections.abc import Iterable, Iterator
 from typing import Any
 
-from sqlalchemy import Connection, TextClause, bindparam, select, text, update
+from sqlalchemy import Connection, TextClause, bindparam, text, update
 
 from faulttree.cases.case import moment
 from faulttree.cases.rows import batched
-from faulttree.cases.tables import CASES, RECORD
+from faulttree.cases.tables import CASES, keep_setting, setting
 from faulttree.errors import RecordError
 
 BATCH = 400
@@ -48,15 +48,13 @@ SEVERAL = text(
 
 def days_of(connection: Connection) -> int:
     """The time as this record has it set."""
-    wanted = select(RECORD.c.value).where(RECORD.c.key == "come_back_days")
-    found = connection.execute(wanted).scalar()
+    found = setting(connection, "come_back_days")
     return int(found) if found is not None else DAYS
 
 
 def set_days(connection: Connection, days: int) -> None:
     """Set the time, for every bench of this record, and mark all cases again."""
-    connection.execute(RECORD.delete().where(RECORD.c.key == "come_back_days"))
-    connection.execute(RECORD.insert().values(key="come_back_days", value=str(days)))
+    keep_setting(connection, "come_back_days", str(days))
     mark_all(connection)
 
 

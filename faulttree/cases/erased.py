@@ -15,7 +15,7 @@ from faulttree.cases.free_words import blanked
 from faulttree.cases.journal.file import JournalErased
 from faulttree.cases.projection import CaseProjection
 from faulttree.cases.schema import PHOTOS_SINCE, sqlite_statements, version_of
-from faulttree.cases.tables import CASES, EVENTS, PHOTOS, RECORD, WORDS
+from faulttree.cases.tables import CASES, EVENTS, PHOTOS, RECORD, WORDS, keep_setting
 from faulttree.walk.events import PhotoAdded
 
 PREFIX = "erased:"
@@ -41,9 +41,7 @@ def marks_in(connection: Connection) -> dict[str, JournalErased]:
 
 def put_mark(connection: Connection, mark: JournalErased) -> None:
     """Keep a mark; what comes in of the case later is blanked."""
-    key = f"{PREFIX}{mark.case}"
-    connection.execute(delete(RECORD).where(RECORD.c.key == key))
-    connection.execute(RECORD.insert().values(key=key, value=f"{mark.events:d} {mark.at}"))
+    keep_setting(connection, f"{PREFIX}{mark.case}", f"{mark.events:d} {mark.at}")
 
 
 def erase_words(connection: Connection, mark: JournalErased) -> None:

@@ -16,7 +16,7 @@ from faulttree.cases.errors import AmbiguousCase, NoSuchCase
 from faulttree.cases.filters import CaseFilters, conditions, matching, numbered
 from faulttree.cases.projection import CaseProjection, StepRecord
 from faulttree.cases.schema import PHOTOS_SINCE, version_of
-from faulttree.cases.tables import CASES, EVENTS, PHOTOS, RECORD, STEPS, TREES
+from faulttree.cases.tables import CASES, EVENTS, PHOTOS, STEPS, TREES, setting
 from faulttree.cases.transfer.merge import numbers_of
 from faulttree.errors import RecordError
 from faulttree.walk.events import Event
@@ -43,8 +43,7 @@ class Lookup(Transactions):
     @property
     def record_id(self) -> str:
         """What tells this record from every other."""
-        wanted = select(RECORD.c.value).where(RECORD.c.key == "id")
-        return str(self.read(lambda c: c.execute(wanted).scalar()) or "")
+        return str(self.read(lambda c: setting(c, "id")) or "")
 
     def events(self, case: str) -> tuple[Event, ...]:
         """Every event of a case, oldest first.

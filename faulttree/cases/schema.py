@@ -13,7 +13,16 @@ from sqlalchemy import Connection, Engine, Table, Text, text
 
 from faulttree.cases.backends.urls import shown
 from faulttree.cases.errors import NewerRecord
-from faulttree.cases.tables import CAME_BACK, CASES, EVENTS, METADATA, PHOTOS, RECORD, TREES
+from faulttree.cases.tables import (
+    CAME_BACK,
+    CASES,
+    EVENTS,
+    METADATA,
+    PHOTOS,
+    RECORD,
+    TREES,
+    keep_setting,
+)
 from faulttree.errors import RecordError
 
 APPLICATION_ID = 0x66747265
@@ -247,8 +256,7 @@ def migrate(connection: Connection, stands: int, migrations: Mapping[int, Migrat
 
 def stamp(connection: Connection, version: int) -> None:
     """Note the version the tables have now."""
-    connection.execute(RECORD.delete().where(RECORD.c.key == "schema"))
-    connection.execute(RECORD.insert().values(key="schema", value=str(version)))
+    keep_setting(connection, "schema", str(version))
     if connection.dialect.name == "sqlite":
         connection.exec_driver_sql(f"PRAGMA user_version = {version:d}")
 

@@ -7,6 +7,7 @@ from __future__ import annotations
 from sqlalchemy import (
     Boolean,
     Column,
+    Connection,
     Float,
     ForeignKey,
     Index,
@@ -15,6 +16,9 @@ from sqlalchemy import (
     MetaData,
     Table,
     Text,
+    delete,
+    insert,
+    select,
     text,
 )
 
@@ -32,7 +36,19 @@ RECORD = Table(
     Column("key", Text, primary_key=True),
     Column("value", Text, nullable=False),
 )
-"""``schema`` → version of these tables."""
+"""Settings of a record and what it notes of itself: ``schema`` → version of these tables."""
+
+
+def setting(connection: Connection, key: str) -> str | None:
+    """A value that a record keeps under a key; None where it keeps none."""
+    return connection.execute(select(RECORD.c.value).where(RECORD.c.key == key)).scalar()
+
+
+def keep_setting(connection: Connection, key: str, value: str) -> None:
+    """Keep a value in a record under a key, in the place of an earlier one."""
+    connection.execute(delete(RECORD).where(RECORD.c.key == key))
+    connection.execute(insert(RECORD).values(key=key, value=value))
+
 
 TREES = Table(
     "trees",

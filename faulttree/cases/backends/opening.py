@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from sqlalchemy import Connection, select, update
+from sqlalchemy import Connection, select
 
 from faulttree.cases.backends.engines import connect
 from faulttree.cases.backends.file_lock import FileLock
@@ -24,7 +24,7 @@ from faulttree.cases.journal.file import (
     photos,
 )
 from faulttree.cases.store import Store
-from faulttree.cases.tables import CASES, RECORD
+from faulttree.cases.tables import CASES, keep_setting
 from faulttree.cases.transfer.merge import Merged, merge
 from faulttree.errors import RecordError
 
@@ -202,8 +202,7 @@ def rebuild(store: Store, journal: Path) -> str:
         if connection.execute(select(CASES.c.number).limit(1)).first() is not None:
             return None
         if whose:
-            named = update(RECORD).where(RECORD.c.key == "id").values(value=whose)
-            connection.execute(named)
+            keep_setting(connection, "id", whose)
         for photo in photos(journal):
             add_photos(connection, [photo])
         return merge(connection, [*texts, *cases], numbers=True)

@@ -7,11 +7,11 @@ from collections.abc import Sequence
 from hashlib import sha256
 from typing import TYPE_CHECKING
 
-from sqlalchemy import Connection, select
+from sqlalchemy import Connection
 
 from faulttree.cases.errors import CutOff
 from faulttree.cases.photos.picture import PhotoError, media_type
-from faulttree.cases.tables import RECORD
+from faulttree.cases.tables import keep_setting, setting
 from faulttree.walk.events import Event, PhotoAdded
 from faulttree.walk.history import history
 
@@ -25,15 +25,13 @@ MEGABYTES = 200
 
 def megabytes_of(connection: Connection) -> int:
     """How many MB of photos one case may have, as this record has it set."""
-    wanted = select(RECORD.c.value).where(RECORD.c.key == "photo_megabytes")
-    found = connection.execute(wanted).scalar()
+    found = setting(connection, "photo_megabytes")
     return int(found) if found is not None else MEGABYTES
 
 
 def set_megabytes(connection: Connection, megabytes: int) -> None:
     """Set it, for every bench of this record. Photos that are kept already stay."""
-    connection.execute(RECORD.delete().where(RECORD.c.key == "photo_megabytes"))
-    connection.execute(RECORD.insert().values(key="photo_megabytes", value=str(megabytes)))
+    keep_setting(connection, "photo_megabytes", str(megabytes))
 
 
 def added(store: Store, events: Sequence[Event], picture: Picture, words: str = "") -> PhotoAdded:

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
 
-from sqlalchemy import Connection, delete, insert, select
+from sqlalchemy import Connection
 
 from faulttree.cases.backends.file_lock import FileLock
 from faulttree.cases.backends.opening import open_store
@@ -22,7 +22,7 @@ from faulttree.cases.repair.rebuild import clear, put_in_place
 from faulttree.cases.repair.verify import Verified, is_damaged, verify
 from faulttree.cases.schema import copy_database, sync_folder
 from faulttree.cases.store import Store
-from faulttree.cases.tables import RECORD
+from faulttree.cases.tables import keep_setting, setting
 from faulttree.convert import Plain
 from faulttree.errors import RecordError
 
@@ -157,21 +157,20 @@ def obey(marks: Sequence[JournalErased], part: Path) -> None:
 
 def age_of_backup(store: Store, now: str) -> BackupAge:
     """How old the last backup of a record is."""
-    wanted = select(RECORD.c.key, RECORD.c.value).where(RECORD.c.key.in_((LAST, DAYS)))
-    noted = {row.key: row.value for row in store.read(lambda c: c.execute(wanted).all())}
+    last, days = store.read(lambda c: (setting(c, LAST), setting(c, DAYS)))
     age = None
-    with suppress(KeyError, ValueError):
-        age = max((datetime.fromisoformat(now) - datetime.fromisoformat(noted[LAST])).days, 0)
-    return BackupAge(age, int(noted.get(DAYS, USUAL_DAYS)))
+    with suppress(ValueError):
+        if last is not None:
+            age = max((datetime.fromisoformat(now) - datetime.fromisoformat(last)).days, 0)
+    return BackupAge(age, USUAL_DAYS if days is None else int(days))
 
 
 def note(store: Store, values: dict[str, str]) -> None:
     """Note values under their keys in the record."""
-    rows = [{"key": key, "value": value} for key, value in values.items()]
 
     def work(connection: Connection) -> None:
-        connection.execute(delete(RECORD).where(RECORD.c.key.in_(values)))
-        connection.execute(insert(RECORD), rows)
+        for key, value in values.items():
+            keep_setting(connection, key, value)
 
     store.write(work)
 

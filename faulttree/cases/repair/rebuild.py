@@ -14,7 +14,7 @@ from itertools import chain, groupby
 from pathlib import Path
 from typing import Any
 
-from sqlalchemy import Connection, delete, insert
+from sqlalchemy import Connection
 
 from faulttree.cases.backends.file_lock import lock_path
 from faulttree.cases.backends.opening import open_store
@@ -33,7 +33,7 @@ from faulttree.cases.journal.file import (
     photos,
 )
 from faulttree.cases.schema import sync_folder
-from faulttree.cases.tables import RECORD
+from faulttree.cases.tables import keep_setting
 from faulttree.cases.transfer.merge import Merged
 from faulttree.errors import RecordError
 
@@ -128,9 +128,8 @@ def keep_settings(connection: Connection, path: Path) -> None:
             found = {str(key): str(value) for key, value in rows(file, told)}
     except (sqlite3.Error, UnicodeDecodeError):
         return
-    connection.execute(delete(RECORD).where(RECORD.c.key.in_(found)))
     for key, value in found.items():
-        connection.execute(insert(RECORD).values(key=key, value=value))
+        keep_setting(connection, key, value)
 
 
 def clear(path: Path) -> None:
