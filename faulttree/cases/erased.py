@@ -60,7 +60,7 @@ def erase_words(connection: Connection, mark: JournalErased) -> None:
         return
     wanted = select(EVENTS.c.sequence, EVENTS.c.event).where(EVENTS.c.number == number)
     there = connection.execute(wanted.order_by(EVENTS.c.sequence)).all()
-    texts = [one.event if one.sequence >= mark.events else blanked(one.event) for one in there]
+    texts = [marked_text(mark, one.sequence, one.event) for one in there]
     changed = [
         {"of": number, "at": one.sequence, "text": text}
         for one, text in zip(there, texts, strict=True)
@@ -136,11 +136,19 @@ def changeable(connection: Connection) -> Iterator[None]:
     connection.exec_driver_sql(again)
 
 
-def without_words(whole: CompleteCase, mark: JournalErased) -> CompleteCase:
+def marked_text(mark: JournalErased, sequence: int, event: str) -> str:
+    """The JSON of an event of a marked case: without its words where the mark concerns it.
+
+    Raises:
+        RecordError: the event is damaged.
+    """
+    return blanked(event) if sequence < mark.events else event
+
+
+def case_without_words(whole: CompleteCase, mark: JournalErased) -> CompleteCase:
     """A case from elsewhere, with the words blanked that were erased here."""
     texts = [
-        (writer, blanked(text) if at < mark.events else text)
-        for at, (writer, text) in enumerate(whole.events)
+        (writer, marked_text(mark, at, text)) for at, (writer, text) in enumerate(whole.events)
     ]
     return whole_of(whole.case, [rows.event(text) for _, text in texts], texts, whole.number)
 
@@ -150,6 +158,6 @@ def without_marked(
 ) -> list[CompleteCase]:
     """Cases from elsewhere; those that are marked here without their words."""
     return [
-        without_words(whole, marks[whole.case]) if whole.case in marks else whole
+        case_without_words(whole, marks[whole.case]) if whole.case in marks else whole
         for whole in wholes
     ]

@@ -15,6 +15,7 @@ from faulttree.cases import rows
 from faulttree.cases.case import Case
 from faulttree.cases.closing_result import with_closing
 from faulttree.cases.erased import marks_in
+from faulttree.cases.free_words import FREE
 from faulttree.cases.journal.file import JournalPhoto
 from faulttree.cases.transfer.import_parser import FORMAT
 from faulttree.errors import RecordError
@@ -187,10 +188,9 @@ def other_id(case: str, leave: Leave, key: str) -> str:
 DAY = 86_400_000
 """Milliseconds."""
 
-PEOPLE = (
-    *("who", "person", "device", "complaint", "owner_words", "note", "text", "seen", "reason"),
-    *("what", "instrument", "parts", "words", "author"),
-)
+PEOPLE = (*(name for name in FREE if name != "path"), "instrument")
+"""Fields that go with the names. A path does not: the beginning of the hash takes its place."""
+
 ABOUT_UNIT = ("family", "model", "modules")
 """All a unit is told by when serials are left out: whatever else a shop notes may name one."""
 

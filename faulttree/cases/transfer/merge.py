@@ -11,7 +11,13 @@ from sqlalchemy import Connection, bindparam, func, select
 from faulttree.cases import rows
 from faulttree.cases.come_backs import mark
 from faulttree.cases.complete_case import CompleteCase, whole_of
-from faulttree.cases.erased import erase_words, marks_in, pictures_of, without_marked
+from faulttree.cases.erased import (
+    erase_words,
+    marked_text,
+    marks_in,
+    pictures_of,
+    without_marked,
+)
 from faulttree.cases.event_rows import (
     ADD_CASE,
     ADD_EVENT,
@@ -93,7 +99,7 @@ def merge(
     add_texts_and_photos(connection, items, merged, marks)
     wholes = without_marked((item for item in items if isinstance(item, CompleteCase)), marks)
     groups = grouped(
-        [without_words(item, marks) for item in items if isinstance(item, JournalEntry)]
+        [entry_without_words(item, marks) for item in items if isinstance(item, JournalEntry)]
     )
     known = numbers_of(connection, {*groups, *(one.case for one in wholes)})
     fresh: dict[str, CompleteCase] = {}
@@ -156,12 +162,12 @@ def take_marks(
     return marks
 
 
-def without_words(entry: JournalEntry, marks: Mapping[str, JournalErased]) -> JournalEntry:
+def entry_without_words(entry: JournalEntry, marks: Mapping[str, JournalErased]) -> JournalEntry:
     """An event from elsewhere, blanked where its words were erased here."""
     mark = marks.get(entry.case)
-    if mark is None or entry.sequence >= mark.events:
+    if mark is None:
         return entry
-    return replace(entry, event=blanked(entry.event))
+    return replace(entry, event=marked_text(mark, entry.sequence, entry.event))
 
 
 NAMED = select(CASES.c.id, CASES.c.number).where(CASES.c.id.in_(bindparam("names", expanding=True)))
