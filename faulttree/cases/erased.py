@@ -14,7 +14,7 @@ from faulttree.cases.event_rows import add_words
 from faulttree.cases.free_words import blanked
 from faulttree.cases.journal.file import JournalErased
 from faulttree.cases.projection import CaseProjection
-from faulttree.cases.schema import PHOTOS_SINCE, sqlite_statements, version_of
+from faulttree.cases.schema import has_photos, sqlite_statements
 from faulttree.cases.tables import CASES, EVENTS, PHOTOS, RECORD, WORDS, keep_setting
 from faulttree.walk.events import PhotoAdded
 
@@ -74,7 +74,7 @@ def erase_words(connection: Connection, mark: JournalErased) -> None:
     connection.execute(update(CASES).where(CASES.c.number == number).values(**row))
     connection.execute(delete(WORDS).where(WORDS.c.number == number))
     add_words(connection, number, rows.words_of(events))
-    if version_of(connection) >= PHOTOS_SINCE:
+    if has_photos(connection):
         for batch in rows.batched(pictures_of(connection, {mark.case: mark}), 400):
             connection.execute(delete(PHOTOS).where(PHOTOS.c.sha256.in_(batch)))
 

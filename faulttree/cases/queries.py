@@ -15,7 +15,7 @@ from faulttree.cases.case import Case
 from faulttree.cases.errors import AmbiguousCase, NoSuchCase
 from faulttree.cases.filters import CaseFilters, conditions, matching, numbered
 from faulttree.cases.projection import CaseProjection, StepRecord
-from faulttree.cases.schema import PHOTOS_SINCE, version_of
+from faulttree.cases.schema import has_photos
 from faulttree.cases.tables import CASES, EVENTS, PHOTOS, STEPS, TREES, setting
 from faulttree.cases.transfer.merge import numbers_of
 from faulttree.errors import RecordError
@@ -87,7 +87,7 @@ class Lookup(Transactions):
         )
 
         def work(connection: Connection) -> bytes | None:
-            if version_of(connection) < PHOTOS_SINCE:
+            if not has_photos(connection):
                 return None
             return connection.execute(wanted).scalar()
 

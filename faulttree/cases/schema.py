@@ -174,6 +174,11 @@ PHOTOS_SINCE = 7
 """The first version with the table of photos."""
 
 
+def has_photos(connection: Connection) -> bool:
+    """Whether a record has the table of photos; one of an earlier version is read without."""
+    return version_of(connection) >= PHOTOS_SINCE
+
+
 def version_of(connection: Connection) -> int:
     """The version of a record's tables; 0 for an empty one."""
     if connection.dialect.name == "sqlite":

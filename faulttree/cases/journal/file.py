@@ -213,11 +213,20 @@ class JournalFile:
 
 def entries(path: Path) -> Iterator[JournalLine]:
     """Every line of a journal, oldest first; a missing file has none."""
+    return (understood(number, raw) for number, raw in numbered_lines(path))
+
+
+def numbered_lines(path: Path) -> Iterator[tuple[int, bytes]]:
+    """Number and bytes of every line that is not empty, oldest first; a missing file has none.
+
+    Raises:
+        RecordError: the file cannot be read.
+    """
     try:
         with path.open("rb") as file:
             for number, raw in enumerate(file, 1):
                 if raw.strip():
-                    yield understood(number, raw)
+                    yield number, raw
     except FileNotFoundError:
         return
     except OSError as error:
@@ -225,16 +234,26 @@ def entries(path: Path) -> Iterator[JournalLine]:
 
 
 def entries_and_trees(path: Path) -> list[JournalItem]:
-    """What a journal holds but its photos: all of them would need too much memory."""
-    held = (line.holds for line in entries(path))
+    """What a journal holds but its photos: all of them would need too much memory.
+
+    The lines of photos are passed over without decoding them, which takes long.
+    """
+    rest = (line for line in numbered_lines(path) if not is_photo(line[1]))
+    held = (understood(*line).holds for line in rest)
     return [item for item in held if item is not None and not isinstance(item, JournalPhoto)]
 
 
 def photos(path: Path) -> Iterator[JournalPhoto]:
     """The photos of a journal, one at a time."""
-    for line in entries(path):
-        if isinstance(line.holds, JournalPhoto):
-            yield line.holds
+    for line in numbered_lines(path):
+        held = understood(*line).holds if is_photo(line[1]) else None
+        if isinstance(held, JournalPhoto):
+            yield held
+
+
+def is_photo(raw: bytes) -> bool:
+    """Whether a line begins as that of a photo does."""
+    return raw.startswith(PHOTO.encode())
 
 
 def newest_first(path: Path) -> Iterator[JournalLine]:
@@ -243,7 +262,7 @@ def newest_first(path: Path) -> Iterator[JournalLine]:
     Photos are passed over, so that an opening does not take longer by their size.
     """
     for raw in lines_backwards(path):
-        if raw.strip() and not raw.startswith(PHOTO.encode()):
+        if raw.strip() and not is_photo(raw):
             yield understood(0, raw)
 
 

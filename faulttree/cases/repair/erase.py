@@ -21,6 +21,7 @@ from faulttree.cases.journal.file import (
     PHOTO,
     JournalEntry,
     JournalErased,
+    is_photo,
     journal_path,
     quoted,
     understood,
@@ -202,7 +203,7 @@ def erase_in_journal(path: Path, marks: Mapping[str, JournalErased]) -> bool:
         with path.open("rb") as old, open(os.open(new, FLAGS, 0o600), "wb") as file:  # noqa: PTH123
             for raw in old:
                 line = raw
-                if raw.startswith(PHOTO.encode()) and raw[HASH].decode("latin-1") in pictures:
+                if is_photo(raw) and raw[HASH].decode("latin-1") in pictures:
                     had = True
                     continue
                 if any(case in raw for case in wanted):

@@ -11,7 +11,7 @@ from sqlalchemy import Connection, delete, select
 
 from faulttree.cases.event_rows import add_photos
 from faulttree.cases.journal.file import JournalPhoto, journal_path, photos
-from faulttree.cases.schema import PHOTOS_SINCE, version_of
+from faulttree.cases.schema import has_photos
 from faulttree.cases.store import Store
 from faulttree.cases.tables import PHOTOS
 
@@ -25,7 +25,7 @@ def whole_and_damaged(store: Store) -> tuple[dict[str, bool], set[str]]:
     """
 
     def names(connection: Connection) -> list[tuple[str, bool]]:
-        if version_of(connection) < PHOTOS_SINCE:
+        if not has_photos(connection):
             return []
         wanted = select(PHOTOS.c.sha256, PHOTOS.c.original)
         return [(row.sha256, row.original) for row in connection.execute(wanted)]
