@@ -5,10 +5,9 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from faulttree.tips.extract import Extracted, extract
+from faulttree.tips.extract import Extracted
 from faulttree.tips.remarks import Remark
 from faulttree.tips.thesaurus import Thesaurus
-from faulttree.tree import Tree
 
 LOOSE = frozenset(("solder-joint", "cable", "connector", "board", "ic", "resistor"))
 """Kinds of which a unit has many: one of them is not every other."""
@@ -38,15 +37,19 @@ class Group:
 
 
 def group_remarks(
-    remarks: Sequence[Remark], thesaurus: Thesaurus, *, tree: Tree | None = None
+    remarks: Sequence[Remark], read: Sequence[Extracted], thesaurus: Thesaurus
 ) -> tuple[Group, ...]:
     """Put remarks about one unit into groups, one suspect each.
 
     Two remarks are about one suspect where they name one part, or one kind of component (a
     wider kind is the same, as ``electrolytic-capacitor`` is a ``capacitor``). A part that one
     remark names together with its kind joins both. A remark without a suspect is in no group.
+
+    Args:
+        remarks: what others said.
+        read: what each of them says, in the same order: :func:`faulttree.tips.extract.extract`.
+        thesaurus: the one that they were read with.
     """
-    read = [extract(one.text, thesaurus) for one in remarks]
     joined = _Joined()
     keys: dict[int, str] = {}
     for number, one in enumerate(read):

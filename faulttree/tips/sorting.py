@@ -131,7 +131,7 @@ def sort_remarks(
     Nothing is dropped: each remark is in a group or in a list of its own.
     """
     read = tuple(extract(one.text, thesaurus) for one in remarks)
-    groups = group_remarks(remarks, thesaurus, tree=tree)
+    groups = group_remarks(remarks, read, thesaurus)
     known = {hazard.name: hazard for hazard in thesaurus.hazards}
     unsafe = {
         remark.number: tuple(known[name] for name in one.dangers)

@@ -64,7 +64,7 @@ def score(labelled: list[dict[str, Any]]) -> dict[str, Count]:
     found = [extract(one["text"], thesaurus) for one in labelled]
     for one, read_as in zip(labelled, found, strict=True):
         _count(counts, one["truth"], read_as, one["text"])
-    _count_groups(counts["groups"], labelled)
+    _count_groups(counts["groups"], labelled, found)
     return counts
 
 
@@ -75,15 +75,14 @@ def _count(counts: dict[str, Count], truth: Mapping[str, Any], found: Extracted,
         counts[field].add([1] * getattr(found, field), [1] * truth[field], text)
 
 
-def _count_groups(count: Count, labelled: list[dict[str, Any]]) -> None:
-    library = shipped_library()
+def _count_groups(count: Count, labelled: list[dict[str, Any]], found: list[Extracted]) -> None:
+    thesaurus = thesaurus_of(shipped_library())
     devices: dict[tuple[str, str], list[int]] = defaultdict(list)
     for number, one in enumerate(labelled):
         devices[one["unit"], one["tree"]].append(number)
-    for (_, tree), numbers in devices.items():
+    for numbers in devices.values():
         remarks = [Remark(n, labelled[n]["text"], labelled[n]["author"]) for n in numbers]
-        known = library.load(tree) if tree in library.trees() else None
-        groups = group_remarks(remarks, thesaurus_of(library), tree=known)
+        groups = group_remarks(remarks, [found[n] for n in numbers], thesaurus)
         ours = {pair for group in groups for pair in combinations(sorted(group.numbers), 2)}
         true = {
             (a, b)
