@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import TYPE_CHECKING
 
 from faulttree.texts import minutes_text
@@ -10,10 +11,16 @@ if TYPE_CHECKING:
     from faulttree.cases.case import Case
     from faulttree.walk.state import ClosingResult
 
-__all__ = ["BECAME", "HEAD", "RESULTS", "closing_words", "listed"]
+__all__ = ["BECAME", "HEAD", "closing_words", "listed"]
 
-RESULTS = ("fixed", "found", "unsolved", "referred", "no-fault-found")
-BECAME = ("returned", "waiting", "kept-for-parts", "scrapped")
+BECAME: Mapping[str, str] = {
+    "returned": "returned to its owner",
+    "waiting": "waiting",
+    "kept-for-parts": "kept for parts",
+    "scrapped": "scrapped",
+}
+"""What may have become of a unit → its words."""
+
 HEAD = ("case", "opened", "unit", "complaint", "stands at", "fault", "measured")
 """What the columns of :func:`listed` hold."""
 

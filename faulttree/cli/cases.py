@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from faulttree.cases.listing import BECAME, HEAD, RESULTS, closing_words, listed
+from faulttree.cases.listing import BECAME, HEAD, closing_words, listed
 from faulttree.cli.cases_common import common, table, width
 from faulttree.cli.cases_files import erase, export, import_cases, output_file, verify
 from faulttree.cli.cases_photos import photos
@@ -15,6 +15,7 @@ from faulttree.cli.options import now, say, say_json
 from faulttree.cli.places import RecordOptions, open_library, read_bench_file
 from faulttree.errors import RecordError
 from faulttree.texts import counted
+from faulttree.walk.events import RESULTS
 
 if TYPE_CHECKING:
     from faulttree.cases import Case, Store
@@ -45,7 +46,7 @@ def command() -> None:
 @click.option("--open", "state", flag_value="open", help="Only cases still open.")
 @click.option("--result", type=click.Choice(RESULTS), help="How the case ended.")
 @click.option("--fault", help="Fault that was found.")
-@click.option("--became", type=click.Choice(BECAME), help="Where the unit went.")
+@click.option("--became", type=click.Choice(tuple(BECAME)), help="Where the unit went.")
 @click.option("--kept", help="A module kept from the unit.")
 @click.option("--who", help="Who opened the case.")
 @click.option("--since", metavar="DATE", help="Opened on this day or later.")
@@ -201,7 +202,9 @@ def answer(store: Store, name: str, as_json: bool, done: str) -> None:
 @click.argument("case")
 @click.option("--result", type=click.Choice(RESULTS), required=True, help="How it ended.")
 @click.option("--fault", default="", help="The fault, by id; needed for fixed and found.")
-@click.option("--became", type=click.Choice(BECAME), default=None, help="Where the unit went.")
+@click.option(
+    "--became", type=click.Choice(tuple(BECAME)), default=None, help="Where the unit went."
+)
 @click.option("--kept", multiple=True, help="A module kept from it; may be repeated.")
 @click.option("--seen", default="", help="For fixed: what was seen that shows it.")
 @click.option("--declined", metavar="REASON", help="Why suspects shown are left untested.")

@@ -14,7 +14,7 @@ from starlette.routing import Route
 from faulttree.cases import NoSuchCase
 from faulttree.cases.case import moment, new_id
 from faulttree.cases.closing_result import with_closing
-from faulttree.cases.listing import BECAME, HEAD, RESULTS, listed
+from faulttree.cases.listing import BECAME, HEAD, listed
 from faulttree.cases.other_cases import OtherCases
 from faulttree.errors import FaulttreeError, RecordError
 from faulttree.page.answers import (
@@ -46,6 +46,7 @@ from faulttree.session import (
 from faulttree.session.intake import known_models
 from faulttree.session.opening import fit_tree, known_of_linked, priors_of
 from faulttree.tree.search import find
+from faulttree.walk.events import RESULTS
 
 if TYPE_CHECKING:
     from starlette.requests import Request
@@ -60,7 +61,7 @@ __all__ = ["ROUTES"]
 SHOWN, MOST = 50, 500
 FILTERS = ("family", "model", "serial", "module", "tree", "state", "result", "fault", "became",
            "kept", "who", "since", "until")  # fmt: skip
-CHOICES = {"state": ("open", "closed"), "result": RESULTS, "became": BECAME}
+CHOICES = {"state": ("open", "closed"), "result": RESULTS, "became": tuple(BECAME)}
 LONGEST_LINE = 300
 MATCHES = 12
 

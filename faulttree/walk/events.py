@@ -13,6 +13,7 @@ from typing import Any, ClassVar, Literal
 from faulttree.errors import RecordError
 
 __all__ = [
+    "RESULTS",
     "Answered",
     "Cause",
     "CautionRead",
@@ -310,6 +311,10 @@ class Stopped(Event):
     kind: ClassVar[str] = "stopped"
     reason: str = ""
     step: str = ""
+
+
+RESULTS = ("fixed", "found", "unsolved", "referred", "no-fault-found", "not-reproduced")
+"""What a case may have come to: the ``result`` of :class:`Closed`."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -24,10 +24,7 @@ if TYPE_CHECKING:
     from faulttree.tree.model import Step, Tree
     from faulttree.walk.state import State
 
-__all__ = ["RESULTS", "Script", "play", "read_script"]
-
-RESULTS = ("fixed", "found", "unsolved", "referred", "no-fault-found", "not-reproduced")
-"""What a case may have come to."""
+__all__ = ["Script", "play", "read_script"]
 
 Keys = tuple[str | int, ...]
 
@@ -384,10 +381,10 @@ class _Playing:
     def finish(self, outcome: Mapping[str, Any]) -> None:
         """Close the case with the result that the file gives."""
         result = _text(outcome.get("result"))
-        if result not in RESULTS:
+        if result not in ev.RESULTS:
             raise WalkError(
                 f"there is no result '{result}'",
-                remedy=f"Give one of: {', '.join(RESULTS)}.",
+                remedy=f"Give one of: {', '.join(ev.RESULTS)}.",
                 key=("result",),
             )
         self.accept(_text(outcome.get("fault")))

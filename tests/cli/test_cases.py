@@ -195,6 +195,18 @@ def test_list_shows_what_was_asked_for(record: Path, library: Path, capsys: Said
     assert (status, "is no time" in err) == (2, True)
 
 
+def test_a_complaint_that_was_not_reproduced_is_closed_and_listed_as_such(
+    record: Path, library: Path, capsys: Said
+) -> None:
+    sander = tree(library)
+    keep(record, sander, LIGHTS, FINE, Closed(at=at(3), result="unsolved"))
+    keep(record, sander, LIGHTS)
+    close = ("cases", "close", "2", "--result", "not-reproduced", "--declined", "it works now")
+    assert said(capsys, *close)[0] == 0
+    found = told(capsys, "cases", "list", "--result", "not-reproduced")["cases"]
+    assert [case["number"] for case in found] == [2]
+
+
 def full_case(record: Path, of: Tree) -> str:
     return keep(
         record,

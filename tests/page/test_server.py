@@ -222,6 +222,11 @@ def test_devices_that_answer_one_step_at_once_write_it_once(here: Live) -> None:
     assert [event.kind for event in here.store.events(case)].count("answered") == 1
 
 
+def test_the_list_offers_complaints_that_were_not_reproduced(here: Live) -> None:
+    answer = httpx.get(here.url, params={"result": "not-reproduced"}, timeout=60)
+    assert "<option selected>not-reproduced</option>" in answer.text
+
+
 # The program itself ---------------------------------------------------------------------
 
 

@@ -7,6 +7,7 @@ from dataclasses import asdict
 from functools import singledispatchmethod
 from typing import TYPE_CHECKING, Any
 
+from faulttree.cases.listing import BECAME
 from faulttree.cases.phases import phases_of
 from faulttree.cases.projection import CaseProjection, StepRecord
 from faulttree.reading.verdict_text import verdict_text
@@ -27,13 +28,6 @@ OF_PATH = (
     *("in_circuit", "note", "round", "read_after"),
 )
 """What the path of a report says of each step."""
-
-BECAME = {
-    "returned": "returned to its owner",
-    "waiting": "waiting",
-    "kept-for-parts": "kept for parts",
-    "scrapped": "scrapped",
-}
 
 
 def report(
