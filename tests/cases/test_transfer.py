@@ -421,6 +421,28 @@ def test_without_names_no_free_word_and_no_time_of_day_is_left(here: Store, ther
     assert "Jo" not in rows
 
 
+@pytest.mark.parametrize(
+    ("name", "leave"),
+    [
+        ("unit.complaint", Leave(names=True)),
+        ("unit.owner-words", Leave(names=True)),
+        ("unit.serial", Leave(serials=True)),
+        ("unit.serial", Leave(names=True, serials=True)),
+    ],
+)
+def test_a_value_given_late_is_left_out_like_one_of_the_intake(
+    here: Store, there: Store, name: str, leave: Leave
+) -> None:
+    case = here.open_case([opened()])
+    here.append(case, 1, FactGiven(at=at(3), name=name, value="Jo's tag 99", source="asked"))
+    bare = exported(here, leave)
+    assert b"Jo" not in bare
+    done = imported(there, bare)
+    assert (done.merged.cases, done.damaged) == (1, [])
+    assert "Jo" not in json.dumps(list(step_rows(here, here.each(), leave)))
+    assert b"Jo's tag 99" in exported(here, Leave())
+
+
 def test_ids_of_another_record_cannot_be_tried_out(here: Store, there: Store) -> None:
     for store in (here, there):
         store.open_case([opened()], case="019c49ff-6400-70b0-a7d7-61188dec4caf")

@@ -15,7 +15,7 @@ from faulttree.cases import rows
 from faulttree.cases.case import Case
 from faulttree.cases.closing_result import with_closing
 from faulttree.cases.erased import marks_in
-from faulttree.cases.free_words import FREE
+from faulttree.cases.free_words import FREE, SPOKEN_FACTS
 from faulttree.cases.journal.file import JournalPhoto
 from faulttree.cases.transfer.import_parser import FORMAT
 from faulttree.errors import RecordError
@@ -198,6 +198,16 @@ TELLS_UNIT = (*ABOUT_UNIT, "serial", "tag")
 """What of a unit is no free word."""
 
 
+FACTS_OF_UNIT = frozenset({"unit.serial"})
+"""Facts given late whose value identifies a unit."""
+
+
+def _facts_left_out(leave: Leave) -> frozenset[str]:
+    """The names of the facts whose value goes with what is left out."""
+    spoken = SPOKEN_FACTS if leave.names else frozenset()
+    return spoken | FACTS_OF_UNIT if leave.serials else spoken
+
+
 def without(event: dict[str, Any], leave: Leave, key: str) -> dict[str, Any] | None:
     """An event with things left out; None where nothing of it is left.
 
@@ -215,6 +225,8 @@ def without(event: dict[str, Any], leave: Leave, key: str) -> dict[str, Any] | N
             kept["text"] = ""
         if kept.get("path"):
             kept["path"] = kept.get("sha256", "")[:16]
+    if kept.get("name") in _facts_left_out(leave):
+        kept["value"] = ""
     if "unit" in kept and leave:
         told = ABOUT_UNIT if leave.serials else TELLS_UNIT if leave.names else kept["unit"]
         kept["unit"] = {name: kept["unit"][name] for name in told if name in kept["unit"]}
