@@ -9,7 +9,7 @@ from typing import Any
 from faulttree.odds import posterior, tests_of
 from faulttree.tips.extract import Extracted, extract
 from faulttree.tips.grouping import Group, group_remarks
-from faulttree.tips.matching import Match, match
+from faulttree.tips.matching import Match, fault_texts, match
 from faulttree.tips.remarks import Remark
 from faulttree.tips.thesaurus import Hazard, Thesaurus
 from faulttree.tips.voices import factor, shifted, voices
@@ -169,7 +169,8 @@ class _Sorting:
 
     def groups(self) -> tuple[SortedGroup, ...]:
         """All groups, the most useful first."""
-        matches = {group.key: match(group, self.tree, self.thesaurus) for group in self.found}
+        faults = fault_texts(self.tree, self.thesaurus) if self.tree is not None else {}
+        matches = {group.key: match(group, faults, self.thesaurus) for group in self.found}
         counts = {group.key: self._voices(group) for group in self.found}
         before = self._before(matches)
         factors = {}
