@@ -6,7 +6,7 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from faulttree.odds import against
+from faulttree.odds import Against, against
 from faulttree.tips.sorting import SortedGroup, SortedRemarks
 from faulttree.walk.advisor import evidence, table_for
 from faulttree.walk.state import State
@@ -58,6 +58,7 @@ def results_of(
         contradicted: number of a remark → why it was marked as contradicted.
     """
     groups = {number: group for group in found.groups for number in group.remarks}
+    spoken = _spoken_against(found, state)
     told = []
     for one in found.remarks:
         group = groups.get(one.number)
@@ -66,7 +67,7 @@ def results_of(
         elif group is None:
             result, decided = "no-test", "It names no part that can be tested."
         else:
-            result, decided = _decided(group, state)
+            result, decided = _decided(group, state, spoken)
             reason = (contradicted or {}).get(one.number)
             if result == "not-tested" and reason:
                 result, decided = "wrong", reason
@@ -74,7 +75,15 @@ def results_of(
     return tuple(told)
 
 
-def _decided(group: SortedGroup, state: State) -> tuple[str, str]:
+def _spoken_against(found: SortedRemarks, state: State) -> dict[str, Against]:
+    """Fault that a remark may mean → the answer of the case against it, in a cured case too."""
+    table, seen = table_for(state), evidence(state)
+    meant = dict.fromkeys(name for group in found.groups for name in group.candidates)
+    answers = ((name, against(table, name, seen)) for name in meant if name in table.fault_index)
+    return {name: answer for name, answer in answers if answer is not None}
+
+
+def _decided(group: SortedGroup, state: State, spoken: Mapping[str, Against]) -> tuple[str, str]:
     cured = state.cured.fault if state.cured is not None else ""
     if cured and cured in group.candidates:
         title = state.tree.faults[cured].title if cured in state.tree.faults else cured
@@ -83,12 +92,7 @@ def _decided(group: SortedGroup, state: State) -> tuple[str, str]:
         return "right", f"{title}, one of what it may mean: its repair held."
     if group.candidates and set(group.candidates) <= state.excluded:
         return "wrong", "Its repair did not cure the unit."
-    table = table_for(state)
-    answers = [
-        found for name in group.candidates
-        if name in table.fault_index
-        and (found := against(table, name, evidence(state))) is not None
-    ]  # fmt: skip
+    answers = [spoken[name] for name in group.candidates if name in spoken]
     if answers and len(answers) == len(group.candidates):
         return "wrong", _seen(state, answers[0].test, answers[0].outcome)
     if cured and group.candidates:

@@ -166,6 +166,7 @@ class _Sorting:
         self.read = {one.number: said for one, said in zip(remarks, read, strict=True)}
         self.found = groups
         self.thesaurus, self.tree, self.state, self.unsafe = thesaurus, tree, state, unsafe
+        self.spoken = spoken_against(state) if state is not None else {}
 
     def groups(self) -> tuple[SortedGroup, ...]:
         """All groups, the most useful first."""
@@ -290,10 +291,7 @@ class _Sorting:
         )  # fmt: skip
 
     def _standing(self, names: Sequence[str]) -> str:
-        if self.state is None:
-            return "open"
-        against = spoken_against(self.state)
-        found = [against[name] for name in names if name in against]
+        found = [self.spoken[name] for name in names if name in self.spoken]
         return found[0].standing if found and len(found) == len(names) else "open"
 
     def _module(self, found: Match) -> str | None:
