@@ -125,8 +125,9 @@ def compare(path: Path, trees: list[Tree]) -> None:
 def apart(path: Path, trees: list[Tree]) -> tuple[float, float]:
     """Seconds that looking for moves takes, and for rises."""
     with open_store(str(path), read_only=True) as store:
-        counts = gather(store, tally(store), trees)
-        rising = timed(lambda: rises(counts, closed_cases(store, counts, {})))
+        tallies = tally(store)
+        counts = gather(store, tallies, trees)
+        rising = timed(lambda: rises(counts, closed_cases(counts, tallies.closed)))
         known = [recorded(cases_of(store, count, {}), count.tree) for count in counts]
         looked = timed(lambda: [Mover(one).tried() for one in known])
     return looked, rising

@@ -41,7 +41,7 @@ from faulttree.tree import Library
 
 if TYPE_CHECKING:
     from faulttree.cases.store import Store
-    from faulttree.figures.counts import ClosedCase, Condition, Tallies
+    from faulttree.figures.counts import ClosedCase, Tallies
     from faulttree.figures.tree_counts import StepCount
     from faulttree.tree.model import Tree
 
@@ -103,7 +103,7 @@ def review(
         part = [built_in(record, module, known)] if module else []
         tallies = tally(record, part, **filters)
         counts = gather(record, tallies, known)
-        figures = _all_figures(record, counts, filters, part, tell)
+        figures = _all_figures(counts, tallies.closed, tell)
         fitness = _fitness(trees, library)
         if proposals:
             figures = [
@@ -148,14 +148,10 @@ def _told(counts: Sequence[TreeCount], tell: Progress) -> Iterator[TreeCount]:
 
 
 def _all_figures(
-    store: Store,
-    counts: Sequence[TreeCount],
-    filters: Mapping[str, Any],
-    part: Sequence[Condition],
-    tell: Progress,
+    counts: Sequence[TreeCount], closed: Sequence[ClosedCase], tell: Progress
 ) -> list[TreeFigures]:
     tell("counting", 1, 1)
-    cases = closed_cases(store, counts, filters, part)
+    cases = closed_cases(counts, closed)
     moved = Trends(changes(counts), rises(counts, cases), trends(counts, cases))
     return [_figures(count, moved) for count in counts]
 

@@ -7,24 +7,21 @@ cases (:mod:`faulttree.figures.cusum`) finds both, and estimates when the rise b
 from __future__ import annotations
 
 import math
-from collections.abc import Collection, Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cache
-from typing import TYPE_CHECKING, Any, ClassVar
+from typing import TYPE_CHECKING, ClassVar
 
 import numpy as np
 from numpy.typing import NDArray
-from sqlalchemy import ColumnElement, Connection, select
 
-from faulttree.cases.filters import conditions
-from faulttree.cases.tables import CASES
 from faulttree.convert import Plain
 from faulttree.figures.changes import ALARM, LEAST
 from faulttree.figures.cusum import CusumChart, Peak, chart_for
 from faulttree.figures.statistics import Share, holm, share_of
 
 if TYPE_CHECKING:
-    from faulttree.cases.store import Store
+    from faulttree.figures.counts import ClosedCase
     from faulttree.figures.tree_counts import TreeCount
 
 
@@ -205,38 +202,22 @@ def _chances(runs: Sequence[_Run | None]) -> list[float]:
 
 
 def closed_cases(
-    store: Store,
-    counts: Sequence[TreeCount],
-    filters: Mapping[str, Any],
-    part: Sequence[ColumnElement[bool]] = (),
+    counts: Sequence[TreeCount], closed: Iterable[ClosedCase]
 ) -> Mapping[str, ClosedCases]:
     """Family → its closed cases.
 
     Args:
-        store: the record.
         counts: the counts of each tree.
-        filters: see :func:`faulttree.cases.filters.conditions`.
-        part: conditions on the cases besides these.
-
-    Raises:
-        RecordError: the record cannot be read.
+        closed: the closed cases in any order; those of trees that were not counted are left out.
     """
     owner = {text: count for count in counts for text in count.bridges}
-
-    def work(connection: Connection) -> list[tuple[str, str, str, str]]:
-        asked = (
-            select(CASES.c.opened, CASES.c.tree_hash, CASES.c.result, CASES.c.fault)
-            .where(CASES.c.state == "closed", *part, *conditions(connection, filters))
-            .order_by(CASES.c.opened, CASES.c.number)
-        )
-        return [(row[0], row[1], row[2], row[3]) for row in connection.execute(asked)]
-
     causes = cache(lambda text, fault: _cause(owner[text], text, fault))
     rows: dict[str, list[tuple[str, str, Identity | None]]] = {}
-    for opened, text, result, fault in store.read(work):
+    for case in sorted(closed, key=lambda one: (one.opened, one.number)):
+        text = case.tree_hash
         if text in owner:
-            cause = causes(text, fault) if result == "fixed" else None
-            rows.setdefault(owner[text].tree.family, []).append((opened[:10], text, cause))
+            cause = causes(text, case.fault) if case.result == "fixed" else None
+            rows.setdefault(owner[text].tree.family, []).append((case.opened[:10], text, cause))
     return {family: _coded(cases) for family, cases in rows.items()}
 
 
