@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from faulttree.tips.extract import Extracted
+from faulttree.tips.joined import Joined
 from faulttree.tips.remarks import Remark
 from faulttree.tips.thesaurus import Thesaurus
 
@@ -50,7 +51,7 @@ def group_remarks(
         read: what each of them says, in the same order: :func:`faulttree.tips.extract.extract`.
         thesaurus: the one that they were read with.
     """
-    joined = _Joined()
+    joined = Joined()
     keys: dict[int, str] = {}
     for number, one in enumerate(read):
         key = one.focus
@@ -67,26 +68,7 @@ def group_remarks(
     return tuple(_group(top, places, remarks, read) for top, places in groups.items())
 
 
-class _Joined:
-    """Keys joined to sets: union and find."""
-
-    def __init__(self) -> None:
-        self.above: dict[str, str] = {}
-
-    def add(self, key: str) -> None:
-        self.above.setdefault(key, key)
-
-    def top(self, key: str) -> str:
-        self.add(key)
-        while self.above[key] != key:
-            key = self.above[key]
-        return key
-
-    def join(self, one: str, other: str) -> None:
-        self.above[self.top(one)] = self.top(other)
-
-
-def _join_part_and_kind(one: Extracted, thesaurus: Thesaurus, joined: _Joined) -> None:
+def _join_part_and_kind(one: Extracted, thesaurus: Thesaurus, joined: Joined) -> None:
     """Join the parts of one list, and a part with the one kind that the remark names."""
     parts = [part for part in one.designators if part not in one.negated]
     kinds = {thesaurus.wider.get(kind, kind) for kind in one.kinds if kind not in one.negated}
@@ -99,7 +81,7 @@ def _join_part_and_kind(one: Extracted, thesaurus: Thesaurus, joined: _Joined) -
         joined.join(one.focus, *kinds)
 
 
-def _join_by_letter(read: Sequence[Extracted], joined: _Joined) -> None:
+def _join_by_letter(read: Sequence[Extracted], joined: Joined) -> None:
     """Join a part with its kind by its letters, where all such parts are one suspect already."""
     for letter, kind in BY_LETTER.items():
         parts = {p for one in read for p in one.designators if letters(p) == letter}

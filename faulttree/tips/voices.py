@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 
+from faulttree.tips.joined import Joined
 from faulttree.tips.plain import cleaned, folded
 from faulttree.tips.remarks import Remark
 
@@ -24,20 +25,14 @@ def voices(remarks: Iterable[Remark]) -> int:
         >>> voices([Remark(0, "Fuse!", "a"), Remark(1, "fuse", "b"), Remark(2, "Relay", "b")])
         1
     """
-    above: dict[str, str] = {}
-
-    def top(name: str) -> str:
-        above.setdefault(name, name)
-        while above[name] != name:
-            name = above[name]
-        return name
-
+    joined, texts = Joined(), []
     for one in remarks:
         words = "".join(c for c in cleaned(one.text) if c.isalnum() or c.isspace())
         text = "text " + " ".join(folded(word) for word in words.split())
         author = f"author {one.author.casefold()}" if one.author else text
-        above[top(text)] = top(author)
-    return len({top(name) for name in tuple(above)})
+        joined.join(text, author)
+        texts.append(text)
+    return len({joined.top(text) for text in texts})
 
 
 def factor(count_for: float, count_against: float = 0.0, exactness: str = "designator") -> float:
