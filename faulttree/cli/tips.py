@@ -11,7 +11,7 @@ import click
 from faulttree.cli.cases_common import common
 from faulttree.cli.options import say, say_json
 from faulttree.cli.places import RecordOptions, open_library
-from faulttree.cli.tips_case import keep, remarks_from, result
+from faulttree.cli.tips_case import keep, remarks_from, result, walked_case
 from faulttree.cli.writing import WriteOptions, own_folder, today, within, writing_without_record
 
 if TYPE_CHECKING:
@@ -222,13 +222,9 @@ def _place(
     """The tree, and the walk of the case."""
     if case is None:
         return (library.load(tree_id) if tree_id else None), None
-    from faulttree.cases.historical_tree import tree_of
-    from faulttree.walk.fold import fold
-
     with options.store(read_only=True) as store:
-        found = store.find(case)
-        tree = tree_of(store, found.tree_hash) or library.load(found.tree)
-        return tree, fold(tree, store.events(found.id))
+        found = walked_case(store, library, case)
+    return found.tree, found.state
 
 
 def _tell(found: SortedRemarks) -> None:

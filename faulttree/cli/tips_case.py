@@ -6,7 +6,7 @@ import sys
 from collections import Counter
 from collections.abc import Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 import click
 
@@ -15,6 +15,7 @@ from faulttree.cli.options import now, say, say_json
 from faulttree.cli.places import RecordOptions, open_library
 
 if TYPE_CHECKING:
+    from faulttree.cases import Case, Store
     from faulttree.tips.remarks import Remark
     from faulttree.tips.results import RemarkResult
     from faulttree.tree import Library, Tree
@@ -58,28 +59,23 @@ def keep(
     that fault since. All others are left, with the reason. Nothing is dropped. A remark that the
     case holds already is kept again only with a new decision.
     """
-    from faulttree.cases.historical_tree import tree_of
     from faulttree.tips.keeping import kept
     from faulttree.tips.sorting import sort_remarks
     from faulttree.tips.thesaurus import thesaurus_of
-    from faulttree.walk.fold import fold
 
     library = open_library(options.library)
     remarks = remarks_from(file)
     with options.store() as store:
-        found = store.find(case)
-        events = store.events(found.id)
-        tree = tree_of(store, found.tree_hash) or library.load(found.tree)
-        words = thesaurus_of(library)
-        by_group = sort_remarks(remarks, words, tree=tree, state=fold(tree, events))
+        row, tree, events, state = walked_case(store, library, case)
+        by_group = sort_remarks(remarks, thesaurus_of(library), tree=tree, state=state)
         last = len(by_group.groups)
         if wrong := next((n for n in (*leave, *dict(contradict)) if n > last), None):
             raise click.UsageError(f"there are {last} suspects, no number {wrong}.")
         new = kept(
-            by_group, events, at=now(), since=_faults_since(library, found.tree, tree, remarks),
+            by_group, events, at=now(), since=_faults_since(library, row.tree, tree, remarks),
             contradicted=dict(contradict), left=leave,
         )  # fmt: skip
-        store.append(found.id, len(events), *new)
+        store.append(row.id, len(events), *new)
     if options.as_json:
         say_json({"kept": [one.to_dict() for one in new]})
         return
@@ -155,22 +151,47 @@ def _results(
     file: str, case: str, options: RecordOptions
 ) -> tuple[tuple[RemarkResult, ...], State, tuple[Event, ...]]:
     """What became of the remarks of a file, or of those kept with the case."""
-    from faulttree.cases.historical_tree import tree_of
     from faulttree.tips.keeping import reasons_kept, remarks_kept
     from faulttree.tips.results import results_of
     from faulttree.tips.sorting import sort_remarks
     from faulttree.tips.thesaurus import thesaurus_of
-    from faulttree.walk.fold import fold
 
     library = open_library(options.library)
     with options.store(read_only=True) as store:
-        found = store.find(case)
-        tree = tree_of(store, found.tree_hash) or library.load(found.tree)
-        events = tuple(store.events(found.id))
+        _, tree, events, state = walked_case(store, library, case)
     remarks = remarks_from(file) if file else remarks_kept(events)
-    state = fold(tree, events)
     sorted_ones = sort_remarks(remarks, thesaurus_of(library), tree=tree, state=state)
     return results_of(sorted_ones, state, {} if file else reasons_kept(events)), state, events
+
+
+class WalkedCase(NamedTuple):
+    """A case of the record, with its tree and its walk."""
+
+    row: Case
+    tree: Tree
+    events: tuple[Event, ...]
+    state: State
+
+
+def walked_case(store: Store, library: Library, case: str) -> WalkedCase:
+    """A case with its tree and walk; the tree of the library where the record lacks the old one.
+
+    Args:
+        store: the record, opened.
+        library: where the tree is if the record does not have it.
+        case: as it was typed: the number or id.
+
+    Raises:
+        RecordError: there is no such case.
+        TreeError: neither the record nor the library has its tree.
+    """
+    from faulttree.cases.historical_tree import tree_of
+    from faulttree.walk.fold import fold
+
+    row = store.find(case)
+    tree = tree_of(store, row.tree_hash) or library.load(row.tree)
+    events = tuple(store.events(row.id))
+    return WalkedCase(row, tree, events, fold(tree, events))
 
 
 def remarks_from(file: str) -> tuple[Remark, ...]:
