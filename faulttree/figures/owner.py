@@ -11,7 +11,7 @@ import numpy as np
 from faulttree.cases.case import moment
 from faulttree.convert import Plain
 from faulttree.figures.statistics import Share, Spread, spread_of
-from faulttree.figures.tree_counts import FOUND
+from faulttree.figures.tree_counts import owners
 
 if TYPE_CHECKING:
     from faulttree.figures.counts import ClosedCase, EndCounts, Tallies
@@ -76,7 +76,7 @@ class OwnerFigures(Plain):
 
 def owner_figures(tallies: Tallies, counts: Sequence[TreeCount]) -> OwnerFigures:
     """The figures of the shop, from what was counted."""
-    owner = {text: count for count in counts for text in count.bridges}
+    owner = owners(counts)
     closed = [case for case in tallies.closed if case.tree_hash in owner]
     tried = [case for case in closed if case.repairs or case.result == "fixed"]
     once = [c for c in tried if c.result == "fixed" and c.repairs <= 1 and not c.came_back]
@@ -85,7 +85,7 @@ def owner_figures(tallies: Tallies, counts: Sequence[TreeCount]) -> OwnerFigures
     unsolved = [
         _unsolved(case, owner[case.tree_hash], left.get(case.number, {}))
         for case in closed
-        if case.result not in FOUND and case.result == "unsolved" and case.became not in GONE
+        if case.result == "unsolved" and case.became not in GONE
     ]
     unsolved.sort(key=lambda one: (-one.probability, one.minutes or 0.0, one.number))
     return OwnerFigures(

@@ -19,6 +19,7 @@ from faulttree.convert import Plain
 from faulttree.figures.changes import ALARM, LEAST
 from faulttree.figures.cusum import CusumChart, Peak, chart_for
 from faulttree.figures.statistics import Share, holm, share_of
+from faulttree.figures.tree_counts import owners
 
 if TYPE_CHECKING:
     from faulttree.figures.counts import ClosedCase
@@ -131,9 +132,8 @@ def _known(trees: Sequence[TreeCount]) -> Mapping[Identity, set[str]]:
     """Fault → the texts that have it: only on these it could be found."""
     found: dict[Identity, set[str]] = {}
     for count in trees:
-        for text, bridge in count.bridges.items():
-            for name in bridge.faults.values():
-                found.setdefault(count.tree.identity(name), set()).add(text)
+        for name in count.tree.faults:
+            found.setdefault(count.tree.identity(name), set()).update(count.texts_with(name))
     return found
 
 
@@ -210,7 +210,7 @@ def closed_cases(
         counts: the counts of each tree.
         closed: the closed cases in any order; those of trees that were not counted are left out.
     """
-    owner = {text: count for count in counts for text in count.bridges}
+    owner = owners(counts)
     causes = cache(lambda text, fault: _cause(owner[text], text, fault))
     rows: dict[str, list[tuple[str, str, Identity | None]]] = {}
     for case in sorted(closed, key=lambda one: (one.opened, one.number)):

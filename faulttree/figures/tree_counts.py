@@ -207,9 +207,13 @@ class TreeCount:
             known = name if name in self.tree.faults else None
         return known
 
+    def texts_with(self, fault: str) -> set[str]:
+        """The texts that have a fault: only cases walked on them could find it."""
+        return {text for text, bridge in self.bridges.items() if fault in bridge.faults.values()}
+
     def closed_for(self, fault: str) -> Counter[str]:
-        """Month → closed cases walked on a text that knew the fault: only these could find it."""
-        knew = {text for text, bridge in self.bridges.items() if fault in bridge.faults.values()}
+        """Month → closed cases walked on a text that has the fault: only these could find it."""
+        knew = self.texts_with(fault)
         found: Counter[str] = Counter()
         for (text, month), cases in self.closed_in.items():
             found[month] += cases if text in knew else 0
@@ -220,6 +224,11 @@ class TreeCount:
         return self.closed_for(fault).total() + self.unforeseen[fault]
 
 
+def owners(counts: Iterable[TreeCount]) -> dict[str, TreeCount]:
+    """Text → the counts of its tree."""
+    return {text: count for count in counts for text in count.bridges}
+
+
 def gather(store: Store, tallies: Tallies, trees: Iterable[Tree]) -> list[TreeCount]:
     """Sort what was counted by the trees as they stand.
 
@@ -228,12 +237,11 @@ def gather(store: Store, tallies: Tallies, trees: Iterable[Tree]) -> list[TreeCo
     """
     now = {tree.id: tree for tree in trees}
     counts: dict[str, TreeCount] = {}
-    owner: dict[str, TreeCount] = {}
     for name, hashes in _texts(tallies.cases).items():
         count = _start(store, name, hashes, now.get(name))
         if count is not None:
             counts[name] = count
-            owner.update(dict.fromkeys(hashes, count))
+    owner = owners(counts.values())
     for cases in tallies.cases:
         if cases.tree_hash in owner:
             _add_cases(owner[cases.tree_hash], cases)

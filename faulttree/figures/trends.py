@@ -64,7 +64,7 @@ def trends(
     for count in counts:
         family = cases.get(count.tree.family)
         for fault in count.tree.faults if family is not None else ():
-            texts = [t for t, known in count.bridges.items() if fault in known.faults.values()]
+            texts = count.texts_with(fault)
             _, had = family.that_knew(count.tree.identity(fault), texts)  # type: ignore[union-attr]
             if LEAST <= had.sum() < len(had):
                 tested.append(((count.tree.id, fault), _trend(had)))
