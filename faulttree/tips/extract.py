@@ -347,14 +347,13 @@ class _Reader:
         """0 for a part that is spoken of itself, more for one that says where another is."""
         if mention.first in self.excluded_at:
             return 0
-        if mention.first + 1 <= len(self.words):
-            before = self._words_before(mention.first)
-            if before and before[-1] in TOOLS and mention.name == "resistor":
-                return 5
-            joint = any(one.name == "solder-joint" and one.last < mention.first
-                        and mention.first - one.last <= 4 for one in self.role("kind"))  # fmt: skip
-            if before and before[-1] in PLACES and not joint and not self._is_object(before):
-                return max(mention.weak, 2)
+        before = self._words_before(mention.first)
+        if before and before[-1] in TOOLS and mention.name == "resistor":
+            return 5
+        joint = any(one.name == "solder-joint" and one.last < mention.first
+                    and mention.first - one.last <= 4 for one in self.role("kind"))  # fmt: skip
+        if before and before[-1] in PLACES and not joint and not self._is_object(before):
+            return max(mention.weak, 2)
         after = self.words[mention.last + 1 : mention.last + 2]
         own = after and after[0].clause == self.words[mention.last].clause
         if own and after[0].text in SYMPTOMS:

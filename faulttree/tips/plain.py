@@ -42,11 +42,10 @@ class Words:
     """The words of a text.
 
     Attributes:
-        text: what they were read from.
+        words: the words, in order.
         asked: numbers of the sentences that end with a question mark.
     """
 
-    text: str
     words: tuple[Word, ...]
     asked: frozenset[int]
 
@@ -100,4 +99,4 @@ def words_of(text: str) -> Words:
             found.append(Word(word, mark.start(), sentence, clause))
         else:
             clause += 1
-    return Words(text, tuple(found), frozenset(asked))
+    return Words(tuple(found), frozenset(asked))

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import Any
 
 from faulttree.odds import posterior, tests_of
@@ -97,7 +97,6 @@ class SortedRemarks:
     unsafe: Mapping[int, tuple[Hazard, ...]]
     questions: tuple[int, ...]
     unplaced: tuple[int, ...]
-    extracted: tuple[Extracted, ...] = field(repr=False, default=())
 
     def as_dict(self) -> dict[str, Any]:
         """Plain data for JSON."""
@@ -144,9 +143,7 @@ def sort_remarks(
     questions = tuple(n for n, said in left if said.actions == ("ask",))
     sorting = _Sorting(remarks, read, groups, thesaurus, tree, state, frozenset(unsafe))
     unplaced = tuple(n for n, said in left if said.actions != ("ask",))
-    return SortedRemarks(
-        tuple(remarks), sorting.groups(), no_test, unsafe, questions, unplaced, read
-    )
+    return SortedRemarks(tuple(remarks), sorting.groups(), no_test, unsafe, questions, unplaced)
 
 
 class _Sorting:

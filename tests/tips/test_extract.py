@@ -67,6 +67,18 @@ def test_values_are_read_in_the_notation_of_readings() -> None:
     assert read("R5 should be 4k7, it reads 12,5 V").values == ("4k7", "12,5 V")
 
 
+@pytest.mark.parametrize(
+    ("text", "conditional"),
+    [
+        ("If the fuse is whole, measure the relay.", True),
+        ("Wenn die Sicherung gut ist, das Relais messen.", True),
+        ("Measure the relay.", False),
+    ],
+)
+def test_a_condition_is_read(text: str, conditional: bool) -> None:
+    assert read(text).conditional is conditional
+
+
 def test_the_shop_adds_words_of_its_own() -> None:
     words = {**shipped_library().thesaurus, "our-words": {
         "role": "kind", "adds_to": "fuse", "en": ["glass candle"]}}  # fmt: skip
