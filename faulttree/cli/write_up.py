@@ -231,7 +231,7 @@ def _asked(asking: Prompter, solved: Solved, library: Library, told: WriteUpInpu
     asking.tell(f"The tree {where}; the cause was {solved.fault}.", "title")
     cause = told.cause
     if solved.fault not in tree.faults:
-        cause = _cause_asked(asking, modules_of(tree), cause)
+        cause = _cause_asked(asking, tree.named_modules, cause)
     test = _test_asked(asking, solved, library, told.test)
     search = told.search_minutes
     if search is None:
@@ -245,12 +245,6 @@ def _cause_asked(asking: Prompter, modules: tuple[str, ...], cause: Cause) -> Ca
     part = cause.part or asking.text("Which part")
     module = cause.module or asking.id("In which module", modules)
     return replace(cause, title=title, remedy=remedy, part=part, module=module)
-
-
-def modules_of(tree: Tree) -> tuple[str, ...]:
-    """The modules that a tree names, and those of its faults."""
-    found = [fault.module for fault in tree.faults.values() if fault.module]
-    return tuple(dict.fromkeys((*tree.modules, *found)))
 
 
 def _test_asked(asking: Prompter, solved: Solved, library: Library, test: Test) -> Test:
@@ -372,7 +366,7 @@ def _changed(
     if what == "cause":
         part = asking.one(WHICH, ("title", "remedy", "part", "module"))
         old = replace(told.cause, **{part: ""})  # type: ignore[arg-type]
-        return replace(told, cause=_cause_asked(asking, modules_of(solved.now), old))
+        return replace(told, cause=_cause_asked(asking, solved.now.named_modules, old))
     return replace(told, test=_part_changed(asking, solved, library, told.test))
 
 

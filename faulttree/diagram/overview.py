@@ -27,7 +27,7 @@ def overview_chart(trees: Iterable[Tree], families: Mapping[str, Any], title: st
         boxes.setdefault(family, _family(tree.family, families.get(tree.family)))
         boxes[tree.id] = _tree(tree)
         links[family, tree.id] = Link(family, tree.id)
-        for module in _modules(tree):
+        for module in tree.named_modules:
             links[tree.id, f"module {module}"] = Link(tree.id, f"module {module}")
             served.setdefault(module, set()).add(tree.family)
     for module, within in served.items():
@@ -51,11 +51,6 @@ def overview_chart(trees: Iterable[Tree], families: Mapping[str, Any], title: st
         loose_heading="Families without a tree yet",
         legend=("family", "tree", "module"),
     )
-
-
-def _modules(tree: Tree) -> list[str]:
-    named = [*tree.modules, *(fault.module for fault in tree.faults.values() if fault.module)]
-    return list(dict.fromkeys(named))
 
 
 def _family(name: str, data: Any) -> Box:

@@ -279,7 +279,7 @@ def built_in(store: Store, module: str, trees: Iterable[Tree]) -> Condition:
     Raises:
         RecordError: the record cannot be read.
     """
-    known = sorted(tree.id for tree in _all(store, trees) if _knows(tree, module))
+    known = sorted(tree.id for tree in _all(store, trees) if module in tree.named_modules)
     named = CASES.c.modules.contains(f",{module},", autoescape=True)
     return or_(named, and_(UNNAMED, CASES.c.tree.in_(known)))
 
@@ -316,7 +316,3 @@ def _all(store: Store, trees: Iterable[Tree]) -> Iterator[Tree]:
         if old is not None:
             here.add(name)
             yield old
-
-
-def _knows(tree: Tree, module: str) -> bool:
-    return module in tree.modules or any(fault.module == module for fault in tree.faults.values())

@@ -453,6 +453,12 @@ class Tree:
         """What makes a fault the same cause in every tree: (module or family, id)."""
         return (self.faults[fault].module or self.family, fault)
 
+    @property
+    def named_modules(self) -> tuple[str, ...]:
+        """The modules that the tree lists, then those that only its faults name."""
+        of_faults = (fault.module for fault in self.faults.values() if fault.module)
+        return tuple(dict.fromkeys((*self.modules, *of_faults)))
+
     def edges(self) -> Iterator[tuple[str, str, str]]:
         """Every (step, outcome, target) outside the closing, those of ``stop_if`` included.
 
