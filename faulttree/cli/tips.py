@@ -135,6 +135,7 @@ def _add_one(
 def _add_all(found: SortedRemarks, tree_id: str, options: WriteOptions) -> int:
     """Add every suspect; tell which remarks are left, and why."""
     from faulttree.errors import FaulttreeError
+    from faulttree.tips.keeping import NO_SUSPECT, NO_TEST, NOT_SAFE
 
     added, left = [], []
     for group in found.groups:
@@ -145,8 +146,8 @@ def _add_all(found: SortedRemarks, tree_id: str, options: WriteOptions) -> int:
                          "reason": error.message})  # fmt: skip
     placed = {number for group in found.groups for number in group.remarks}
     for reason, numbers in (
-        ("not safe", found.unsafe), ("no test in it", found.no_test),
-        ("a question", found.questions), ("no suspect named", found.unplaced),
+        (NOT_SAFE, found.unsafe), (NO_TEST, found.no_test),
+        ("a question", found.questions), (NO_SUSPECT, found.unplaced),
     ):  # fmt: skip
         if rest := sorted(set(numbers) - placed):
             left.append({"suspect": "", "remarks": rest, "reason": reason})
@@ -229,11 +230,13 @@ def _place(
 
 def _tell(found: SortedRemarks) -> None:
     """The sorted remarks, for people."""
+    from faulttree.tips.remarks import quoted
+
     for place, group in enumerate(found.groups, 1):
         _tell_group(place, group, found)
     text = {one.number: one.text for one in found.remarks}
     for number, hazards in found.unsafe.items():
-        say(f"\nNot safe, never a step: {_quoted(text[number])}", wrap=True)
+        say(f"\nNot safe, never a step: {quoted(text[number])}", wrap=True)
         for hazard in hazards:
             say(f"  {hazard.caution}", wrap=True)
     for title, numbers in (
@@ -244,10 +247,12 @@ def _tell(found: SortedRemarks) -> None:
         if numbers:
             say(f"\n{title}")
         for number in numbers:
-            say(f"  {number}: {_quoted(text[number])}", wrap=True)
+            say(f"  {number}: {quoted(text[number])}", wrap=True)
 
 
 def _tell_group(place: int, group: SortedGroup, found: SortedRemarks) -> None:
+    from faulttree.tips.remarks import quoted
+
     named = f" [{group.fault}]" if group.fault else " [new]" if not group.candidates else ""
     say(f"{place}. {group.suspect}{named}")
     say(f"   {group.why}", wrap=True)
@@ -256,15 +261,10 @@ def _tell_group(place: int, group: SortedGroup, found: SortedRemarks) -> None:
     if group.test is not None:
         cautions = ", ".join(group.test["cautions"])
         what = group.test["step"] or "as said"
-        say(f"   Test ({what}, {group.test['minutes']:.3g} min): {_quoted(group.test['text'])}",
+        say(f"   Test ({what}, {group.test['minutes']:.3g} min): {quoted(group.test['text'])}",
             wrap=True)  # fmt: skip
         if cautions:
             say(f"   Cautions: {cautions}", wrap=True)
     who = {one.number: f" ({one.author})" if one.author else "" for one in found.remarks}
     said = ", ".join(f"{number}{who[number]}" for number in group.remarks)
     say(f"   Remarks: {said}", wrap=True)
-
-
-def _quoted(text: str) -> str:
-    flat = " ".join(text.split())
-    return flat if len(flat) <= 160 else f"{flat[:157]}…"

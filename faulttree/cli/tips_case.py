@@ -104,14 +104,15 @@ def _faults_since(
 
 
 def _tell_kept(new: Sequence[RemarkKept], several: int) -> None:
+    from faulttree.tips.remarks import quoted
+
     counts = Counter(one.decision for one in new)
     told = ", ".join(f"{count} {decision}" for decision, count in sorted(counts.items()))
     say(f"{len(new)} of {several} remarks kept{f': {told}' if told else ''}.")
     for one in new:
-        flat = " ".join(one.text.split())
-        quoted = flat if len(flat) <= 80 else f"{flat[:77]}…"
-        why = f" [{one.fault}]" if one.fault else ""
-        say(f"- {one.decision}{why}: {quoted}{f' ({one.reason})' if one.reason else ''}", wrap=True)
+        meant = f" [{one.fault}]" if one.fault else ""
+        why = f" ({one.reason})" if one.reason else ""
+        say(f"- {one.decision}{meant}: {quoted(one.text, 80)}{why}", wrap=True)
 
 
 @click.command(

@@ -7,7 +7,7 @@ from collections.abc import Iterable, Iterator, Mapping
 from typing import Any
 
 from faulttree.cases.report.render import plain_markdown
-from faulttree.tips.results import SAID, RemarkResult
+from faulttree.tips.results import SAID, RemarkResult, in_brackets
 from faulttree.walk.events import Event, FactGiven, Opened
 from faulttree.walk.state import State
 
@@ -52,19 +52,16 @@ def _set(line: str, private: re.Pattern[str] | None) -> str:
 
 def _tested(state: State) -> Iterator[str]:
     for visit in state.visits:
-        reading = visit.event.reading
-        shown = f" ({reading['text']})" if reading and isinstance(reading.get("text"), str) else ""
         text = state.tree.steps[visit.step].text if visit.step in state.tree.steps else visit.step
-        yield f"{text} {visit.outcome}{shown}."
+        yield f"{text} {visit.outcome}{in_brackets(visit.event.reading)}."
 
 
 def _found(state: State) -> str:
     if state.cured is None:
         return "No repair is proved yet."
     fault = state.tree.faults.get(state.cured.fault)
-    title = fault.title if fault is not None else state.cured.fault
     remedy = f" {fault.remedy}" if fault is not None and fault.remedy else ""
-    return f"{title}. The repair held.{remedy}"
+    return f"{state.tree.fault_title(state.cured.fault)}. The repair held.{remedy}"
 
 
 def _private(events: Iterable[Event]) -> re.Pattern[str] | None:

@@ -15,6 +15,8 @@ from faulttree.errors import FaulttreeError
 
 FIELDS = ("text", "author", "date", "unit")
 LARGEST = 20_000_000
+QUOTED = 160
+"""Characters of a remark that is quoted in a list."""
 
 
 class RemarksError(FaulttreeError):
@@ -38,6 +40,22 @@ class Remark:
     author: str = ""
     date: str = ""
     unit: str = ""
+
+
+def quoted(text: str, longest: int = QUOTED) -> str:
+    r"""A remark on one line, shortened with an ellipsis where it is too long.
+
+    Args:
+        text: as it was written.
+        longest: characters that are kept whole; a longer text becomes ``longest - 2``
+            characters, the ellipsis included.
+
+    Example:
+        >>> quoted("Check F1,\nthen K2."), quoted("Measure the relay", 12)
+        ('Check F1, then K2.', 'Measure t…')
+    """
+    flat = " ".join(text.split())
+    return flat if len(flat) <= longest else f"{flat[: longest - 3]}…"
 
 
 def read_remarks(path: Path) -> tuple[Remark, ...]:

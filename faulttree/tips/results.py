@@ -6,7 +6,11 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any
 
+from faulttree.cases.report.render import reading_text
+from faulttree.convert import Plain
 from faulttree.odds import Against, against
+from faulttree.tips.keeping import NO_TEST
+from faulttree.tips.remarks import quoted
 from faulttree.tips.sorting import SortedGroup, SortedRemarks
 from faulttree.walk.advisor import evidence, table_for
 from faulttree.walk.state import State
@@ -15,14 +19,14 @@ SAID = {
     "right": "right",
     "wrong": "not so",
     "not-tested": "not tested",
-    "no-test": "no test in it",
+    "no-test": NO_TEST,
     "unsafe": "not safe, not tried",
 }
 """Result → its words."""
 
 
 @dataclass(frozen=True, slots=True)
-class RemarkResult:
+class RemarkResult(Plain):
     """What became of one remark.
 
     Attributes:
@@ -37,10 +41,6 @@ class RemarkResult:
     text: str
     result: str
     decided: str
-
-    def as_dict(self) -> dict[str, Any]:
-        """Plain data for JSON."""
-        return {name: getattr(self, name) for name in self.__slots__}
 
 
 def results_of(
@@ -86,7 +86,7 @@ def _spoken_against(found: SortedRemarks, state: State) -> dict[str, Against]:
 def _decided(group: SortedGroup, state: State, spoken: Mapping[str, Against]) -> tuple[str, str]:
     cured = state.cured.fault if state.cured is not None else ""
     if cured and cured in group.candidates:
-        title = state.tree.faults[cured].title if cured in state.tree.faults else cured
+        title = state.tree.fault_title(cured)
         if len(group.candidates) == 1:
             return "right", f"{title}: its repair held."
         return "right", f"{title}, one of what it may mean: its repair held."
@@ -96,7 +96,7 @@ def _decided(group: SortedGroup, state: State, spoken: Mapping[str, Against]) ->
     if answers and len(answers) == len(group.candidates):
         return "wrong", _seen(state, answers[0].test, answers[0].outcome)
     if cured and group.candidates:
-        title = state.tree.faults[cured].title if cured in state.tree.faults else cured
+        title = state.tree.fault_title(cured)
         return "wrong", f"The repair of another fault held: {title}."
     if not group.candidates:
         return "not-tested", "The tree has no test of it yet."
@@ -109,8 +109,13 @@ def _seen(state: State, step: str, outcome: str) -> str:
         (visit.event.reading for visit in reversed(state.visits)
          if visit.step == step and visit.event.reading), None,
     )  # fmt: skip
-    shown = f" ({reading['text']})" if reading and isinstance(reading.get("text"), str) else ""
-    return f"{text}: {outcome}{shown}."
+    return f"{text}: {outcome}{in_brackets(reading)}."
+
+
+def in_brackets(reading: Mapping[str, Any] | None) -> str:
+    """What the meter showed, in brackets after a blank; empty without a reading."""
+    shown = reading_text(reading)
+    return f" ({shown})" if shown else ""
 
 
 def by_author(results: tuple[RemarkResult, ...], *, names: bool = True) -> dict[str, Any]:
@@ -135,7 +140,5 @@ def letters_to(told: dict[str, Any]) -> Iterator[str]:
     for one in told["authors"]:
         yield f"To {one['author'] or 'those without a name'}: thank you for your remarks."
         for remark in one["remarks"]:
-            flat = " ".join(remark["text"].split())
-            quoted = flat if len(flat) <= 160 else f"{flat[:157]}…"
-            yield f'- "{quoted}": {SAID[remark["result"]]}. {remark["decided"]}'
+            yield f'- "{quoted(remark["text"])}": {SAID[remark["result"]]}. {remark["decided"]}'
         yield ""

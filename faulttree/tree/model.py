@@ -449,6 +449,10 @@ class Tree:
             entered = (entered - rivals) | {name}
         return minutes, entered
 
+    def fault_title(self, fault: str) -> str:
+        """What a fault is called; its id where this tree does not have it."""
+        return self.faults[fault].title if fault in self.faults else fault
+
     def identity(self, fault: str) -> tuple[str, str]:
         """What makes a fault the same cause in every tree: (module or family, id)."""
         return (self.faults[fault].module or self.family, fault)
