@@ -44,7 +44,7 @@ MOST_NEAR = 6
 
 FROM_ANSWER = 2
 """Similar cases are told from this answer on: one alone tells too little."""
-Action = Callable[[Position, "Context", Prompt, str], Result]
+Action = Callable[[Position, "Context", Prompt, Reply], Result]
 
 
 def act(position: Position, context: Context, prompt: Prompt, given: Reply) -> Result:
@@ -64,9 +64,7 @@ def act(position: Position, context: Context, prompt: Prompt, given: Reply) -> R
         return Refused(WalkError(message, remedy="They are told from the second answer on."))
     if word in VIEWS:
         return Show(word, given.text)
-    if word == "photo":
-        return _photo(context, prompt, given)
-    return ACTIONS[word](position, context, prompt, given.text.strip())
+    return ACTIONS[word](position, context, prompt, replace(given, text=given.text.strip()))
 
 
 def _within(position: Position, context: Context, prompt: Prompt) -> bool:
@@ -74,30 +72,30 @@ def _within(position: Position, context: Context, prompt: Prompt) -> bool:
     return prompt.carry is not None and prompt.id != next_prompt(position, context).id
 
 
-def _correct(position: Position, context: Context, prompt: Prompt, rest: str) -> Result:
-    return begin_correction(position, rest)
+def _correct(position: Position, context: Context, prompt: Prompt, given: Reply) -> Result:
+    return begin_correction(position, given.text)
 
 
 def _step_id(prompt: Prompt) -> str:
     return prompt.step.id if prompt.step is not None else ""
 
 
-def _skip(position: Position, context: Context, prompt: Prompt, rest: str) -> Result:
+def _skip(position: Position, context: Context, prompt: Prompt, given: Reply) -> Result:
     step = _step_id(prompt)
-    if rest:
-        return skipped(position, context, step, rest)
+    if given.text:
+        return skipped(position, context, step, given.text)
     carry = Carry("skip", {"step": (step,)})
     return Ask(text_prompt(position, "Why can it not be done now?", carry, prompt.step))
 
 
-def _note(position: Position, context: Context, prompt: Prompt, rest: str) -> Result:
+def _note(position: Position, context: Context, prompt: Prompt, given: Reply) -> Result:
     step = _step_id(prompt)
-    if rest:
-        return noted(context, rest, step)
+    if given.text:
+        return noted(context, given.text, step)
     return Ask(text_prompt(position, "Note", Carry("note", {"step": (step,)}), prompt.step))
 
 
-def _photo(context: Context, prompt: Prompt, given: Reply) -> Result:
+def _photo(position: Position, context: Context, prompt: Prompt, given: Reply) -> Result:
     """A picture that the face has kept; a path that was typed means nothing here."""
     if given.photo is None:
         return Refused(
@@ -108,14 +106,14 @@ def _photo(context: Context, prompt: Prompt, given: Reply) -> Result:
     return Accepted((event,), (Message(told),))
 
 
-def _go(position: Position, context: Context, prompt: Prompt, rest: str) -> Result:
-    name = chosen_step(position.state, rest)
+def _go(position: Position, context: Context, prompt: Prompt, given: Reply) -> Result:
+    name = chosen_step(position.state, given.text)
     if name is None:
         from difflib import get_close_matches
 
-        near = get_close_matches(rest, position.tree.diagnostic, n=MOST_NEAR, cutoff=0.5)
+        near = get_close_matches(given.text, position.tree.diagnostic, n=MOST_NEAR, cutoff=0.5)
         listed = near or position.tree.diagnostic[:MOST_NEAR]
-        message = f"there is no step '{rest}'" if rest else "name a step: go STEP"
+        message = f"there is no step '{given.text}'" if given.text else "name a step: go STEP"
         remedy = f"Steps with a name like it: {', '.join(listed)}."
         return Refused(
             WalkError(message, remedy=remedy if near else f"Such as {', '.join(listed)}.")
@@ -123,30 +121,32 @@ def _go(position: Position, context: Context, prompt: Prompt, rest: str) -> Resu
     return head_for(position, context, name, "asked")
 
 
-def _set(position: Position, context: Context, prompt: Prompt, rest: str) -> Result:
-    name, _, value = rest.partition(" ")
+def _set(position: Position, context: Context, prompt: Prompt, given: Reply) -> Result:
+    name, _, value = given.text.partition(" ")
     if not name:
         return Show("set")
     return told_fact(position, context, name, value.strip())
 
 
-def _meter(position: Position, context: Context, prompt: Prompt, rest: str) -> Result:
+def _meter(position: Position, context: Context, prompt: Prompt, given: Reply) -> Result:
+    name = given.text
     known = dict(context.bench.instruments) if context.bench else {}
-    if rest and rest not in known:
+    if name and name not in known:
         listed = (
             f"On the bench: {', '.join(known)}."
             if known
             else "None is declared: write a bench.yaml, and name it with --bench."
         )
-        return Refused(WalkError(f"there is no instrument '{rest}'", remedy=listed))
-    told = [Message(f"Instrument in use: {rest or 'none, so verdicts are plain'}.")]
-    if rest and known[rest].overdue(context.now[:10]):
-        told.append(Message(f"Its calibration was due on {known[rest].due}.", "warning"))
-    return Accepted((), tuple(told), meter=rest)
+        return Refused(WalkError(f"there is no instrument '{name}'", remedy=listed))
+    told = [Message(f"Instrument in use: {name or 'none, so verdicts are plain'}.")]
+    if name and known[name].overdue(context.now[:10]):
+        told.append(Message(f"Its calibration was due on {known[name].due}.", "warning"))
+    return Accepted((), tuple(told), meter=name)
 
 
-def _back(position: Position, context: Context, prompt: Prompt, rest: str) -> Result:
-    steps = int(rest) if rest.isdecimal() and int(rest) > 0 else 1
+def _back(position: Position, context: Context, prompt: Prompt, given: Reply) -> Result:
+    many = given.text
+    steps = int(many) if many.isdecimal() and int(many) > 0 else 1
     events, state = position.events, position.state
     steps += answered_by_facts(state)
     last = next((at for at in reversed(range(len(events))) if not is_still(events[at])), 0)
@@ -176,15 +176,15 @@ def _back(position: Position, context: Context, prompt: Prompt, rest: str) -> Re
     return Accepted((back,), (Message(told),))
 
 
-def _repaired(position: Position, context: Context, prompt: Prompt, rest: str) -> Result:
-    return begin_repair(position, context, rest)
+def _repaired(position: Position, context: Context, prompt: Prompt, given: Reply) -> Result:
+    return begin_repair(position, context, given.text)
 
 
-def _pause(position: Position, context: Context, prompt: Prompt, rest: str) -> Result:
+def _pause(position: Position, context: Context, prompt: Prompt, given: Reply) -> Result:
     return Accepted(leave=True)
 
 
-def _give_up(position: Position, context: Context, prompt: Prompt, rest: str) -> Result:
+def _give_up(position: Position, context: Context, prompt: Prompt, given: Reply) -> Result:
     return give_up(position, context)
 
 
@@ -193,6 +193,7 @@ ACTIONS: Mapping[str, Action] = {
     "correct": _correct,
     "skip": _skip,
     "note": _note,
+    "photo": _photo,
     "go": _go,
     "set": _set,
     "meter": _meter,
