@@ -239,8 +239,9 @@ class _Sorting:
 
     def _steps(self, fault: str) -> list[Step]:
         assert self.tree is not None
-        return [self.tree.steps[name] for name in tests_of(self.tree, fault)
-                if name in self.tree.steps]  # fmt: skip
+        own = tests_of(self.tree, fault)
+        # In the order of the tree, so that the same remarks give the same test in every run.
+        return [step for name, step in self.tree.steps.items() if name in own]
 
     def _said_test(self, group: Group) -> dict[str, Any] | None:
         """A test that a safe remark of the group proposes, in its own words."""
