@@ -6,6 +6,7 @@ from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Unpack
 
@@ -42,6 +43,7 @@ from faulttree.tree import Library
 if TYPE_CHECKING:
     from faulttree.cases.store import Store
     from faulttree.figures.counts import ClosedCase, Tallies
+    from faulttree.figures.proposals.proposal import ReviewProposal
     from faulttree.figures.tree_counts import StepCount
     from faulttree.tree.model import Tree
 
@@ -106,10 +108,8 @@ def review(
         figures = _all_figures(counts, tallies.closed, tell)
         fitness = _fitness(trees, library)
         if proposals:
-            figures = [
-                replace(one, proposals=propose(record, count, filters, part, fitness=fitness))
-                for one, count in zip(figures, _told(counts, tell), strict=True)
-            ]
+            make = partial(propose, record, filters=filters, part=part, fitness=fitness)
+            figures = _with_proposals(figures, counts, make, tell)
         shared = propose_shared(counts, fitness) if proposals and not filters.get("tree") else ()
         left = unsaid(record, part[0], {**filters}) if part else 0
         whole = _whole(tallies, counts, figures, left, {**filters, "module": module})
@@ -139,12 +139,19 @@ def _readable(trees: Iterable[Tree] | Library) -> Iterator[Tree]:
     yield from (one.tree for one in examined if one.tree is not None)
 
 
-def _told(counts: Sequence[TreeCount], tell: Progress) -> Iterator[TreeCount]:
-    """The counts one by one, each reported as progress."""
-    for done, count in enumerate(counts):
+def _with_proposals(
+    figures: Sequence[TreeFigures],
+    counts: Sequence[TreeCount],
+    make: Callable[[TreeCount], tuple[ReviewProposal, ...]],
+    tell: Progress,
+) -> list[TreeFigures]:
+    """The figures of each tree with its proposals, each tree reported as progress."""
+    made = []
+    for done, (one, count) in enumerate(zip(figures, counts, strict=True)):
         tell("making proposals", done, len(counts))
-        yield count
+        made.append(replace(one, proposals=make(count)))
     tell("making proposals", len(counts), max(len(counts), 1))
+    return made
 
 
 def _all_figures(

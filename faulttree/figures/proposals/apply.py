@@ -90,6 +90,13 @@ def edit_of(
             remedy=proposal.by_hand
             or "`--json` gives its data under `change`; edit the tree accordingly.",
         )
+    return Edit(changes=(_changed(library, make, said, even_so=even_so, fitness=fitness),))
+
+
+def _changed(
+    library: Library, make: Make, said: Said, *, even_so: bool, fitness: EditedCheck | None
+) -> FileChange:
+    """The file of a tree or procedure, edited and checked."""
     file: TreeFile | LibraryFile
     if "procedure" in said:
         file = procedure_file(library, str(said["procedure"]))
@@ -102,7 +109,7 @@ def edit_of(
     if fitness is None or change.raw is None:
         fitness = EditedCheck(library, *opened)
     fitness.accepted(change, even_so=even_so)
-    return Edit(changes=(change,))
+    return change
 
 
 @dataclass(frozen=True, slots=True)
@@ -120,6 +127,10 @@ class Place:
         known = tree.steps.get(step) if tree is not None else None
         own = known is not None and known.where.document == "tree"
         return tuple(known.where.keys) if known is not None and own else ("steps", step)
+
+
+Make = Callable[[Place, Said], None]
+"""Writes the change of one kind of proposal into the file."""
 
 
 def _expected(figures: Said) -> tuple[float, float] | None:
@@ -161,7 +172,7 @@ def _limits(place: Place, said: Said) -> None:
     editor.set(keys, {**kept, **new})
 
 
-EDITS: Mapping[str, Callable[[Place, Said], None]] = {
+EDITS: Mapping[str, Make] = {
     "set-weights": _weights,
     "set-minutes": _minutes,
     "set-limits": _limits,

@@ -24,6 +24,7 @@ if TYPE_CHECKING:
     from faulttree.cases.store import Store
     from faulttree.figures.counts import Condition
     from faulttree.figures.proposals.proposal import ReviewProposal
+    from faulttree.figures.replay import Recorded
     from faulttree.figures.tree_counts import TreeCount
     from faulttree.tree.model import Tree
 
@@ -58,8 +59,14 @@ def propose(
         known = recorded(cases_of(store, count, filters, part), count.tree)
     except TableError:
         return ()
-    table, mover = known.table, Mover(known, _fits(count.tree, fitness))
-    made = (
+    made = _all_kinds(count, known, Mover(known, _fits(count.tree, fitness)))
+    return tuple(applicable(one, fitness) for one in made)
+
+
+def _all_kinds(count: TreeCount, known: Recorded, mover: Mover) -> tuple[ReviewProposal, ...]:
+    """The proposals of every kind, before it is known which of them can be applied."""
+    table = known.table
+    return (
         *order(known, mover),
         *weights(count, table),
         *move_down(count, mover),
@@ -68,7 +75,6 @@ def propose(
         *minutes(count),
         *tell_apart(count, table),
     )
-    return tuple(applicable(one, fitness) for one in made)
 
 
 def propose_shared(

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from faulttree.errors import FaulttreeError
 from faulttree.figures.formatting import listed, percent, within
@@ -79,16 +79,7 @@ def wider(
         f"95 % confidence, 95 % of good units read {said_low} to {said_high}, if normally "
         f"distributed; the limits are {_said_limits(limits)}. Readings that did not confirm are "
         "not among them, so the true spread is wider still.",
-        {
-            "n": good.n,
-            "mean": good.mean,
-            "deviation": good.deviation,
-            "low": low,
-            "high": high,
-            "unit": limits.unit,
-            "lower": None if limits.lower is None else float(limits.lower),
-            "upper": None if limits.upper is None else float(limits.upper),
-        },
+        _figures(good, low, high, limits),
         {
             "action": "set-limits",
             **at,
@@ -98,6 +89,20 @@ def wider(
             "source": f"{good.n} repaired units of this record",
         },
     )
+
+
+def _figures(good: ReadingCounts, low: float, high: float, limits: Limits) -> dict[str, Any]:
+    """The readings of good units and their range beside the limits now, in the base unit."""
+    return {
+        "n": good.n,
+        "mean": good.mean,
+        "deviation": good.deviation,
+        "low": low,
+        "high": high,
+        "unit": limits.unit,
+        "lower": None if limits.lower is None else float(limits.lower),
+        "upper": None if limits.upper is None else float(limits.upper),
+    }
 
 
 def _fixed_limits(step: Step) -> Limits | None:
