@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 MEASURE = 100
 """Columns a paragraph takes at most: longer lines are hard to read."""
 
-LISTED = 6
+LISTED = 10
 """Units not solved that are listed at most."""
 
 LITTLE = 50
